@@ -1,0 +1,201 @@
+"""What a measurement is made of: readings, relations and their uncertainty budgets.
+
+All colours are CIELAB for the CIE 1931 2 degree observer and illuminant D65 (the light the photo
+was taken in has been calibrated away). Uncertainties are standard uncertainties (k = 1) unless a
+name says "expanded", which is k = 2.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Lab = tuple[float, float, float]
+COVERAGE_FACTOR = 2.0
+
+
+@dataclass(frozen=True)
+class UncertaintyPart:
+    """One named cause of uncertainty, as standard uncertainties along three directions.
+
+    Parameters
+    ----------
+    name : str
+        What causes it: "card", "spread", "light", "camera" ...
+    lightness : float
+        Along L*.
+    chroma : float
+        Along C*, that is away from or towards grey.
+    hue : float
+        Across C*, that is along Delta H*, in the units of a* and b*.
+    source : str
+        Where the number comes from.
+    """
+
+    name: str
+    lightness: float
+    chroma: float
+    hue: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Budget:
+    """All parts of the uncertainty of one colour; parts are taken as independent (JCGM 100)."""
+
+    parts: tuple[UncertaintyPart, ...] = ()
+
+    @property
+    def combined(self) -> tuple[float, float, float]:
+        """Root sum of squares over the parts: lightness, chroma, hue (k = 1)."""
+        table = np.array([(p.lightness, p.chroma, p.hue) for p in self.parts]).reshape(-1, 3)
+        light, chroma, hue = np.sqrt((table**2).sum(axis=0))
+        return float(light), float(chroma), float(hue)
+
+    def covariance(self, lab: Lab) -> npt.NDArray[np.float64]:
+        """Covariance of (L*, a*, b*) at a colour; a (3, 3) array."""
+        light, chroma, hue = self.combined
+        angle = math.atan2(lab[2], lab[1])
+        turn = np.array(
+            [
+                [1, 0, 0],
+                [0, math.cos(angle), -math.sin(angle)],
+                [0, math.sin(angle), math.cos(angle)],
+            ]
+        )
+        return turn @ np.diag([light**2, chroma**2, hue**2]) @ turn.T
+
+    def expanded(self, lab: Lab) -> float:
+        """Radius of the k = 2 interval at a colour, in CIEDE2000 units.
+
+        The CIEDE2000 weights S_L, S_C, S_H (Sharma, Wu & Dalal 2005, eqs 15-17; the rotation term
+        is left out) turn each direction into difference units before the root sum of squares.
+        """
+        light, chroma, hue = self.combined
+        s_l, s_c, s_h = difference_weights(lab)
+        return COVERAGE_FACTOR * math.hypot(light / s_l, chroma / s_c, hue / s_h)
+
+
+def difference_weights(lab: Lab) -> tuple[float, float, float]:
+    """S_L, S_C and S_H of CIEDE2000 at a colour (Sharma, Wu & Dalal 2005, eqs 15-17)."""
+    light, a, b = lab
+    c = math.hypot(a, b)
+    h = math.degrees(math.atan2(b, a)) % 360
+    t = (
+        1
+        - 0.17 * math.cos(math.radians(h - 30))
+        + 0.24 * math.cos(math.radians(2 * h))
+        + 0.32 * math.cos(math.radians(3 * h + 6))
+        - 0.20 * math.cos(math.radians(4 * h - 63))
+    )
+    s_l = 1 + 0.015 * (light - 50) ** 2 / math.sqrt(20 + (light - 50) ** 2)
+    return s_l, 1 + 0.045 * c, 1 + 0.015 * c * t
+
+
+@dataclass(frozen=True)
+class Population:
+    """One colour found inside a region and the share of its used pixels."""
+
+    lab: Lab
+    fraction: float
+
+
+@dataclass(frozen=True)
+class PixelCount:
+    """Pixels of a region: all, those left out and why, and those used."""
+
+    total: int
+    clipped: int
+    glare: int
+    dark: int
+    used: int
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The measured colour of one mark.
+
+    Parameters
+    ----------
+    mark : str
+        Key of the mark.
+    regions : tuple of str
+        Ids of the regions pooled.
+    lab : (L*, a*, b*)
+        Median, D65, 2 degrees.
+    spread : (float, float, float)
+        Robust standard deviation of the pixels along L*, a*, b*.
+    populations : tuple of Population
+        Colours found, largest share first.
+    budget : Budget
+    pixels : PixelCount
+    calibrated : bool
+        False when the photo had no usable card: the colour then decides nothing alone.
+    warnings : tuple of str
+        Plain sentences a keeper can act on.
+    """
+
+    mark: str
+    regions: tuple[str, ...]
+    lab: Lab
+    spread: tuple[float, float, float]
+    populations: tuple[Population, ...]
+    budget: Budget
+    pixels: PixelCount
+    calibrated: bool
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def chroma(self) -> float:
+        """C*, the distance from grey."""
+        return math.hypot(self.lab[1], self.lab[2])
+
+    @property
+    def hue(self) -> float:
+        """Hue angle h in degrees, 0 to 360."""
+        return math.degrees(math.atan2(self.lab[2], self.lab[1])) % 360
+
+    @property
+    def expanded(self) -> float:
+        """Uncertainty, k = 2, in CIEDE2000 units."""
+        return self.budget.expanded(self.lab)
+
+    def draws(self, count: int, seed: int = 0) -> npt.NDArray[np.float64]:
+        """Possible true colours: ``(count, 3)`` Lab drawn from the budget (JCGM 101)."""
+        rng = np.random.default_rng(seed)
+        covariance = self.budget.covariance(self.lab)
+        drawn = rng.multivariate_normal(self.lab, covariance, size=count, method="eigh")
+        drawn[:, 0] = np.clip(drawn[:, 0], 0, 100)
+        return drawn
+
+
+@dataclass(frozen=True)
+class Relation:
+    """A comparison inside one photo, which needs no card.
+
+    Parameters
+    ----------
+    key : str
+        Key of a row in ``data/relations.toml``, such as "rump_as_back".
+    kind : str
+        "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark is paler than
+        the second (negative when it is stronger). "ring": ring width over eye diameter, 0 when no
+        bare ring stands out. "size": millimetres.
+    value : float
+    expanded : float
+        Uncertainty of ``value``, k = 2, in the same units.
+    regions : tuple of str
+        Ids of the regions used.
+    note : str
+        How the number came about, in one sentence.
+    """
+
+    key: str
+    kind: str
+    value: float
+    expanded: float
+    regions: tuple[str, ...]
+    note: str = ""
