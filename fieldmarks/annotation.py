@@ -42,13 +42,13 @@ def to_annotations(regions: RegionSet) -> dict[str, Any]:
     source: dict[str, Any] = {"id": regions.photo, "type": "Image"}
     source |= {"exif:width": regions.width, "exif:height": regions.height}
     if regions.sha256:
-        source["digestSRI"] = f"sha256:{regions.sha256}"
+        source["schema:sha256"] = regions.sha256
     return {
         "@context": [
             ANNOTATION_CONTEXT,
             {
                 "exif": "http://www.w3.org/2003/12/exif/ns#",
-                "digestSRI": "https://w3id.org/security#digestMultibase",
+                "schema": "https://schema.org/",
             },
         ],
         "type": "AnnotationPage",
@@ -96,7 +96,7 @@ def from_annotations(page: Any, where: str = "region file") -> RegionSet:
         width=width if isinstance(width, int) else 0,
         height=height if isinstance(height, int) else 0,
         regions=tuple(regions),
-        sha256=str(source.get("digestSRI", "")).removeprefix("sha256:"),
+        sha256=str(source.get("schema:sha256", "")),
     )
 
 
@@ -232,7 +232,9 @@ def _svg_shape(svg: str, place: str) -> Shape:
             if kind == "polygon":
                 return Polygon(_points(element.get("points", "")))
             if kind == "rect":
-                return Rectangle(*(float(element.get(k, "0")) for k in ("x", "y", "width", "height")))
+                return Rectangle(
+                    *(float(element.get(k, "0")) for k in ("x", "y", "width", "height"))
+                )
             if kind == "line":
                 x1, y1, x2, y2 = (float(element.get(k, "0")) for k in ("x1", "y1", "x2", "y2"))
                 return Line((x1, y1), (x2, y2))

@@ -1,0 +1,73 @@
+"""Colour conversions: linear light to CIELAB and back, CIEDE2000.
+
+Everything is for the CIE 1931 2 degree observer and illuminant D65. "Linear RGB" is linear light
+on the sRGB primaries (IEC 61966-2-1), *not* clipped to the sRGB gamut: saturated feathers
+photographed in a wider colour space have components below 0 or above 1.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from skimage.color import deltaE_ciede2000, lab2xyz, xyz2lab
+
+Array = npt.NDArray[np.floating]
+
+# IEC 61966-2-1:1999, linear sRGB to XYZ (white Y = 1).
+RGB_TO_XYZ = np.array(
+    [
+        [0.4124564, 0.3575761, 0.1804375],
+        [0.2126729, 0.7151522, 0.0721750],
+        [0.0193339, 0.1191920, 0.9503041],
+    ]
+)
+XYZ_TO_RGB = np.linalg.inv(RGB_TO_XYZ)
+# scikit-image takes D65 as (0.95047, 1, 1.08883); the matrix above sums to the same white.
+
+
+def linear_to_lab(rgb: npt.ArrayLike) -> Array:
+    """Linear RGB to CIELAB (D65, 2 degrees).
+
+    Parameters
+    ----------
+    rgb : (..., 3) array
+        Linear light, white at 1; values outside 0..1 are allowed.
+
+    Returns
+    -------
+    (..., 3) array of L*, a*, b*.
+    """
+    return xyz2lab(np.asarray(rgb) @ RGB_TO_XYZ.T, illuminant="D65", observer="2")
+
+
+def lab_to_linear(lab: npt.ArrayLike) -> Array:
+    """CIELAB (D65, 2 degrees) to linear RGB, unclipped. Inverse of :func:`linear_to_lab`."""
+    return lab2xyz(np.asarray(lab, dtype=float), illuminant="D65", observer="2") @ XYZ_TO_RGB.T
+
+
+def encode_srgb(linear: npt.ArrayLike) -> Array:
+    """Linear light to sRGB code values 0..1 (IEC 61966-2-1), clipped to the gamut."""
+    x = np.clip(linear, 0, 1)
+    return np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.power(x, 1 / 2.4) - 0.055)
+
+
+def decode_srgb(code: npt.ArrayLike) -> Array:
+    """Decode sRGB code values 0..1 to linear light (IEC 61966-2-1)."""
+    x = np.asarray(code, dtype=float)
+    return np.where(x <= 0.04045, x / 12.92, np.power((x + 0.055) / 1.055, 2.4))
+
+
+def lab_to_srgb8(lab: npt.ArrayLike) -> npt.NDArray[np.uint8]:
+    """CIELAB to 8-bit sRGB for showing a colour on a screen; clipped to what a screen can show."""
+    return np.round(encode_srgb(lab_to_linear(lab)) * 255).astype(np.uint8)
+
+
+def difference(one: npt.ArrayLike, other: npt.ArrayLike) -> Array:
+    """CIEDE2000 between CIELAB colours (Sharma, Wu & Dalal 2005), broadcast over leading axes."""
+    one, other = np.broadcast_arrays(np.asarray(one, float), np.asarray(other, float))
+    return deltaE_ciede2000(one, other)
+
+
+def lightness_to_reflectance(lightness: float) -> float:
+    """CIE L* of a neutral to its luminous reflectance Y in 0..1 (CIE 15)."""
+    return float(lab2xyz(np.array([lightness, 0.0, 0.0]))[1])
