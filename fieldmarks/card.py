@@ -1,0 +1,361 @@
+"""Card: learn from neutral patches of known reflectance which light to take out of the photo.
+
+A card of reflectance Y must read (Y, Y, Y) in linear light. One gain per channel does that; several
+cards at different places also give a plane of illumination over the photo. Cards that would
+mislead are refused, with the reason and what to do about it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.colour import encode_srgb, linear_to_lab
+from fieldmarks.photo import Photo
+from fieldmarks.region import Region, centre, mask, vertices, window
+
+DEFAULT_REFLECTANCE = 0.18
+MIN_PIXELS = 200
+MAX_CLIPPED = 0.02  # share of card pixels at either end of the scale
+WARN_STEP, REFUSE_STEP = 0.10, 0.30  # brightness range of the card's own parts, relative
+WARN_GRAIN = 0.18  # pixel noise or texture, relative
+WARN_CAST, REFUSE_CAST = 18.0, 45.0  # C* of the card as photographed
+WARN_EXPOSURE, REFUSE_EXPOSURE = 1.8, 5.0  # exposure the card asks for, either way
+CELLS = 4  # the card is looked at in CELLS x CELLS parts
+CORRELATED_PIXELS = 16  # pixels that share one value after demosaicing and 4:2:0 JPEG
+CARD_TOLERANCE = 0.03  # relative; what bought grey cards keep to (from memory)
+# A plane of light needs cards spread over at least this share of the photo's diagonal.
+MIN_BASE = 0.15
+
+
+@dataclass(frozen=True)
+class CardPatch:
+    """One card region as photographed.
+
+    Parameters
+    ----------
+    region : str
+        Id of the region.
+    reflectance : float
+        Known luminous reflectance Y, 0..1.
+    rgb : (3,) tuple
+        Median linear light on the sRGB primaries, before any correction.
+    noise : float
+        Relative standard uncertainty of ``rgb``.
+    slope : (float, float)
+        Relative change of brightness per pixel along x and y across the card.
+    step : float
+        Relative brightness range among the card's parts.
+    pixels : int
+        Pixels used.
+    at : (float, float)
+        Centre in photo pixels.
+    size : float
+        Square root of its area, pixels.
+    """
+
+    region: str
+    reflectance: float
+    rgb: tuple[float, float, float]
+    noise: float
+    slope: tuple[float, float]
+    step: float
+    pixels: int
+    at: tuple[float, float]
+    size: float
+
+    @property
+    def lab(self) -> tuple[float, float, float]:
+        """CIELAB (D65, 2 degrees) of the card as photographed."""
+        light, a, b = linear_to_lab(np.array(self.rgb))
+        return float(light), float(a), float(b)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """How to bring a photo's linear light to what the card says.
+
+    Parameters
+    ----------
+    calibrated : bool
+        False when there was no usable card; ``gains`` are then 1.
+    gains : (3,) tuple
+        Factor per linear channel at ``origin``.
+    plane : (float, float)
+        Natural-log change of the *light* per pixel along x and y.
+    origin : (float, float)
+        Photo pixel at which the gains hold exactly.
+    patches : tuple of CardPatch
+        Cards used.
+    misfit : float
+        Root mean square L* by which several cards miss their known values afterwards; 0 for one.
+    warnings, refusals : tuple of str
+        What is doubtful about the cards; which cards were not used and why.
+    """
+
+    calibrated: bool = False
+    gains: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    plane: tuple[float, float] = (0.0, 0.0)
+    origin: tuple[float, float] = (0.0, 0.0)
+    patches: tuple[CardPatch, ...] = ()
+    misfit: float = 0.0
+    warnings: tuple[str, ...] = ()
+    refusals: tuple[str, ...] = field(default=())
+
+    def factor(self, x: npt.ArrayLike, y: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """What the light at (x, y) has to be multiplied by to equal the light at the origin."""
+        dx, dy = np.asarray(x) - self.origin[0], np.asarray(y) - self.origin[1]
+        return np.exp(-(self.plane[0] * dx + self.plane[1] * dy))
+
+    def apply(self, linear: npt.NDArray, x: npt.ArrayLike, y: npt.ArrayLike) -> npt.NDArray:
+        """Calibrate linear light.
+
+        Parameters
+        ----------
+        linear : (..., 3) array
+            Linear RGB of the photo.
+        x, y : (...) arrays or float
+            Where it lies in the photo.
+
+        Returns
+        -------
+        (..., 3) array of linear RGB as under D65, a perfect white at 1.
+        """
+        scaled = linear * np.asarray(self.gains, dtype=np.float32)
+        if self.plane == (0.0, 0.0):
+            return scaled
+        return scaled * self.factor(x, y)[..., None].astype(np.float32)
+
+    @property
+    def cast(self) -> float:
+        """C* of the first card as photographed: how strong the cast was."""
+        return math.hypot(*self.patches[0].lab[1:]) if self.patches else 0.0
+
+    @property
+    def summary(self) -> str:
+        """One sentence on the light that was corrected."""
+        if not self.calibrated:
+            return "Not calibrated: colours are as the camera wrote them."
+        light, a, b = self.patches[0].lab
+        exposure = math.log2(float(np.mean(self.gains)))
+        way = "brighter" if exposure > 0 else "darker"
+        red, green, blue = self.gains
+        return (
+            f"The card read L* {light:.0f}, a* {a:+.0f}, b* {b:+.0f}: {describe_cast(a, b)}. "
+            f"Red x {red:.2f}, green x {green:.2f}, blue x {blue:.2f} takes it out "
+            f"({abs(exposure):.1f} stops {way})."
+        )
+
+
+def describe_cast(a: float, b: float) -> str:
+    """A colour cast in plain words, from a* and b* of a neutral card."""
+    strength = math.hypot(a, b)
+    if strength < 2:
+        return "hardly any colour cast"
+    words = ["reddish", "orange", "yellowish", "green-yellow", "greenish", "blue-green", "bluish"]
+    words.append("purplish")
+    hue = math.degrees(math.atan2(b, a)) % 360
+    sector = int(((hue + 22.5) % 360) // 45)
+    degree = "a slight" if strength < 7 else "a clear" if strength < WARN_CAST else "a strong"
+    return f"{degree} {words[sector]} cast"
+
+
+def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
+    """Calibrate a photo on the cards marked in it.
+
+    Parameters
+    ----------
+    photo : Photo
+    cards : sequence of Region
+        Checked regions of mark "card"; ``value`` is the reflectance Y (default 0.18).
+
+    Returns
+    -------
+    Calibration
+        ``calibrated`` is False, with the reasons in ``refusals``, when no card can be used.
+    """
+    patches, warnings, refusals = [], [], []
+    for card in cards:
+        patch, doubts, refusal = _read_patch(photo, card)
+        if refusal:
+            refusals.append(f"Card {card.id}: {refusal}")
+        elif patch:
+            patches.append(patch)
+            warnings.extend(f"Card {card.id}: {doubt}" for doubt in doubts)
+    if not patches:
+        return Calibration(warnings=tuple(warnings), refusals=tuple(refusals))
+    gains, plane, origin, misfit = _fit(patches, math.hypot(photo.width, photo.height))
+    return Calibration(
+        calibrated=True,
+        gains=(float(gains[0]), float(gains[1]), float(gains[2])),
+        plane=plane,
+        origin=origin,
+        patches=tuple(patches),
+        misfit=misfit,
+        warnings=tuple(warnings),
+        refusals=tuple(refusals),
+    )
+
+
+def _read_patch(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], str]:
+    """A card region as a patch, what is doubtful about it, and why it cannot be used."""
+    reflectance = card.value if card.value is not None else DEFAULT_REFLECTANCE
+    win = window(card.shape, photo.width, photo.height)
+    inside = mask(card.shape, win)
+    codes = photo.codes(win)
+    inside_codes = codes[inside]
+    count = len(inside_codes)
+    if count < MIN_PIXELS:
+        return None, [], f"only {count} pixels; draw it larger or go closer ({MIN_PIXELS} needed)."
+    top = photo.white - photo.white // 255
+    if (inside_codes >= top).any(axis=1).mean() > MAX_CLIPPED:
+        return None, [], "it is too bright to read (clipped). Lower the exposure or tilt the card."
+    if (inside_codes <= photo.white // 128).any(axis=1).mean() > MAX_CLIPPED:
+        return None, [], "it is too dark to read. Give it the same light as the bird."
+
+    linear = photo.profile.to_linear(codes)
+    rgb = np.median(linear[inside], axis=0)
+    if (rgb <= 0).any():
+        return None, [], "its colour lies outside what the photo can hold. Use another light."
+    refusal = _refuse_colour(rgb, reflectance)
+    if refusal:
+        return None, [], refusal
+
+    brightness = linear.mean(axis=2)
+    slope, step = _unevenness(brightness, inside, win)
+    if step > REFUSE_STEP:
+        return (
+            None,
+            [],
+            f"one part is {step:.0%} brighter than another: a shadow, a shine, print or an edge. "
+            "Outline a plain part only, or take the photo again with even light on the card.",
+        )
+    sample = brightness[inside]
+    grain = float(1.4826 * np.median(np.abs(sample - np.median(sample))) / np.median(sample))
+    doubts = []
+    if step > WARN_STEP:
+        doubts.append(f"its brightness varies by {step:.0%} across. Tilt it or step aside.")
+    if grain > WARN_GRAIN:
+        doubts.append(f"it looks grainy ({grain:.0%}). More light would help.")
+    doubts.extend(_doubt_colour(rgb, reflectance))
+    corners = vertices(card.shape)
+    patch = CardPatch(
+        region=card.id,
+        reflectance=reflectance,
+        rgb=(float(rgb[0]), float(rgb[1]), float(rgb[2])),
+        noise=1.2533 * grain / math.sqrt(max(count / CORRELATED_PIXELS, 1)),
+        slope=slope,
+        step=step,
+        pixels=count,
+        at=centre(card.shape),
+        size=float(np.sqrt(np.prod(np.ptp(corners, axis=0)))),
+    )
+    return patch, doubts, ""
+
+
+def _exposure_needed(rgb: npt.NDArray, reflectance: float) -> float:
+    return reflectance / float(np.mean(rgb))
+
+
+def _refuse_colour(rgb: npt.NDArray, reflectance: float) -> str:
+    needed = _exposure_needed(rgb, reflectance)
+    if not 1 / REFUSE_EXPOSURE < needed < REFUSE_EXPOSURE:
+        return (
+            f"it reads {float(np.mean(rgb)):.1%} where {reflectance:.0%} was expected. "
+            "Check its reflectance, or take the photo again with normal exposure."
+        )
+    chroma = _cast(rgb)
+    if chroma > REFUSE_CAST:
+        return (
+            f"the colour cast is too strong to trust (C* {chroma:.0f}). "
+            "Use daylight or a white lamp, and no coloured shade near it."
+        )
+    return ""
+
+
+def _doubt_colour(rgb: npt.NDArray, reflectance: float) -> list[str]:
+    doubts = []
+    needed = _exposure_needed(rgb, reflectance)
+    if not 1 / WARN_EXPOSURE < needed < WARN_EXPOSURE:
+        way = "dark" if needed > 1 else "bright"
+        doubts.append(f"the photo is rather {way}; colours at that end are less certain.")
+    chroma = _cast(rgb)
+    if chroma > WARN_CAST:
+        doubts.append(f"the colour cast is strong (C* {chroma:.0f}); daylight would be better.")
+    return doubts
+
+
+def _cast(rgb: npt.NDArray) -> float:
+    """C* of the card once its lightness is brought to that of an 18 % card."""
+    _, a, b = linear_to_lab(rgb * (DEFAULT_REFLECTANCE / float(np.mean(rgb))))
+    return math.hypot(a, b)
+
+
+def _unevenness(
+    brightness: npt.NDArray, inside: npt.NDArray[np.bool_], win: tuple[int, int, int, int]
+) -> tuple[tuple[float, float], float]:
+    """Relative slope per pixel and relative range over CELLS x CELLS parts of the card."""
+    height, width = brightness.shape
+    weight = inside.astype(np.float32)
+    size = (min(CELLS, width), min(CELLS, height))
+    share = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+    total = cv2.resize(
+        np.where(inside, brightness, 0).astype(np.float32), size, interpolation=cv2.INTER_AREA
+    )
+    full = share > 0.5
+    cells = total[full] / share[full]
+    if cells.size < 3:
+        return (0.0, 0.0), 0.0
+    rows, columns = np.nonzero(full)
+    x, y = (columns + 0.5) * width / size[0], (rows + 0.5) * height / size[1]
+    relative = cells / cells.mean()
+    design = np.column_stack([np.ones_like(x), x - x.mean(), y - y.mean()])
+    solution = np.linalg.lstsq(design, relative, rcond=None)[0]
+    slope = (float(solution[1]), float(solution[2]))
+    return slope, float(cells.max() / cells.min() - 1)
+
+
+def _fit(
+    patches: Sequence[CardPatch], diagonal: float
+) -> tuple[npt.NDArray, tuple[float, float], tuple[float, float], float]:
+    """Gains per channel, plane of light, its origin and the L* misfit.
+
+    Weighted least squares of ``ln Y - ln rgb = ln gain - plane . (x, y)``. The weight of a patch is
+    Y^(2/3): an equal relative error weighs by what it does to L*, which grows as Y^(1/3).
+    """
+    known = np.array([p.reflectance for p in patches])
+    rgb = np.array([p.rgb for p in patches])
+    at = np.array([p.at for p in patches])
+    weight = known ** (1 / 3)
+    origin = np.average(at, axis=0, weights=weight**2)
+    offset = at - origin
+    target = np.log(known)[:, None] - np.log(rgb)
+    plane = np.zeros(2)
+    base = np.linalg.svd(offset, compute_uv=False) if len(patches) > 2 else np.zeros(2)
+    if len(patches) >= 3 and base.min() > MIN_BASE * diagonal / 2:
+        common = target.mean(axis=1)
+        design = np.column_stack([np.ones(len(patches)), -offset]) * weight[:, None]
+        plane = np.linalg.lstsq(design, common * weight, rcond=None)[0][1:]
+    level = target + (offset @ plane)[:, None]
+    gains = np.exp(np.average(level, axis=0, weights=weight**2))
+    result = rgb * gains * np.exp(-(offset @ plane))[:, None]
+    light = linear_to_lab(result)[:, 0] - linear_to_lab(np.repeat(known[:, None], 3, axis=1))[:, 0]
+    misfit = float(np.sqrt(np.mean(light**2))) if len(patches) > 1 else 0.0
+    return (
+        gains,
+        (float(plane[0]), float(plane[1])),
+        (float(origin[0]), float(origin[1])),
+        misfit,
+    )
+
+
+def swatch_before_after(patch: CardPatch, calibration: Calibration) -> npt.NDArray[np.uint8]:
+    """The card as photographed and as calibrated, as two sRGB colours, (2, 3) uint8."""
+    before = np.array(patch.rgb)
+    after = calibration.apply(before.astype(np.float32), *patch.at)
+    return np.round(encode_srgb(np.stack([before, after])) * 255).astype(np.uint8)
