@@ -1,8 +1,9 @@
 """From light and reflectance to the linear picture inside a camera.
 
 The chain is that of an ordinary camera: sensor response, white balance, exposure, and one colour
-matrix to linear sRGB that the maker fitted once under daylight. Lamps with an uneven spectrum
-therefore leave colour errors that no white balance can mend, as they do in real photos.
+matrix to linear sRGB, mixed from the two that the maker fitted under daylight and under tungsten
+light. Lamps with an uneven spectrum therefore leave colour errors that no white balance can mend,
+as they do in real photos.
 """
 
 from __future__ import annotations
@@ -50,18 +51,39 @@ def response_weights(illuminant: str, camera: str) -> Array:
     return weights
 
 
-@lru_cache(maxsize=8)
-def colour_matrix(camera: str) -> Array:
-    """The camera's own matrix from white-balanced camera RGB to linear sRGB, shape (3, 3).
+def colour_matrix(camera: str, illuminant: str = "D65") -> Array:
+    """The camera's matrix from white-balanced camera RGB to linear sRGB, shape (3, 3).
 
-    Fitted once under D65 on the 190 reflectances of the Academy's "rawtoaces" training set, which
-    colour-science carries and which is not the 24-patch chart. White stays white (rows sum to 1);
-    the other six numbers minimise the sum of squared CIELAB differences.
+    Mixed from the matrices fitted under D65 and A, linearly in reciprocal colour temperature, as
+    the Digital Negative specification (version 1.4, chapter 6) describes for cameras.
+    """
+    low, high, here = (1 / colour_temperature(name) for name in ("D65", "A", illuminant))
+    warm = float(np.clip((here - low) / (high - low), 0, 1))
+    return (1 - warm) * _fitted_matrix(camera, "D65") + warm * _fitted_matrix(camera, "A")
+
+
+@lru_cache(maxsize=32)
+def colour_temperature(illuminant: str) -> float:
+    """Correlated colour temperature in kelvin of a lamp (McCamy 1992)."""
+    colour = colour_science()
+    shape = colour.SpectralShape(WAVELENGTHS[0], WAVELENGTHS[-1], 5)
+    light = colour.SDS_ILLUMINANTS[illuminant].copy().align(shape).values
+    xyz = light @ colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].align(shape).values
+    return float(colour.xy_to_CCT(xyz[:2] / xyz.sum(), method="McCamy 1992"))
+
+
+@lru_cache(maxsize=8)
+def _fitted_matrix(camera: str, illuminant: str) -> Array:
+    """The maker's matrix for one light, whose rendering under D65 is the aim.
+
+    Fitted on the 190 reflectances of the Academy's "rawtoaces" training set, which colour-science
+    carries and which is not the 24-patch chart. White stays white (rows sum to 1); the other six
+    numbers minimise the sum of squared CIELAB differences.
     """
     colour = colour_science()
     training = colour.characterisation.read_training_data_rawtoaces_v1()
     reflectance = training.copy().align(colour.SpectralShape(380, 780, 5)).values.T
-    raw = reflectance @ response_weights("D65", camera)
+    raw = reflectance @ response_weights(illuminant, camera)
     xyz = reflectance_to_xyz(reflectance)
     lab = xyz_to_lab(xyz)
     to_xyz = _srgb_to_xyz()
@@ -120,7 +142,7 @@ def photograph(
     (..., 3) array
         Linear sRGB, neither clipped nor rounded; it may be slightly below 0.
     """
-    matrix = colour_matrix(camera)
+    matrix = colour_matrix(camera, illuminant)
     gains = np.linalg.solve(matrix, np.asarray(white_balance_error, dtype=float))
     raw = np.asarray(reflectance, dtype=float) @ response_weights(illuminant, camera)
     return np.asarray((raw * gains * exposure) @ matrix.T)
