@@ -88,8 +88,8 @@ def from_annotations(page: Any, where: str = "region file") -> RegionSet:
         region, source = _region(item, number, place)
         regions.append(region)
         sources.append(source)
-    source = next((s for s in sources if isinstance(s.get("exif:width"), int)), None)
-    source = source or (sources[0] if sources else {})
+    sized = [s for s in sources if isinstance(s.get("exif:width"), int)]
+    source = next(iter(sized or sources), {})
     width, height = source.get("exif:width", 0), source.get("exif:height", 0)
     return RegionSet(
         photo=str(source.get("id", "")),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -105,7 +105,7 @@ class Calibration:
     patches: tuple[CardPatch, ...] = ()
     misfit: float = 0.0
     warnings: tuple[str, ...] = ()
-    refusals: tuple[str, ...] = field(default=())
+    refusals: tuple[str, ...] = ()
 
     def factor(self, x: npt.ArrayLike, y: npt.ArrayLike) -> npt.NDArray[np.float64]:
         """What the light at (x, y) has to be multiplied by to equal the light at the origin."""
@@ -179,7 +179,9 @@ def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
     Calibration
         ``calibrated`` is False, with the reasons in ``refusals``, when no card can be used.
     """
-    patches, warnings, refusals = [], [], []
+    patches: list[CardPatch] = []
+    warnings: list[str] = []
+    refusals: list[str] = []
     for card in cards:
         patch, doubts, refusal = _read_patch(photo, card)
         if refusal:

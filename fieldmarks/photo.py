@@ -253,7 +253,7 @@ def _is_sixteen_bit(header: Image.Image, data: bytes) -> bool:
     if header.format == "PNG":
         return data[24] == 16  # bit depth in IHDR (ISO/IEC 15948, 11.2.2)
     if header.format == "TIFF":
-        return max(np.atleast_1d(header.tag_v2.get(258, 8))) == 16  # BitsPerSample
+        return max(np.atleast_1d(header.getexif().get(258, 8))) == 16  # BitsPerSample
     return False
 
 

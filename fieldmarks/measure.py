@@ -1,0 +1,101 @@
+"""Measure: photo and regions in, readings and relations out. The whole optical half of the job."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from fieldmarks.card import Calibration, calibrate
+from fieldmarks.measures import Reading, Relation
+from fieldmarks.photo import Photo, PhotoFacts
+from fieldmarks.reading import read_mark
+from fieldmarks.region import RegionSet, check_regions
+from fieldmarks.relation import read_relations
+
+if TYPE_CHECKING:
+    from fieldmarks.tables import Tables
+
+COLOUR_KINDS = ("feather", "skin", "horn", "iris")
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """Everything read from one photo.
+
+    Parameters
+    ----------
+    photo, sha256 : str
+        File name and fingerprint of the photo.
+    width, height : int
+    facts : PhotoFacts
+    regions : RegionSet
+    calibration : Calibration
+    readings : tuple of Reading
+        One per mark, in the order of the marks table.
+    relations : tuple of Relation
+    warnings : tuple of str
+        Plain sentences; those of one mark start with its name.
+    """
+
+    photo: str
+    sha256: str
+    width: int
+    height: int
+    facts: PhotoFacts
+    regions: RegionSet
+    calibration: Calibration
+    readings: tuple[Reading, ...]
+    relations: tuple[Relation, ...]
+    warnings: tuple[str, ...]
+
+
+def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
+    """Measure every marked region of a photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    regions : RegionSet
+    tables : Tables
+        Its marks and relations say what can be measured.
+
+    Raises
+    ------
+    RegionError
+        A region cannot be used; nothing is measured then.
+    """
+    regions = _for_photo(regions, photo)
+    check_regions(regions, {key: mark.shape for key, mark in tables.marks.items()})
+    calibration = calibrate(photo, regions.of("card"))
+    warnings = [*photo.warnings, *calibration.refusals, *calibration.warnings]
+    if not regions.of("card"):
+        warnings.append("No grey card is marked: colours are not calibrated.")
+    readings: dict[str, Reading] = {}
+    for key, mark in tables.marks.items():
+        drawn = regions.of(key)
+        if not drawn or mark.kind not in COLOUR_KINDS:
+            continue
+        without = [r.shape for other in mark.without for r in regions.of(other)]
+        reading = read_mark(photo, key, drawn, calibration, without)
+        if reading is None:
+            warnings.append(f"{mark.name}: no usable pixels are left in this region.")
+            continue
+        readings[key] = reading
+        warnings.extend(f"{mark.name}: {text}" for text in reading.warnings)
+    return Measurement(
+        photo=photo.name,
+        sha256=photo.sha256,
+        width=photo.width,
+        height=photo.height,
+        facts=photo.facts,
+        regions=regions,
+        calibration=calibration,
+        readings=tuple(readings.values()),
+        relations=read_relations(photo, regions, readings, calibration, tables.relations),
+        warnings=tuple(warnings),
+    )
+
+
+def _for_photo(regions: RegionSet, photo: Photo) -> RegionSet:
+    """The regions with the photo's own name, size and fingerprint."""
+    return RegionSet(photo.name, photo.width, photo.height, regions.regions, photo.sha256)

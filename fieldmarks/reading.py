@@ -1,0 +1,241 @@
+"""Reading: the colour of a marked region, with everything that is known about its doubt.
+
+Only the region's window is touched. Pixels are averaged in small blocks in linear light (which is
+what the eye and a lens do, and takes out noise before the non-linear step to CIELAB), then
+calibrated and converted. Colours are CIELAB, D65, 2 degrees.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import astuple, dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.card import Calibration
+from fieldmarks.colour import difference, encode_srgb, linear_to_lab
+from fieldmarks.measures import Budget, Lab, PixelCount, Population, Reading
+from fieldmarks.photo import Photo
+from fieldmarks.region import Region, Shape, centre, mask, window
+from fieldmarks.uncertainty import (
+    SHOULDER,
+    SOURCES,
+    TILES,
+    camera_part,
+    card_part,
+    light_part,
+    spread_part,
+    unevenness,
+)
+
+BLOCKS_WANTED = 3000  # blocks per region; more adds time, not knowledge
+MAX_BLOCK = 6
+MIN_BLOCKS = 12
+CLUSTERS = 4
+CLUSTER_SAMPLE = 800
+SAME_COLOUR = 7.0  # CIEDE2000 below which two clusters count as one colour
+GLARE_TIMES = 3.0  # times brighter than the region's median
+GLARE_LEVEL = 0.6  # of the photo's white, linear
+WARN_LOST = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class _Samples:
+    """Block averages of one region: linear light, place, and the pixels counted."""
+
+    linear: npt.NDArray[np.float32]  # (n, 3), as photographed
+    xy: npt.NDArray[np.float64]  # (n, 2), photo pixels
+    tile: npt.NDArray[np.intp]  # (n,)
+    block: int
+    pixels: PixelCount
+
+
+def read_mark(
+    photo: Photo,
+    mark: str,
+    regions: Sequence[Region],
+    calibration: Calibration,
+    without: Sequence[Shape] = (),
+    seed: int = 0,
+) -> Reading | None:
+    """Measure one mark.
+
+    Parameters
+    ----------
+    photo : Photo
+    mark : str
+    regions : sequence of Region
+        Checked regions of this mark; their pixels are pooled.
+    calibration : Calibration
+    without : sequence of Shape
+        Areas that belong to other marks and are cut out.
+    seed : int
+        For the colour populations.
+
+    Returns
+    -------
+    Reading, or None when no usable pixels are left.
+    """
+    parts = [_sample(photo, region.shape, without) for region in regions]
+    counts = [astuple(part.pixels) for part in parts]
+    pixels = PixelCount(*(sum(column) for column in zip(*counts, strict=True)))
+    linear = np.concatenate([p.linear for p in parts])
+    if len(linear) < MIN_BLOCKS:
+        return None
+    xy = np.concatenate([p.xy for p in parts])
+    tile = np.concatenate([p.tile for p in parts])
+    true = calibration.apply(linear, xy[:, 0], xy[:, 1])
+    values = linear_to_lab(true)
+    lab = _as_lab(np.median(values, axis=0))
+    spread = _as_lab(1.4826 * np.median(np.abs(values - lab), axis=0))
+    stored = np.median(linear, axis=0)
+    brightest = float(encode_srgb(stored.max()))
+    per_value = pixels.used / len(linear)
+    spread_u = spread_part(lab, values, tile, per_value)
+    budget = Budget((spread_u, camera_part(lab, brightest, calibration)))
+    if calibration.calibrated:
+        at = [centre(region.shape) for region in regions]
+        relative = max(unevenness(calibration, point) for point in at)
+        budget = Budget(
+            (
+                card_part(lab, np.median(true, axis=0), calibration),
+                spread_u,
+                light_part(lab, relative, "light", SOURCES["light"]),
+                camera_part(lab, brightest, calibration),
+            )
+        )
+    return Reading(
+        mark=mark,
+        regions=tuple(r.id for r in regions),
+        lab=lab,
+        spread=spread,
+        populations=find_populations(values, seed),
+        budget=budget,
+        pixels=pixels,
+        calibrated=calibration.calibrated,
+        warnings=_warnings(pixels, brightest),
+    )
+
+
+def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ...]:
+    """Colours that make up a region, largest share first.
+
+    k-means (scikit-learn) on CIELAB; clusters nearer than ``SAME_COLOUR`` CIEDE2000 are merged,
+    so that shading inside one colour is not taken for two colours.
+
+    Parameters
+    ----------
+    values : (n, 3) array of CIELAB
+    seed : int
+
+    Returns
+    -------
+    tuple of Population; the fractions add up to 1.
+    """
+    from sklearn.cluster import KMeans
+
+    rng = np.random.default_rng(seed)
+    take = min(len(values), CLUSTER_SAMPLE)
+    sample = values[rng.choice(len(values), take, replace=False)]
+    count = min(CLUSTERS, len(np.unique(sample.round(1), axis=0)))
+    if count < 2:
+        return (Population(_as_lab(np.median(sample, axis=0)), 1.0),)
+    labels = KMeans(count, n_init=1, random_state=seed, max_iter=50).fit_predict(sample)
+    groups = [sample[labels == k] for k in range(count) if (labels == k).any()]
+    groups = _merge(groups)
+    found = [Population(_as_lab(np.median(g, axis=0)), len(g) / take) for g in groups]
+    return tuple(sorted(found, key=lambda p: -p.fraction))
+
+
+def _merge(groups: list[npt.NDArray]) -> list[npt.NDArray]:
+    """Join the two nearest groups until all are at least SAME_COLOUR apart."""
+    while len(groups) > 1:
+        centres = np.array([np.median(g, axis=0) for g in groups])
+        apart = difference(centres[:, None], centres[None])
+        apart[np.tril_indices(len(groups))] = np.inf
+        i, j = np.unravel_index(int(apart.argmin()), apart.shape)
+        if apart[i, j] >= SAME_COLOUR:
+            break
+        joined = np.concatenate([groups[i], groups[j]])
+        groups = [g for k, g in enumerate(groups) if k not in (i, j)] + [joined]
+    return groups
+
+
+def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
+    win = window(shape, photo.width, photo.height)
+    inside = mask(shape, win, without)
+    codes = photo.codes(win)
+    linear = photo.profile.to_linear(codes)
+    peak = codes.max(axis=2)
+    clipped = inside & (peak >= photo.white - photo.white // 255)
+    dark = inside & (peak <= 2 * (photo.white // 255))
+    if dark.sum() > inside.sum() / 2:
+        # Mostly black: what lies at the noise floor *is* the colour, to within that floor.
+        dark_kept, dark_out = dark, np.zeros_like(dark)
+    else:
+        dark_kept, dark_out = np.zeros_like(dark), dark
+    glare = _glare(linear, inside, clipped)
+    used = (inside & ~clipped & ~glare & ~dark_out).astype(np.float32)
+    count = int(used.sum())
+    block = int(np.clip(math.sqrt(count / BLOCKS_WANTED), 1, MAX_BLOCK))
+    pixels = PixelCount(
+        total=int(inside.sum()),
+        clipped=int(clipped.sum()),
+        glare=int(glare.sum()),
+        dark=int(dark_out.sum() + dark_kept.sum()),
+        used=count,
+    )
+    height, width = used.shape
+    rows, columns = height // block, width // block
+    if not count or not rows or not columns:
+        nothing = np.zeros((0, 3), np.float32)
+        return _Samples(nothing, np.zeros((0, 2)), np.zeros(0, np.intp), block, pixels)
+    cut = (slice(0, rows * block), slice(0, columns * block))
+    share = cv2.resize(used[cut], (columns, rows), interpolation=cv2.INTER_AREA)
+    total = cv2.resize(
+        linear[cut] * used[cut][..., None], (columns, rows), interpolation=cv2.INTER_AREA
+    )
+    full = share >= 0.75
+    row, column = np.nonzero(full)
+    xy = np.column_stack([win[0] + (column + 0.5) * block, win[1] + (row + 0.5) * block])
+    tile = (row * TILES // max(rows, 1)) * TILES + column * TILES // max(columns, 1)
+    return _Samples(total[full] / share[full][:, None], xy, tile, block, pixels)
+
+
+def _glare(
+    linear: npt.NDArray, inside: npt.NDArray[np.bool_], clipped: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """Shine: the rim of clipped spots, and bright grey pixels in a region that is mostly darker."""
+    if not inside.any():
+        return np.zeros_like(inside)
+    brightness = linear @ np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+    level = float(np.median(brightness[inside]))
+    low, high = linear.min(axis=2), linear.max(axis=2)
+    shine = (brightness > max(GLARE_LEVEL, GLARE_TIMES * level)) & (low > 0.6 * high)
+    if clipped.any():
+        rim = cv2.dilate(clipped.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        shine |= rim & (brightness > 1.5 * level)
+    return inside & ~clipped & shine
+
+
+def _as_lab(values: npt.NDArray) -> Lab:
+    light, a, b = (float(v) for v in values)
+    return light, a, b
+
+
+def _warnings(pixels: PixelCount, brightest: float) -> tuple[str, ...]:
+    out = []
+    total = max(pixels.total, 1)
+    for name, lost, mend in (
+        ("too bright (clipped)", pixels.clipped, "Lower the exposure"),
+        ("shine", pixels.glare, "Turn the bird or the lamp"),
+        ("too dark to tell from black", pixels.dark, "Give more light"),
+    ):
+        if lost / total > WARN_LOST:
+            out.append(f"{lost / total:.0%} of the region is {name}. {mend}.")
+    if brightest > SHOULDER:
+        out.append("It lies near the bright end, where cameras bend colours. Lower the exposure.")
+    return tuple(out)

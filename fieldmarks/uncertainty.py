@@ -1,0 +1,148 @@
+"""Uncertainty: the named parts that make up the budget of a reading.
+
+Every part is a standard uncertainty (k = 1) along lightness, chroma and hue, so that parts with
+different causes add as squares (JCGM 100:2008, 5.1). A relative error r of the light moves a
+colour along the line to black: CIELAB goes with the cube root of the light, so L* changes by
+(L* + 16) / 3 times r and C* by C* / 3 times r (CIE 15, derivative of the CIELAB formulae).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.card import CARD_TOLERANCE, Calibration
+from fieldmarks.colour import linear_to_lab
+from fieldmarks.measures import Lab, UncertaintyPart
+
+# What one grey card cannot take out of an ordinary phone's JPEG: tone curve (grows with the
+# distance in L* from the card), saturation and hue bending (grow with C*). Sized so that the
+# k = 2 interval holds 95 % of the patches of a 24-patch chart on a moderate phone rendering, six
+# lamps, two cameras (benchmarks/chart.py), and is on average no smaller than the 8.4 CIEDE2000 that
+# 95 % of the patches of a real phone's chart kept to after one grey patch.
+CAMERA_LIGHTNESS = (1.5, 0.07)
+CAMERA_CHROMA = (0.8, 0.14)
+CAMERA_HUE = (0.8, 0.10)
+# Near the top of its range a camera bends colours more: on a real chart photo the patches with a
+# channel above this share of white were off by 2 to 3 times as much as the others.
+SHOULDER, SHOULDER_FACTOR = 0.92, 1.5
+# Feathers do not face the light as the card does. Judgement, no measurement behind it.
+LIGHT_DEFAULT = 0.06
+LIGHT_LIMIT = 0.30
+TILES = 4
+SOURCES = {
+    "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
+    "spread": "scatter among parts of the region (batch means)",
+    "light": "6 % assumed between card and bird, more with distance along the card's own gradient",
+    "camera": "chart photos after one grey patch; tone, saturation and hue bending of phones",
+}
+
+
+def light_part(lab: Lab, relative: float, name: str, source: str) -> UncertaintyPart:
+    """A relative uncertainty of the light as a part of the budget of a colour."""
+    light, chroma = (lab[0] + 16) / 3 * relative, math.hypot(lab[1], lab[2]) / 3 * relative
+    return UncertaintyPart(name, light, chroma, 0.0, source)
+
+
+def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> UncertaintyPart:
+    """Noise of the card's channels and the card's own tolerance.
+
+    Parameters
+    ----------
+    lab : (L*, a*, b*)
+    linear : (3,) array
+        The calibrated linear colour behind ``lab``.
+    calibration : Calibration
+    """
+    relative = math.hypot(*(p.noise for p in calibration.patches)) / len(calibration.patches)
+    bent = linear_to_lab(linear * (1 + relative * np.eye(3)))  # one channel at a time
+    delta = bent - np.asarray(lab)
+    whole = light_part(lab, CARD_TOLERANCE / math.sqrt(len(calibration.patches)), "card", "")
+    angle = math.atan2(lab[2], lab[1])
+    along = delta[:, 1] * math.cos(angle) + delta[:, 2] * math.sin(angle)
+    across = -delta[:, 1] * math.sin(angle) + delta[:, 2] * math.cos(angle)
+    return UncertaintyPart(
+        "card",
+        math.hypot(whole.lightness, *delta[:, 0]),
+        math.hypot(whole.chroma, *along),
+        math.hypot(*across),
+        SOURCES["card"],
+    )
+
+
+def spread_part(
+    lab: Lab, values: npt.NDArray, tile: npt.NDArray[np.integer], pixels_per_value: float
+) -> UncertaintyPart:
+    """Uncertainty of the region's median from the scatter between its parts.
+
+    Neighbouring pixels share feathers, demosaicing and JPEG blocks, so they are not independent.
+    The region is cut into tiles; the scatter of tile means over the root of their number allows
+    for any correlation shorter than a tile (method of batch means, Law & Kelton).
+
+    Parameters
+    ----------
+    lab : (L*, a*, b*)
+    values : (n, 3) array of CIELAB
+    tile : (n,) array of int
+        Which of the TILES x TILES tiles each value lies in.
+    pixels_per_value : float
+        Photo pixels averaged in each value.
+    """
+    angle = math.atan2(lab[2], lab[1])
+    turn = np.array(
+        [
+            [1, 0, 0],
+            [0, math.cos(angle), -math.sin(angle)],
+            [0, math.sin(angle), math.cos(angle)],
+        ]
+    )
+    turned = values @ turn
+    count = np.bincount(tile, minlength=TILES * TILES)
+    full = count >= max(4, len(values) / TILES**2 / 4)
+    if full.sum() >= 4:
+        sums = np.stack([np.bincount(tile, turned[:, i], TILES * TILES) for i in range(3)], axis=1)
+        means = sums[full] / count[full, None]
+        error = means.std(axis=0, ddof=1) / math.sqrt(full.sum())
+    else:
+        # Too small to cut up: 16 pixels share one value after demosaicing and 4:2:0 JPEG.
+        independent = max(len(values) * pixels_per_value / 16, 1.0)
+        error = 1.2533 * turned.std(axis=0) / math.sqrt(independent)
+    light, chroma, hue = (float(e) for e in error)
+    return UncertaintyPart("spread", light, chroma, hue, SOURCES["spread"])
+
+
+def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:
+    """Relative standard uncertainty of the light at a place, given where the cards lie."""
+    if not calibration.patches or calibration.plane != (0.0, 0.0):
+        return LIGHT_DEFAULT
+    nearest = min(calibration.patches, key=lambda p: math.dist(p.at, at))
+    # The gradient seen on the card, carried on to the bird, as the half width of an even spread.
+    drift = math.hypot(*nearest.slope) * math.dist(nearest.at, at) / math.sqrt(3)
+    return math.hypot(LIGHT_DEFAULT, min(drift, LIGHT_LIMIT))
+
+
+def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> UncertaintyPart:
+    """What the camera does to tone, saturation and hue and one grey card cannot undo.
+
+    Parameters
+    ----------
+    lab : (L*, a*, b*)
+    brightest : float
+        Largest channel of the region's median as stored in the file, 0..1.
+    calibration : Calibration
+        Several grey steps measure part of the tone error: their misfit is added.
+    """
+    chroma = math.hypot(lab[1], lab[2])
+    known = [p.reflectance for p in calibration.patches] or [0.18]
+    anchors = linear_to_lab(np.repeat(np.array(known)[:, None], 3, axis=1))[:, 0]
+    factor = SHOULDER_FACTOR if brightest > SHOULDER else 1.0
+    tone = CAMERA_LIGHTNESS[0] + CAMERA_LIGHTNESS[1] * float(np.abs(anchors - lab[0]).min())
+    return UncertaintyPart(
+        "camera",
+        factor * math.hypot(tone, calibration.misfit),
+        factor * (CAMERA_CHROMA[0] + CAMERA_CHROMA[1] * chroma),
+        factor * (CAMERA_HUE[0] + CAMERA_HUE[1] * chroma),
+        SOURCES["camera"],
+    )
