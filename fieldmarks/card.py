@@ -228,7 +228,7 @@ def _read_patch(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str]
     if refusal:
         return None, [], refusal
 
-    brightness = linear.mean(axis=2)
+    brightness = linear @ np.full(3, 1 / 3, dtype=np.float32)
     slope, step = _unevenness(brightness, inside, win)
     if step > REFUSE_STEP:
         return (

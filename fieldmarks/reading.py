@@ -169,7 +169,7 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     inside = mask(shape, win, without)
     codes = photo.codes(win)
     linear = photo.profile.to_linear(codes)
-    peak = codes.max(axis=2)
+    peak = _largest(codes)
     clipped = inside & (peak >= photo.white - photo.white // 255)
     dark = inside & (peak <= 2 * (photo.white // 255))
     if dark.sum() > inside.sum() / 2:
@@ -209,16 +209,21 @@ def _glare(
     linear: npt.NDArray, inside: npt.NDArray[np.bool_], clipped: npt.NDArray[np.bool_]
 ) -> npt.NDArray[np.bool_]:
     """Shine: the rim of clipped spots, and bright grey pixels in a region that is mostly darker."""
-    if not inside.any():
-        return np.zeros_like(inside)
-    brightness = linear @ np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
-    level = float(np.median(brightness[inside]))
-    low, high = linear.min(axis=2), linear.max(axis=2)
-    shine = (brightness > max(GLARE_LEVEL, GLARE_TIMES * level)) & (low > 0.6 * high)
+    brightness = linear[..., 1]  # green carries most of the light and costs nothing to look up
+    level = float(np.median(brightness[inside])) if inside.any() else 0.0
+    shine = inside & (brightness > max(GLARE_LEVEL, GLARE_TIMES * level))
+    if shine.any():
+        bright = linear[shine]
+        shine[shine] = bright.min(axis=1) > 0.6 * bright.max(axis=1)
     if clipped.any():
         rim = cv2.dilate(clipped.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
         shine |= rim & (brightness > 1.5 * level)
     return inside & ~clipped & shine
+
+
+def _largest(codes: npt.NDArray[np.integer]) -> npt.NDArray[np.integer]:
+    """Largest of three channels; many times faster than ``max(axis=2)`` on so short an axis."""
+    return np.maximum(np.maximum(codes[..., 0], codes[..., 1]), codes[..., 2])
 
 
 def _as_lab(values: npt.NDArray) -> Lab:

@@ -1,0 +1,47 @@
+"""Flat test scenes of known CIELAB (D65, 2 degrees), for tests of the measuring chain."""
+
+import io
+
+import numpy as np
+from PIL import Image
+
+from fieldmarks.colour import encode_srgb, lab_to_linear
+from fieldmarks.photo import Photo, decode_photo
+from fieldmarks.region import Ellipse, Rectangle, Region, mask
+
+GREY_18 = (49.496, 0.0, 0.0)  # L* of reflectance 0.18 (CIE 15)
+BACKGROUND = (45.0, -8.0, 10.0)
+
+
+def linear_scene(
+    patches: list[tuple[Rectangle | Ellipse, tuple[float, float, float]]],
+    size: tuple[int, int] = (600, 400),
+    cast: tuple[float, float, float] = (1.0, 1.0, 1.0),
+    noise: float = 0.0,
+    seed: int = 0,
+) -> np.ndarray:
+    """Linear RGB of patches on a plain background under a light that needs correcting."""
+    width, height = size
+    scene = np.empty((height, width, 3))
+    scene[:] = lab_to_linear(BACKGROUND)
+    for shape, lab in patches:
+        scene[mask(shape, (0, 0, width, height))] = lab_to_linear(lab)
+    scene = scene * np.array(cast)
+    if noise:
+        grain = np.random.default_rng(seed).normal(0, noise, scene.shape)
+        scene = scene + grain * np.sqrt(np.maximum(scene, 0))
+    return scene
+
+
+def to_photo(linear: np.ndarray, name: str = "scene.png", format: str = "PNG", **how) -> Photo:
+    """Encode linear RGB as an sRGB file and decode it again as the program would."""
+    buffer = io.BytesIO()
+    Image.fromarray(np.round(encode_srgb(linear) * 255).astype(np.uint8)).save(
+        buffer, format, **how
+    )
+    return decode_photo(buffer.getvalue(), name)
+
+
+def card(x: float = 20, y: float = 20, side: float = 80, value: float | None = None) -> Region:
+    """A square card region."""
+    return Region("card", "card", Rectangle(x, y, side, side), value)

@@ -1,0 +1,171 @@
+"""Opening photos: what is read, what is refused, and in which words."""
+
+import io
+import struct
+import zlib
+
+import cv2
+import imagecodecs
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image, ImageCms, ImageOps
+
+from fieldmarks.colour import decode_srgb, difference, encode_srgb, linear_to_lab
+from fieldmarks.errors import PhotoError
+from fieldmarks.photo import decode_photo, open_photo
+from fieldmarks.profile import read_profile
+
+RNG = np.random.default_rng(5)
+PICTURE = RNG.integers(0, 256, (40, 60, 3)).astype(np.uint8)
+WHOLE = (0, 0, 60, 40)
+
+
+def encoded(picture=PICTURE, format="PNG", mode=None, **how) -> bytes:
+    image = Image.fromarray(picture)
+    buffer = io.BytesIO()
+    (image.convert(mode) if mode else image).save(buffer, format, **how)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_every_exif_orientation_is_applied_as_pillow_does(orientation):
+    exif = Image.Exif()
+    exif[274] = orientation
+    data = encoded(exif=exif)
+    upright = np.asarray(ImageOps.exif_transpose(Image.open(io.BytesIO(data))))
+    photo = decode_photo(data, "turned.png")
+    assert (photo.height, photo.width) == upright.shape[:2]
+    assert (photo.codes((3, 4, 20, 30)) == upright[4:30, 3:20]).all()
+    assert np.abs(np.asarray(photo.preview(1000)).astype(int) - upright).max() <= 1
+
+
+@pytest.mark.parametrize("format", ["JPEG", "PNG", "TIFF", "WEBP", "HEIF"])
+def test_each_format_gives_the_colours_that_went_in(format):
+    smooth = cv2.resize(PICTURE[:5, :5], (60, 40), interpolation=cv2.INTER_CUBIC)
+    how = {} if format in ("PNG", "TIFF") else {"quality": 95}
+    if format == "HEIF":
+        how["chroma"] = 444
+    photo = decode_photo(encoded(smooth, format, **how), f"a.{format.lower()}")
+    assert photo.facts.format == format
+    off = np.abs(photo.codes(WHOLE).astype(int) - smooth)
+    assert off.mean() < (0.001 if format in ("PNG", "TIFF") else 4)
+
+
+def test_sixteen_bit_png_and_tiff_keep_all_sixteen_bits():
+    deep = RNG.integers(0, 65536, (40, 60, 3)).astype(np.uint16)
+    png = cv2.imencode(".png", deep[..., ::-1])[1].tobytes()
+    buffer = io.BytesIO()
+    tifffile.imwrite(buffer, deep, photometric="rgb")
+    for name, data in (("a.png", png), ("a.tif", buffer.getvalue())):
+        photo = decode_photo(data, name)
+        assert photo.facts.bits == 16
+        assert (photo.codes(WHOLE) == deep).all()
+        assert photo.linear(WHOLE) == pytest.approx(decode_srgb(deep / 65535), abs=1e-5)
+
+
+def display_p3() -> bytes:
+    """A Display P3 profile: DCI-P3 primaries, D65, the sRGB curve (published values)."""
+    curve = np.round(decode_srgb(np.linspace(0, 1, 1024)) * 65535).astype(np.uint16)
+    return bytes(
+        imagecodecs.cms_profile(
+            "rgb",
+            whitepoint=[0.3127, 0.3290, 1.0],
+            primaries=[0.680, 0.320, 1.0, 0.265, 0.690, 1.0, 0.150, 0.060, 1.0],
+            transferfunction=curve,
+        )
+    )
+
+
+def p3_from_srgb() -> np.ndarray:
+    import colour
+
+    return colour.matrix_RGB_to_RGB(
+        colour.RGB_COLOURSPACES["sRGB"], colour.RGB_COLOURSPACES["Display P3"]
+    )
+
+
+def test_a_display_p3_and_an_srgb_file_of_one_scene_read_the_same():
+    scene = RNG.uniform(0.02, 0.95, (40, 60, 3))
+    srgb = decode_photo(encoded(np.round(encode_srgb(scene) * 255).astype(np.uint8)), "s.png")
+    in_p3 = np.round(encode_srgb(scene @ p3_from_srgb().T) * 255).astype(np.uint8)
+    p3 = decode_photo(encoded(in_p3, icc_profile=display_p3()), "p.png")
+    apart = difference(linear_to_lab(srgb.linear(WHOLE)), linear_to_lab(p3.linear(WHOLE)))
+    assert p3.facts.colour_profile != srgb.facts.colour_profile
+    assert np.percentile(apart, 99) < 1.0
+    # Ignoring the profile would not pass: the same numbers taken as sRGB are far off.
+    ignored = decode_photo(encoded(in_p3), "ignored.png")
+    wrong = difference(linear_to_lab(srgb.linear(WHOLE)), linear_to_lab(ignored.linear(WHOLE)))
+    assert wrong.mean() > 2.0
+
+
+def test_a_colour_outside_srgb_survives_a_display_p3_file():
+    pure_red = np.zeros((40, 60, 3), np.uint8)
+    pure_red[..., 0] = 255
+    photo = decode_photo(encoded(pure_red, icc_profile=display_p3()), "red.png")
+    # P3 red in linear sRGB is (1.2249, -0.0420, -0.0197): colour-science's matrix, inverted.
+    expected = np.linalg.inv(p3_from_srgb()) @ [1, 0, 0]
+    assert photo.linear(WHOLE)[0, 0] == pytest.approx(expected, abs=2e-3)
+    assert expected[1] < 0
+
+
+def test_the_icc_srgb_profile_equals_no_profile():
+    icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    with_icc = decode_photo(encoded(icc_profile=icc), "a.png").linear(WHOLE)
+    assert with_icc == pytest.approx(decode_photo(encoded(), "b.png").linear(WHOLE), abs=1e-3)
+
+
+def test_a_damaged_profile_is_said_and_srgb_assumed():
+    photo = decode_photo(encoded(icc_profile=b"not a profile at all" * 20), "a.png")
+    assert "profile was not used" in photo.warnings[0]
+    assert photo.facts.colour_profile == "sRGB (assumed)"
+    with pytest.raises(ValueError, match="damaged"):
+        read_profile(b"rubbish" * 50)
+
+
+def huge_png(width: int, height: int) -> bytes:
+    data = bytearray(encoded())
+    header = b"IHDR" + struct.pack(">II", width, height) + bytes(data[24:29])
+    data[12:29] = header
+    data[29:33] = struct.pack(">I", zlib.crc32(header))
+    return bytes(data)
+
+
+BAD_FILES = {
+    "empty": (b"", "empty"),
+    "text": (b"Dear sir, please find the bird attached." * 9, "not a photo"),
+    "cut short": (encoded(cv2.resize(PICTURE, (600, 400)), "JPEG")[:9000], "cut short"),
+    "grey": (encoded(format="JPEG", mode="L"), "grey-scale"),
+    "cmyk": (encoded(format="JPEG", mode="CMYK"), "CMYK"),
+    "moving": (
+        encoded(format="WEBP", save_all=True, append_images=[Image.fromarray(255 - PICTURE)]),
+        "moves",
+    ),
+    "132 megapixels": (huge_png(12000, 11000), "132 megapixels"),
+    "500 megapixels": (huge_png(25000, 20000), "megapixels"),
+}
+
+
+@pytest.mark.parametrize("kind", BAD_FILES)
+def test_an_unusable_file_gets_one_line_with_its_name_and_the_mend(kind):
+    data, words = BAD_FILES[kind]
+    with pytest.raises(PhotoError) as caught:
+        decode_photo(data, "bird.jpg")
+    line = str(caught.value)
+    assert line.startswith("bird.jpg: ")
+    assert words in line
+    assert "\n" not in line
+    assert caught.value.mend
+
+
+def test_a_missing_file_is_said_by_name(tmp_path):
+    with pytest.raises(PhotoError, match=r"^gone\.jpg: cannot be opened"):
+        open_photo(tmp_path / "gone.jpg")
+
+
+def test_the_place_a_photo_was_taken_is_noticed_but_not_kept():
+    exif = Image.Exif()
+    exif.get_ifd(0x8825)[2] = (52.0, 5.0, 1.0)
+    photo = decode_photo(encoded(format="JPEG", exif=exif), "gps.jpg")
+    assert photo.facts.has_position
+    assert "52" not in repr(photo.facts)
