@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.stats import trim_mean
 
 from fieldmarks.colour import encode_srgb, linear_to_lab
 from fieldmarks.photo import Photo
@@ -44,7 +45,7 @@ class CardPatch:
     reflectance : float
         Known luminous reflectance Y, 0..1.
     rgb : (3,) tuple
-        Median linear light on the sRGB primaries, before any correction.
+        Trimmed mean of linear light on the sRGB primaries, before any correction.
     noise : float
         Relative standard uncertainty of ``rgb``.
     slope : (float, float)
@@ -221,7 +222,8 @@ def _read_patch(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str]
         return None, [], "it is too dark to read. Give it the same light as the bird."
 
     linear = photo.profile.to_linear(codes)
-    rgb = np.median(linear[inside], axis=0)
+    # A trimmed mean: the median of an 8-bit card can only be a whole code value (2 % of its light).
+    rgb = trim_mean(linear[inside], 0.1, axis=0)
     if (rgb <= 0).any():
         return None, [], "its colour lies outside what the photo can hold. Use another light."
     refusal = _refuse_colour(rgb, reflectance)
@@ -250,7 +252,10 @@ def _read_patch(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str]
         region=card.id,
         reflectance=reflectance,
         rgb=(float(rgb[0]), float(rgb[1]), float(rgb[2])),
-        noise=1.2533 * grain / math.sqrt(max(count / CORRELATED_PIXELS, 1)),
+        noise=math.hypot(
+            1.2533 * grain / math.sqrt(max(count / CORRELATED_PIXELS, 1)),
+            float(_code_step(photo, inside_codes)) / math.sqrt(12),
+        ),
         slope=slope,
         step=step,
         pixels=count,
@@ -258,6 +263,13 @@ def _read_patch(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str]
         size=float(np.sqrt(np.prod(np.ptp(corners, axis=0)))),
     )
     return patch, doubts, ""
+
+
+def _code_step(photo: Photo, codes: npt.NDArray[np.integer]) -> float:
+    """Relative change of light from one code value to the next at the card's own level."""
+    middle = np.median(codes, axis=0).astype(codes.dtype)
+    low, high = photo.profile.to_linear(np.stack([middle, middle + 1])[None])[0]
+    return float(np.max((high - low) / np.maximum(low, 1e-6)))
 
 
 def _exposure_needed(rgb: npt.NDArray, reflectance: float) -> float:
