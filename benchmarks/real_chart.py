@@ -1,0 +1,111 @@
+"""One grey patch on a real photo of a 24-patch chart, through the program's own chain.
+
+Run: python benchmarks/real_chart.py PHOTO PATCHES.json
+
+PATCHES.json maps the chart's patch names (as colour-science spells them) to the centre of the patch
+in photo pixels, plus "side" (edge of the square read, pixels) and "card" (the patch taken as the
+grey card). benchmarks/chart_under_leaf.json fits the photo chart_under_leaf.png of the library
+plantcv (its test data partial_card_rgb.png). The reference is colour-science's
+'ColorChecker24 - After November 2014', adapted from D50 to D65 with Bradford.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import warnings
+from pathlib import Path
+
+import numpy as np
+from _tables import markdown, save
+
+from fieldmarks.card import Calibration, calibrate
+from fieldmarks.colour import difference, lab_to_linear
+from fieldmarks.photo import open_photo
+from fieldmarks.reading import read_mark
+from fieldmarks.region import Rectangle, Region
+from fieldmarks.uncertainty import SHOULDER
+
+CHART = "ColorChecker24 - After November 2014"
+
+
+def reference() -> dict[str, np.ndarray]:
+    """CIELAB (D65, 2 degrees) of every patch."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+    chart = colour.CCS_COLOURCHECKERS[CHART]
+    d65 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
+    xyz = colour.xyY_to_XYZ(np.array(list(chart.data.values())))
+    white = [colour.xy_to_XYZ(w) for w in (chart.illuminant, d65)]
+    xyz = colour.adaptation.chromatic_adaptation_VonKries(xyz, *white, transform="Bradford")
+    return dict(zip(chart.data, colour.XYZ_to_Lab(xyz, d65), strict=True))
+
+
+def main() -> None:
+    photo = open_photo(sys.argv[1])
+    places = json.loads(Path(sys.argv[2]).read_text(encoding="utf-8"))
+    side, card_name = places.pop("side"), places.pop("card")
+    truth = reference()
+
+    def region(name: str) -> Region:
+        x, y = places[name]
+        shape = Rectangle(x - side / 2, y - side / 2, side, side)
+        return Region(name, "card", shape, float(lab_to_linear(truth[name])[1]))
+
+    calibration = calibrate(photo, [region(card_name)])
+    rows, kept = [], []
+    for name in places:
+        before, after = (
+            read_mark(photo, name, [region(name)], c) for c in (Calibration(), calibration)
+        )
+        if before is None or after is None:
+            rows.append((name, "not read", "", "", "", ""))
+            continue
+        peak = float(photo.codes(_window(places[name], side)).max(axis=2).mean()) / photo.white
+        off = [float(difference(r.lab, truth[name])) for r in (before, after)]
+        inside = off[1] <= after.expanded
+        rows.append(
+            (
+                name,
+                f"{off[0]:.1f}",
+                f"{off[1]:.1f}",
+                f"{after.expanded:.1f}",
+                "yes" if inside else "no",
+                "bright end" if peak > SHOULDER else "",
+            )
+        )
+        if name != card_name:
+            kept.append((*off, after.expanded, inside, peak > SHOULDER))
+    table = np.array(kept, dtype=float)
+    plain = table[table[:, 4] == 0]
+    summary = [
+        (
+            label,
+            len(t),
+            f"{t[:, 0].mean():.1f}",
+            f"{t[:, 1].mean():.1f}",
+            f"{np.median(t[:, 1]):.1f}",
+            f"{np.percentile(t[:, 1], 95):.1f}",
+            f"{t[:, 3].mean():.0%}",
+            f"{np.median(t[:, 2]):.1f}",
+        )
+        for label, t in (("all read", table), ("not at the bright end", plain))
+    ]
+    header = ("patches", "n", "as is", "after card", "median", "95 %", "inside", "stated")
+    save(
+        f"real_{Path(sys.argv[1]).stem}",
+        f"Real photo {Path(sys.argv[1]).name}, one grey patch",
+        calibration.summary,
+        markdown(header, summary),
+        markdown(("patch", "as is", "after card", "stated k=2", "inside", "note"), rows),
+    )
+
+
+def _window(at: tuple[float, float], side: float) -> tuple[int, int, int, int]:
+    x, y, half = int(at[0]), int(at[1]), int(side / 2)
+    return x - half, y - half, x + half, y + half
+
+
+if __name__ == "__main__":
+    main()
