@@ -1,0 +1,330 @@
+"""Findings: does a reading fit what a species should show?
+
+A mark fits when at least 95 % of the draws of its reading lie within the tolerance of one of the
+expected swatches; it does not fit when at most 5 % do; in between it is doubtful. Relations are
+judged the same way against their range.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.colour import difference
+from fieldmarks.measures import Relation
+from fieldmarks.plumage import Expectation, expected, expected_relation
+from fieldmarks.sampling import Array, ColourDraws, draw_relation
+from fieldmarks.tables.load import Tables
+
+SURE = 0.95
+AREA_NEEDED = 0.8  # share of a many-coloured mark that must show expected colours
+
+
+class Status(StrEnum):
+    """How a mark stands for one species."""
+
+    FITS = "fits"
+    DOUBTFUL = "doubtful"
+    DOES_NOT_FIT = "does not fit"
+    NOT_READ = "not read"
+    SAYS_NOTHING = "says nothing here"
+    NOT_CALIBRATED = "not calibrated"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One mark, or relation between marks, of one species.
+
+    Parameters
+    ----------
+    species, mark : str
+        Keys; ``mark`` is the relation's key when ``relation`` is true.
+    name : str
+        The mark in plain words.
+    status : Status
+    expected : tuple of str
+        Swatch keys, or the range in words for a relation.
+    basis : str
+        Where the expectation comes from: "green row", "derived", "override".
+    value : float, optional
+        CIEDE2000 to the nearest expected swatch, or the value of the relation.
+    nearest : str, optional
+        Key of that swatch.
+    tolerance : float, optional
+        Its tolerance, CIEDE2000; None for relations.
+    interval : (float, float), optional
+        2.5 to 97.5 % of ``value`` over the draws.
+    held : float, optional
+        Share of the draws that fit, 0 to 1.
+    reason : str
+        Plain words.
+    """
+
+    species: str
+    mark: str
+    name: str
+    status: Status
+    expected: tuple[str, ...]
+    basis: str
+    reason: str
+    relation: bool = False
+    value: float | None = None
+    nearest: str | None = None
+    tolerance: float | None = None
+    interval: tuple[float, float] | None = None
+    held: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A finding with, for each draw, whether it fitted (None where nothing was compared)."""
+
+    finding: Finding
+    fitted: npt.NDArray[np.bool_] | None = None
+
+
+def status_of(held: float) -> Status:
+    """Status for the share of draws that fit."""
+    if held >= SURE:
+        return Status.FITS
+    return Status.DOES_NOT_FIT if held <= 1 - SURE else Status.DOUBTFUL
+
+
+def judge_marks(
+    tables: Tables,
+    species: Sequence[str],
+    draws: Mapping[str, ColourDraws],
+    variety: str,
+    age: str,
+) -> dict[str, list[Judged]]:
+    """Judge every mark of every species.
+
+    Parameters
+    ----------
+    tables : Tables
+    species : sequence of str
+        Keys.
+    draws : dict
+        Mark -> draws of its reading.
+    variety, age : str
+        Keys.
+
+    Returns
+    -------
+    dict
+        Species -> findings in the order of its file.
+    """
+    wanted: dict[str, list[Expectation]] = {}
+    for one in species:
+        # A mark that is read but has no row is listed too: the keeper sees that it says nothing.
+        for mark in dict.fromkeys([*tables.species[one].marks, *draws]):
+            wanted.setdefault(mark, []).append(expected(tables, one, mark, variety, age))
+    judged: dict[str, dict[str, Judged]] = {one: {} for one in species}
+    for mark, expectations in wanted.items():
+        gaps = _gaps(tables, expectations, draws[mark]) if mark in draws else None
+        for expectation in expectations:
+            judged[expectation.species][mark] = _judge_mark(
+                tables, expectation, draws.get(mark), gaps
+            )
+    return {
+        one: [judged[one][m] for m in dict.fromkeys([*tables.species[one].marks, *draws])]
+        for one in species
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class _Gaps:
+    """CIEDE2000 less tolerance, from the colours of a reading to every swatch it may need."""
+
+    number: dict[str, int]  # swatch -> column
+    point: Array  # (m,) from the median
+    median: Array  # (n, m) from its draws
+    point_populations: Array  # (p, m)
+    populations: Array  # (p, n, m)
+    fractions: Array  # (p,)
+
+
+def _gaps(tables: Tables, expectations: Sequence[Expectation], drawn: ColourDraws) -> _Gaps:
+    keys = list(dict.fromkeys(k for e in expectations for k in e.swatches))
+    labs = np.array([tables.lab[k] for k in keys]).reshape(-1, 3)
+    tolerance = np.array([tables.swatches[k].tolerance for k in keys])
+    mixed = any(e.mixed for e in expectations) and len(drawn.fractions) > 1
+    populations = drawn.populations if mixed else drawn.populations[:0]
+    points = [drawn.reading.lab] + [p.lab for p in drawn.reading.populations if mixed]
+    n = len(drawn.median)
+    stacked = np.concatenate([np.array(points), drawn.median, populations.reshape(-1, 3)])
+    gaps = difference(stacked[:, None], labs) - tolerance
+    head = len(points)
+    return _Gaps(
+        number={k: i for i, k in enumerate(keys)},
+        point=gaps[0],
+        median=gaps[head : head + n],
+        point_populations=gaps[1:head],
+        populations=gaps[head + n :].reshape(-1, n, len(keys)),
+        fractions=drawn.fractions if mixed else drawn.fractions[:0],
+    )
+
+
+def _judge_mark(
+    tables: Tables, expectation: Expectation, drawn: ColourDraws | None, gaps: _Gaps | None
+) -> Judged:
+    mark = expectation.mark
+    name = tables.marks[mark].name if mark in tables.marks else mark
+    here = {
+        "species": expectation.species,
+        "mark": mark,
+        "name": name,
+        "expected": expectation.swatches,
+        "basis": expectation.basis,
+    }
+    if expectation.says_nothing:
+        return Judged(Finding(status=Status.SAYS_NOTHING, reason=expectation.reason, **here))
+    if drawn is None or gaps is None:
+        return Judged(Finding(status=Status.NOT_READ, reason="Not marked on the photo.", **here))
+    columns = [gaps.number[k] for k in expectation.swatches]
+    tolerance = np.array([tables.swatches[k].tolerance for k in expectation.swatches])
+    if expectation.mixed and len(gaps.fractions):
+        each = gaps.point_populations[:, columns]
+        which = _covering(each.min(axis=1)[:, None], gaps.fractions)[1][0]
+        point = each[which]
+        gap = _covering(gaps.populations[:, :, columns].min(axis=2), gaps.fractions)[0]
+        distance = gap + tolerance[int(point.argmin())]
+    else:
+        point = gaps.point[columns]
+        every = gaps.median[:, columns]
+        gap = every.min(axis=1)
+        distance = gap + tolerance[every.argmin(axis=1)]
+    best = int(point.argmin())
+    nearest = expectation.swatches[best]
+    value = float(point[best] + tolerance[best])
+    fitted = gap <= 0
+    held = float(fitted.mean())
+    low, high = np.quantile(distance, [0.025, 0.975])
+    status, reason = status_of(held), _reason(tables, expectation, nearest, value, held)
+    if not drawn.reading.calibrated:
+        status = Status.NOT_CALIBRATED
+        reason = "No usable grey card, so this colour decides nothing."
+        fitted = None
+    finding = Finding(
+        status=status,
+        reason=reason,
+        value=value,
+        nearest=nearest,
+        tolerance=float(tolerance[best]),
+        interval=(max(float(low), 0.0), float(high)),
+        held=held,
+        **here,
+    )
+    return Judged(finding, fitted)
+
+
+def _covering(gap: Array, fractions: Array) -> tuple[Array, npt.NDArray[np.intp]]:
+    """Smallest gap within which ``AREA_NEEDED`` of the area lies, per draw.
+
+    Parameters
+    ----------
+    gap : (p, n) array
+        Gap of each population in each draw.
+    fractions : (p,) array
+
+    Returns
+    -------
+    (n,) array of gaps and (n,) array of the population that sets it.
+    """
+    order = gap.argsort(axis=0)
+    covered = (fractions / fractions.sum())[order].cumsum(axis=0)
+    place = (covered >= AREA_NEEDED - 1e-9).argmax(axis=0)
+    columns = np.arange(gap.shape[1])
+    which = order[place, columns]
+    return gap[which, columns], which
+
+
+def _reason(
+    tables: Tables, expectation: Expectation, nearest: str, value: float, held: float
+) -> str:
+    swatch = tables.swatches[nearest]
+    side = "inside" if value <= swatch.tolerance else "outside"
+    said = (
+        f"{value:.0f} from {swatch.name}, {side} its tolerance of {swatch.tolerance:.0f}; "
+        f"held in {held:.0%} of the draws."
+    )
+    if expectation.basis == "green row":
+        return said
+    return f"{said} {expectation.reason}"
+
+
+def judge_relations(
+    tables: Tables,
+    species: Sequence[str],
+    relations: Mapping[str, Relation],
+    variety: str,
+    age: str,
+    count: int,
+    seed: int,
+) -> tuple[dict[str, list[Judged]], dict[str, Array]]:
+    """Judge every relation of every species; also give the draws of each measured relation."""
+    drawn = {key: draw_relation(row, count, seed) for key, row in relations.items()}
+    judged = {
+        one: [
+            _judge_relation(tables, one, key, relations.get(key), drawn.get(key), variety, age)
+            for key in tables.relations
+        ]
+        for one in species
+    }
+    return judged, drawn
+
+
+def _judge_relation(
+    tables: Tables,
+    species: str,
+    key: str,
+    relation: Relation | None,
+    drawn: Array | None,
+    variety: str,
+    age: str,
+) -> Judged:
+    expectation = expected_relation(tables, species, key, variety, age)
+    kind = tables.relations[key]
+    low, high = expectation.low, expectation.high
+    here = {
+        "species": species,
+        "mark": key,
+        "name": kind.name,
+        "basis": expectation.basis,
+        "relation": True,
+        "expected": () if expectation.says_nothing else (f"{_range(low, high)} {kind.unit}",),
+    }
+    if expectation.says_nothing:
+        return Judged(Finding(status=Status.SAYS_NOTHING, reason=expectation.reason, **here))
+    if relation is None or drawn is None:
+        return Judged(Finding(status=Status.NOT_READ, reason="Not marked on the photo.", **here))
+    fitted = np.ones(len(drawn), bool)
+    if low is not None:
+        fitted &= drawn >= low
+    if high is not None:
+        fitted &= drawn <= high
+    held = float(fitted.mean())
+    reason = (
+        f"{relation.value:.3g} {kind.unit}, expected {_range(low, high)}; "
+        f"held in {held:.0%} of the draws. {expectation.reason}"
+    )
+    start, end = (float(v) for v in np.quantile(drawn, [0.025, 0.975]))
+    finding = Finding(
+        status=status_of(held),
+        reason=reason,
+        value=relation.value,
+        interval=(start, end),
+        held=held,
+        **here,
+    )
+    return Judged(finding, fitted)
+
+
+def _range(low: float | None, high: float | None) -> str:
+    if low is None:
+        return f"at most {high:g}"
+    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"

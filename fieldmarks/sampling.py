@@ -1,0 +1,100 @@
+"""Draws of what a reading may truly be (JCGM 101: propagation by random draws)."""
+
+from __future__ import annotations
+
+import math
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.measures import COVERAGE_FACTOR, Lab, Reading, Relation, difference_weights
+from fieldmarks.uncertainty import CAMERA_CHROMA, CAMERA_HUE
+
+Array = npt.NDArray[np.float64]
+CAMERA = "camera"
+
+
+@dataclass(frozen=True, eq=False)
+class ColourDraws:
+    """Draws of one reading.
+
+    Parameters
+    ----------
+    reading : Reading
+    median : (n, 3) array
+        Draws of its median, CIELAB D65.
+    populations : (p, n, 3) array
+        Draws of each of its colour populations: the same errors, carried to their colours.
+    fractions : (p,) array
+        Share of the area of each population.
+    """
+
+    reading: Reading
+    median: Array
+    populations: Array
+    fractions: Array
+
+
+def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:
+    """Draw possible true colours of a reading and of its populations.
+
+    The errors of one photo strike every colour of a mark together, so all share the same random
+    numbers. These depend on the mark and the seed alone: the order of readings does not matter.
+
+    Parameters
+    ----------
+    reading : Reading
+    count : int
+        Number of draws n.
+    seed : int
+    """
+    rng = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
+    normal = rng.standard_normal((count, 3))
+    colours = [reading.lab, *(p.lab for p in reading.populations)]
+    drawn = np.stack([_around(lab, deviations(reading, lab), normal) for lab in colours])
+    fractions = np.array([p.fraction for p in reading.populations])
+    return ColourDraws(reading, drawn[0], drawn[1:], fractions)
+
+
+def draw_relation(relation: Relation, count: int, seed: int = 0) -> Array:
+    """Draw possible true values of a relation: a normal about its value, an (n,) array."""
+    rng = np.random.default_rng([seed, zlib.crc32(relation.key.encode())])
+    return relation.value + relation.expanded / COVERAGE_FACTOR * rng.standard_normal(count)
+
+
+def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
+    """Standard deviations along L*, C* and Delta H* at a colour found in a reading.
+
+    The budget holds at the median. The camera's part is carried to another colour as it grows with
+    chroma; all other parts are taken to be equally large there in CIEDE2000 units.
+    """
+    if lab == reading.lab:
+        return reading.budget.combined
+    here, there = difference_weights(reading.lab), difference_weights(lab)
+    chroma = math.hypot(lab[1], lab[2])
+    squares = np.zeros(3)
+    for part in reading.budget.parts:
+        sigma = np.array([part.lightness, part.chroma, part.hue])
+        ratio = np.array(there) / here
+        if part.name == CAMERA:
+            ratio[1] = _grown(CAMERA_CHROMA, chroma) / _grown(CAMERA_CHROMA, reading.chroma)
+            ratio[2] = _grown(CAMERA_HUE, chroma) / _grown(CAMERA_HUE, reading.chroma)
+        squares += (sigma * ratio) ** 2
+    light, away, across = np.sqrt(squares)
+    return float(light), float(away), float(across)
+
+
+def _grown(term: tuple[float, float], chroma: float) -> float:
+    return term[0] + term[1] * chroma
+
+
+def _around(lab: Lab, sigma: tuple[float, float, float], normal: Array) -> Array:
+    """Colours about ``lab``, from standard normal numbers along L*, C* and Delta H*."""
+    angle = math.atan2(lab[2], lab[1])
+    away, across = normal[:, 1] * sigma[1], normal[:, 2] * sigma[2]
+    light = np.clip(lab[0] + normal[:, 0] * sigma[0], 0, 100)
+    a = lab[1] + away * math.cos(angle) - across * math.sin(angle)
+    b = lab[2] + away * math.sin(angle) + across * math.cos(angle)
+    return np.column_stack([light, a, b])

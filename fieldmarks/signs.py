@@ -1,0 +1,214 @@
+"""Signs of mixed ancestry: tints and relations that a pure bird of a species should not show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.findings import SURE
+from fieldmarks.sampling import Array, ColourDraws
+from fieldmarks.tables.load import Tables
+from fieldmarks.tables.schema import Sign, Tint
+
+
+class SignStatus(StrEnum):
+    """Whether a sign was seen."""
+
+    SEEN = "seen"
+    DOUBTFUL = "doubtful"
+    NOT_SEEN = "not seen"
+    NOT_LOOKED_AT = "not looked at"
+    NOT_CALIBRATED = "not calibrated"
+    LOOK_AGAIN = "look again after the moult"
+    SAYS_NOTHING = "says nothing here"
+
+
+@dataclass(frozen=True)
+class SignFinding:
+    """One sign on a bird taken for ``species``.
+
+    Parameters
+    ----------
+    key, species : str
+    text : str
+        What the sign is, in plain words.
+    status : SignStatus
+    mark : str, optional
+        Mark (or relation) where it is strongest.
+    amount : float, optional
+        Share of that mark's area with the tint, 0 to 1, or the value of the relation.
+    held : float, optional
+        Share of the draws in which it is there, 0 to 1.
+    points_to : tuple of str
+        Species whose ancestry it suggests.
+    strength : str
+        How diagnostic the trade holds it: "always", "usually" or "hint".
+    evidence : str
+    reason : str
+    """
+
+    key: str
+    species: str
+    text: str
+    status: SignStatus
+    points_to: tuple[str, ...]
+    strength: str
+    evidence: str
+    reason: str
+    mark: str | None = None
+    amount: float | None = None
+    held: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """A sign with, for each draw, whether it was there (None where nothing was compared)."""
+
+    finding: SignFinding
+    present: npt.NDArray[np.bool_] | None = None
+
+
+def tint_fraction(tints: Iterable[Tint], colours: Array, fractions: Array) -> Array:
+    """Share of the area that shows any of some tints.
+
+    Parameters
+    ----------
+    tints : iterable of Tint
+    colours : (p, n, 3) array
+        CIELAB (D65) of each population in each draw.
+    fractions : (p,) array
+
+    Returns
+    -------
+    (n,) array
+    """
+    light = colours[..., 0]
+    chroma = np.hypot(colours[..., 1], colours[..., 2])
+    hue = np.degrees(np.arctan2(colours[..., 2], colours[..., 1])) % 360
+    inside = np.zeros(light.shape, bool)
+    for tint in tints:
+        start, end = tint.hue
+        in_hue = (hue - start) % 360 <= ((end - start) % 360 if end - start < 360 else 360)
+        inside |= (
+            in_hue
+            & (light >= tint.lightness[0])
+            & (light <= tint.lightness[1])
+            & (chroma >= tint.chroma[0])
+            & (chroma <= tint.chroma[1])
+        )
+    return (inside * (fractions / fractions.sum())[:, None]).sum(axis=0)
+
+
+def look_for_signs(
+    tables: Tables,
+    species: str,
+    draws: Mapping[str, ColourDraws],
+    relations: Mapping[str, Array],
+    variety: str,
+    age: str,
+) -> list[Sighting]:
+    """Look for every sign of a species that means something in a variety.
+
+    Parameters
+    ----------
+    tables : Tables
+    species : str
+        What the bird is taken for.
+    draws : dict
+        Mark -> draws of its reading.
+    relations : dict
+        Relation -> (n,) draws of its value.
+    variety, age : str
+    """
+    kind = tables.varieties[variety]
+    found = []
+    for sign in tables.signs.values():
+        if sign.species != species or kind.series not in sign.series:
+            continue
+        marks = tables.relations[sign.relation].marks if sign.relation else sign.marks
+        if all(mark in kind.says_nothing for mark in marks):
+            found.append(_say(sign, SignStatus.SAYS_NOTHING, kind.reason))
+        elif sign.relation is not None:
+            found.append(_look_at_relation(sign, relations.get(sign.relation), age))
+        else:
+            speaking = [m for m in sign.marks if m in draws and m not in kind.says_nothing]
+            found.append(_look_at_marks(tables, sign, [draws[m] for m in speaking], age))
+    return found
+
+
+def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: str) -> Sighting:
+    usable = [d for d in drawn if d.reading.calibrated and len(d.fractions)]
+    if not drawn:
+        return _say(sign, SignStatus.NOT_LOOKED_AT, "None of its marks was read.")
+    if not usable:
+        return _say(sign, SignStatus.NOT_CALIBRATED, "No usable grey card.")
+    tints = [tables.tints[key] for key in sign.tints]
+    shares = np.stack([tint_fraction(tints, d.populations, d.fractions) for d in usable])
+    per_mark = shares >= sign.min_fraction
+    present = per_mark.any(axis=0)
+    best = int(per_mark.mean(axis=1).argmax())
+    at = usable[best]
+    points = np.array([[p.lab] for p in at.reading.populations])
+    amount = float(tint_fraction(tints, points, at.fractions)[0])
+    tint = " or ".join(t.name for t in tints)
+    where = tables.marks[at.reading.mark].name
+    held = float(present.mean())
+    reason = (
+        f"{amount:.0%} of the {where} reads {tint}, {sign.min_fraction:.0%} is enough; "
+        f"held in {held:.0%} of the draws."
+    )
+    status = _status(held, sign, age)
+    return _say(sign, status, reason, at.reading.mark, amount, held, present)
+
+
+def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> Sighting:
+    if drawn is None:
+        return _say(sign, SignStatus.NOT_LOOKED_AT, "It was not measured.")
+    present = np.ones(len(drawn), bool)
+    if sign.above is not None:
+        present &= drawn > sign.above
+    if sign.below is not None:
+        present &= drawn < sign.below
+    held, amount = float(present.mean()), float(np.median(drawn))
+    limits = [
+        f"{word} {limit:g}"
+        for word, limit in (("above", sign.above), ("below", sign.below))
+        if limit is not None
+    ]
+    reason = f"{amount:.3g}; a sign {' and '.join(limits)}; held in {held:.0%} of the draws."
+    return _say(sign, _status(held, sign, age), reason, sign.relation, amount, held, present)
+
+
+def _status(held: float, sign: Sign, age: str) -> SignStatus:
+    if held >= SURE:
+        return SignStatus.LOOK_AGAIN if age in sign.juvenile else SignStatus.SEEN
+    return SignStatus.NOT_SEEN if held <= 1 - SURE else SignStatus.DOUBTFUL
+
+
+def _say(
+    sign: Sign,
+    status: SignStatus,
+    reason: str,
+    mark: str | None = None,
+    amount: float | None = None,
+    held: float | None = None,
+    present: npt.NDArray[np.bool_] | None = None,
+) -> Sighting:
+    finding = SignFinding(
+        key=sign.key,
+        species=sign.species,
+        text=sign.text,
+        status=status,
+        points_to=sign.points_to,
+        strength=sign.strength,
+        evidence=sign.evidence,
+        reason=reason,
+        mark=mark,
+        amount=amount,
+        held=held,
+    )
+    return Sighting(finding, present)

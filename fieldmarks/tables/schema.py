@@ -1,0 +1,307 @@
+"""What a row of each rule table must hold; nothing more is accepted.
+
+Every row a keeper may doubt says where it comes from in ``evidence``: "common practice, no
+published source", "from memory", or the name of a standard.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Key = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=60)]
+Sentence = Annotated[str, Field(min_length=3)]
+Span = tuple[float, float]
+
+Ground = Literal["feather", "skin", "leg", "horn", "iris", "pupil"]
+Psittacin = Literal["none", "yellow", "pale_orange", "salmon", "orange", "red_orange", "red"]
+Eumelanin = Literal["none", "trace", "some", "much", "full"]
+Structure = Literal["none", "weak", "sky", "deep", "mauve", "violet"]
+Series = Literal["green", "blue", "ino", "blue_ino"]
+Strength = Literal["always", "usually", "hint"]
+
+LEVELS: dict[str, tuple[str, ...]] = {
+    "psittacin": get_args(Psittacin),
+    "eumelanin": get_args(Eumelanin),
+    "structure": get_args(Structure),
+}
+
+
+class Row(BaseModel):
+    """Base of all rows: immutable, and no unknown words."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Mark(Row):
+    """A place on the bird that can be marked on a photo."""
+
+    key: Key
+    name: Sentence
+    kind: Literal["feather", "skin", "horn", "iris", "pupil", "size", "card", "scale"]
+    shape: Literal["area", "line"] = "area"
+    look: Sentence
+    without: tuple[Key, ...] = ()
+
+
+class Provenance(Row):
+    """Where a learned swatch comes from."""
+
+    birds: int
+    photos: int
+    cameras: tuple[str, ...]
+    learned_on: str
+
+
+class Swatch(Row):
+    """A named colour with the natural variation of the birds that show it.
+
+    ``tolerance`` is in CIEDE2000 units and holds no measuring uncertainty. The colour is a Munsell
+    notation, or, for a learned swatch, CIELAB (D65, 2 degrees).
+    """
+
+    key: Key
+    name: Sentence
+    munsell: str | None = None
+    lab: tuple[float, float, float] | None = None
+    tolerance: float = Field(gt=0, le=40)
+    source: Sentence
+    learned: Provenance | None = None
+
+    @model_validator(mode="after")
+    def _one_colour(self) -> Swatch:
+        if (self.munsell is None) == (self.lab is None):
+            raise ValueError("give either 'munsell' or 'lab', and not both")
+        return self
+
+
+class MakeUp(Row):
+    """What gives a mark its colour.
+
+    Parameters
+    ----------
+    psittacin : str
+        The parrots' own yellow, orange and red pigments, from least to most red.
+    eumelanin : str
+        Black pigment, from none to full.
+    structure : str
+        Colour made by the build of the feather, not by pigment: "weak" gives grey-blue, "sky" sky
+        blue (green under yellow), "deep" deep blue; "mauve" and "violet" come with dark and violet
+        factors. In an iris any structure stands for the pale reflecting layer.
+    """
+
+    psittacin: Psittacin = "none"
+    eumelanin: Eumelanin = "none"
+    structure: Structure = "none"
+
+
+class MakeUpRule(Row):
+    """The swatches that a combination of pigments and structure gives."""
+
+    ground: Ground
+    psittacin: tuple[Psittacin, ...]
+    eumelanin: tuple[Eumelanin, ...]
+    structure: tuple[Structure, ...]
+    swatches: tuple[Key, ...] = Field(min_length=1)
+    reason: Sentence
+    evidence: Sentence
+
+
+class Override(Row):
+    """An exception to the derived colour; no swatches means the mark says nothing there."""
+
+    varieties: tuple[Key, ...] = ()
+    series: tuple[Series, ...] = ()
+    ages: tuple[Key, ...] = ()
+    swatches: tuple[Key, ...] = ()
+    reason: Sentence
+    evidence: Sentence
+
+
+class Extra(Row):
+    """Further make-ups that a pure bird of some ages may show."""
+
+    ages: tuple[Key, ...] = Field(min_length=1)
+    makeup: tuple[MakeUp, ...] = Field(min_length=1)
+    reason: Sentence
+    evidence: Sentence
+
+
+class MarkRow(Row):
+    """One mark of one species in green adult plumage.
+
+    ``mixed`` marks hold several colours side by side: each must be one of the swatches.
+    ``differs`` explains a stated swatch that the make-up does not give.
+    """
+
+    look: Sentence
+    evidence: Sentence
+    swatches: tuple[Key, ...] = Field(min_length=1)
+    makeup: tuple[MakeUp, ...] = Field(min_length=1)
+    ground: Ground | None = None
+    mixed: bool = False
+    extra: tuple[Extra, ...] = ()
+    overrides: tuple[Override, ...] = ()
+    differs: str = ""
+
+
+class RelationRow(Row):
+    """What a species shows in a relation that no make-up gives: a range, ends included."""
+
+    low: float | None = None
+    high: float | None = None
+    look: Sentence
+    evidence: Sentence
+
+    @model_validator(mode="after")
+    def _some_end(self) -> RelationRow:
+        if self.low is None and self.high is None:
+            raise ValueError("give 'low', 'high' or both")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError("'low' is above 'high'")
+        return self
+
+
+class Facts(Row):
+    """Facts of a species that no photo decides."""
+
+    body_length_mm: Span
+    mass_g: Span
+    leg_ring_mm: Span
+    first_moult_months: Span
+    mature_months: float
+    iucn: Sentence
+    cites: Sentence
+    evidence: Sentence
+
+
+class Species(Row):
+    """One species file."""
+
+    key: Key
+    name: Sentence
+    scientific: Sentence
+    look: Sentence
+    order: int = 100
+    facts: Facts
+    marks: dict[Key, MarkRow]
+    relations: dict[Key, RelationRow] = {}
+
+
+class Operation(Row):
+    """A change to a make-up: ``to`` a level, by ``steps``, or by a ``map`` of levels."""
+
+    on: Literal["psittacin", "eumelanin", "structure"]
+    to: str | None = None
+    steps: int | None = None
+    map: dict[str, str] | None = None
+    grounds: tuple[Ground, ...] = ()
+
+    @model_validator(mode="after")
+    def _one_change(self) -> Operation:
+        if sum(way is not None for way in (self.to, self.steps, self.map)) != 1:
+            raise ValueError("give exactly one of 'to', 'steps' and 'map'")
+        named = [self.to] if self.to else [*(self.map or {}), *(self.map or {}).values()]
+        for level in named:
+            if level not in LEVELS[self.on]:
+                raise ValueError(f"{level!r} is no level of {self.on}")
+        return self
+
+
+class Variety(Row):
+    """A colour variety as operations on the make-up of the green bird."""
+
+    key: Key
+    name: Sentence
+    series: Series
+    look: Sentence
+    operations: tuple[Operation, ...] = ()
+    says_nothing: tuple[Key, ...] = ()
+    reason: Sentence
+    evidence: Sentence
+    order: int = 100
+
+
+class Age(Row):
+    """An age class; its operations add to what adults may show."""
+
+    key: Key
+    name: Sentence
+    look: Sentence
+    from_months: float = Field(ge=0)
+    to_months: float | None = None
+    operations: tuple[Operation, ...] = ()
+    reason: Sentence
+    evidence: Sentence
+
+
+class RelationKind(Row):
+    """A comparison inside one photo. ``limit``: where "same" ends or "fading" begins."""
+
+    key: Key
+    name: Sentence
+    kind: Literal["same", "fade", "ring", "size"]
+    marks: tuple[Key, ...] = Field(min_length=1)
+    limit: float | None = None
+    unit: str
+    look: Sentence
+    evidence: Sentence
+
+
+class Tint(Row):
+    """A region of CIELCh (D65, 2 degrees); a hue span may run through 0 degrees."""
+
+    key: Key
+    name: Sentence
+    lightness: Span = (0, 100)
+    chroma: Span = (0, 200)
+    hue: Span = (0, 360)
+    evidence: Sentence
+
+
+class Sign(Row):
+    """A sign of mixed ancestry on a bird taken for ``species``.
+
+    Seen when one of ``tints`` covers at least ``min_fraction`` of one of ``marks``, or when a
+    ``relation`` lies above ``above`` and below ``below``.
+    """
+
+    key: Key
+    species: Key
+    text: Sentence
+    marks: tuple[Key, ...] = ()
+    tints: tuple[Key, ...] = ()
+    min_fraction: float = Field(default=0.1, gt=0, le=1)
+    relation: Key | None = None
+    above: float | None = None
+    below: float | None = None
+    series: tuple[Series, ...] = ("green",)
+    juvenile: tuple[Key, ...] = ()
+    points_to: tuple[Key, ...]
+    strength: Strength
+    evidence: Sentence
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Sign:
+        if self.relation is None and not (self.marks and self.tints):
+            raise ValueError("give 'marks' and 'tints', or a 'relation'")
+        if self.relation is not None and (self.marks or self.tints):
+            raise ValueError("give either 'marks' and 'tints' or a 'relation', and not both")
+        if self.relation is not None and self.above is None and self.below is None:
+            raise ValueError("a sign on a relation needs 'above' or 'below'")
+        return self
+
+
+class Caution(Row):
+    """A sentence shown with a result; every list that is not empty must match."""
+
+    key: Key
+    text: Sentence
+    species: tuple[Key, ...] = ()
+    series: tuple[Series, ...] = ()
+    ages: tuple[Key, ...] = ()
+    outcomes: tuple[str, ...] = ()
+    marks: tuple[Key, ...] = ()
+    order: int = 100
+    evidence: Sentence
