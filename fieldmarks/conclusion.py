@@ -142,7 +142,7 @@ def _nothing_compared(
             "else was compared."
         )
     elif not plumage_separates(case.tables, case.candidates, case.variety, case.age):
-        return _cannot_be_told(case)
+        return _cannot_be_told(case, coming)
     else:
         outcome = "nothing read"
         sentence = "Nothing was read that could tell these species apart." + _mark_next(coming)
@@ -165,11 +165,12 @@ def _none_fits(case: Case) -> Conclusion:
     nearest = case.subjects
     count = len(case.against(nearest[0]))
     against = _marks([j for s in nearest for j in case.against(s)])
+    each = "it" if len(nearest) == 1 else "each"
     sentence = (
         f"No species fits in every mark read; nearest is {_list(nearest, 'or')}, "
-        f"with {_count(count, 'mark')} against it ({against})."
+        f"with {_count(count, 'mark')} against {each} ({against})."
     )
-    present = (case.contradictions() > 0).all(axis=0)
+    present = np.asarray((case.contradictions() > 0).all(axis=0))
     return _with_signs(case, "none fits", sentence, present)
 
 
@@ -180,8 +181,8 @@ def _signs(case: Case) -> Conclusion:
         start = f"Nothing decided speaks against {named}"
     else:
         start = f"The marks decided leave {named}"
-    present = np.logical_or.reduce([s.present for s in seen if s.present is not None])
-    present = present & _set_held(case, case.candidates)
+    shown = np.array([s.present for s in seen if s.present is not None])
+    present = np.asarray(shown.any(axis=0) & _set_held(case, case.candidates))
     return _with_signs(case, "signs", start + ".", present)
 
 
@@ -212,7 +213,7 @@ def _one_left(case: Case) -> Conclusion:
 def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     left = case.candidates
     if not plumage_separates(case.tables, left, case.variety, case.age):
-        return _cannot_be_told(case)
+        return _cannot_be_told(case, coming)
     if len(left) == len(case.judged):
         sentence = "The marks read do not decide between the species." + _mark_next(coming)
         return Conclusion("nothing decided", sentence, left, case.subjects)
@@ -221,13 +222,15 @@ def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     return Conclusion("several species left", sentence, left, case.subjects, held)
 
 
-def _cannot_be_told(case: Case) -> Conclusion:
+def _cannot_be_told(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     left = case.candidates
     name = case.tables.varieties[case.variety].name
     sentence = (
         f"In a bird that is {name} the species cannot be told from plumage: "
         f"{_list(left, 'or')} are left and no feather mark tells them apart."
     )
+    if coming:
+        sentence += f" What may still narrow it: {_list([m.name for m in coming], 'and')}."
     excluded = len(left) < len(case.judged)
     held = float(_set_held(case, left).mean()) if excluded else None
     return Conclusion("cannot be told", sentence, left, case.subjects, held)
@@ -252,7 +255,7 @@ def _set_held(case: Case, candidates: Sequence[str]) -> npt.NDArray[np.bool_]:
     inside = np.array([s in candidates for s in case.judged])
     if inside.all():
         return np.ones(case.draws, bool)
-    return counts[inside].max(axis=0) < counts[~inside].min(axis=0)
+    return np.asarray(counts[inside].max(axis=0) < counts[~inside].min(axis=0))
 
 
 def _mark_next(coming: Sequence[NextMark]) -> str:

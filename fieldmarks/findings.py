@@ -7,6 +7,7 @@ judged the same way against their range.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -21,7 +22,7 @@ from fieldmarks.sampling import Array, ColourDraws, draw_relation
 from fieldmarks.tables.load import Tables
 
 SURE = 0.95
-AREA_NEEDED = 0.8  # share of a many-coloured mark that must show expected colours
+AREA_NEEDED = 0.7  # share of a many-coloured mark that must show expected colours
 
 
 class Status(StrEnum):
@@ -174,17 +175,18 @@ def _judge_mark(
 ) -> Judged:
     mark = expectation.mark
     name = tables.marks[mark].name if mark in tables.marks else mark
-    here = {
-        "species": expectation.species,
-        "mark": mark,
-        "name": name,
-        "expected": expectation.swatches,
-        "basis": expectation.basis,
-    }
+    say = functools.partial(
+        Finding,
+        species=expectation.species,
+        mark=mark,
+        name=name,
+        expected=expectation.swatches,
+        basis=expectation.basis,
+    )
     if expectation.says_nothing:
-        return Judged(Finding(status=Status.SAYS_NOTHING, reason=expectation.reason, **here))
+        return Judged(say(status=Status.SAYS_NOTHING, reason=expectation.reason))
     if drawn is None or gaps is None:
-        return Judged(Finding(status=Status.NOT_READ, reason="Not marked on the photo.", **here))
+        return Judged(say(status=Status.NOT_READ, reason="Not marked on the photo."))
     columns = [gaps.number[k] for k in expectation.swatches]
     tolerance = np.array([tables.swatches[k].tolerance for k in expectation.swatches])
     if expectation.mixed and len(gaps.fractions):
@@ -201,15 +203,15 @@ def _judge_mark(
     best = int(point.argmin())
     nearest = expectation.swatches[best]
     value = float(point[best] + tolerance[best])
-    fitted = gap <= 0
-    held = float(fitted.mean())
+    fitted: npt.NDArray[np.bool_] | None = gap <= 0
+    held = float((gap <= 0).mean())
     low, high = np.quantile(distance, [0.025, 0.975])
     status, reason = status_of(held), _reason(tables, expectation, nearest, value, held)
     if not drawn.reading.calibrated:
         status = Status.NOT_CALIBRATED
         reason = "No usable grey card, so this colour decides nothing."
         fitted = None
-    finding = Finding(
+    finding = say(
         status=status,
         reason=reason,
         value=value,
@@ -217,7 +219,6 @@ def _judge_mark(
         tolerance=float(tolerance[best]),
         interval=(max(float(low), 0.0), float(high)),
         held=held,
-        **here,
     )
     return Judged(finding, fitted)
 
@@ -290,18 +291,19 @@ def _judge_relation(
     expectation = expected_relation(tables, species, key, variety, age)
     kind = tables.relations[key]
     low, high = expectation.low, expectation.high
-    here = {
-        "species": species,
-        "mark": key,
-        "name": kind.name,
-        "basis": expectation.basis,
-        "relation": True,
-        "expected": () if expectation.says_nothing else (f"{_range(low, high)} {kind.unit}",),
-    }
+    say = functools.partial(
+        Finding,
+        species=species,
+        mark=key,
+        name=kind.name,
+        expected=() if expectation.says_nothing else (f"{_range(low, high)} {kind.unit}",),
+        basis=expectation.basis,
+        relation=True,
+    )
     if expectation.says_nothing:
-        return Judged(Finding(status=Status.SAYS_NOTHING, reason=expectation.reason, **here))
+        return Judged(say(status=Status.SAYS_NOTHING, reason=expectation.reason))
     if relation is None or drawn is None:
-        return Judged(Finding(status=Status.NOT_READ, reason="Not marked on the photo.", **here))
+        return Judged(say(status=Status.NOT_READ, reason="Not marked on the photo."))
     fitted = np.ones(len(drawn), bool)
     if low is not None:
         fitted &= drawn >= low
@@ -313,13 +315,12 @@ def _judge_relation(
         f"held in {held:.0%} of the draws. {expectation.reason}"
     )
     start, end = (float(v) for v in np.quantile(drawn, [0.025, 0.975]))
-    finding = Finding(
+    finding = say(
         status=status_of(held),
         reason=reason,
         value=relation.value,
         interval=(start, end),
         held=held,
-        **here,
     )
     return Judged(finding, fitted)
 

@@ -155,5 +155,5 @@ def _by_relation(
     if ends[0] == ends[1]:
         return None
     gap = max(ends[0][0], ends[1][0]) - min(ends[0][1], ends[1][1])
-    how: How = "always" if gap >= 0 else "sometimes"
+    how: How = "always" if gap >= tables.relations[key].margin else "sometimes"
     return Separation(key, tables.relations[key].name, how, max(gap, 0.0), True)

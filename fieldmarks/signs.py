@@ -149,7 +149,7 @@ def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: st
     tints = [tables.tints[key] for key in sign.tints]
     shares = np.stack([tint_fraction(tints, d.populations, d.fractions) for d in usable])
     per_mark = shares >= sign.min_fraction
-    present = per_mark.any(axis=0)
+    present = np.asarray(per_mark.any(axis=0))
     best = int(per_mark.mean(axis=1).argmax())
     at = usable[best]
     points = np.array([[p.lab] for p in at.reading.populations])

@@ -121,20 +121,28 @@ def _uses_in_signs(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
 
 
 def check_sense(tables: Tables) -> list[Problem]:
-    """Faults of sense in tables that can be read: stated and derived colours that disagree."""
+    """Faults of sense in tables that can be read.
+
+    Stated and derived colours that disagree, and make-ups that no rule covers in some variety.
+    """
+    # The model reads the tables; only this check of the tables needs the model.
     from fieldmarks import plumage
 
     problems = []
     for key, species in tables.species.items():
+        file = f"species/{key}.toml"
         for mark, row in species.marks.items():
-            for swatch in plumage.unexplained_swatches(tables, key, mark):
-                if not row.differs:
-                    problems.append(
-                        Problem(
-                            f"species/{key}.toml",
-                            f"marks.{mark}.swatches",
-                            f"{swatch!r} is not what the make-up gives",
-                            "Correct the make-up, or give the reason in 'differs'",
-                        )
-                    )
+            try:
+                for variety in tables.varieties:
+                    for age in tables.ages:
+                        plumage.derive(tables, row, mark, variety, age)
+                strays = plumage.unexplained_swatches(tables, key, mark)
+            except TableError as error:
+                place = f"marks.{mark}.makeup"
+                problems.append(Problem(file, place, error.problem, error.mend))
+                continue
+            if strays and not row.differs:
+                wrong = f"{', '.join(strays)}: not what the make-up gives"
+                mend = "Correct the make-up, or give the reason in 'differs'"
+                problems.append(Problem(file, f"marks.{mark}.swatches", wrong, mend))
     return problems

@@ -84,7 +84,7 @@ class Tables:
         from fieldmarks.colour import difference  # imports scikit-image, which load_tables spares
 
         colours = np.array([self.lab[key] for key in self.swatches])
-        return difference(colours[:, None], colours)
+        return np.asarray(difference(colours[:, None], colours), dtype=np.float64)
 
     @cached_property
     def makeup_index(self) -> Mapping[tuple[str, str, str, str], schema.MakeUpRule]:

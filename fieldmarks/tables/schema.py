@@ -237,13 +237,18 @@ class Age(Row):
 
 
 class RelationKind(Row):
-    """A comparison inside one photo. ``limit``: where "same" ends or "fading" begins."""
+    """A comparison inside one photo.
+
+    ``limit``: where "same" ends or fading begins. ``margin``: how far two ranges must lie apart
+    before an ordinary photo can tell them apart.
+    """
 
     key: Key
     name: Sentence
     kind: Literal["same", "fade", "ring", "size"]
     marks: tuple[Key, ...] = Field(min_length=1)
     limit: float | None = None
+    margin: float = 0.0
     unit: str
     look: Sentence
     evidence: Sentence

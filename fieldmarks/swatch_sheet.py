@@ -1,0 +1,56 @@
+"""The swatch sheet: every reference swatch as a picture, with its numbers printed under it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from fieldmarks.colour import lab_to_linear, lab_to_srgb8
+from fieldmarks.tables.load import Tables
+
+COLUMNS = 6
+CELL, PATCH, GAP, HEAD = (250, 232), 130, 14, 92
+PAPER, INK, SOFT = (250, 250, 248), (25, 25, 25), (90, 90, 90)
+LEFT_OUT = 1e-3  # linear light beyond 0..1 that a screen cannot show
+
+
+def render_sheet(tables: Tables, path: str | Path) -> None:
+    """Draw all swatches as a PNG.
+
+    Under each patch: name, Munsell notation, L*a*b* (D65, 2 degrees) and tolerance. A patch whose
+    colour lies outside sRGB is marked with an asterisk and shows the nearest colour a screen has.
+
+    Parameters
+    ----------
+    tables : Tables
+    path : str or Path
+        The PNG file to write.
+    """
+    rows = -(-len(tables.swatches) // COLUMNS)
+    width, height = CELL[0] * COLUMNS + GAP, CELL[1] * rows + HEAD + GAP
+    sheet = Image.new("RGB", (width, height), PAPER)
+    draw = ImageDraw.Draw(sheet)
+    title, name, small = (ImageFont.load_default(size) for size in (26, 19, 16))
+    draw.text((GAP, GAP), f"Reference swatches, edition {tables.version}", INK, title)
+    note = (
+        "Munsell renotation, L*a*b* for D65 and 2 degrees, tolerance in CIEDE2000. "
+        "* outside sRGB: the nearest screen colour is shown."
+    )
+    draw.text((GAP, GAP + 38), note, SOFT, small)
+    for number, (key, swatch) in enumerate(tables.swatches.items()):
+        x = GAP + number % COLUMNS * CELL[0]
+        y = HEAD + number // COLUMNS * CELL[1]
+        lab = tables.lab[key]
+        red, green, blue = (int(v) for v in lab_to_srgb8(lab))
+        box = (x, y, x + CELL[0] - GAP, y + PATCH)
+        draw.rectangle(box, fill=(red, green, blue), outline=SOFT)
+        linear = lab_to_linear(lab)
+        outside = bool(np.any((linear < -LEFT_OUT) | (linear > 1 + LEFT_OUT)))
+        draw.text((x, y + PATCH + 6), swatch.name + (" *" if outside else ""), INK, name)
+        notation = swatch.munsell or "learned"
+        draw.text((x, y + PATCH + 32), f"{notation}   within {swatch.tolerance:g}", SOFT, small)
+        numbers = "L* {:.1f}  a* {:.1f}  b* {:.1f}".format(*lab)
+        draw.text((x, y + PATCH + 54), numbers, SOFT, small)
+    sheet.save(path, optimize=True)
