@@ -1,0 +1,305 @@
+"""The command line: thin commands over the same functions that the app uses.
+
+Heavy libraries are imported inside the commands, so that help comes at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fieldmarks import __version__
+from fieldmarks.errors import FieldmarksError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from fieldmarks.record import Question
+    from fieldmarks.tables import Tables
+
+app = typer.Typer(
+    help="Measure a lovebird's marks on a photo and compare them with each species.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+)
+
+Photo = Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
+Regions = Annotated[
+    Path | None,
+    typer.Option("--regions", help="Region file. Default: the photo's name + .regions.json."),
+]
+Variety = Annotated[str, typer.Option("--variety", help="Colour variety of the bird.")]
+Age = Annotated[str, typer.Option("--age", help="Age of the bird.")]
+SoldAs = Annotated[
+    str | None, typer.Option("--sold-as", help="Species the bird is said to be, if any.")
+]
+Into = Annotated[Path | None, typer.Option("--into", help="Folder to write the results to.")]
+More = Annotated[
+    Path | None, typer.Option("--more-tables", help="Folder with species files of your own.")
+]
+
+
+class Form(StrEnum):
+    """How a result is printed."""
+
+    text = "text"
+    json = "json"
+    csv = "csv"
+
+
+@app.command()
+def assess(
+    photo: Photo,
+    regions: Regions = None,
+    variety: Variety = "green",
+    age: Age = "adult",
+    sold_as: SoldAs = None,
+    form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
+    into: Into = None,
+    more_tables: More = None,
+) -> None:
+    """Measure one photo and compare it with every species."""
+    from fieldmarks.record import record_of_file
+
+    tables = _tables(more_tables)
+    question = _question(variety, age, sold_as)
+    record, opened = record_of_file(photo, tables, question, regions)
+    _print(record, tables, form)
+    if into:
+        from fieldmarks.batch import write_results
+
+        written = write_results(record, opened, tables, into)
+        _say(f"Written to {written.parent}: record, two tables and the annotated photo.")
+
+
+@app.command()
+def assess_folder(
+    folder: Annotated[Path, typer.Argument(help="Folder with photos and their region files.")],
+    into: Annotated[Path, typer.Option("--into", help="Folder to write the results to.")],
+    variety: Variety = "green",
+    age: Age = "adult",
+    sold_as: SoldAs = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Do photos again that are already done.")
+    ] = False,
+    more_tables: More = None,
+) -> None:
+    """Do the same for every photo in a folder; goes on where it was stopped."""
+    from rich.progress import Progress
+
+    from fieldmarks.batch import assess_many, photos_in
+
+    tables = _tables(more_tables)
+    photos = photos_in(folder)
+    with Progress(console=_console(stderr=True), transient=True) as bar:
+        task = bar.add_task("Photos", total=len(photos))
+        summary = assess_many(
+            photos,
+            into,
+            tables,
+            _question(variety, age, sold_as),
+            again=again,
+            after_each=lambda: bar.advance(task),
+        )
+    for problem in summary.problems:
+        print(problem, file=sys.stderr)
+    _say(
+        f"{summary.done} measured, {summary.kept} already done, {len(summary.problems)} with "
+        f"problems. Tables of all photos: {into}"
+    )
+    if summary.done + summary.kept == 0:
+        raise typer.Exit(2)
+
+
+@app.command()
+def demo(
+    name: Annotated[str, typer.Argument(help="Which invented bird; 'list' shows them.")] = "",
+    into: Into = None,
+    form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
+) -> None:
+    """Assess one of the invented demo birds that come with the program."""
+    from fieldmarks.batch import demo_birds, demo_question
+
+    birds = demo_birds()
+    if name == "list":
+        for bird in birds.values():
+            print(f"{bird.stem}: {demo_question(bird)[1]}")
+        return
+    chosen = birds.get(name or next(iter(birds)))
+    if chosen is None:
+        raise FieldmarksError(
+            f"there is no demo bird {name!r}", mend=f"Choose one of: {', '.join(birds)}"
+        )
+    question, story = demo_question(chosen)
+    _say(f"Invented bird: {story}")
+    assess(chosen, None, question.variety, question.age, question.claimed, form, into)
+
+
+@app.command()
+def draw(
+    photo: Photo,
+    into: Annotated[Path, typer.Argument(help="Picture to write, ending in .jpg or .png.")],
+    regions: Regions = None,
+) -> None:
+    """Draw the regions on the photo, outlined and lettered, with the colours read."""
+    from fieldmarks.batch import picture_of
+    from fieldmarks.record import record_of_file, write_whole
+
+    tables = _tables(None)
+    record, opened = record_of_file(photo, tables, None, regions)
+    write_whole(into, picture_of(record, opened, tables, into.suffix))
+    _say(f"Written: {into}")
+
+
+@app.command()
+def marks() -> None:
+    """List the marks that can be drawn, and where each lies on the bird."""
+    from rich.table import Table
+
+    table = Table("mark", "name", "where it is", box=None)
+    for key, mark in _tables(None).marks.items():
+        table.add_row(key, mark.name, mark.look)
+    _console().print(table)
+
+
+@app.command()
+def expect(
+    species: Annotated[str, typer.Argument(help="Species, for example personatus.")],
+    variety: Variety = "green",
+    age: Age = "adult",
+    more_tables: More = None,
+) -> None:
+    """List what a bird of one species should show."""
+    from fieldmarks.report.tables import print_expectations
+
+    print_expectations(_tables(more_tables), species, variety, age, _console())
+
+
+@app.command()
+def tell_apart(variety: Variety = "green", age: Age = "adult", more_tables: More = None) -> None:
+    """List the marks that tell each two species apart, worked out from the tables."""
+    from fieldmarks.report.tables import print_separations
+
+    print_separations(_tables(more_tables), variety, age, _console())
+
+
+@app.command()
+def check_tables(
+    folder: Annotated[
+        Path | None, typer.Argument(help="Folder with your own files; empty: the shipped ones.")
+    ] = None,
+) -> None:
+    """Check species, variety, sign and swatch files: file, row, what is wrong and the mend."""
+    from fieldmarks.tables import validate_tables
+
+    problems = validate_tables(folder)
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    if problems:
+        raise typer.Exit(2)
+    _say("All tables are in order.")
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of a record file."""
+    from fieldmarks.record import schema_text
+
+    print(schema_text(), end="")
+
+
+@app.command()
+def show(
+    port: Annotated[int, typer.Option("--port", help="Port to listen on.")] = 8612,
+    home_network: Annotated[
+        bool,
+        typer.Option(
+            "--home-network",
+            help="Let other devices in your home reach it (a phone). No password guards it.",
+        ),
+    ] = False,
+) -> None:
+    """Open the app in the browser, for this computer only."""
+    from fieldmarks.serve import serve
+
+    raise typer.Exit(serve(port, home_network))
+
+
+@app.command()
+def version() -> None:
+    """Print the version of the program and of its tables."""
+    tables = _tables(None)
+    print(f"fieldmarks {__version__}, tables {tables.version} ({tables.fingerprint[:12]})")
+
+
+def _tables(more: Path | None) -> Tables:
+    from fieldmarks.tables import load_tables
+
+    return load_tables(more)
+
+
+def _question(variety: str, age: str, sold_as: str | None) -> Question:
+    from fieldmarks.record import Question
+
+    return Question(variety=variety, age=age, claimed=sold_as)
+
+
+def _print(record: object, tables: Tables, form: Form) -> None:
+    from fieldmarks import record as records
+    from fieldmarks.report.text import print_record
+
+    assert isinstance(record, records.Record)
+    if form is Form.json:
+        print(records.record_to_json(record), end="")
+    elif form is Form.csv:
+        rows = records.finding_rows(record)
+        print(records.to_csv(records.FINDING_COLUMNS, rows), end="")
+    else:
+        print_record(record, tables, _console())
+
+
+def _console(stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    # Piped output gets a fixed width, so that a saved report does not depend on the window.
+    width = None if sys.stdout.isatty() else 120
+    return Console(stderr=stderr, width=width, highlight=False, soft_wrap=False)
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr)
+
+
+def main() -> None:
+    """Run the command line; every fault ends in one line, never in a traceback."""
+    try:
+        app(standalone_mode=True)
+    except FieldmarksError as error:
+        print(f"fieldmarks: {error}", file=sys.stderr)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        print("fieldmarks: stopped; what was finished is kept", file=sys.stderr)
+        sys.exit(130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except Exception as error:
+        if os.environ.get("FIELDMARKS_TRACEBACK"):
+            raise
+        kind = f"{type(error).__name__}: {error}".replace("\n", " ")
+        print(
+            f"fieldmarks: an unexpected fault ({kind}). Please report it; "
+            "set FIELDMARKS_TRACEBACK=1 to see where it happened",
+            file=sys.stderr,
+        )
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

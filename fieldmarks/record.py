@@ -1,0 +1,279 @@
+"""Record: everything about one look at one photo, kept so that it can be read again years later.
+
+A record holds the regions, the readings with their budgets, the findings and the versions of
+program and tables: enough for another person to repeat the numbers from the same photo.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from fieldmarks import __version__
+from fieldmarks.annotation import read_region_file
+from fieldmarks.assessment import Assessment, assess
+from fieldmarks.errors import FieldmarksError, RegionError
+from fieldmarks.measure import Measurement, measure
+from fieldmarks.photo import MAX_MEGAPIXELS, Photo, open_photo
+from fieldmarks.region import RegionSet
+from fieldmarks.tables import Tables
+
+REGION_SUFFIX = ".regions.json"
+RECORD_SUFFIX = ".record.json"
+COLOUR_SPACE = "CIELAB, illuminant D65, CIE 1931 2 degree observer"
+
+
+@dataclass(frozen=True)
+class Question:
+    """What the keeper asked: the bird's variety and age, and the species it is said to be."""
+
+    variety: str = "green"
+    age: str = "adult"
+    claimed: str | None = None
+    draws: int = 400
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class Record:
+    """One photo measured and assessed.
+
+    Parameters
+    ----------
+    program : str
+        Version of fieldmarks.
+    colour_space : str
+        Of every colour in the record.
+    question : Question
+    measurement : Measurement
+    assessment : Assessment
+    """
+
+    program: str
+    colour_space: str
+    question: Question
+    measurement: Measurement
+    assessment: Assessment
+
+
+def make_record(
+    photo: Photo, regions: RegionSet, tables: Tables, question: Question | None = None
+) -> Record:
+    """Measure and assess a photo.
+
+    Raises
+    ------
+    RegionError
+        A region cannot be used.
+    TableError
+        The question names an unknown variety, age or species.
+    """
+    question = question or Question()
+    measurement = measure(photo, regions, tables)
+    assessment = assess(
+        measurement.readings,
+        measurement.relations,
+        tables,
+        variety=question.variety,
+        age=question.age,
+        claimed=question.claimed,
+        draws=question.draws,
+        seed=question.seed,
+    )
+    return Record(__version__, COLOUR_SPACE, question, measurement, assessment)
+
+
+def record_of_file(
+    photo_path: Path,
+    tables: Tables,
+    question: Question | None = None,
+    region_path: Path | None = None,
+    max_megapixels: float = MAX_MEGAPIXELS,
+) -> tuple[Record, Photo]:
+    """Measure and assess a photo file with its region file.
+
+    Parameters
+    ----------
+    photo_path : Path
+    tables : Tables
+    question : Question, optional
+    region_path : Path, optional
+        Defaults to the photo's name with ``.regions.json`` in place of its ending.
+    max_megapixels : float
+
+    Raises
+    ------
+    FieldmarksError
+        The photo or a region cannot be used, or the region file belongs to another photo.
+    """
+    photo = open_photo(photo_path, max_megapixels)
+    regions = read_region_file(region_path or region_file_of(photo_path))
+    if regions.sha256 and regions.sha256 != photo.sha256:
+        raise RegionError(
+            f"it was drawn on another version of {photo.name}",
+            where=(region_path or region_file_of(photo_path)).name,
+            mend="Use the photo it was drawn on, or draw the regions again",
+        )
+    return make_record(photo, regions, tables, question), photo
+
+
+def region_file_of(photo_path: Path) -> Path:
+    """The region file that goes with a photo."""
+    return photo_path.with_name(photo_path.stem + REGION_SUFFIX)
+
+
+@lru_cache(maxsize=1)
+def _adapter() -> TypeAdapter[Record]:
+    return TypeAdapter(Record)
+
+
+def record_schema() -> dict[str, Any]:
+    """JSON Schema (2020-12) of a record file."""
+    schema = _adapter().json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+def record_to_json(record: Record) -> str:
+    """A record as indented JSON."""
+    return _adapter().dump_json(record, indent=1).decode() + "\n"
+
+
+def record_from_json(text: str | bytes, where: str = "record") -> Record:
+    """Read a record back.
+
+    Raises
+    ------
+    FieldmarksError
+        The text is not a record of this version of the program.
+    """
+    try:
+        return _adapter().validate_json(text)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise FieldmarksError(
+            f"this is not a record this version can read ({place or 'file'}: {first['msg']})",
+            where=where,
+            mend="Make it again from the photo and its region file",
+        ) from None
+
+
+READING_COLUMNS = (
+    "photo", "sha256", "mark", "L*", "a*", "b*", "C*", "h", "uncertainty k=2 (CIEDE2000)",
+    "u(L*)", "u(C*)", "u(H*)", "calibrated", "pixels used", "pixels clipped", "pixels glare",
+    "pixels dark", "populations",
+)  # fmt: skip
+FINDING_COLUMNS = (
+    "photo", "sha256", "variety", "age", "species", "kind", "mark or sign", "status", "value",
+    "low 2.5 %", "high 97.5 %", "nearest swatch", "tolerance", "held", "points to", "reason",
+)  # fmt: skip
+
+
+def reading_rows(record: Record) -> Iterator[dict[str, object]]:
+    """One row per mark read."""
+    measured = record.measurement
+    for r in measured.readings:
+        light, chroma, hue = r.budget.combined
+        values = (
+            measured.photo, measured.sha256, r.mark,
+            *(round(v, 2) for v in (*r.lab, r.chroma, r.hue, r.expanded, light, chroma, hue)),
+            r.calibrated, r.pixels.used, r.pixels.clipped, r.pixels.glare, r.pixels.dark,
+            "; ".join(f"{p.fraction:.0%} L{p.lab[0]:.0f} a{p.lab[1]:.0f} b{p.lab[2]:.0f}"
+                      for p in r.populations),
+        )  # fmt: skip
+        yield dict(zip(READING_COLUMNS, values, strict=True))
+
+
+def finding_rows(record: Record) -> Iterator[dict[str, object]]:
+    """One row per mark, relation and sign of every species."""
+    head = (record.measurement.photo, record.measurement.sha256)
+    asked = (record.question.variety, record.question.age)
+    for sheet in record.assessment.sheets:
+        for f in sheet.findings:
+            low, high = f.interval or (None, None)
+            kind = "relation" if f.relation else "mark"
+            numbers = [_short(v) for v in (f.value, low, high)]
+            values = (*head, *asked, sheet.species, kind, f.mark, f.status.value, *numbers,
+                      f.nearest, _short(f.tolerance), _short(f.held), "", f.reason)  # fmt: skip
+            yield dict(zip(FINDING_COLUMNS, values, strict=True))
+        for s in sheet.signs:
+            values = (*head, *asked, sheet.species, "sign", s.key, s.status.value,
+                      _short(s.amount), "", "", "", "", _short(s.held),
+                      " ".join(s.points_to), f"{s.text} {s.reason}")  # fmt: skip
+            yield dict(zip(FINDING_COLUMNS, values, strict=True))
+
+
+def _short(value: float | None) -> float | str:
+    return "" if value is None else round(value, 3)
+
+
+def to_csv(columns: Iterable[str], rows: Iterable[Mapping[str, object]]) -> str:
+    """Rows as CSV (RFC 4180). Text that a spreadsheet would run as a formula is disarmed."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, list(columns), lineterminator="\r\n")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow({key: _disarm(value) for key, value in row.items()})
+    return out.getvalue()
+
+
+def _disarm(value: object) -> object:
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return value
+
+
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    FieldmarksError
+        The folder cannot be written to, or the disk is full.
+    """
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+        try:
+            with temporary.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(temporary, path)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise FieldmarksError(
+            f"cannot be written ({error.strerror})",
+            where=str(path),
+            mend="Choose another folder, or free some space",
+        ) from None
+
+
+def write_record(record: Record, folder: Path) -> Path:
+    """Write a record and its two tables; gives the path of the record.
+
+    The record comes last: where it exists, the files beside it are complete.
+    """
+    stem = Path(record.measurement.photo).stem
+    write_whole(folder / f"{stem}.readings.csv", to_csv(READING_COLUMNS, reading_rows(record)))
+    write_whole(folder / f"{stem}.findings.csv", to_csv(FINDING_COLUMNS, finding_rows(record)))
+    path = folder / f"{stem}{RECORD_SUFFIX}"
+    write_whole(path, record_to_json(record))
+    return path
+
+
+def schema_text() -> str:
+    """The published schema as JSON text."""
+    return json.dumps(record_schema(), indent=1) + "\n"

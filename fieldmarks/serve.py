@@ -1,0 +1,48 @@
+"""Start the app with settings that keep it on this machine and keep it quiet."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+from fieldmarks.resources import shipped
+
+LOOPBACK, EVERYWHERE = "127.0.0.1", "0.0.0.0"
+MAX_UPLOAD_MB = 200
+
+
+def command(port: int, home_network: bool) -> list[str]:
+    """The Streamlit command line.
+
+    Parameters
+    ----------
+    port : int
+    home_network : bool
+        Listen for other devices too; otherwise for this computer only.
+    """
+    return [
+        sys.executable,
+        "-m",
+        "streamlit",
+        "run",
+        str(shipped("app.py")),
+        f"--server.address={EVERYWHERE if home_network else LOOPBACK}",
+        f"--server.port={port}",
+        f"--server.maxUploadSize={MAX_UPLOAD_MB}",
+        "--server.headless=true",
+        "--server.fileWatcherType=none",
+        "--browser.gatherUsageStats=false",
+        "--client.toolbarMode=minimal",
+        "--client.showErrorDetails=none",
+    ]
+
+
+def serve(port: int, home_network: bool) -> int:
+    """Run the app until it is stopped; gives its exit code."""
+    where = "this computer and other devices in your network" if home_network else "this computer"
+    print(f"The app listens on http://localhost:{port} for {where}. Stop it with Ctrl+C.")
+    try:
+        return subprocess.run(command(port, home_network), env=os.environ, check=False).returncode
+    except KeyboardInterrupt:
+        return 0

@@ -1,0 +1,121 @@
+"""The command line as a keeper meets it: exit codes, one-line errors, results on disk."""
+
+import os
+import subprocess
+import sys
+
+import pytest
+from test_record import save_bird
+
+
+def run(*arguments, cwd=None):
+    command = [sys.executable, "-W", "ignore", "-m", "fieldmarks.cli", *map(str, arguments)]
+    environment = {**os.environ, "COLUMNS": "200"}
+    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, env=environment)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    place = tmp_path_factory.mktemp("birds")
+    save_bird(place, "good")
+    return place
+
+
+def test_a_good_photo_ends_with_findings_and_exit_code_0(folder):
+    done = run("assess", folder / "good.jpg", "--into", folder / "out")
+    assert done.returncode == 0
+    for words in ("Colours read", "Marks against each species", "no proof of purity"):
+        assert words in done.stdout
+    names = {p.name for p in (folder / "out").iterdir()}
+    assert names == {
+        "good.record.json",
+        "good.readings.csv",
+        "good.findings.csv",
+        "good.marked.jpg",
+    }
+
+
+def test_json_on_the_command_line_is_the_record_that_is_written(folder):
+    from fieldmarks.record import record_from_json
+
+    done = run("assess", folder / "good.jpg", "--as", "json")
+    record = record_from_json(done.stdout)
+    assert {r.mark for r in record.measurement.readings} == {"face", "collar"}
+
+
+def spoil(folder, name, change):
+    """A copy of the good bird with its region file changed as text."""
+    (folder / f"{name}.jpg").write_bytes((folder / "good.jpg").read_bytes())
+    text = (folder / "good.regions.json").read_text()
+    (folder / f"{name}.regions.json").write_text(change(text))
+    return folder / f"{name}.jpg"
+
+
+BAD = {
+    "no such photo": (lambda f: f / "gone.jpg", "gone.jpg: cannot be opened"),
+    "no region file": (
+        lambda f: (spoil(f, "x", str), (f / "x.regions.json").unlink(), f / "x.jpg")[2],
+        "x.regions.json: cannot be opened",
+    ),
+    "unknown mark": (
+        lambda f: spoil(f, "u", lambda t: t.replace('"collar"', '"colar"')),
+        "Did you mean 'collar'?",
+    ),
+    "off the photo": (
+        lambda f: spoil(f, "o", lambda t: t.replace('cx=\\"400\\"', 'cx=\\"590\\"')),
+        "outside the photo",
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", BAD)
+def test_bad_input_ends_in_one_line_and_exit_code_2(folder, kind):
+    make, words = BAD[kind]
+    done = run("assess", make(folder), "--into", folder / "never")
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert "Traceback" not in done.stderr
+    assert not (folder / "never").exists()
+
+
+def test_an_unknown_species_or_variety_is_named(folder):
+    done = run("assess", folder / "good.jpg", "--sold-as", "fisheri")
+    assert done.returncode == 2
+    assert "fischeri" in done.stderr
+    done = run("assess", folder / "good.jpg", "--variety", "pink")
+    assert done.returncode == 2
+    assert "pink" in done.stderr
+
+
+def test_a_folder_with_one_bad_file_gives_the_rest(folder):
+    (folder / "text.jpg").write_text("not a photo")
+    done = run("assess-folder", folder, "--into", folder / "all")
+    assert done.returncode == 0
+    assert "text.jpg: this is not a photo" in done.stderr
+    assert (folder / "all" / "good.record.json").exists()
+    assert "text.jpg" in (folder / "all" / "problems.csv").read_text()
+
+
+def test_the_lists_a_keeper_asks_for_are_printed():
+    assert "rump" in run("marks").stdout
+    assert "jet black" in run("expect", "personatus").stdout
+    assert "personatus / fischeri" in run("tell-apart").stdout
+    assert run("check-tables").returncode == 0
+
+
+def test_a_broken_table_row_is_named_with_the_mend(tmp_path):
+    species = tmp_path / "species"
+    species.mkdir()
+    (species / "mine.toml").write_text('key = "mine"\nname = "Mine"\nwingspan = 3\n')
+    done = run("check-tables", tmp_path)
+    assert done.returncode == 2
+    assert "species/mine.toml" in done.stderr
+    assert "wingspan" in done.stderr
+
+
+def test_the_app_is_served_to_this_computer_only_unless_asked():
+    from fieldmarks.serve import command
+
+    assert "--server.address=127.0.0.1" in command(8612, home_network=False)
+    assert "--server.address=0.0.0.0" in command(8612, home_network=True)
