@@ -126,7 +126,8 @@ def judge_marks(
             wanted.setdefault(mark, []).append(expected(tables, one, mark, variety, age))
     judged: dict[str, dict[str, Judged]] = {one: {} for one in species}
     for mark, expectations in wanted.items():
-        gaps = _gaps(tables, expectations, draws[mark]) if mark in draws else None
+        speaking = [e for e in expectations if not e.says_nothing]
+        gaps = _gaps(tables, speaking, draws[mark]) if speaking and mark in draws else None
         for expectation in expectations:
             judged[expectation.species][mark] = _judge_mark(
                 tables, expectation, draws.get(mark), gaps

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from fieldmarks.errors import TableError
 from fieldmarks.measures import Lab
+from fieldmarks.resources import shipped
 
 if TYPE_CHECKING:
     from fieldmarks.tables.schema import Swatch
@@ -26,9 +27,7 @@ READY_FILE = "swatches_lab.json"
 
 def swatch_folder() -> Path:
     """Folder of the shipped swatches: inside an installed package, or beside it in a checkout."""
-    package = Path(__file__).resolve().parent
-    inside = package / "reference_swatches"
-    return inside if inside.is_dir() else package.parent / "reference_swatches"
+    return shipped("reference_swatches")
 
 
 def convert_munsell(notation: str) -> Lab:
