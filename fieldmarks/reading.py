@@ -10,10 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import ThreadpoolController
 
 from fieldmarks.card import Calibration
 from fieldmarks.colour import difference, encode_srgb, linear_to_lab
@@ -37,6 +39,7 @@ MIN_BLOCKS = 12
 CLUSTERS = 4
 CLUSTER_SAMPLE = 800
 SAME_COLOUR = 7.0  # CIEDE2000 below which two clusters count as one colour
+ONE_COLOUR = 0.995  # share of pixels that near their median at which no clusters are sought
 GLARE_TIMES = 3.0  # times brighter than the region's median
 GLARE_LEVEL = 0.6  # of the photo's white, linear
 WARN_LOST = 0.25
@@ -140,14 +143,23 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     rng = np.random.default_rng(seed)
     take = min(len(values), CLUSTER_SAMPLE)
     sample = values[rng.choice(len(values), take, replace=False)]
-    count = min(CLUSTERS, len(np.unique(sample.round(1), axis=0)))
-    if count < 2:
-        return (Population(_as_lab(np.median(sample, axis=0)), 1.0),)
-    labels = KMeans(count, n_init=1, random_state=seed, max_iter=50).fit_predict(sample)
+    middle = np.median(sample, axis=0)
+    if (difference(sample, middle) < SAME_COLOUR).mean() > ONE_COLOUR:
+        return (Population(_as_lab(middle), 1.0),)
+    count = min(CLUSTERS, len(np.unique(sample, axis=0)))
+    # Threads cost more than they save on so few points, and far more on a busy machine.
+    with _threads().limit(limits=1):
+        labels = KMeans(count, n_init=1, random_state=seed, max_iter=50).fit_predict(sample)
     groups = [sample[labels == k] for k in range(count) if (labels == k).any()]
     groups = _merge(groups)
     found = [Population(_as_lab(np.median(g, axis=0)), len(g) / take) for g in groups]
     return tuple(sorted(found, key=lambda p: -p.fraction))
+
+
+@lru_cache(maxsize=1)
+def _threads() -> ThreadpoolController:
+    """Finding the thread pools takes longer than limiting them, so it is done once."""
+    return ThreadpoolController()
 
 
 def _merge(groups: list[npt.NDArray]) -> list[npt.NDArray]:

@@ -1,0 +1,141 @@
+// Draws outlines, letters and grips over the photo, in screen pixels so that lines stay thin.
+
+import { boxOf, grips, outline, sides } from "./shapes.js";
+
+const SVG = "http://www.w3.org/2000/svg";
+const DASH = { solid: "", long: "14 7", dot: "2 7", asked: "1 6" };
+const FONT = "600 13px system-ui, sans-serif";
+
+let ruler;
+function widthOf(text) {
+  ruler ??= document.createElement("canvas").getContext("2d");
+  ruler.font = FONT;
+  return ruler.measureText(text).width;
+}
+
+function make(name, attributes, ...children) {
+  const node = document.createElementNS(SVG, name);
+  for (const [k, v] of Object.entries(attributes)) node.setAttribute(k, v);
+  node.append(...children);
+  return node;
+}
+
+function pathOf(points, closed) {
+  const steps = points.map(([x, y]) => `${x.toFixed(1)} ${y.toFixed(1)}`);
+  return `M${steps.join("L")}${closed ? "Z" : ""}`;
+}
+
+/** Light line on a dark one: seen on any colour. The dash tells card, length and suggestion. */
+function doubled(d, dash, extra = "") {
+  return make(
+    "g",
+    { class: `outline ${extra}` },
+    make("path", { d, class: "dark" }),
+    make("path", { d, class: "light", "stroke-dasharray": DASH[dash] ?? "" }),
+  );
+}
+
+/** How near a press must be to count as on a grip; less on a region that looks small. */
+export function gripReach(box) {
+  const small = Math.min(Math.max(box.x1 - box.x0, box.y1 - box.y0), 400);
+  return Math.min(Math.max(small * 0.25, 7), 22);
+}
+
+/** Grips worth showing at this zoom, and sides long enough to take a new corner. */
+export function handlesOf(shape, view) {
+  const on = ({ at, ...rest }) => ({ ...rest, at: view.toScreen(at) });
+  const box = boxOf(outline(shape).map((p) => view.toScreen(p)));
+  if (Math.max(box.x1 - box.x0, box.y1 - box.y0) < 24) return { corners: [], between: [], box };
+  return {
+    corners: grips(shape).map(on),
+    between: sides(shape).filter((s) => s.long * view.scale >= 40).map(on),
+    box,
+  };
+}
+
+function handleNodes(board, shape) {
+  const { corners, between, box } = handlesOf(shape, board.view);
+  // Many corners on a region that looks small: smaller dots, or they hide the edge itself.
+  const crowded = corners.length * 22 > 2 * (box.x1 - box.x0 + box.y1 - box.y0);
+  const r = crowded ? 4 : 6.5;
+  const dots = between.map(({ at: [cx, cy] }) => make("circle", { cx, cy, r: 4, class: "between" }));
+  corners.forEach(({ at: [cx, cy] }, i) => {
+    const held = i === board.corner ? " held" : "";
+    dots.push(make("circle", { cx, cy, r: held ? 9 : r, class: `grip${held}` }));
+  });
+  return dots;
+}
+
+function overlaps(a, b) {
+  return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
+}
+
+/**
+ * A letter with the mark's name beside its region, or inside a large one; the letter alone where
+ * there is no room. Labels keep off each other, and off other regions if they can.
+ */
+function labelFor(letter, name, box, stage, { taken, boxes }, extra) {
+  const h = 22;
+  const fits = (s) => s.y >= 2 && s.y + h <= stage[1] - 2 && !taken.some((t) => overlaps(s, t));
+  const hidden = (s) => boxes.filter((b) => b !== box && overlaps(s, rectOf(b))).length;
+  const spotsFor = (text) => {
+    const w = widthOf(text) + 14;
+    const x = Math.min(Math.max((box.x0 + box.x1 - w) / 2, 2), Math.max(stage[0] - w - 2, 2));
+    const high = box.y1 - box.y0;
+    const large = high > 5 * h && box.x1 - box.x0 > 1.3 * w;
+    const ys = [box.y0 - h - 7, box.y1 + 7, ...(large ? [box.y0 + high / 2] : [])];
+    return ys.map((y) => ({ x, y, w, h, text })).filter(fits);
+  };
+  const spots = [...spotsFor(`${letter} ${name}`), ...spotsFor(letter)];
+  const y = Math.min(Math.max((box.y0 + box.y1 - h) / 2, 2), stage[1] - h - 2);
+  const last = { x: (box.x0 + box.x1) / 2 - 12, y, w: 24, h, text: letter };
+  // A sort keeps the order of equals: the full name first, above first.
+  const spot = spots.sort((a, b) => hidden(a) - hidden(b))[0] ?? last;
+  taken.push(spot);
+  return make(
+    "g",
+    { class: `label ${extra}` },
+    make("rect", { x: spot.x, y: spot.y, width: spot.w, height: h, rx: 4 }),
+    make("text", { x: spot.x + spot.w / 2, y: spot.y + h / 2 + 4.5, "text-anchor": "middle" }, spot.text),
+  );
+}
+
+function rectOf(box) {
+  return { x: box.x0, y: box.y0, w: box.x1 - box.x0, h: box.y1 - box.y0 };
+}
+
+function seen(box, [w, h]) {
+  return box.x1 > 0 && box.y1 > 0 && box.x0 < w && box.y0 < h;
+}
+
+/** Everything drawn over the photo. */
+export function ink(board, svg) {
+  const { view, selected, tool, draft, suggestion } = board;
+  const letters = board.letters();
+  const items = board.regions.map((region) => {
+    const on = region.id === selected ? "on" : "";
+    return { region, dash: board.dashOf(region.mark), extra: on, letter: letters.get(region.id) };
+  });
+  // The chosen one last, on top of the others; its label is placed first.
+  items.sort((a, b) => a.extra.length - b.extra.length);
+  if (suggestion) items.push({ region: suggestion, dash: "asked", extra: "asked", letter: "?" });
+  for (const item of items) {
+    item.points = outline(item.region.shape).map((p) => view.toScreen(p));
+    item.box = boxOf(item.points);
+  }
+  const shown = items.filter((item) => seen(item.box, view.stage));
+  const room = { taken: [], boxes: shown.map((item) => item.box) };
+  const lines = shown.map(({ region, points, dash, extra }) =>
+    doubled(pathOf(points, region.shape.kind !== "line"), dash, extra),
+  );
+  const labels = shown.toReversed().map(({ region, letter, box, extra }) =>
+    labelFor(letter, board.nameOf(region.mark), box, view.stage, room, extra),
+  );
+  if (draft) {
+    const points = outline(draft).map((p) => view.toScreen(p));
+    lines.push(doubled(pathOf(points, draft.closed), "solid", "draft"));
+  }
+  const chosen = board.chosen();
+  const handles = chosen && tool === "adjust" ? handleNodes(board, chosen.shape) : [];
+  svg.replaceChildren(...lines, ...labels.reverse(), ...handles);
+}

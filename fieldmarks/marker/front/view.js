@@ -1,0 +1,83 @@
+// Where the photo lies on the screen: screen = photo * scale + shift, all in CSS pixels.
+
+export const ZOOM_STEP = 1.4; // by button or key
+const CLOSEST = 24; // times the whole photo
+
+export class View {
+  constructor() {
+    this.stage = [1, 1];
+    this.photo = [1, 1];
+    this.scale = 0;
+    this.x = 0;
+    this.y = 0;
+  }
+
+  get whole() {
+    return Math.min(this.stage[0] / this.photo[0], this.stage[1] / this.photo[1]);
+  }
+
+  get zoom() {
+    return this.scale / this.whole;
+  }
+
+  /** Middle of the stage, in photo pixels. */
+  get middle() {
+    return this.toPhoto([this.stage[0] / 2, this.stage[1] / 2]);
+  }
+
+  toScreen([x, y]) {
+    return [x * this.scale + this.x, y * this.scale + this.y];
+  }
+
+  toPhoto([x, y]) {
+    return [(x - this.x) / this.scale, (y - this.y) / this.scale];
+  }
+
+  showAll() {
+    this.scale = this.whole;
+    this.settle();
+  }
+
+  /** A new stage size; what was in the middle stays there. */
+  resize(stage) {
+    const first = !this.scale;
+    const [middle, zoom] = first ? [null, 1] : [this.middle, this.zoom];
+    this.stage = stage;
+    if (first) return this.showAll();
+    this.scale = this.whole * zoom;
+    this.centre(middle);
+  }
+
+  centre([x, y]) {
+    this.x = this.stage[0] / 2 - x * this.scale;
+    this.y = this.stage[1] / 2 - y * this.scale;
+    this.settle();
+  }
+
+  /** Zoom so that the photo under a screen point stays under it. */
+  zoomAt([sx, sy], factor) {
+    const [px, py] = this.toPhoto([sx, sy]);
+    this.scale = Math.min(Math.max(this.scale * factor, this.whole), this.whole * CLOSEST);
+    this.x = sx - px * this.scale;
+    this.y = sy - py * this.scale;
+    this.settle();
+  }
+
+  slide(dx, dy) {
+    this.x += dx;
+    this.y += dy;
+    this.settle();
+  }
+
+  /** Never lose the photo: it fills the stage, or lies in its middle. */
+  settle() {
+    const place = (shift, photo, stage) => {
+      const long = photo * this.scale;
+      if (long <= stage) return (stage - long) / 2;
+      // A quarter of the stage may stay empty, so that an edge can be brought away from a corner.
+      return Math.min(Math.max(shift, stage * 0.75 - long), stage * 0.25);
+    };
+    this.x = place(this.x, this.photo[0], this.stage[0]);
+    this.y = place(this.y, this.photo[1], this.stage[1]);
+  }
+}

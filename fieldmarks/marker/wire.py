@@ -1,0 +1,189 @@
+"""What goes over the wire between Python and the drawing in the browser.
+
+Everything is in upright photo pixels, as in :mod:`fieldmarks.region`, so that an outline keeps its
+place whatever the zoom or the size of the picture sent. What the browser sends is never trusted:
+shapes are read number by number.
+"""
+
+from __future__ import annotations
+
+import math
+import string
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal, get_args
+
+from fieldmarks.errors import RegionError
+from fieldmarks.region import Ellipse, Line, Point, Polygon, Rectangle, Region, RegionSet, Shape
+
+Kind = Literal[
+    "drawn", "moved", "reshaped", "renamed", "deleted", "tap", "picked", "kept", "dropped",
+    "undo", "redo",
+]  # fmt: skip
+KINDS: frozenset[str] = frozenset(get_args(Kind))
+MAX_REGIONS = 200
+MAX_POINTS = 2000
+
+
+@dataclass(frozen=True)
+class MarkerEvent:
+    """One thing the keeper did on the photo.
+
+    Parameters
+    ----------
+    serial : int
+        Grows with every event; an event is handed out once.
+    kind : str
+        "drawn", "moved", "reshaped", "renamed" or "deleted": a region changed. "tap": the photo
+        was tapped at ``at`` to have an outline suggested. "kept" or "dropped": the answer to a
+        suggestion (a kept one is already among ``regions``). "picked": ``mark`` is to be drawn
+        next. "undo" or "redo": ``regions`` are those of an earlier or later state.
+    regions : RegionSet
+        All regions after it, in photo pixels.
+    region : str
+        Id of the region concerned, or empty.
+    mark : str
+        Mark of that region, or the mark picked or tapped for.
+    at : (x, y), optional
+        Where the photo was tapped, in photo pixels.
+    """
+
+    serial: int
+    kind: Kind
+    regions: RegionSet
+    region: str = ""
+    mark: str = ""
+    at: Point | None = None
+
+
+def letters(regions: Iterable[Region]) -> dict[str, str]:
+    """The letter each region is shown with, by region id.
+
+    A region whose id is already one or two capital letters keeps it, so that B stays B when A is
+    deleted. Others take the first free letter in order.
+    """
+    ids = [region.id for region in regions]
+    taken = {i for i in ids if 0 < len(i) <= 2 and all(c in string.ascii_uppercase for c in i)}
+    free = (letter for letter in _alphabet() if letter not in taken)
+    return {i: i if i in taken else next(free) for i in ids}
+
+
+def _alphabet() -> Iterable[str]:
+    yield from string.ascii_uppercase
+    for first in string.ascii_uppercase:
+        yield from (first + second for second in string.ascii_uppercase)
+
+
+def shape_to_wire(shape: Shape) -> dict[str, Any]:
+    """A shape as plain JSON."""
+    if isinstance(shape, Polygon):
+        return {"kind": "polygon", "points": [list(p) for p in shape.points]}
+    if isinstance(shape, Ellipse):
+        numbers = {"cx": shape.cx, "cy": shape.cy, "rx": shape.rx, "ry": shape.ry}
+        return {"kind": "ellipse", **numbers, "angle": shape.angle}
+    if isinstance(shape, Rectangle):
+        size = {"width": shape.width, "height": shape.height}
+        return {"kind": "rectangle", "x": shape.x, "y": shape.y, **size}
+    return {"kind": "line", "points": [list(shape.start), list(shape.end)]}
+
+
+def region_to_wire(region: Region) -> dict[str, Any]:
+    """A region as plain JSON."""
+    return {
+        "id": region.id,
+        "mark": region.mark,
+        "shape": shape_to_wire(region.shape),
+        "value": region.value,
+        "note": region.note,
+    }
+
+
+def shape_from_wire(data: Any, where: str) -> Shape:
+    """A shape from JSON.
+
+    Raises
+    ------
+    RegionError
+        A number is missing or not finite, or the shape is of no known kind.
+    """
+    try:
+        kind = data["kind"]
+        if kind == "polygon":
+            points = tuple(_point(p) for p in data["points"][: MAX_POINTS + 1])
+            if not 3 <= len(points) <= MAX_POINTS:
+                raise ValueError
+            return Polygon(points)
+        if kind == "ellipse":
+            return Ellipse(*(_number(data[k]) for k in ("cx", "cy", "rx", "ry", "angle")))
+        if kind == "rectangle":
+            return Rectangle(*(_number(data[k]) for k in ("x", "y", "width", "height")))
+        if kind == "line":
+            start, end = (_point(p) for p in data["points"])
+            return Line(start, end)
+    except (KeyError, TypeError, ValueError):
+        pass
+    raise RegionError("its outline cannot be read", where=where, mend="Draw it again")
+
+
+def region_from_wire(data: Any) -> Region:
+    """A region from JSON.
+
+    Raises
+    ------
+    RegionError
+        It has no id or mark, or its shape cannot be read.
+    """
+    if not isinstance(data, Mapping) or not data.get("id") or not data.get("mark"):
+        raise RegionError("a region without a name arrived", where="photo", mend="Draw it again")
+    where = f"region {str(data['id'])!r} ({data['mark']})"
+    value = data.get("value")
+    return Region(
+        id=str(data["id"]),
+        mark=str(data["mark"]),
+        shape=shape_from_wire(data.get("shape"), where),
+        value=None if value is None else _number(value),
+        note=str(data.get("note") or ""),
+    )
+
+
+def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
+    """An event from JSON.
+
+    Parameters
+    ----------
+    data : object
+        What the browser sent.
+    base : RegionSet
+        Gives the photo the regions belong to.
+
+    Raises
+    ------
+    RegionError
+        The message is not one that the drawing sends.
+    """
+    known = isinstance(data, Mapping) and data.get("kind") in KINDS
+    if not known or not isinstance(data.get("regions"), list):
+        raise RegionError("a message was not understood", where="photo", mend="Reload the page")
+    if len(data["regions"]) > MAX_REGIONS:
+        raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")
+    at = data.get("at")
+    return MarkerEvent(
+        serial=int(data.get("serial", 0)),
+        kind=data["kind"],
+        regions=base.with_regions(region_from_wire(r) for r in data["regions"]),
+        region=str(data.get("region") or ""),
+        mark=str(data.get("mark") or ""),
+        at=_point(at) if at is not None else None,
+    )
+
+
+def _number(value: Any) -> float:
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(value)
+    return number
+
+
+def _point(pair: Any) -> Point:
+    x, y = pair
+    return _number(x), _number(y)

@@ -1,0 +1,118 @@
+"""What a test needs to draw on the photo and to read what Python received."""
+
+from __future__ import annotations
+
+import json
+import math
+import time
+from collections.abc import Callable
+from typing import Any
+
+from conftest import Screen
+
+from fieldmarks.marker.wire import region_from_wire
+from fieldmarks.region import Point, Region
+
+WIDTH, HEIGHT = 4000, 3000
+
+
+class Drawing:
+    """The drawing on one page. Places are given in photo pixels."""
+
+    def __init__(self, screen: Screen) -> None:
+        self.screen = screen
+        self.page = screen.page
+        self.page.locator(".stage[aria-label]").wait_for(timeout=60_000)
+        self.page.wait_for_function(
+            """() => {
+                const all = [...document.querySelectorAll('*')].map(e => e.shadowRoot);
+                const photo = all.map(r => r?.querySelector('img.photo')).find(Boolean);
+                return photo?.naturalWidth > 0;
+            }"""
+        )
+        self.stage = self.page.locator(".stage")
+        self.stage.scroll_into_view_if_needed()
+
+    # ---- places
+
+    @property
+    def scale(self) -> float:
+        """CSS pixels per photo pixel, as the browser really lays the picture out."""
+        return self.page.locator("img.photo").bounding_box()["width"] / WIDTH
+
+    def at(self, x: float, y: float) -> Point:
+        """Place on the page of a photo pixel."""
+        box = self.page.locator("img.photo").bounding_box()
+        return box["x"] + x * box["width"] / WIDTH, box["y"] + y * box["height"] / HEIGHT
+
+    def path(self, *points: Point) -> list[Point]:
+        """Places on the page of some photo pixels."""
+        return [self.at(*p) for p in points]
+
+    def ring(self, cx: float, cy: float, rx: float, ry: float, turns: float = 1.0) -> list[Point]:
+        """A round trail, as a hand would draw it, on the page."""
+        count = int(48 * turns)
+        angles = [2 * math.pi * turns * i / count for i in range(count + 1)]
+        return self.path(*((cx + rx * math.cos(t), cy + ry * math.sin(t)) for t in angles))
+
+    def outline(self, index: int = 0) -> dict[str, float]:
+        """Box on the page round a drawn line: the light one, without its width."""
+        box = (
+            self.page.locator(".ink .outline .light")
+            .nth(index)
+            .evaluate(
+                "e => { const b = e.getBBox(), s = e.ownerSVGElement.getBoundingClientRect();"
+                "return {x: b.x + s.x, y: b.y + s.y, width: b.width, height: b.height} }"
+            )
+        )
+        return box
+
+    # ---- actions
+
+    def tool(self, name: str) -> None:
+        """Press a tool or another button."""
+        self.page.get_by_role("button", name=name, exact=True).click()
+
+    def mark(self, key: str) -> None:
+        """Pick the mark to draw next and wait until Python knows."""
+        self.page.locator(".next-mark").select_option(key)
+        self.until(lambda known: known["mark"] == key)
+
+    def draw(self, points: list[Point]) -> None:
+        """Draw with the mouse, or a finger on a touch screen."""
+        touch = self.page.evaluate("navigator.maxTouchPoints > 0")
+        (self.screen.stroke if touch else self.screen.drag)(points)
+
+    @property
+    def note(self) -> str:
+        """The sentence under the photo."""
+        return self.page.locator(".note").inner_text()
+
+    # ---- what Python knows
+
+    def known(self) -> dict[str, Any]:
+        """What Python shows that it knows."""
+        return json.loads(self.page.locator("[data-testid=stCode] code").inner_text())
+
+    def until(self, true: Callable[[dict[str, Any]], bool], seconds: float = 15) -> dict[str, Any]:
+        """Wait until Python knows something, and give all it knows."""
+        end = time.monotonic() + seconds
+        while True:
+            try:
+                known = self.known()
+                if true(known):
+                    return known
+            except ValueError:
+                pass  # The page is just being drawn anew.
+            if time.monotonic() > end:
+                raise AssertionError(f"Python never got there; note {self.note!r}, knows {known}")
+            self.page.wait_for_timeout(40)
+
+    def after(self, kind: str, count: int = 1) -> list[Region]:
+        """Wait for the count-th event of a kind; gives the regions Python has then."""
+        known = self.until(lambda k: [e["kind"] for e in k["events"]].count(kind) >= count)
+        return [region_from_wire(r) for r in known["regions"]]
+
+    def kinds(self) -> list[str]:
+        """The events so far."""
+        return [event["kind"] for event in self.known()["events"]]

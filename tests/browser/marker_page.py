@@ -1,0 +1,111 @@
+"""A page with nothing but the drawing, for the browser tests.
+
+The last event and the regions are shown as JSON so that a test can read what Python received.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+import tomllib
+from pathlib import Path
+
+import cv2
+import numpy as np
+import streamlit as st
+from PIL import Image
+
+import fieldmarks
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.marker import MarkerEvent, marker, reduced_jpeg, suggest_outline
+from fieldmarks.marker.wire import region_to_wire
+from fieldmarks.region import Region, RegionSet
+
+WIDTH, HEIGHT = 4000, 3000
+DATA = Path(fieldmarks.__file__).parent / "data" / "marks.toml"
+
+
+@st.cache_resource
+def painted() -> tuple[bytes, np.ndarray]:
+    """An invented bird of plain patches, 12 megapixels: reduced JPEG and its pixels."""
+    rng = np.random.default_rng(7)
+    photo = np.full((HEIGHT, WIDTH, 3), (150, 160, 150), dtype=np.uint8)
+    cv2.ellipse(photo, (2000, 1800), (700, 1000), 0, 0, 360, (60, 140, 50), -1)
+    cv2.circle(photo, (2000, 900), 500, (225, 110, 50), -1)
+    cv2.circle(photo, (2150, 800), 130, (245, 245, 240), -1)
+    cv2.circle(photo, (2150, 800), 80, (40, 20, 20), -1)
+    cv2.fillPoly(photo, [np.array([[2420, 820], [2700, 1000], [2420, 1100]])], (200, 40, 40))
+    cv2.rectangle(photo, (300, 2200), (1000, 2800), (119, 119, 119), -1)
+    noise = rng.normal(0, 8, (HEIGHT // 4, WIDTH // 4, 3))
+    noisy = photo + cv2.resize(noise, (WIDTH, HEIGHT))
+    image = Image.fromarray(np.clip(noisy, 0, 255).astype(np.uint8))
+    jpeg = reduced_jpeg(image)
+    image.thumbnail((1600, 1600))
+    return jpeg, np.asarray(image)
+
+
+def main() -> None:
+    """Draw the page."""
+    st.set_page_config(layout="wide", page_title="Marker trial")
+    state = st.session_state
+    marks = [{"key": k, **m} for k, m in tomllib.loads(DATA.read_text("utf-8"))["marks"].items()]
+    jpeg, small = painted()
+    state.setdefault("regions", RegionSet("bird.jpg", WIDTH, HEIGHT))
+    state.setdefault("mark", "face")
+    state.setdefault("events", [])
+    for name in ("suggestion", "note"):
+        state.setdefault(name, None)
+
+    def act(event: MarkerEvent) -> None:
+        received = time.time()
+        state.regions = event.regions
+        state.suggestion, state.note = None, None
+        if event.kind == "picked":
+            state.mark = event.mark
+        if event.kind == "tap" and event.at is not None:
+            try:
+                outline = suggest_outline(small, event.at, scale=WIDTH / small.shape[1])
+                state.suggestion = Region("?", event.mark, outline)
+            except FieldmarksError as error:
+                state.note = str(error)
+        state.events.append(
+            {"kind": event.kind, "region": event.region, "mark": event.mark, "at": event.at}
+            | {"serial": event.serial, "received": received}
+        )
+
+    if st.query_params.get("callback", "yes") == "yes":
+        marker(
+            jpeg,
+            (WIDTH, HEIGHT),
+            state.regions,
+            marks,
+            state.mark,
+            state.suggestion,
+            key="photo",
+            note=state.note or "",
+            on_event=act,
+        )
+    else:
+        event = marker(
+            jpeg, (WIDTH, HEIGHT), state.regions, marks, state.mark, state.suggestion, key="photo"
+        )
+        if event:
+            act(event)
+            st.rerun()
+    if st.button("Run again"):
+        state.reruns = state.get("reruns", 0) + 1
+    if st.button("Forget the first"):
+        state.regions = state.regions.with_regions(state.regions.regions[1:])
+        st.rerun()
+    shown = {
+        "regions": [region_to_wire(r) for r in state.regions.regions],
+        "events": state.events,
+        "mark": state.mark,
+        "suggestion": region_to_wire(state.suggestion) if state.suggestion else None,
+        "reruns": state.get("reruns", 0),
+    }
+    with st.expander("What Python knows", expanded=True):
+        st.code(json.dumps(shown), language=None)
+
+
+main()
