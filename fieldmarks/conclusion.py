@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -13,18 +12,8 @@ from fieldmarks.findings import Finding, Judged, Status
 from fieldmarks.separation import NextMark, plumage_separates
 from fieldmarks.signs import Sighting, SignStatus
 from fieldmarks.tables.load import Tables
+from fieldmarks.tables.schema import Outcome
 
-Outcome = Literal[
-    "nothing read",
-    "not calibrated",
-    "nothing decided",
-    "cannot be told",
-    "claim contradicted",
-    "none fits",
-    "signs",
-    "one species left",
-    "several species left",
-]
 MARKS_NAMED = 3
 
 

@@ -1,8 +1,9 @@
 """Findings: does a reading fit what a species should show?
 
 A mark fits when at least 95 % of the draws of its reading lie within the tolerance of one of the
-expected swatches; it does not fit when at most 5 % do; in between it is doubtful. Relations are
-judged the same way against their range.
+expected swatches. It does not fit when at most 5 % do, and the nearest swatch lies outside the
+reading's own k = 2 uncertainty: a reading that could be anything contradicts nothing. In between it
+is doubtful. Relations are judged the same way against their range.
 """
 
 from __future__ import annotations
@@ -126,12 +127,10 @@ def judge_marks(
             wanted.setdefault(mark, []).append(expected(tables, one, mark, variety, age))
     judged: dict[str, dict[str, Judged]] = {one: {} for one in species}
     for mark, expectations in wanted.items():
-        speaking = [e for e in expectations if not e.says_nothing]
-        gaps = _gaps(tables, speaking, draws[mark]) if speaking and mark in draws else None
-        for expectation in expectations:
-            judged[expectation.species][mark] = _judge_mark(
-                tables, expectation, draws.get(mark), gaps
-            )
+        compared = _compare_all(tables, expectations, draws.get(mark))
+        for row in expectations:
+            found = compared.get((row.swatches, row.mixed))
+            judged[row.species][mark] = _judge_mark(tables, row, draws.get(mark), found)
     return {
         one: [judged[one][m] for m in dict.fromkeys([*tables.species[one].marks, *draws])]
         for one in species
@@ -171,26 +170,33 @@ def _gaps(tables: Tables, expectations: Sequence[Expectation], drawn: ColourDraw
     )
 
 
-def _judge_mark(
-    tables: Tables, expectation: Expectation, drawn: ColourDraws | None, gaps: _Gaps | None
-) -> Judged:
-    mark = expectation.mark
-    name = tables.marks[mark].name if mark in tables.marks else mark
-    say = functools.partial(
-        Finding,
-        species=expectation.species,
-        mark=mark,
-        name=name,
-        expected=expectation.swatches,
-        basis=expectation.basis,
-    )
-    if expectation.says_nothing:
-        return Judged(say(status=Status.SAYS_NOTHING, reason=expectation.reason))
-    if drawn is None or gaps is None:
-        return Judged(say(status=Status.NOT_READ, reason="Not marked on the photo."))
-    columns = [gaps.number[k] for k in expectation.swatches]
-    tolerance = np.array([tables.swatches[k].tolerance for k in expectation.swatches])
-    if expectation.mixed and len(gaps.fractions):
+@dataclass(frozen=True, eq=False)
+class _Comparison:
+    """A reading against one set of swatches."""
+
+    value: float
+    nearest: str
+    interval: tuple[float, float]
+    held: float
+    fitted: npt.NDArray[np.bool_]
+
+
+def _compare_all(
+    tables: Tables, expectations: Sequence[Expectation], drawn: ColourDraws | None
+) -> dict[tuple[tuple[str, ...], bool], _Comparison]:
+    """Compare a reading once with each set of swatches that some species expects."""
+    speaking = [e for e in expectations if not e.says_nothing]
+    if drawn is None or not speaking:
+        return {}
+    gaps = _gaps(tables, speaking, drawn)
+    sets = dict.fromkeys((e.swatches, e.mixed) for e in speaking)
+    return {key: _compare(tables, *key, gaps) for key in sets}
+
+
+def _compare(tables: Tables, keys: tuple[str, ...], mixed: bool, gaps: _Gaps) -> _Comparison:
+    columns = [gaps.number[k] for k in keys]
+    tolerance = np.array([tables.swatches[k].tolerance for k in keys])
+    if mixed and len(gaps.fractions):
         each = gaps.point_populations[:, columns]
         which = _covering(each.min(axis=1)[:, None], gaps.fractions)[1][0]
         point = each[which]
@@ -202,26 +208,48 @@ def _judge_mark(
         gap = every.min(axis=1)
         distance = gap + tolerance[every.argmin(axis=1)]
     best = int(point.argmin())
-    nearest = expectation.swatches[best]
-    value = float(point[best] + tolerance[best])
-    fitted: npt.NDArray[np.bool_] | None = gap <= 0
-    held = float((gap <= 0).mean())
-    low, high = np.quantile(distance, [0.025, 0.975])
-    status, reason = status_of(held), _reason(tables, expectation, nearest, value, held)
+    low, high = (max(float(v), 0.0) for v in np.quantile(distance, [0.025, 0.975]))
+    fitted = gap <= 0
+    return _Comparison(
+        float(point[best] + tolerance[best]), keys[best], (low, high), float(fitted.mean()), fitted
+    )
+
+
+def _judge_mark(
+    tables: Tables,
+    expectation: Expectation,
+    drawn: ColourDraws | None,
+    compared: _Comparison | None,
+) -> Judged:
+    mark = expectation.mark
+    say = functools.partial(
+        Finding,
+        species=expectation.species,
+        mark=mark,
+        name=tables.marks[mark].name if mark in tables.marks else mark,
+        expected=expectation.swatches,
+        basis=expectation.basis,
+    )
+    if expectation.says_nothing:
+        return Judged(say(status=Status.SAYS_NOTHING, reason=expectation.reason))
+    if drawn is None or compared is None:
+        return Judged(say(status=Status.NOT_READ, reason="Not marked on the photo."))
+    status, fitted = status_of(compared.held), compared.fitted
+    if status is Status.DOES_NOT_FIT and compared.value <= drawn.reading.expanded:
+        status = Status.DOUBTFUL
+    reason = _reason(tables, expectation, compared)
     if not drawn.reading.calibrated:
-        status = Status.NOT_CALIBRATED
-        reason = "No usable grey card, so this colour decides nothing."
-        fitted = None
+        status, reason = Status.NOT_CALIBRATED, "No usable grey card: this colour decides nothing."
     finding = say(
         status=status,
         reason=reason,
-        value=value,
-        nearest=nearest,
-        tolerance=float(tolerance[best]),
-        interval=(max(float(low), 0.0), float(high)),
-        held=held,
+        value=compared.value,
+        nearest=compared.nearest,
+        tolerance=tables.swatches[compared.nearest].tolerance,
+        interval=compared.interval,
+        held=compared.held,
     )
-    return Judged(finding, fitted)
+    return Judged(finding, fitted if drawn.reading.calibrated else None)
 
 
 def _covering(gap: Array, fractions: Array) -> tuple[Array, npt.NDArray[np.intp]]:
@@ -245,14 +273,12 @@ def _covering(gap: Array, fractions: Array) -> tuple[Array, npt.NDArray[np.intp]
     return gap[which, columns], which
 
 
-def _reason(
-    tables: Tables, expectation: Expectation, nearest: str, value: float, held: float
-) -> str:
-    swatch = tables.swatches[nearest]
-    side = "inside" if value <= swatch.tolerance else "outside"
+def _reason(tables: Tables, expectation: Expectation, compared: _Comparison) -> str:
+    swatch = tables.swatches[compared.nearest]
+    side = "inside" if compared.value <= swatch.tolerance else "outside"
     said = (
-        f"{value:.0f} from {swatch.name}, {side} its tolerance of {swatch.tolerance:.0f}; "
-        f"held in {held:.0%} of the draws."
+        f"{compared.value:.0f} from {swatch.name}, {side} its tolerance of "
+        f"{swatch.tolerance:.0f}; held in {compared.held:.0%} of the draws."
     )
     if expectation.basis == "green row":
         return said

@@ -15,6 +15,10 @@ from fieldmarks.tables.load import Tables
 from fieldmarks.tables.schema import Sign, Tint
 
 
+# A reading whose k = 2 uncertainty is larger, in CIEDE2000, rules no tint out: it spans several.
+TOO_VAGUE = 20.0
+
+
 class SignStatus(StrEnum):
     """Whether a sign was seen."""
 
@@ -127,7 +131,7 @@ def look_for_signs(
     kind = tables.varieties[variety]
     found = []
     for sign in tables.signs.values():
-        if sign.species != species or kind.series not in sign.series:
+        if sign.species != species or kind.series not in sign.series or variety in sign.not_in:
             continue
         marks = tables.relations[sign.relation].marks if sign.relation else sign.marks
         if all(mark in kind.says_nothing for mark in marks):
@@ -162,6 +166,8 @@ def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: st
         f"held in {held:.0%} of the draws."
     )
     status = _status(held, sign, age)
+    if status is SignStatus.NOT_SEEN and any(d.reading.expanded > TOO_VAGUE for d in usable):
+        status = SignStatus.DOUBTFUL
     return _say(sign, status, reason, at.reading.mark, amount, held, present)
 
 

@@ -53,15 +53,20 @@ def convert_munsell(notation: str) -> Lab:
         plain = notation.replace("N ", "N").rstrip("/") if notation.startswith("N") else notation
         try:
             xyz = colour.xyY_to_XYZ(colour.munsell_colour_to_xyY(plain))
+            adapted = chromatic_adaptation_VonKries(
+                xyz,
+                colour.xy_to_XYZ(white["C"]),
+                colour.xy_to_XYZ(white["D65"]),
+                transform="Bradford",
+            )
+            lab = colour.XYZ_to_Lab(adapted, white["D65"])
+            if not 0 <= lab[0] <= 100:
+                raise ValueError(notation)
         except (AssertionError, ValueError, KeyError, RuntimeError, IndexError):
             raise TableError(
                 f"{notation!r} is no Munsell notation of the renotation data",
                 mend="Write it as hue value/chroma, such as '5Y 8/12', or as 'N 3'",
             ) from None
-        adapted = chromatic_adaptation_VonKries(
-            xyz, colour.xy_to_XYZ(white["C"]), colour.xy_to_XYZ(white["D65"]), transform="Bradford"
-        )
-        lab = colour.XYZ_to_Lab(adapted, white["D65"])
     light, a, b = (round(float(v), 3) + 0.0 for v in lab)
     return light, a, b
 

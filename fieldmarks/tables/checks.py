@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fieldmarks.errors import TableError
+from fieldmarks.swatches import lab_of
 
 if TYPE_CHECKING:
     from fieldmarks.tables.load import Tables
@@ -56,13 +57,25 @@ def check_references(tables: Tables, origin: Mapping[tuple[str, str], str]) -> l
             mend = f"Did you mean {near[0]!r}?" if near else f"Add that {what}, or correct the word"
             file = origin.get((kind, key), "makeup.toml")
             problems.append(Problem(file, row, f"there is no {what} {word!r}", mend))
-    for key in tables.swatches:
+    return [*problems, *_wrong_colours(tables, origin), *_double_rules(tables)]
+
+
+def _wrong_colours(tables: Tables, origin: Mapping[tuple[str, str], str]) -> Iterator[Problem]:
+    for key, swatch in tables.swatches.items():
         try:
-            _ = tables.lab[key]
+            lab_of(swatch)
         except TableError as error:
             file = origin["swatches", key]
-            return [*problems, Problem(file, f"swatches.{key}", error.problem, error.mend)]
-    return problems
+            yield Problem(file, f"swatches.{key}.munsell", error.problem, error.mend)
+
+
+def _double_rules(tables: Tables) -> Iterator[Problem]:
+    for rule in tables.makeup:
+        for cell in rule.cells():
+            if tables.makeup_index[cell].swatches != rule.swatches:
+                words = ", ".join(cell)
+                mend = "Keep one of them"
+                yield Problem("makeup.toml", rule.ground, f"two rules for {words}", mend)
 
 
 def _uses(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
@@ -116,6 +129,8 @@ def _uses_in_signs(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
             yield "signs", key, f"{place}.tints", "tint", tint
         for age in sign.juvenile:
             yield "signs", key, f"{place}.juvenile", "age", age
+        for variety in sign.not_in:
+            yield "signs", key, f"{place}.not_in", "variety", variety
         if sign.relation is not None:
             yield "signs", key, f"{place}.relation", "relation", sign.relation
 

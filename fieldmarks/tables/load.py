@@ -89,13 +89,7 @@ class Tables:
     @cached_property
     def makeup_index(self) -> Mapping[tuple[str, str, str, str], schema.MakeUpRule]:
         """(ground, psittacin, eumelanin, structure) -> rule."""
-        return {
-            (rule.ground, p, e, s): rule
-            for rule in self.makeup
-            for p in rule.psittacin
-            for e in rule.eumelanin
-            for s in rule.structure
-        }
+        return {cell: rule for rule in self.makeup for cell in rule.cells()}
 
 
 @dataclass
@@ -246,13 +240,11 @@ def _build(
     try:
         return model.model_validate(content)
     except ValidationError as error:
-        problems += [Problem(file, *cell) for cell in _explain(error, model, label)]
+        problems += [Problem(file, *cell) for cell in _explain(error, label)]
         return None
 
 
-def _explain(
-    error: ValidationError, model: type[BaseModel], label: str
-) -> Iterator[tuple[str, str, str]]:
+def _explain(error: ValidationError, label: str) -> Iterator[tuple[str, str, str]]:
     """Row, what is wrong and the mend, for each fault pydantic met."""
     for fault in error.errors(include_url=False):
         place = ".".join(str(part) for part in (label, *fault["loc"]) if part != "")
@@ -260,7 +252,7 @@ def _explain(
         message = fault["msg"].removeprefix("Value error, ")
         wrong, mend = message[:1].lower() + message[1:], "Correct it"
         if fault["type"] == "extra_forbidden":
-            wrong, mend = f"{name!r} is not known here", _nearest(name, model.model_fields)
+            wrong, mend = f"{name!r} is not known here", _nearest(name, _known_words())
         elif fault["type"] == "missing":
             wrong, mend = f"{name!r} is missing", "Add it"
         elif fault["type"] == "literal_error":
@@ -269,6 +261,10 @@ def _explain(
         elif fault["type"] != "value_error":
             wrong = f"{wrong}; it holds {fault['input']!r}"
         yield place, wrong, mend
+
+
+def _known_words() -> set[str]:
+    return {name for row in schema.Row.__subclasses__() for name in row.model_fields}
 
 
 def _nearest(word: str, known: Iterable[str]) -> str:

@@ -6,6 +6,8 @@ published source", "from memory", or the name of a standard.
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from typing import Annotated, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -20,6 +22,17 @@ Eumelanin = Literal["none", "trace", "some", "much", "full"]
 Structure = Literal["none", "weak", "sky", "deep", "mauve", "violet"]
 Series = Literal["green", "blue", "ino", "blue_ino"]
 Strength = Literal["always", "usually", "hint"]
+Outcome = Literal[
+    "nothing read",
+    "not calibrated",
+    "nothing decided",
+    "cannot be told",
+    "claim contradicted",
+    "none fits",
+    "signs",
+    "one species left",
+    "several species left",
+]
 
 LEVELS: dict[str, tuple[str, ...]] = {
     "psittacin": get_args(Psittacin),
@@ -106,6 +119,10 @@ class MakeUpRule(Row):
     swatches: tuple[Key, ...] = Field(min_length=1)
     reason: Sentence
     evidence: Sentence
+
+    def cells(self) -> Iterator[tuple[str, str, str, str]]:
+        """Every (ground, psittacin, eumelanin, structure) the rule covers."""
+        return itertools.product((self.ground,), self.psittacin, self.eumelanin, self.structure)
 
 
 class Override(Row):
@@ -268,8 +285,9 @@ class Tint(Row):
 class Sign(Row):
     """A sign of mixed ancestry on a bird taken for ``species``.
 
-    Seen when one of ``tints`` covers at least ``min_fraction`` of one of ``marks``, or when a
-    ``relation`` lies above ``above`` and below ``below``.
+    It holds in varieties of ``series``, except those in ``not_in``, and is seen when one of ``tints``
+    covers at least ``min_fraction`` of one of ``marks``, or when a ``relation`` lies above ``above``
+    and below ``below``.
     """
 
     key: Key
@@ -282,6 +300,7 @@ class Sign(Row):
     above: float | None = None
     below: float | None = None
     series: tuple[Series, ...] = ("green",)
+    not_in: tuple[Key, ...] = ()
     juvenile: tuple[Key, ...] = ()
     points_to: tuple[Key, ...]
     strength: Strength
@@ -306,7 +325,7 @@ class Caution(Row):
     species: tuple[Key, ...] = ()
     series: tuple[Series, ...] = ()
     ages: tuple[Key, ...] = ()
-    outcomes: tuple[str, ...] = ()
+    outcomes: tuple[Outcome, ...] = ()
     marks: tuple[Key, ...] = ()
     order: int = 100
     evidence: Sentence

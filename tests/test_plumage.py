@@ -1,0 +1,157 @@
+"""The plumage model: colours that follow from pigment and structure."""
+
+import pytest
+
+from fieldmarks import plumage
+from fieldmarks.errors import TableError
+from fieldmarks.separation import next_marks, plumage_separates, separating_marks
+from fieldmarks.tables import load_tables
+
+TABLES = load_tables(keepers_swatches=False)
+
+
+def words(species, mark, variety="green", age="adult"):
+    return set(plumage.expected(TABLES, species, mark, variety, age).swatches)
+
+
+def test_blue_takes_the_yellow_out_of_green_and_leaves_blue():
+    assert words("personatus", "belly") == {"light_green"}
+    assert words("personatus", "belly", "blue") == {"sky_blue"}
+
+
+def test_blue_turns_yellow_and_red_white():
+    for species, mark in (("personatus", "collar"), ("fischeri", "face"), ("lilianae", "face")):
+        assert words(species, mark, "blue") == {"white", "whitish"}
+
+
+def test_ino_turns_green_yellow_and_a_blue_rump_white():
+    assert words("fischeri", "back", "ino") == {"bright_yellow"}
+    assert words("fischeri", "rump", "ino") == {"white", "whitish"}
+
+
+def test_ino_shows_what_lay_under_the_black():
+    assert words("personatus", "face", "ino") == {"pale_orange"}
+    assert words("nigrigenis", "cheek", "ino") == {"salmon", "pale_salmon"}
+
+
+def test_blue_and_ino_together_leave_all_feathers_white():
+    for species, row in TABLES.species.items():
+        for mark in row.marks:
+            if TABLES.marks[mark].kind == "feather":
+                assert words(species, mark, "blue_ino") == {"white", "whitish"}
+
+
+def test_young_birds_may_show_all_that_adults_show():
+    for species, row in TABLES.species.items():
+        for variety in TABLES.varieties:
+            for mark in row.marks:
+                adult = words(species, mark, variety)
+                assert adult <= words(species, mark, variety, "young")
+
+
+def test_stated_green_colours_agree_with_the_make_up():
+    strays = [
+        (species, mark)
+        for species, row in TABLES.species.items()
+        for mark in row.marks
+        if plumage.unexplained_swatches(TABLES, species, mark) and not row.marks[mark].differs
+    ]
+    assert strays == []
+
+
+def test_a_stated_colour_that_the_make_up_cannot_give_is_found():
+    row = TABLES.species["fischeri"].marks["rump"]
+    wrong = row.model_copy(update={"swatches": ("bright_yellow",)})
+    species = TABLES.species["fischeri"]
+    changed = species.model_copy(update={"marks": {**species.marks, "rump": wrong}})
+    tables = load_tables(keepers_swatches=False)
+    object.__setattr__(tables, "species", {**tables.species, "fischeri": changed})
+    assert plumage.unexplained_swatches(tables, "fischeri", "rump") == ("bright_yellow",)
+
+
+def test_at_least_four_in_five_variety_expectations_are_derived_and_overrides_have_reasons():
+    share = plumage.derived_share(TABLES)
+    assert share.derived + len(share.overrides) > 500
+    assert share.share >= 0.8
+    assert all(len(note.reason) > 20 for note in share.overrides)
+
+
+def test_every_expectation_says_why():
+    for species, row in TABLES.species.items():
+        for variety in TABLES.varieties:
+            for mark in row.marks:
+                found = plumage.expected(TABLES, species, mark, variety)
+                assert found.reason
+                assert found.says_nothing == (found.basis == "says nothing")
+
+
+def test_an_unknown_mark_row_says_nothing_with_a_reason():
+    found = plumage.expected(TABLES, "roseicollis", "eye_ring")
+    assert found.says_nothing
+    assert "No rule" in found.reason
+
+
+@pytest.mark.parametrize(
+    ("species", "variety", "age"),
+    [
+        ("nobody", "green", "adult"),
+        ("fischeri", "plaid", "adult"),
+        ("fischeri", "green", "ancient"),
+    ],
+)
+def test_unknown_choices_are_refused_with_the_list(species, variety, age):
+    with pytest.raises(TableError, match="there is no"):
+        plumage.expected(TABLES, species, "rump", variety, age)
+
+
+def test_rump_as_back_follows_from_the_make_up():
+    low = {
+        v: plumage.expected_relation(TABLES, "fischeri", "rump_as_back", v).low
+        for v in ("green", "blue", "ino")
+    }
+    assert all(limit is not None for limit in low.values())
+    for variety in ("green", "blue", "ino", "blue_ino"):
+        found = plumage.expected_relation(TABLES, "nigrigenis", "rump_as_back", variety)
+        assert found.high is not None
+        assert found.basis == "derived"
+
+
+def test_fading_beak_is_lost_in_blue_and_kept_in_ino():
+    assert plumage.expected_relation(TABLES, "lilianae", "beak_fade", "ino").low is not None
+    assert plumage.expected_relation(TABLES, "lilianae", "beak_fade", "blue").low is None
+
+
+def test_no_feather_tells_blue_ino_birds_apart_and_that_is_worked_out():
+    assert not plumage_separates(TABLES, list(TABLES.species), "blue_ino", "adult")
+    assert plumage_separates(TABLES, list(TABLES.species), "blue", "adult")
+    for pair, rows in separating_marks(TABLES, "blue_ino").items():
+        assert {r.mark for r in rows} <= {"iris", "ring", "size"}, pair
+
+
+def test_separation_agrees_with_the_trade_in_green_birds():
+    """Common practice, no published source."""
+    table = separating_marks(TABLES, "green")
+    always = {pair: {r.mark for r in rows if r.how == "always"} for pair, rows in table.items()}
+    assert {"face", "forehead", "crown"} <= always["personatus", "fischeri"]
+    assert "face" not in always["personatus", "nigrigenis"]  # both black
+    assert {"iris", "rump", "beak_fade"} <= always["personatus", "nigrigenis"]
+    assert {"face", "cheek"} <= always["nigrigenis", "lilianae"]
+    assert not {"iris", "rump", "rump_as_back"} & always["nigrigenis", "lilianae"]  # alike
+    assert all("ring" in always[s, "roseicollis"] for s in list(TABLES.species)[:4])
+
+
+def test_orange_marks_separate_nothing_in_the_blue_series():
+    """Common practice, no published source: no orange to see, look at black and white only."""
+    rows = separating_marks(TABLES, "blue")["fischeri", "lilianae"]
+    assert not {"face", "forehead", "cheek"} & {r.mark for r in rows}
+
+
+def test_next_marks_are_ranked_by_the_pairs_they_tell_apart():
+    ranked = next_marks(TABLES, ["personatus", "nigrigenis", "lilianae"], ["face"], "green")
+    assert "face" not in {m.mark for m in ranked}
+    assert [m.always for m in ranked] == sorted((m.always for m in ranked), reverse=True)
+    assert ranked[0].always == ranked[0].of_pairs == 3
+
+
+def test_next_marks_of_one_candidate_are_none():
+    assert next_marks(TABLES, ["fischeri"], [], "green") == ()

@@ -1,0 +1,163 @@
+"""Signs: tints by area, each with its ancestry, never averaged."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_up import reading
+
+from fieldmarks.assessment import assess
+from fieldmarks.measures import Budget, Population, UncertaintyPart
+from fieldmarks.sampling import deviations, draw_colours
+from fieldmarks.signs import SignStatus, tint_fraction
+from fieldmarks.tables import load_tables
+from fieldmarks.tables.schema import Tint
+
+TABLES = load_tables(keepers_swatches=False)
+
+
+def sign(result, key):
+    return next(s for s in result.signs if s.key == key)
+
+
+def lch(light, chroma, hue):
+    return (
+        light,
+        chroma * math.cos(math.radians(hue)),
+        chroma * math.sin(math.radians(hue)),
+    )
+
+
+def test_tints_are_spans_of_lightness_chroma_and_hue():
+    tint = Tint(
+        key="t", name="tint", lightness=(40, 60), chroma=(20, 50), hue=(30, 70), evidence="test"
+    )
+    inside, outside = lch(50, 30, 50), [
+        lch(39, 30, 50),
+        lch(50, 19, 50),
+        lch(50, 30, 29),
+        lch(50, 30, 71),
+    ]  # fmt: skip
+    for lab, share in [(inside, 1), *((o, 0) for o in outside)]:
+        assert tint_fraction([tint], np.array([[lab]]), np.array([1.0]))[0] == share
+
+
+@given(st.floats(0, 359.9))
+def test_a_hue_span_may_run_through_zero(hue):
+    tint = Tint(key="t", name="tint", hue=(350, 20), evidence="test")
+    found = tint_fraction([tint], np.array([[lch(50, 30, hue)]]), np.array([1.0]))[0]
+    if not any(abs(hue - edge) < 1e-6 for edge in (350, 20)):
+        assert found == (1 if hue > 350 or hue < 20 else 0)
+
+
+def test_a_tint_without_a_hue_span_takes_every_hue():
+    tint = TABLES.tints["black"]
+    colours = np.array([[lch(20, 5, h)] for h in (0, 90, 180, 270, 359)])
+    assert tint_fraction([tint], colours, np.full(5, 0.2))[0] == pytest.approx(1)
+
+
+def test_shares_of_several_tints_add_up_without_counting_twice():
+    colours = np.array([[[20.0, 0, 0]], [[64.0, 37, 62]], [[80.0, -2, 80]]])
+    tints = [TABLES.tints["black"], TABLES.tints["dark"], TABLES.tints["orange"]]
+    assert tint_fraction(tints, colours, np.array([0.2, 0.3, 0.5]))[0] == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(("share", "status"), [(0.02, "not seen"), (0.2, "seen")])
+def test_a_sign_needs_its_share_of_the_area(share, status):
+    mark = reading("collar", ("bright yellow", 1 - share), ("orange", share))
+    result = assess([mark], [], TABLES, claimed="personatus")
+    assert sign(result, "personatus_orange_collar").status == status
+
+
+def test_a_hue_between_yellow_and_orange_is_doubtful_not_seen():
+    between = lch(72, 70, 79)
+    mark = reading("collar", ("bright yellow", 0.7), (between, 0.3), sigma=1.9)
+    result = assess([mark], [], TABLES, claimed="personatus")
+    found = sign(result, "personatus_orange_collar")
+    assert found.status is SignStatus.DOUBTFUL
+    assert 0.05 < found.held < 0.95
+    assert result.conclusion.outcome != "signs"
+
+
+def test_an_unread_mark_was_not_looked_at_and_an_uncalibrated_one_says_so():
+    result = assess([reading("face", "jet black")], [], TABLES, claimed="personatus")
+    assert sign(result, "personatus_orange_collar").status is SignStatus.NOT_LOOKED_AT
+    mark = reading("collar", "orange", calibrated=False)
+    result = assess([mark], [], TABLES, claimed="personatus")
+    assert sign(result, "personatus_orange_collar").status is SignStatus.NOT_CALIBRATED
+
+
+def test_signs_are_silent_where_the_variety_moves_the_pigment():
+    mark = reading("collar", ("bright yellow", 0.6), ("orange", 0.4))
+    result = assess([mark], [], TABLES, variety="opaline", claimed="personatus")
+    assert sign(result, "personatus_orange_collar").status is SignStatus.SAYS_NOTHING
+    assert result.conclusion.outcome != "signs"
+
+
+def test_each_sign_names_ancestry_strength_and_evidence():
+    for row in TABLES.signs.values():
+        assert row.points_to
+        assert row.species not in row.points_to
+        assert row.strength in ("always", "usually", "hint")
+
+
+def test_no_expected_colour_of_an_adult_is_itself_a_sign():
+    """A pure bird at the very centre of its swatches must show none of its own signs."""
+    from fieldmarks.plumage import expected
+
+    for species, row in TABLES.species.items():
+        for variety in TABLES.varieties:
+            for mark in row.marks:
+                for key in expected(TABLES, species, mark, variety).swatches:
+                    result = assess(
+                        [reading(mark, TABLES.lab[key], sigma=0.05)],
+                        [],
+                        TABLES,
+                        variety=variety,
+                        claimed=species,
+                        draws=20,
+                    )
+                    seen = [s.key for s in result.signs if s.status is SignStatus.SEEN]
+                    assert not seen, (species, variety, mark, key)
+
+
+# --- draws ---
+
+
+def test_draws_have_the_covariance_of_the_budget():
+    """JCGM 101: the sample covariance of the draws estimates the stated one."""
+    one = reading("collar", "bright yellow", sigma=1.5)
+    drawn = draw_colours(one, 200_000, 3).median
+    assert np.cov(drawn.T) == pytest.approx(one.budget.covariance(one.lab), rel=0.02, abs=0.15)
+    assert drawn.mean(axis=0) == pytest.approx(one.lab, abs=0.1)
+
+
+def test_populations_share_the_errors_of_the_photo():
+    one = reading("collar", ("bright yellow", 0.6), ((75, 15, 70), 0.4), sigma=1.5)
+    drawn = draw_colours(one, 5000, 3)
+    light = [drawn.median[:, 0], drawn.populations[1][:, 0]]
+    assert np.corrcoef(light)[0, 1] > 0.99
+
+
+def test_the_cameras_part_grows_with_chroma_when_carried_to_another_colour():
+    one = reading("face", ("jet black", 0.8), ("orange", 0.2))
+    camera = UncertaintyPart("camera", 2.0, 0.9, 0.9, "made up")
+    budget = Budget((camera,))
+    black = type(one)(**{**vars(one), "budget": budget})
+    grey, orange = (deviations(black, p.lab) for p in black.populations)
+    assert grey == budget.combined
+    assert orange[1] > 5 * grey[1]
+    assert orange[2] > 5 * grey[2]
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.floats(0.01, 0.99))
+def test_fractions_need_not_add_up_to_one(share):
+    one = reading("collar", ("bright yellow", 0.6), ("orange", share))
+    populations = tuple(Population(p.lab, p.fraction / 2) for p in one.populations)
+    half = type(one)(**{**vars(one), "populations": populations})
+    results = [assess([r], [], TABLES, claimed="personatus", draws=50) for r in (one, half)]
+    keys = [sign(r, "personatus_orange_collar").amount for r in results]
+    assert keys[0] == pytest.approx(keys[1])
