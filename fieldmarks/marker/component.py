@@ -117,26 +117,24 @@ def marker(
     # With a callback the regions given already hold the newest event.
     arrived = _serial(st.session_state.get(key), photo)
     answered = max(seen, arrived) if on_event else seen
-    raw = (
-        _mounted()(
-            key=key,
-            data={
-                "key": key,
-                "photo": photo,
-                "src": _address(jpeg, key),
-                "size": list(photo_size),
-                "regions": [region_to_wire(region) for region in regions.regions],
-                "marks": [_mark(mark) for mark in marks],
-                "current": current_mark,
-                "suggestion": region_to_wire(suggestion) if suggestion else None,
-                "seen": answered,
-                "height": height,
-                "note": note,
-                "pick": pick_mark,
-            },
-            on_event_change=lambda: _deliver(key, photo, regions, on_event),
-        ).event
-    )
+    raw = _mounted()(
+        key=key,
+        data={
+            "key": key,
+            "photo": photo,
+            "src": _address(jpeg, key),
+            "size": list(photo_size),
+            "regions": [region_to_wire(region) for region in regions.regions],
+            "marks": [_mark(mark) for mark in marks],
+            "current": current_mark,
+            "suggestion": region_to_wire(suggestion) if suggestion else None,
+            "seen": answered,
+            "height": height,
+            "note": note,
+            "pick": pick_mark,
+        },
+        on_event_change=lambda: _deliver(key, photo, regions, on_event),
+    ).event
     if _serial({"event": raw}, photo) <= seen:
         return None
     st.session_state[seen_key] = _serial({"event": raw}, photo)

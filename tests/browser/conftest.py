@@ -130,7 +130,9 @@ class Screen:
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
     """One Chromium for all browser tests."""
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    path = (
+        os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    )
     missing = "" if path else "no Chromium found; install Debian's 'chromium'"
     try:
         from playwright.sync_api import sync_playwright

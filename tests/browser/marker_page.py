@@ -108,4 +108,5 @@ def main() -> None:
         st.code(json.dumps(shown), language=None)
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -238,7 +238,9 @@ def test_a_loupe_shows_what_the_finger_hides(phone):
     assert not (box["x"] < x < box["x"] + box["width"] and box["y"] < y < box["y"] + box["height"])
     assert box["y"] >= stage["y"] - 1
     # The pixel in the middle, away from the cross, is the face's orange.
-    colour = loupe.evaluate("c => [...c.getContext('2d').getImageData(c.width/2, c.height/2, 1, 1).data]")
+    colour = loupe.evaluate(
+        "c => [...c.getContext('2d').getImageData(c.width/2, c.height/2, 1, 1).data]"
+    )
     assert colour[0] > 180
     assert colour[2] < 110
     phone.screen.fingers("touchEnd")
@@ -306,7 +308,7 @@ def test_a_region_is_moved_and_stops_at_the_edge(with_square):
     board.screen.drag(board.path((1700, 900), (1800, 1000), (2200, 1700)))
     (after,) = board.after("moved")
     shift = vertices(after.shape) - vertices(before.shape)
-    assert shift == pytest.approx(shift[0] * [[1, 1]] * 4, abs=0.02)
+    assert abs(shift - shift[0]).max() < 0.02
     assert shift[0] == pytest.approx((500, 800), abs=1 / board.scale)
     board.screen.drag(board.path((2200, 1700), (3000, 1700), (4200, 1700)))
     (edge,) = board.after("moved", 2)
@@ -333,7 +335,7 @@ def test_a_region_is_renamed(with_square):
     board.page.locator(".chosen select").select_option("collar")
     (region,) = board.after("renamed")
     assert (region.id, region.mark) == ("A", "collar")
-    assert board.page.locator(".ink .label").inner_text() == "A collar"
+    assert board.page.locator(".ink .label").text_content() == "A collar"
 
 
 def test_an_area_cannot_be_renamed_to_a_length(with_square):
@@ -363,7 +365,7 @@ def test_choosing_in_the_list_chooses_on_the_photo(laptop):
     laptop.draw(laptop.ring(2000, 2000, 300, 300))
     laptop.after("drawn", 2)
     laptop.page.get_by_role("button", name="A, face, outline").click()
-    assert laptop.page.locator(".ink .label.on").inner_text().startswith("A")
+    assert laptop.page.locator(".ink .label.on").text_content().startswith("A")
     assert laptop.page.locator(".ink .grip").count() >= 8
 
 
@@ -471,7 +473,16 @@ def test_every_button_and_list_is_reached_by_tab_and_has_a_name(with_square):
         name = board.page.evaluate(focus)
         if name:
             reached.append(name.strip().split("\n")[0])
-    for name in ("Draw round", "Oval", "Tap to find", "Adjust", "Slide", "Closer", "Undo", "Delete"):
+    for name in (
+        "Draw round",
+        "Oval",
+        "Tap to find",
+        "Adjust",
+        "Slide",
+        "Closer",
+        "Undo",
+        "Delete",
+    ):
         assert name in reached
     assert any(n.startswith("Photo.") for n in reached)
     assert any(n.startswith("A, face") for n in reached)
@@ -510,13 +521,15 @@ def test_a_run_of_the_page_keeps_zoom_choice_and_picture(with_square):
 def test_a_12_megapixel_photo_is_sent_once_and_small(address, open_screen):
     screen = open_screen("about:blank")
     pictures, frames = [], []
-    screen.page.on("response", lambda r: "/media/" in r.url and pictures.append(r))
+    # Streamlit's own fonts are under /static/media/.
+    photo = "://{}/media/".format(address.split("://")[1])
+    screen.page.on("response", lambda r: photo in r.url and pictures.append(r))
     screen.page.on(
         "websocket", lambda ws: ws.on("framereceived", lambda data: frames.append(len(data)))
     )
     screen.page.goto(address)
     board = Drawing(screen)
-    assert sum(len(r.body()) for r in pictures) < 600_000
+    assert len(pictures[0].body()) < 400_000
     frames.clear()
     board.draw(ring(board, FACE))
     board.after("drawn")

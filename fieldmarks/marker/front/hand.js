@@ -10,7 +10,7 @@ export class Hand {
     this.board = board;
     this.down = new Map(); // pointer id -> { at, start, type }
     this.task = null; // what the first finger is doing
-    this.pinch = null; // middle and distance of two fingers
+    this.pinch = null; // what two fingers have hold of
     this.space = false; // is the space bar held?
     const { stage } = board.parts;
     const on = (name, act) => stage.addEventListener(name, act.bind(this), { passive: false });
@@ -79,7 +79,7 @@ export class Hand {
     if (this.pinch) {
       // A finger left over after a pinch must not begin to draw.
       if (!this.down.size) this.pinch = null;
-      else this.pinch = this.spread();
+      else this.pinch = this.grasp();
       return;
     }
     const { task } = this;
@@ -108,7 +108,7 @@ export class Hand {
   startPinch() {
     // The first finger may have begun a line that was never meant.
     if (this.task) this.finish(() => this.board.restore());
-    this.pinch = this.spread();
+    this.pinch = this.grasp();
   }
 
   spread() {
@@ -119,13 +119,19 @@ export class Hand {
     };
   }
 
-  movePinch() {
+  /** What the fingers have hold of: a place on the photo, and how far apart it was taken. */
+  grasp() {
     const { view } = this.board;
-    const before = this.pinch;
-    this.pinch = this.spread();
-    const { middle, apart } = this.pinch;
-    view.slide(middle[0] - before.middle[0], middle[1] - before.middle[1]);
-    if (before.apart > 5 && apart > 5) view.zoomAt(middle, apart / before.apart);
+    const { middle, apart } = this.spread();
+    return { held: view.toPhoto(middle), apart: Math.max(apart, 10), scale: view.scale };
+  }
+
+  // Reckoned from the start of the pinch, so that nothing drifts while the photo meets an edge.
+  movePinch() {
+    const { held, apart, scale } = this.pinch;
+    const now = this.spread();
+    const factor = this.down.size > 1 ? now.apart / apart : 1;
+    this.board.view.pin(held, now.middle, scale * factor);
     this.board.draw();
   }
 

@@ -101,7 +101,7 @@ export function plainLoop(trail, tolerance) {
   for (const loop of tries) {
     if (loop.length < 3) continue;
     const points = simplified(loop, tolerance);
-    const rest = Math.max(whole - reach(loop), 0);
+    const rest = whole - reach([...loop, loop[0]]);
     // What is cut off must be an overshoot, not half of the drawing.
     if (candidates.length && rest > 0.3 * whole) continue;
     if (isPlain(points)) return { points, trimmed: candidates.length > 0 };

@@ -3,13 +3,14 @@
 
 import { gripReach, handlesOf } from "./ink.js";
 import {
-  areaOf, clampedTo, distanceTo, ellipseIn, gripped, holds, keptInside, MIN_AREA, outline, shifted,
+  areaOf, boxOf, clampedTo, distanceTo, ellipseIn, gripped, holds, keptInside, MIN_AREA, outline, shifted,
   withCorner,
 } from "./shapes.js";
 import { isPlain, plainLoop } from "./stroke.js";
 
 const FINE = 1.2; // CSS pixels an outline may leave the trail by
 const CROSSES = "Your line crosses itself. Draw one plain loop.";
+const OPEN = "Draw round the mark, back to where you began.";
 const FOLLOWS = "The line left the photo, so it follows the edge.";
 const STOPS = "It stops at the edge of the photo.";
 const TRIMMED = "The ends crossed and were trimmed.";
@@ -71,9 +72,12 @@ class Trail extends Task {
 
   end() {
     const { board, trail } = this;
-    if (!this.moved || areaOf(trail) < MIN_AREA) return board.tapped(this.start);
+    const { x0, y0, x1, y1 } = boxOf(trail);
+    const tiny = (x1 - x0) * (y1 - y0) < MIN_AREA && Math.hypot(x1 - x0, y1 - y0) < 2 * MIN_AREA;
+    if (!this.moved || tiny) return board.tapped(this.start);
     const loop = plainLoop(trail, FINE / board.view.scale);
-    if (!loop || areaOf(loop.points) < MIN_AREA) return board.say(CROSSES);
+    if (!loop) return board.say(CROSSES);
+    if (areaOf(loop.points) < MIN_AREA) return board.say(OPEN);
     const note = [this.off && FOLLOWS, loop.trimmed && TRIMMED].filter(Boolean).join(" ");
     board.add({ kind: "polygon", points: loop.points }, note);
   }

@@ -55,9 +55,13 @@ export class View {
   }
 
   /** Zoom so that the photo under a screen point stays under it. */
-  zoomAt([sx, sy], factor) {
-    const [px, py] = this.toPhoto([sx, sy]);
-    this.scale = Math.min(Math.max(this.scale * factor, this.whole), this.whole * CLOSEST);
+  zoomAt(at, factor) {
+    this.pin(this.toPhoto(at), at, this.scale * factor);
+  }
+
+  /** Bring a point of the photo under a point of the screen, at a scale. */
+  pin([px, py], [sx, sy], scale) {
+    this.scale = Math.min(Math.max(scale, this.whole), this.whole * CLOSEST);
     this.x = sx - px * this.scale;
     this.y = sy - py * this.scale;
     this.settle();
