@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import io
+import json
+import tomllib
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
 
 import colour
 import numpy as np
@@ -11,7 +16,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from fieldmarks.simulate import camera, chart, phone, spectra
+import fieldmarks
+from fieldmarks.annotation import read_region_file
+from fieldmarks.region import check_regions, mask, vertices, window
+from fieldmarks.simulate import camera, chart, demo, phone, spectra
+
+MARKS = tomllib.loads(
+    (Path(fieldmarks.__file__).parent / "data" / "marks.toml").read_text(encoding="utf-8")
+)["marks"]
+KINDS = {key: row.get("shape", "area") for key, row in MARKS.items()}
+DEMO = Path(__file__).parent.parent / "demo_images"
+WANTED = (
+    *("forehead", "crown", "face", "cheek", "nape", "collar", "bib", "chest", "back", "wing"),
+    *("rump", "tail_tip", "beak_base", "beak_tip", "cere", "eye_ring", "iris", "pupil"),
+)
+PICTURES = demo.pictures()
+SMALL = 360  # pixels high: quick, and every region is still large enough to be valid
 
 
 def test_white_has_lightness_100_and_no_colour() -> None:
@@ -164,3 +184,107 @@ def test_materials_are_physical_and_differ_between_birds() -> None:
     assert 0.5 < np.median(shift) < 8
     again = spectra.plumage_spectra(1)
     assert all(np.array_equal(first[name], again[name]) for name in first)
+
+
+@lru_cache(maxsize=8)
+def _small(name: str) -> tuple:
+    picture = next(p for p in PICTURES if p.name == name)
+    return demo.render_picture(picture, SMALL)
+
+
+def test_the_same_seed_paints_the_same_photo() -> None:
+    first, second = _small("fischeri_clean"), _small.__wrapped__("fischeri_clean")
+    assert np.array_equal(first[0], second[0])
+    assert first[1:] == second[1:]
+
+
+def test_a_small_render_writes_photo_regions_and_truth(tmp_path: Path) -> None:
+    (photo,) = demo.render_demo(tmp_path, ["nigrigenis_blue_rump"], height=SMALL)
+    regions = read_region_file(tmp_path / "nigrigenis_blue_rump.regions.json")
+    truth = json.loads((tmp_path / "nigrigenis_blue_rump.truth.json").read_text(encoding="utf-8"))
+    check_regions(regions, KINDS)
+    with Image.open(photo) as image:
+        assert image.size == (regions.width, regions.height) == (480, 360)
+    assert {r.mark for r in regions.regions} == set(truth["marks"])
+    assert truth["photo"] == regions.photo == photo.name
+
+
+def test_truth_follows_what_was_painted() -> None:
+    # The painted materials, as this module's own model defines them, not a fact about real birds.
+    marks = _small("nigrigenis_blue_rump")[2]["marks"]
+    rump, back = (np.array(marks[m]["true_lab"]) for m in ("rump", "back"))
+    assert rump[2] < -5 < 5 < back[2]
+    assert marks["beak_base"]["true_lab"][1] < marks["beak_tip"]["true_lab"][1] - 10
+    share = _small("personatus_orange_collar")[2]["marks"]["collar"]["other_colour_share"]
+    assert 0.1 < share < 0.45
+
+
+def test_truth_does_not_depend_on_lamp_camera_or_phone() -> None:
+    picture = next(p for p in PICTURES if p.name == "lilianae_large")
+    dim = replace(picture.light, illuminant="FL2", camera=camera.CAMERAS[1], phone_strength=0.0)
+    photos = [demo.render_picture(p, SMALL) for p in (picture, replace(picture, light=dim))]
+    assert photos[0][2]["marks"] == photos[1][2]["marks"]
+    assert not np.array_equal(photos[0][0], photos[1][0])
+
+
+def test_the_shadow_halves_the_card_and_spares_the_bird() -> None:
+    rgb8, regions, truth = _small("personatus_card_in_shadow")
+    card = next(r.shape for r in regions if r.mark == "card")
+    x0, y0, x1, y1 = window(card, rgb8.shape[1], rgb8.shape[0])
+    part = rgb8[y0:y1, x0:x1, 1].astype(float)
+    columns = np.median(part, axis=0)
+    # 0.45 of the light is 0.70 of the sRGB code or less (IEC 61966-2-1).
+    assert columns.min() < 0.75 * columns.max()
+    assert truth["marks"]["face"]["light"] > 0.9
+
+
+@pytest.mark.parametrize("picture", PICTURES, ids=lambda p: p.name)
+def test_demo_photo_is_a_phone_sized_jpeg(picture: demo.Picture) -> None:
+    photo = DEMO / f"{picture.name}.jpg"
+    assert photo.stat().st_size <= 3_000_000
+    with Image.open(photo) as image:
+        assert 6e6 <= image.width * image.height <= 12.1e6
+        assert image.mode == "RGB"
+        assert image.layer[0][1:3] == (2, 2)  # 4:2:0, ITU-T T.81
+        assert image.layer[1][1:3] == image.layer[2][1:3] == (1, 1)
+
+
+@pytest.mark.parametrize("picture", PICTURES, ids=lambda p: p.name)
+def test_demo_regions_are_valid_complete_and_inside_the_photo(picture: demo.Picture) -> None:
+    regions = read_region_file(DEMO / f"{picture.name}.regions.json")
+    check_regions(regions, KINDS)
+    marks = {r.mark for r in regions.regions}
+    assert marks >= set(WANTED)
+    assert ("card" in marks) == (picture.setting.card != "none")
+    assert all(r.value == 0.18 for r in regions.of("card"))
+    for region in regions.regions:
+        points = vertices(region.shape)
+        assert (points > 0).all()
+        assert (points < [regions.width, regions.height]).all()
+
+
+def test_demo_photos_are_exposed_normally() -> None:
+    for picture in PICTURES:
+        regions = read_region_file(DEMO / f"{picture.name}.regions.json")
+        with Image.open(DEMO / f"{picture.name}.jpg") as image:
+            rgb8 = np.asarray(image)
+        assert (rgb8 == 255).any(axis=-1).mean() < 0.002
+        for region in (*regions.of("card"), *regions.of("eye_ring")):
+            win = window(region.shape, regions.width, regions.height)
+            cut = [r.shape for m in MARKS[region.mark].get("without", ()) for r in regions.of(m)]
+            inside = mask(region.shape, win, cut)
+            pixels = rgb8[win[1] : win[3], win[0] : win[2]][inside]
+            if region.mark == "eye_ring":
+                assert np.quantile(pixels, 0.99) < 255
+            elif picture.setting.card == "whole":
+                assert (
+                    (np.median(pixels, axis=0) >= 95) & (np.median(pixels, axis=0) <= 130)
+                ).all()
+
+
+def test_the_demo_says_that_it_is_invented() -> None:
+    for picture in PICTURES:
+        truth = json.loads((DEMO / f"{picture.name}.truth.json").read_text(encoding="utf-8"))
+        assert "invented" in truth["club"]
+        assert "invented" in truth["bird"]
+        assert "not evidence" in truth["about"]

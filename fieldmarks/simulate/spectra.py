@@ -78,13 +78,18 @@ class Feather:
         ----------
         rng : numpy Generator
         amount : float
-            1 shifts pigment edges by 4 nm and shares by 4 % (standard deviations, our choice).
+            1 shifts pigment edges by 4 nm, shares by 4 % and what pigments let through by 6 %
+            (standard deviations, our choice).
         """
         changes: dict[str, float] = {}
         for field in fields(self):
             value = getattr(self, field.name)
             if field.name in ("edge", "blue_peak"):
                 changes[field.name] = value + 4.0 * amount * rng.standard_normal()
+            elif field.name in ("melanin", "pigment"):
+                # What is left of the light varies, or black feathers would differ too much.
+                left = (1 - value) * np.exp(0.06 * amount * rng.standard_normal())
+                changes[field.name] = float(np.clip(1 - left, 0, 1)) if value else 0.0
             elif field.name in ("edge_width", "blue_width"):
                 changes[field.name] = value * np.exp(0.06 * amount * rng.standard_normal())
             else:
@@ -95,25 +100,25 @@ class Feather:
 
 MATERIALS: Mapping[str, Feather] = {
     # Feathers.
-    "green": Feather(0.44, 500, 14, 0.84, 0.70, 0.17, 524, 38),
-    "green dark": Feather(0.42, 500, 14, 0.82, 0.80, 0.115, 520, 38),
-    "green light": Feather(0.55, 497, 14, 0.86, 0.58, 0.21, 532, 44),
-    "yellow": Feather(0.80, 516, 11, 0.93, 0.04),
-    "yellow orange": Feather(0.72, 536, 14, 0.93, 0.05),
-    "orange": Feather(0.66, 565, 16, 0.92, 0.08),
-    "orange red": Feather(0.58, 582, 14, 0.90, 0.10),
+    "green": Feather(0.43, 500, 15, 0.72, 0.70, 0.165, 521, 38),
+    "green dark": Feather(0.42, 500, 15, 0.70, 0.80, 0.115, 518, 38),
+    "green light": Feather(0.55, 497, 15, 0.76, 0.58, 0.20, 530, 44),
+    "yellow": Feather(0.78, 514, 14, 0.905, 0.04),
+    "yellow orange": Feather(0.70, 536, 16, 0.90, 0.05),
+    "orange": Feather(0.64, 564, 18, 0.91, 0.08),
+    "orange red": Feather(0.58, 580, 16, 0.885, 0.10),
     "salmon": Feather(0.64, 572, 20, 0.72, 0.10),
     "brown orange": Feather(0.52, 568, 24, 0.84, 0.40),
-    "olive": Feather(0.46, 526, 24, 0.80, 0.66, 0.03, 540, 40),
-    "olive dark": Feather(0.44, 528, 26, 0.76, 0.79, 0.02, 540, 40),
+    "olive": Feather(0.46, 520, 22, 0.78, 0.67, 0.055, 540, 36),
+    "olive dark": Feather(0.44, 522, 24, 0.74, 0.83, 0.030, 540, 36),
     "black": Feather(0.50, 520, 30, 0.06, 0.955),
     "black brown": Feather(0.50, 570, 40, 0.35, 0.925),
     "dusky": Feather(0.50, 520, 40, 0.08, 0.885),
-    "blue": Feather(0.34, 500, 12, 0.0, 0.76, 0.22, 456, 50),
+    "blue": Feather(0.34, 500, 12, 0.0, 0.80, 0.26, 450, 46),
     "blue grey": Feather(0.42, 500, 12, 0.0, 0.62, 0.10, 470, 60),
     "white feather": Feather(0.82, 440, 20, 0.08, 0.02),
     # Horn, skin and eyes.
-    "bill red": Feather(0.54, 594, 13, 0.91, 0.06),
+    "bill red": Feather(0.54, 594, 14, 0.90, 0.06),
     "bill pale": Feather(0.58, 575, 22, 0.48, 0.08, blood=0.05),
     "bill horn": Feather(0.60, 500, 60, 0.35, 0.25),
     "skin white": Feather(0.70, 430, 25, 0.12, 0.02, blood=0.03),
