@@ -1,0 +1,191 @@
+"""Small building blocks for drawings: safe text, theme colours, accessible SVG.
+
+Colours are CSS variables with a fallback for light mode, so that one drawing serves a page, an app
+and a printout; :func:`theme_css` sets the variables for light and dark.
+"""
+
+from __future__ import annotations
+
+import html
+import string
+import unicodedata
+import zlib
+from collections.abc import Iterable
+
+import numpy as np
+
+from fieldmarks.colour import lab_to_linear, lab_to_srgb8
+from fieldmarks.measures import Lab
+
+# Each colour is used on "paper" and on "panel"; text colours keep 4.5 : 1, lines 3 : 1 (WCAG 2.2).
+LIGHT = {
+    "ink": "#1d1d1f",
+    "soft": "#55585e",
+    "line": "#767a82",
+    "paper": "#ffffff",
+    "panel": "#f3f4f2",
+    "band": "#c3cede",
+    "accent": "#0b5a8a",
+    "good": "#1d6633",
+    "doubt": "#7d5200",
+    "bad": "#a3221d",
+}
+DARK = {
+    "ink": "#f1f1ee",
+    "soft": "#b9bcc2",
+    "line": "#8f949d",
+    "paper": "#17181b",
+    "panel": "#222429",
+    "band": "#46566e",
+    "accent": "#8cc8f2",
+    "good": "#86d69b",
+    "doubt": "#f0be62",
+    "bad": "#ff9d94",
+}
+TEXT_COLOURS = ("ink", "soft", "accent", "good", "doubt", "bad")
+LINE_COLOURS = ("line",)
+FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif"
+REPLACEMENT = "\ufffd"
+LONGEST_TEXT = 600
+
+
+def theme_css(selector: str = ":root") -> str:
+    """CSS that sets the drawings' colours for light mode, dark mode and print."""
+
+    def block(palette: dict[str, str]) -> str:
+        return "".join(f"--fm-{name}:{colour};" for name, colour in palette.items())
+
+    return (
+        f"{selector}{{color-scheme:light dark;{block(LIGHT)}}}"
+        f"@media screen and (prefers-color-scheme:dark){{{selector}{{{block(DARK)}}}}}"
+    )
+
+
+def colour(name: str) -> str:
+    """A theme colour as a CSS value with its light-mode fallback."""
+    return f"var(--fm-{name}, {LIGHT[name]})"
+
+
+def plain(text: object, longest: int = LONGEST_TEXT) -> str:
+    """Text from outside made harmless, as one line.
+
+    Line ends become spaces; control, direction-changing and unassigned characters become U+FFFD,
+    so that they are seen and do nothing. Text over ``longest`` characters says how much is left
+    out.
+    """
+    raw = str(text)
+    kept = "".join(_harmless(character) for character in raw[:longest])
+    kept = " ".join(kept.split())
+    left_out = len(raw) - longest
+    return f"{kept}\u2026 ({left_out:,} more characters left out)" if left_out > 0 else kept
+
+
+def _harmless(character: str) -> str:
+    if character.isspace():
+        return " "
+    # Cc control, Cf format (direction marks), Cs surrogates, Co private, Cn not a character
+    return REPLACEMENT if unicodedata.category(character)[0] == "C" else character
+
+
+def escape(text: object, longest: int = LONGEST_TEXT) -> str:
+    """Text for HTML and XML: harmless (see :func:`plain`) and escaped."""
+    return html.escape(plain(text, longest), quote=True)
+
+
+def letter(number: int) -> str:
+    """A to Z for 0 to 25, then AA, AB and so on."""
+    tens, ones = divmod(number, 26)
+    return (letter(tens - 1) if tens else "") + string.ascii_uppercase[ones]
+
+
+def hexadecimal(lab: Lab) -> str:
+    """A CIELAB colour (D65) as ``#rrggbb`` sRGB, clipped to what a screen can show."""
+    return "#" + "".join(f"{int(v):02x}" for v in lab_to_srgb8(lab))
+
+
+def shown_truly(lab: Lab) -> bool:
+    """Whether an sRGB screen can show a CIELAB colour (to half a code value)."""
+    linear = np.asarray(lab_to_linear(lab))
+    return bool((linear > -0.002).all() and (linear < 1.002).all())
+
+
+def relative_luminance(code: str) -> float:
+    """Relative luminance of an ``#rrggbb`` colour (WCAG 2.2)."""
+    parts = [int(code[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two ``#rrggbb`` colours, 1 to 21 (WCAG 2.2)."""
+    high, low = sorted((relative_luminance(one), relative_luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def ink_on(code: str) -> str:
+    """Black or white, whichever reads better on a colour."""
+    return max(("#000000", "#ffffff"), key=lambda ink: contrast(ink, code))
+
+
+def style(**properties: str | float) -> str:
+    """A ``style`` attribute; theme colour names are looked up, underscores become hyphens."""
+    rules = (
+        f"{key.replace('_', '-')}:{colour(value) if value in LIGHT else value}"
+        for key, value in properties.items()
+    )
+    return f'style="{";".join(rules)}"'
+
+
+def text(
+    x: float,
+    y: float,
+    content: object,
+    *,
+    size: float = 12,
+    fill: str = "ink",
+    anchor: str = "start",
+    bold: bool = False,
+) -> str:
+    """A line of text; ``content`` is escaped here."""
+    weight = "600" if bold else "400"
+    look = style(fill=fill, font_family=FONT, font_size=f"{size:g}px", font_weight=weight)
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" {look}>{escape(content)}</text>'
+
+
+def unique(*parts: object) -> str:
+    """A short id that is the same for the same parts, so that drawings on one page do not clash."""
+    return f"fm{zlib.crc32(repr(parts).encode('utf-8', 'replace')):08x}"
+
+
+def svg(
+    width: float,
+    height: float,
+    body: Iterable[str],
+    *,
+    title: str,
+    description: str,
+    key: str = "",
+    css_class: str = "fm-drawing",
+) -> str:
+    """A standalone SVG with a title and a description for screen readers.
+
+    Parameters
+    ----------
+    width, height : float
+        Size of the view box; the drawing scales to the width it is given.
+    body : iterable of str
+        SVG elements.
+    title, description : str
+        Plain text; escaped here.
+    key : str
+        Prefix of the ids; made from the content when empty.
+    """
+    content = "".join(body)
+    key = key or unique(title, description, content)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="{css_class}" role="img" '
+        f'viewBox="0 0 {width:g} {height:g}" width="{width:g}" height="{height:g}" '
+        f'aria-labelledby="{key}t {key}d" style="max-width:100%;height:auto">'
+        f'<title id="{key}t">{escape(title)}</title>'
+        f'<desc id="{key}d">{escape(description, 2000)}</desc>{content}</svg>'
+    )
