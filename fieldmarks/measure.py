@@ -64,8 +64,7 @@ def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
     RegionError
         A region cannot be used; nothing is measured then.
     """
-    regions = _for_photo(regions, photo)
-    check_regions(regions, {key: mark.shape for key, mark in tables.marks.items()})
+    regions = check_for_photo(regions, photo, tables)
     calibration = calibrate(photo, regions.of("card"))
     warnings = [*photo.warnings, *calibration.refusals, *calibration.warnings]
     if not regions.of("card"):
@@ -96,6 +95,14 @@ def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
     )
 
 
-def _for_photo(regions: RegionSet, photo: Photo) -> RegionSet:
-    """The regions with the photo's own name, size and fingerprint."""
-    return RegionSet(photo.name, photo.width, photo.height, regions.regions, photo.sha256)
+def check_for_photo(regions: RegionSet, photo: Photo, tables: Tables) -> RegionSet:
+    """The regions with the photo's own name, size and fingerprint, once they are all usable.
+
+    Raises
+    ------
+    RegionError
+        Names the first region that cannot be measured on this photo.
+    """
+    own = RegionSet(photo.name, photo.width, photo.height, regions.regions, photo.sha256)
+    check_regions(own, {key: mark.shape for key, mark in tables.marks.items()})
+    return own

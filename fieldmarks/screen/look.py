@@ -1,0 +1,42 @@
+"""The app's own look: a few rules on top of Streamlit's theme, light and dark."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from fieldmarks.report.svg import DARK, LIGHT
+
+RULES = """
+.block-container { padding-top: 1.6rem; padding-bottom: 4rem; max-width: 1500px; }
+.fm-lead { font-size: 1.08rem; color: var(--fm-soft); margin: 0 0 1rem; }
+.fm-verdict { border-left: 6px solid var(--fm-accent); background: var(--fm-panel);
+  padding: .9rem 1.1rem; border-radius: 0 10px 10px 0; font-size: 1.12rem; line-height: 1.45; }
+.fm-verdict small { display: block; color: var(--fm-soft); margin-top: .4rem; font-size: .9rem; }
+.fm-card { display: flex; gap: .8rem; align-items: center; margin: .3rem 0; }
+.fm-chip { width: 44px; height: 44px; border-radius: 8px; border: 1px solid var(--fm-line);
+  flex: none; }
+.fm-good { color: var(--fm-good); font-weight: 600; }
+.fm-doubt { color: var(--fm-doubt); font-weight: 600; }
+.fm-bad { color: var(--fm-bad); font-weight: 600; }
+.fm-soft { color: var(--fm-soft); }
+.fm-row { display: grid; grid-template-columns: minmax(7rem, 1fr) 2fr; gap: .3rem .8rem;
+  align-items: start; padding: .55rem 0; border-top: 1px solid var(--fm-line); }
+.fm-row svg { max-width: 100%; height: auto; }
+@media (max-width: 640px) { .fm-row { grid-template-columns: 1fr; }
+  .block-container { padding-left: .8rem; padding-right: .8rem; } }
+@media (prefers-reduced-motion: reduce) { * { animation: none !important;
+  transition: none !important; } }
+"""
+
+
+def is_dark() -> bool:
+    """Whether the keeper's browser shows the dark theme."""
+    theme = getattr(st.context, "theme", None)
+    return getattr(theme, "type", "light") == "dark"
+
+
+def dress() -> None:
+    """Put the look on the page."""
+    colours = DARK if is_dark() else LIGHT
+    names = "".join(f"--fm-{name}: {value};" for name, value in colours.items())
+    st.html(f"<style>:root {{ {names} }}\n{RULES}</style>")

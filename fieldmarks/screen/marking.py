@@ -1,0 +1,167 @@
+"""Marking screen: the photo to draw on, the card first, and what to do next."""
+
+from __future__ import annotations
+
+import html
+
+import numpy as np
+import streamlit as st
+
+from fieldmarks.card import swatch_before_after
+from fieldmarks.colour import encode_srgb
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.guide import where_is
+from fieldmarks.marker import marker
+from fieldmarks.screen.state import FIRST_MARK, Work
+
+CARD_KINDS = {
+    "18 % grey card": 0.18,
+    "white card (90 %)": 0.90,
+    "another reflectance ...": None,
+}
+
+
+def photo_panel(work: Work) -> None:
+    """The photo with its regions, and a line that says what to draw now."""
+    assert work.photo is not None
+    st.html(f"<p class='fm-lead'>{html.escape(_instruction(work))}</p>")
+    marks = [
+        {"key": k, "name": m.name, "look": m.look, "shape": m.shape, "kind": m.kind}
+        for k, m in work.tables.marks.items()
+    ]
+    marks.sort(key=lambda mark: mark["key"] != FIRST_MARK)
+    marker(
+        work.screen_jpeg,
+        (work.photo.width, work.photo.height),
+        work.regions,
+        marks,
+        work.mark,
+        work.suggestion,
+        key="photo",
+        note=work.note,
+        on_event=work.handle,
+    )
+    if work.problem:
+        st.error(work.problem)
+    _values(work)
+    with st.expander(f"Where is it? {work.tables.marks[work.mark].name}"):
+        st.html(where_is(work.tables, work.mark))
+        st.caption(work.tables.marks[work.mark].look)
+    _open_region_file(work)
+
+
+def _instruction(work: Work) -> str:
+    name = work.tables.marks[work.mark].name
+    if not work.regions.of(FIRST_MARK):
+        if work.mark == FIRST_MARK:
+            return "First draw round the plain part of the grey card. No card? Pick another mark."
+        return (
+            f"Draw round: {name}. Without a grey card only marks of this photo can be compared "
+            "with each other."
+        )
+    return f"Now draw round: {name}. Or tap it and an outline is proposed."
+
+
+def _values(work: Work) -> None:
+    """Reflectance of the cards and length of the scales that are drawn."""
+    for region in work.regions.regions:
+        if region.mark == FIRST_MARK:
+            value = _card_value(region.value or CARD_KINDS["18 % grey card"], region.id)
+        elif region.mark == "scale":
+            value = st.number_input(
+                "Length of the scale line in millimetres",
+                min_value=1.0,
+                value=region.value or 50.0,
+                key=f"scale_{region.id}",
+            )
+        else:
+            continue
+        if value != region.value:
+            changed = (
+                type(r)(r.id, r.mark, r.shape, value, r.note) if r.id == region.id else r
+                for r in work.regions.regions
+            )
+            work.regions = work.regions.with_regions(changed)
+            work.assess()
+
+
+def _card_value(value: float | None, key: str) -> float:
+    names = list(CARD_KINDS)
+    known = [name for name, one in CARD_KINDS.items() if one == value]
+    chosen = st.selectbox(
+        "Which card is it?",
+        names,
+        index=names.index(known[0]) if known else len(names) - 1,
+        key=f"card_{key}",
+    )
+    fixed = CARD_KINDS[chosen]
+    if fixed is not None:
+        return fixed
+    percent = st.number_input(
+        "Its reflectance in percent (on its packet)",
+        min_value=1.0,
+        max_value=100.0,
+        value=round(100 * (value or 0.18), 1),
+        key=f"percent_{key}",
+    )
+    return percent / 100
+
+
+def card_panel(work: Work) -> None:
+    """What the card says about the light, with the photo before and after."""
+    if work.record is None:
+        return
+    calibration = work.record.measurement.calibration
+    for refusal in calibration.refusals:
+        st.warning(f"The card cannot be used. {refusal}")
+    for doubt in calibration.warnings:
+        st.warning(doubt)
+    if not calibration.calibrated:
+        if not work.regions.of(FIRST_MARK):
+            st.info(
+                "No grey card is marked yet. Colours then decide nothing; only comparisons inside "
+                "the photo count, such as rump against back."
+            )
+        return
+    before, after = swatch_before_after(calibration.patches[0], calibration)
+    st.html(
+        "<div class='fm-card'>"
+        + "".join(
+            f"<span class='fm-chip' role='img' aria-label='card {word}' "
+            f"style='background: rgb({', '.join(str(int(v)) for v in colour)})'></span>{word}"
+            for word, colour in (("before", before), ("after", after))
+        )
+        + f"<span>{html.escape(calibration.summary)}</span></div>"
+    )
+    with st.expander("See the photo before and after"):
+        pixels = work.screen_pixels
+        left, right = st.columns(2)
+        left.image(pixels, caption="as photographed", width="stretch")
+        right.image(_corrected(work), caption="in neutral light", width="stretch")
+
+
+def _corrected(work: Work) -> np.ndarray:
+    """The small picture with the card's gains, for looking at only."""
+    from fieldmarks.colour import decode_srgb
+
+    assert work.record is not None
+    assert work.photo is not None
+    small = work.screen_pixels[::2, ::2]
+    scale = work.photo.width / small.shape[1]
+    x, y = np.meshgrid(np.arange(small.shape[1]) * scale, np.arange(small.shape[0]) * scale)
+    true = work.record.measurement.calibration.apply(decode_srgb(small / 255), x, y)
+    return np.round(encode_srgb(true) * 255).astype(np.uint8)
+
+
+def _open_region_file(work: Work) -> None:
+    with st.expander("Open a region file"):
+        chosen = st.file_uploader(
+            "Region file saved earlier for this photo", type=["json"], key="region_file"
+        )
+        if chosen is not None and st.button("Use its regions"):
+            try:
+                work.open_regions(chosen.getvalue().decode("utf-8", "replace"), chosen.name)
+            except FieldmarksError as error:
+                st.error(str(error))
+            else:
+                st.rerun()

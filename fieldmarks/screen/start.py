@@ -1,0 +1,105 @@
+"""First screen: choose a photo, take one, or open an invented bird."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import streamlit as st
+from PIL import Image
+
+from fieldmarks.batch import demo_birds, demo_question
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.photo import SUFFIXES
+from fieldmarks.screen.state import Work
+
+THUMBNAIL = 420
+
+
+def start_screen(work: Work) -> None:
+    """Draw the first screen; opens a photo into ``work``."""
+    st.title("What is this bird?", anchor=False)
+    st.html(
+        "<p class='fm-lead'>Mark a lovebird's face, collar, rump and beak on a photo. fieldmarks "
+        "measures the colours against a grey card in the same photo and shows which species they "
+        "fit, and which they do not.</p>"
+    )
+    left, right = st.columns([1, 1], gap="large")
+    with left:
+        st.subheader("Your photo", anchor=False)
+        _own_photo(work)
+    with right:
+        st.subheader("How to take it", anchor=False)
+        st.markdown(
+            "1. Put a plain grey card beside the bird, in the **same light** and equally far "
+            "away.\n"
+            "2. No flash. Nothing may be burnt out to white.\n"
+            "3. Bird side-on, so that face, collar, rump and beak can be seen.\n"
+            "4. Save it as the phone makes it: no filter, no beauty mode."
+        )
+        st.caption(
+            "Do not chase or hold a bird for a photo. If it pants, sits puffed up or has any "
+            "wound, leave it and call an avian vet."
+        )
+    st.subheader("Or try an invented bird", anchor=False)
+    st.caption("Painted by this program. The club and the birds do not exist.")
+    _demo_birds(work)
+
+
+def _own_photo(work: Work) -> None:
+    endings = [suffix.removeprefix(".") for suffix in SUFFIXES]
+    chosen = st.file_uploader(
+        "Choose or drop a photo. On a phone you can also take one here.",
+        type=endings,
+        key="photo_file",
+        help="JPEG, PNG, TIFF, WebP or HEIC, up to 120 megapixels.",
+    )
+    if chosen is not None:
+        _open(work, chosen.getvalue(), chosen.name)
+    with st.expander("Take one with this computer's camera"):
+        st.caption("A phone's own camera app gives a sharper photo than this.")
+        if st.toggle("Switch the camera on", key="camera_on"):
+            taken = st.camera_input("Bird and grey card in one picture", key="camera")
+            if taken is not None:
+                _open(work, taken.getvalue(), "camera.jpg")
+
+
+def _open(work: Work, data: bytes, name: str) -> None:
+    try:
+        with st.spinner("Opening the photo ..."):
+            work.open_photo(data, name)
+    except FieldmarksError as error:
+        st.error(str(error))
+        return
+    st.rerun()
+
+
+@st.cache_data(show_spinner=False)
+def _thumbnail(path: str) -> bytes:
+    """A small picture of a demo bird (shipped with the program, the same for everyone)."""
+    with Image.open(path) as image:
+        image.draft("RGB", (THUMBNAIL * 2, THUMBNAIL * 2))
+        image.thumbnail((THUMBNAIL, THUMBNAIL))
+        out = io.BytesIO()
+        image.convert("RGB").save(out, "JPEG", quality=85)
+    return out.getvalue()
+
+
+def _demo_birds(work: Work) -> None:
+    birds = list(demo_birds().items())
+    for row in range(0, len(birds), 4):
+        for place, (name, path) in zip(st.columns(4), birds[row : row + 4], strict=False):
+            with place:
+                _demo_bird(work, name, path)
+
+
+def _demo_bird(work: Work, name: str, path: Path) -> None:
+    story = demo_question(path)[1]
+    st.image(_thumbnail(str(path)), width="stretch")
+    st.caption(story)
+    if st.button("Open it", key=f"demo_{name}", width="stretch"):
+        work.open_demo(path, with_regions=False)
+        st.rerun()
+    if st.button("Open it with its marks drawn", key=f"demo_full_{name}", width="stretch"):
+        work.open_demo(path, with_regions=True)
+        st.rerun()

@@ -1,0 +1,159 @@
+"""What one keeper is working on, and what each of their actions does to it.
+
+Everything lives in the browser session: two people on one server never see each other's photo.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.batch import demo_question
+from fieldmarks.errors import FieldmarksError, RegionError
+from fieldmarks.marker import MarkerEvent, reduced_jpeg, suggest_outline
+from fieldmarks.photo import Photo, decode_photo
+from fieldmarks.record import Question, Record, make_record, region_file_of
+from fieldmarks.region import Region, RegionSet
+from fieldmarks.tables import Tables
+
+SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
+FIRST_MARK = "card"
+
+
+@dataclass
+class Work:
+    """One keeper's work: a photo, its regions, the question, and what was found."""
+
+    tables: Tables
+    photo: Photo | None = None
+    screen_jpeg: bytes = b""
+    screen_pixels: npt.NDArray[np.uint8] = field(default_factory=lambda: np.zeros((0, 0, 3), "u1"))
+    regions: RegionSet = field(default_factory=lambda: RegionSet("", 0, 0))
+    question: Question = field(default_factory=Question)
+    mark: str = FIRST_MARK
+    suggestion: Region | None = None
+    note: str = ""
+    problem: str = ""
+    story: str = ""
+    record: Record | None = None
+
+    def open_photo(self, data: bytes, name: str) -> None:
+        """Take a photo; nothing changes when it cannot be read.
+
+        Raises
+        ------
+        PhotoError
+        """
+        photo = decode_photo(data, Path(name).name)
+        preview = photo.preview(SCREEN_PIXELS)
+        self.photo = photo
+        self.screen_jpeg = reduced_jpeg(preview, SCREEN_PIXELS)
+        self.screen_pixels = np.asarray(preview)
+        self.regions = RegionSet(photo.name, photo.width, photo.height, (), photo.sha256)
+        self.question, self.mark, self.story = Question(), FIRST_MARK, ""
+        self.suggestion, self.note = None, ""
+        self.assess()
+
+    def open_demo(self, path: Path, with_regions: bool) -> None:
+        """Take an invented demo bird, with or without the regions that come with it."""
+        self.open_photo(path.read_bytes(), path.name)
+        self.question, self.story = demo_question(path)
+        if with_regions:
+            self.open_regions(region_file_of(path).read_text(encoding="utf-8"), path.name)
+        self.assess()
+
+    def open_regions(self, text: str, name: str) -> None:
+        """Take the regions of a region file; nothing changes when they cannot be used.
+
+        Raises
+        ------
+        RegionError
+            The file cannot be read, or belongs to another photo.
+        """
+        import json
+
+        from fieldmarks.annotation import from_annotations
+        from fieldmarks.measure import check_for_photo
+
+        assert self.photo is not None
+        try:
+            page = json.loads(text)
+        except (ValueError, RecursionError):
+            raise RegionError(
+                "this is not JSON", where=name, mend="Choose a region file saved by this app"
+            ) from None
+        loaded = from_annotations(page, name)
+        if loaded.sha256 and loaded.sha256 != self.photo.sha256:
+            raise RegionError(
+                "it was drawn on another photo", where=name, mend=f"Open {loaded.photo} first"
+            )
+        self.regions = check_for_photo(loaded, self.photo, self.tables)
+        self.suggestion, self.note = None, ""
+        self.mark = self.best_next or FIRST_MARK
+        self.assess()
+
+    def handle(self, event: MarkerEvent) -> None:
+        """Act on something done on the photo."""
+        self.suggestion, self.note = None, ""
+        changed = event.regions.regions != self.regions.regions
+        self.regions = self.regions.with_regions(event.regions.regions)
+        if event.kind == "picked":
+            self.mark = event.mark
+        if event.kind == "tap" and event.at is not None:
+            self._suggest(event)
+        if changed:
+            self.assess()
+        if event.kind in ("drawn", "kept") and event.mark == FIRST_MARK and self.has_card:
+            # The card comes first; once it is read, go on to the mark that tells most.
+            self.mark = self.best_next or self.mark
+
+    def _suggest(self, event: MarkerEvent) -> None:
+        assert self.photo is not None
+        assert event.at is not None
+        if self.tables.marks[event.mark].shape == "line":
+            self.note = "A length cannot be guessed. Draw it as a line."
+            return
+        scale = self.photo.width / self.screen_pixels.shape[1]
+        try:
+            outline = suggest_outline(self.screen_pixels, event.at, scale=scale)
+            self.suggestion = Region("suggestion", event.mark, outline)
+        except FieldmarksError as error:
+            self.note = str(error)
+
+    def ask(self, **changes: object) -> None:
+        """Change the question (variety, age, claimed species)."""
+        self.question = dataclasses.replace(self.question, **changes)  # type: ignore[arg-type]
+        self.assess()
+
+    def assess(self) -> None:
+        """Measure and assess afresh; a fault is kept as a sentence to show."""
+        self.problem, self.record = "", None
+        if self.photo is None:
+            return
+        try:
+            self.record = make_record(self.photo, self.regions, self.tables, self.question)
+        except FieldmarksError as error:
+            self.problem = str(error)
+
+    @property
+    def has_card(self) -> bool:
+        """Whether a usable card is marked."""
+        return bool(self.record and self.record.measurement.calibration.calibrated)
+
+    @property
+    def best_next(self) -> str:
+        """The unread mark that would tell most, or empty."""
+        coming = self.record.assessment.next_marks if self.record else ()
+        for one in coming:
+            if one.relation:
+                drawn = {r.mark for r in self.regions.regions}
+                missing = [m for m in self.tables.relations[one.mark].marks if m not in drawn]
+                if missing:
+                    return missing[0]
+            else:
+                return one.mark
+        return ""
