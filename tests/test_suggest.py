@@ -80,6 +80,18 @@ def test_a_tap_between_two_patches_of_near_colour_does_not_join_them():
     assert overlap(outline, right) < 0.05
 
 
+def test_an_outline_stays_within_reach_of_the_finger():
+    picture, point = painted(BIRD), (800, 850)
+    outline = np.array(suggest_outline(picture, point, reach=90).points)
+    assert np.hypot(*(outline - point).T).max() <= 91
+    # All of it is bib, so most of the disc within reach is taken.
+    assert area(suggest_outline(picture, point, reach=90)) > 0.75 * np.pi * 90**2
+
+
+def test_reach_does_not_hinder_a_mark_that_is_smaller():
+    assert overlap(suggest_outline(painted(BIRD), (900, 312), reach=200), RING) > 0.8
+
+
 @pytest.mark.parametrize(
     ("point", "message"),
     [((40, 40), "whole photo"), ((-5, 10), "outside the photo"), ((2000, 10), "outside the photo")],

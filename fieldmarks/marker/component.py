@@ -146,7 +146,7 @@ def _deliver(
 ) -> None:
     import streamlit as st
 
-    state = st.session_state.get(key)
+    state: Any = st.session_state.get(key)
     if on_event and _serial(state, photo):
         on_event(event_from_wire(state["event"], regions))
 

@@ -8,6 +8,8 @@ Urban & Pajdla 2002) on the colour difference to the seed instead of on grey lev
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -25,8 +27,8 @@ STEPS = 14
 GROWTH = 1.16  # ratio between neighbouring tolerances
 DRAW_IT = "Draw round the mark instead"
 
-Mask = npt.NDArray[np.uint8]
-Floats = npt.NDArray[np.float32]
+Bytes = npt.NDArray[Any]  # uint8; OpenCV's stubs promise no more than an array
+Floats = npt.NDArray[Any]  # float32
 
 
 def suggest_outline(
@@ -34,6 +36,7 @@ def suggest_outline(
     point: Point,
     *,
     scale: float = 1.0,
+    reach: float | None = None,
     max_points: int = MAX_POINTS,
 ) -> Polygon:
     """Outline the patch of like colour round a point.
@@ -46,6 +49,9 @@ def suggest_outline(
         Where it was tapped, in photo pixels.
     scale : float
         Photo pixels per picture pixel.
+    reach : float, optional
+        How far from the point the outline may go, in photo pixels. The same green may cover belly,
+        wing and back; what was meant is near the finger.
     max_points : int
         Most corners the outline may have.
 
@@ -65,7 +71,8 @@ def suggest_outline(
     if not (0 <= x < width and 0 <= y < height):
         raise RegionError("the tap was outside the photo", where="photo", mend="Tap on the mark")
     seed = (int(x), int(y))
-    patch, (left, top), step = _patch(picture, seed)
+    far = max(width, height) * 2.0 if reach is None else max(reach / scale, 4.0)
+    patch, (left, top), step = _patch(picture, seed, far)
     pixels = cv2.countNonZero(patch) * step * step
     if pixels < MIN_PIXELS:
         raise RegionError("no patch of one colour here", where="photo", mend=DRAW_IT)
@@ -79,22 +86,22 @@ def suggest_outline(
 
 
 def _patch(
-    picture: npt.NDArray[np.uint8], seed: tuple[int, int]
-) -> tuple[Mask, tuple[int, int], int]:
+    picture: npt.NDArray[np.uint8], seed: tuple[int, int], far: float
+) -> tuple[Bytes, tuple[int, int], int]:
     """Mask of the patch, the place of its top left corner and picture pixels per mask pixel."""
     height, width = picture.shape[:2]
     step = 1
     while True:
-        half = WINDOW * step // 2
+        half = min(WINDOW * step // 2, int(far) + 3 * step)
         x0, y0 = max(seed[0] - half, 0), max(seed[1] - half, 0)
         x1, y1 = min(seed[0] + half, width), min(seed[1] + half, height)
-        piece = np.ascontiguousarray(picture[y0:y1, x0:x1])
+        piece: Bytes = np.ascontiguousarray(picture[y0:y1, x0:x1])
         if step > 1:
             size = (max((x1 - x0) // step, 1), max((y1 - y0) // step, 1))
             piece = cv2.resize(piece, size, interpolation=cv2.INTER_AREA)
         rows, columns = piece.shape[:2]
         at = (min((seed[0] - x0) // step, columns - 1), min((seed[1] - y0) // step, rows - 1))
-        patch = _grown(_lab(piece), at)
+        patch = _grown(_lab(piece), at, far / step)
         # Cut off by the window rather than by the photo: look again from farther away.
         cut = (x0 > 0 and patch[:, 0].any()) or (x1 < width and patch[:, -1].any())
         cut = cut or (y0 > 0 and patch[0].any()) or (y1 < height and patch[-1].any())
@@ -110,7 +117,7 @@ def _lab(rgb: npt.NDArray[np.uint8]) -> Floats:
     return cv2.cvtColor(smooth.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
 
 
-def _grown(lab: Floats, at: tuple[int, int]) -> Mask:
+def _grown(lab: Floats, at: tuple[int, int], far: float) -> Bytes:
     """The most stable of the patches that hold a pixel, over a row of tolerances."""
     x, y = at
     near = lab[max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3].reshape(-1, 3)
@@ -118,6 +125,10 @@ def _grown(lab: Floats, at: tuple[int, int]) -> Mask:
     around = lab[max(y - 6, 0) : y + 7, max(x - 6, 0) : x + 7].reshape(-1, 3)
     weights = np.array([LIGHTNESS_WEIGHT, 1, 1], dtype=np.float32)
     distance = np.sqrt((((lab - colour) * weights) ** 2).sum(axis=2))
+    rows, columns = np.ogrid[: lab.shape[0], : lab.shape[1]]
+    away = np.hypot(rows - y, columns - x)
+    distance[away > far] = np.inf
+    rim = (away > far - 3) & (away <= far)
     # Texture near the finger says how much this surface varies of itself.
     texture = float(np.median(np.sqrt((((around - colour) * weights) ** 2).sum(axis=1))))
     first = min(max(1.6 * texture, 3.0), 9.0)
@@ -125,21 +136,23 @@ def _grown(lab: Floats, at: tuple[int, int]) -> Mask:
     patches = [_connected(distance < t, at) for t in tolerances]
     areas = np.array([cv2.countNonZero(p) for p in patches], dtype=float)
     growth = areas[2:] / np.maximum(areas[:-2], 1)
-    # A few pixels may be stable too, inside one feather; a slight preference for more avoids them.
     growth[areas[:-2] < MIN_PIXELS] = np.inf
     if not np.isfinite(growth).any():
         return patches[int(np.argmax(areas))]
-    return patches[int(np.argmin(growth - 0.02 * np.log(areas[1:-1]))) + 1]
+    # A few pixels may be stable too, inside one feather: more is a little better. A patch that
+    # leaked grows no more once it fills all that is in reach: less of the rim is better.
+    on_rim = np.array([cv2.countNonZero(p[rim]) for p in patches[1:-1]]) / max(rim.sum(), 1)
+    return patches[int(np.argmin(growth - 0.02 * np.log(areas[1:-1]) + 0.3 * on_rim)) + 1]
 
 
-def _connected(inside: npt.NDArray[np.bool_], at: tuple[int, int]) -> Mask:
+def _connected(inside: npt.NDArray[np.bool_], at: tuple[int, int]) -> Bytes:
     mask = inside.astype(np.uint8)
     mask[at[1], at[0]] = 1
     _, labels = cv2.connectedComponents(mask, connectivity=4)
     return (labels == labels[at[1], at[0]]).astype(np.uint8)
 
 
-def _tidied(patch: Mask, at: tuple[int, int]) -> Mask:
+def _tidied(patch: Bytes, at: tuple[int, int]) -> Bytes:
     """Holes filled, thin arms cut off, and drawn back a little from the edge."""
     padded = cv2.copyMakeBorder(patch, 2, 2, 2, 2, cv2.BORDER_CONSTANT, value=0)
     outside, _ = cv2.findContours(padded, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -153,11 +166,11 @@ def _tidied(patch: Mask, at: tuple[int, int]) -> Mask:
     return _piece_at(kept, (at[0] + 2, at[1] + 2))[2:-2, 2:-2]
 
 
-def _disc(radius: int) -> Mask:
+def _disc(radius: int) -> Bytes:
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
 
 
-def _piece_at(mask: Mask, at: tuple[int, int]) -> Mask:
+def _piece_at(mask: Bytes, at: tuple[int, int]) -> Bytes:
     """The piece under a pixel, or the largest."""
     _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
     label = labels[at[1], at[0]]
@@ -166,7 +179,7 @@ def _piece_at(mask: Mask, at: tuple[int, int]) -> Mask:
     return (labels == label).astype(np.uint8) if label else np.zeros_like(mask)
 
 
-def _outline(patch: Mask, max_points: int) -> npt.NDArray[np.float64]:
+def _outline(patch: Bytes, max_points: int) -> npt.NDArray[np.float64]:
     """Outer contour of a patch with few corners: (n, 2) in mask pixels."""
     contours, _ = cv2.findContours(patch, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     contour = max(contours, key=cv2.contourArea)

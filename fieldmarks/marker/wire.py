@@ -46,6 +46,8 @@ class MarkerEvent:
         Mark of that region, or the mark picked or tapped for.
     at : (x, y), optional
         Where the photo was tapped, in photo pixels.
+    reach : float, optional
+        How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed in.
     """
 
     serial: int
@@ -54,6 +56,7 @@ class MarkerEvent:
     region: str = ""
     mark: str = ""
     at: Point | None = None
+    reach: float | None = None
 
 
 def letters(regions: Iterable[Region]) -> dict[str, str]:
@@ -136,12 +139,15 @@ def region_from_wire(data: Any) -> Region:
     if not isinstance(data, Mapping) or not data.get("id") or not data.get("mark"):
         raise RegionError("a region without a name arrived", where="photo", mend="Draw it again")
     where = f"region {str(data['id'])!r} ({data['mark']})"
-    value = data.get("value")
+    try:
+        value = None if data.get("value") is None else _number(data["value"])
+    except (TypeError, ValueError):
+        raise RegionError("its value is not a number", where=where, mend="Enter it again") from None
     return Region(
         id=str(data["id"]),
         mark=str(data["mark"]),
         shape=shape_from_wire(data.get("shape"), where),
-        value=None if value is None else _number(value),
+        value=value,
         note=str(data.get("note") or ""),
     )
 
@@ -161,19 +167,28 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
     RegionError
         The message is not one that the drawing sends.
     """
-    known = isinstance(data, Mapping) and data.get("kind") in KINDS
-    if not known or not isinstance(data.get("regions"), list):
-        raise RegionError("a message was not understood", where="photo", mend="Reload the page")
-    if len(data["regions"]) > MAX_REGIONS:
+    unknown = RegionError("a message was not understood", where="photo", mend="Reload the page")
+    if not isinstance(data, Mapping) or str(data.get("kind")) not in KINDS:
+        raise unknown
+    sent = data.get("regions")
+    if not isinstance(sent, list):
+        raise unknown
+    if len(sent) > MAX_REGIONS:
         raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")
-    at = data.get("at")
+    try:
+        serial = int(data.get("serial", 0))
+        at = None if data.get("at") is None else _point(data["at"])
+        reach = None if data.get("reach") is None else _number(data["reach"])
+    except (TypeError, ValueError):
+        raise unknown from None
     return MarkerEvent(
-        serial=int(data.get("serial", 0)),
+        serial=serial,
         kind=data["kind"],
-        regions=base.with_regions(region_from_wire(r) for r in data["regions"]),
+        regions=base.with_regions(region_from_wire(r) for r in sent),
         region=str(data.get("region") or ""),
         mark=str(data.get("mark") or ""),
-        at=_point(at) if at is not None else None,
+        at=at,
+        reach=reach,
     )
 
 

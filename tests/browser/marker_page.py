@@ -64,12 +64,15 @@ def main() -> None:
             state.mark = event.mark
         if event.kind == "tap" and event.at is not None:
             try:
-                outline = suggest_outline(small, event.at, scale=WIDTH / small.shape[1])
+                reach = None if st.query_params.get("reach") == "none" else event.reach
+                scale = WIDTH / small.shape[1]
+                outline = suggest_outline(small, event.at, scale=scale, reach=reach)
                 state.suggestion = Region("?", event.mark, outline)
             except FieldmarksError as error:
                 state.note = str(error)
         state.events.append(
             {"kind": event.kind, "region": event.region, "mark": event.mark, "at": event.at}
+            | {"reach": event.reach}
             | {"serial": event.serial, "received": received}
         )
 
@@ -92,6 +95,7 @@ def main() -> None:
         if event:
             act(event)
             st.rerun()
+    time.sleep(float(st.query_params.get("pause", 0)))
     if st.button("Run again"):
         state.reruns = state.get("reruns", 0) + 1
     if st.button("Forget the first"):

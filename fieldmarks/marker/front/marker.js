@@ -10,6 +10,7 @@ import { problemOf } from "./tasks.js";
 import { View } from "./view.js";
 
 const PAUSE = 600; // ms without a key press after which a row of them counts as one step
+const REACH = 0.18; // share of what is seen that a suggestion may stretch from the finger
 const BASE = 1000; // CSS pixels; width the photo is laid out at before it is scaled
 
 const sameKey = (r) => [r.id, r.mark, Object.entries(tidied(r.shape)).sort()];
@@ -100,9 +101,9 @@ class Board {
 
   // ---- what Python hears
 
-  send(kind, { region = "", mark = "", at = null } = {}) {
+  send(kind, { region = "", mark = "", at = null, reach = null } = {}) {
     this.sent = Math.max(Date.now(), this.sent + 1);
-    const event = { serial: this.sent, photo: this.photo, kind, region, mark, at };
+    const event = { serial: this.sent, photo: this.photo, kind, region, mark, at, reach };
     this.post({ ...event, regions: this.settled });
   }
 
@@ -242,7 +243,9 @@ class Board {
     if (this.shapeOf(this.current) === "line") return this.say("Drag from one end to the other.");
     if (at[0] < 0 || at[1] < 0 || at[0] >= w || at[1] >= h) return this.say("Tap on the photo itself.");
     this.say(`Looking for the edge of the ${this.nameOf(this.current)} …`);
-    this.send("tap", { mark: this.current, at });
+    // Zoomed in, a smaller mark is meant.
+    const seen = this.view.stage.map((long, i) => Math.min(long / this.view.scale, this.size[i]));
+    this.send("tap", { mark: this.current, at, reach: REACH * Math.min(...seen) });
   }
 
   answer(keep) {

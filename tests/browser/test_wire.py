@@ -1,0 +1,111 @@
+"""What the browser sends is read with care, and nothing is lost on the way."""
+
+import json
+import math
+import string
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.marker import letters
+from fieldmarks.marker.component import script
+from fieldmarks.marker.wire import (
+    MAX_REGIONS,
+    event_from_wire,
+    region_from_wire,
+    region_to_wire,
+    shape_from_wire,
+)
+from fieldmarks.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet
+
+PHOTO = RegionSet("bird.jpg", 4000, 3000, sha256="ab")
+numbers = st.floats(-1e5, 1e5)
+points = st.tuples(numbers, numbers)
+shapes = st.one_of(
+    st.lists(points, min_size=3, max_size=40).map(lambda p: Polygon(tuple(p))),
+    st.builds(Ellipse, numbers, numbers, numbers, numbers, numbers),
+    st.builds(Rectangle, numbers, numbers, numbers, numbers),
+    st.builds(Line, points, points),
+)
+
+
+def message(**changes):
+    square = {"kind": "polygon", "points": [[1, 1], [9, 1], [9, 9]]}
+    region = {"id": "A", "mark": "face", "shape": square, "value": None, "note": ""}
+    return {"serial": 5, "kind": "drawn", "regions": [region], "region": "A"} | changes
+
+
+@given(shape=shapes, value=st.none() | st.floats(0.01, 500), note=st.text(max_size=20))
+def test_a_region_comes_back_as_it_went(shape, value, note):
+    region = Region("A", "face", shape, value, note)
+    assert region_from_wire(json.loads(json.dumps(region_to_wire(region)))) == region
+
+
+def test_an_event_keeps_which_photo_it_belongs_to():
+    event = event_from_wire(message(), PHOTO)
+    assert (event.kind, event.serial, event.region) == ("drawn", 5, "A")
+    assert (event.regions.photo, event.regions.width, event.regions.sha256) == (
+        "bird.jpg",
+        4000,
+        "ab",
+    )
+    assert event.regions.regions[0].shape == Polygon(((1, 1), (9, 1), (9, 9)))
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        None,
+        "drawn",
+        message(kind="explode"),
+        message(regions=None),
+        message(regions=[{"id": "A"}]),
+        message(regions=message()["regions"] * (MAX_REGIONS + 1)),
+        message(regions=[{"id": "A", "mark": "face", "shape": {"kind": "star"}}]),
+        message(at=[1]),
+        message(at=[1, math.nan]),
+        message(serial="soon"),
+        message(kind=["drawn"]),
+        message(regions=[message()["regions"][0] | {"value": "much"}]),
+    ],
+)
+def test_a_message_that_makes_no_sense_is_refused_in_plain_words(data):
+    with pytest.raises(FieldmarksError):
+        event_from_wire(data, PHOTO)
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        {"kind": "polygon", "points": [[0, 0], [1, 1]]},
+        {"kind": "polygon", "points": [[0, 0], [1, 1], [math.inf, 2]]},
+        {"kind": "polygon", "points": [[0, 0], [1, 1], ["x", 2]]},
+        {"kind": "ellipse", "cx": 1, "cy": 2, "rx": 3},
+        {"kind": "line", "points": [[0, 0]]},
+        {},
+        None,
+    ],
+)
+def test_a_shape_with_missing_or_wild_numbers_is_refused(shape):
+    with pytest.raises(FieldmarksError, match="outline cannot be read"):
+        shape_from_wire(shape, "region 'A'")
+
+
+def test_letters_stay_with_their_regions():
+    line = Line((0, 0), (1, 1))
+    regions = [Region(i, "face", line) for i in ("B", "x-17", "card", "D")]
+    assert letters(regions) == {"B": "B", "x-17": "A", "card": "C", "D": "D"}
+
+
+@given(st.lists(st.text(string.ascii_letters, min_size=1, max_size=3), unique=True, max_size=60))
+def test_no_two_regions_share_a_letter(ids):
+    given_letters = letters([Region(i, "face", Line((0, 0), (1, 1))) for i in ids])
+    assert len(set(given_letters.values())) == len(ids)
+
+
+def test_the_files_for_the_browser_join_to_one_script():
+    joined = script()
+    assert "import " not in joined.replace("important", "")
+    assert joined.count("export ") == joined.count("export default") == 1
