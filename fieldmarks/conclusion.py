@@ -206,7 +206,14 @@ def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     if len(left) == len(case.judged):
         sentence = "The marks read do not decide between the species." + _mark_next(coming)
         return Conclusion("nothing decided", sentence, left, case.subjects)
-    sentence = f"The marks read leave {_list(left, 'or')}." + _mark_next(coming)
+    sentence = f"The marks read leave {_list(left, 'or')}."
+    if case.claimed is not None:
+        others = _list([s for s in left if s != case.claimed], "or")
+        sentence = (
+            f"Nothing decided speaks against {case.claimed}, as claimed, but {others} "
+            "would fit too."
+        )
+    sentence += _mark_next(coming)
     held = float(_set_held(case, left).mean())
     return Conclusion("several species left", sentence, left, case.subjects, held)
 

@@ -279,16 +279,21 @@ def _fades(tables: Tables, first: Iterable[str], second: Iterable[str]) -> list[
     ]
 
 
-def unexplained_swatches(tables: Tables, species: str, mark: str) -> tuple[str, ...]:
-    """Stated green swatches that lie outside the tolerance of every derived one."""
+def disagreeing_swatches(tables: Tables, species: str, mark: str) -> tuple[str, ...]:
+    """Swatches on which the stated green row and the make-up disagree.
+
+    Stated ones outside the tolerance of every derived one, and derived ones outside the tolerance
+    of every stated one.
+    """
     row = tables.species[species].marks[mark]
     derived, _ = derive(tables, row, mark, "green", "adult")
     return tuple(
         key
-        for key in row.swatches
+        for some, others in ((row.swatches, derived), (derived, row.swatches))
+        for key in some
         if not any(
             _differences(tables, [key], [other])[0] <= tables.swatches[other].tolerance
-            for other in derived
+            for other in others
         )
     )
 

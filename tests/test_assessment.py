@@ -133,6 +133,13 @@ def test_several_left_names_the_marks_to_read_next_and_they_are_unread():
     assert not {"rump", "iris"} & {m.mark for m in result.next_marks}
 
 
+def test_a_claim_that_is_not_the_only_one_left_says_so():
+    marks = [reading("rump", "green"), reading("iris", "light brown")]
+    result = assess(marks, [], TABLES, claimed="lilianae")
+    assert result.conclusion.outcome == "several species left"
+    assert "nigrigenis would fit too" in result.conclusion.sentence
+
+
 def test_reading_the_named_mark_settles_it():
     marks = [reading("rump", "green"), reading("iris", "light brown"), reading("face", "jet black")]
     assert assess(marks, [], TABLES).conclusion.candidates == ("nigrigenis",)

@@ -285,9 +285,9 @@ class Tint(Row):
 class Sign(Row):
     """A sign of mixed ancestry on a bird taken for ``species``.
 
-    It holds in varieties of ``series``, except those in ``not_in``, and is seen when one of ``tints``
-    covers at least ``min_fraction`` of one of ``marks``, or when a ``relation`` lies above ``above``
-    and below ``below``.
+    It holds in varieties of ``series``, except those in ``not_in``. It is seen when one of
+    ``tints`` covers at least ``min_fraction`` of one of ``marks``, or when a ``relation`` lies
+    above ``above`` and below ``below``.
     """
 
     key: Key
