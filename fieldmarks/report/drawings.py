@@ -1,0 +1,287 @@
+"""Small drawings of a record as SVG: bars, swatches, colour shares and the a*b* plane.
+
+Each is valid XML on its own, has a title and a description for screen readers, tells nothing by
+colour alone, and takes its own colours from CSS variables (:func:`theme_css`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from fieldmarks.findings import Finding, Status
+from fieldmarks.measures import Lab, Population
+from fieldmarks.report.plane import colour_plane, reading_letters, tolerance_outline
+from fieldmarks.report.svg import (
+    hexadecimal,
+    ink_on,
+    shown_truly,
+    style,
+    svg,
+    text,
+    theme_css,
+)
+from fieldmarks.signs import SignStatus
+
+__all__ = [
+    "colour_plane",
+    "distance_bar",
+    "lab_text",
+    "reading_letters",
+    "scale_end",
+    "share_text",
+    "status_icon",
+    "strip",
+    "swatch_pair",
+    "theme_css",
+    "tolerance_outline",
+]
+
+WIDTH = 320.0
+TONES: dict[str, str] = {
+    Status.FITS: "good",
+    Status.DOUBTFUL: "doubt",
+    Status.DOES_NOT_FIT: "bad",
+    SignStatus.SEEN: "bad",
+    SignStatus.LOOK_AGAIN: "doubt",
+    SignStatus.DOUBTFUL: "doubt",
+    SignStatus.NOT_SEEN: "good",
+}
+# Shape and stroke inside it: the shape alone tells the statuses apart.
+ROUND = "M 10 1.5 C 14.7 1.5 18.5 5.3 18.5 10 C 18.5 14.7 14.7 18.5 10 18.5 C 5.3 18.5 1.5 14.7 1.5 10 C 1.5 5.3 5.3 1.5 10 1.5 Z"  # noqa: E501
+DIAMOND = "M 10 0.8 L 19.2 10 L 10 19.2 L 0.8 10 Z"
+SQUARE = "M 2 2 L 18 2 L 18 18 L 2 18 Z"
+TICK = "M 5.6 10.4 L 8.8 13.6 L 14.6 6.8"
+CROSS = "M 6 6 L 14 14 M 14 6 L 6 14"
+DASH = "M 6 10 L 14 10"
+CALL = "M 10 5 L 10 11 M 10 14.4 L 10 14.6"
+QUERY = "M 7.4 8 C 7.4 4.6 12.8 4.8 12.6 8 C 12.5 9.8 10 9.8 10 11.8 M 10 14.4 L 10 14.6"
+ICONS: dict[str, tuple[str, str]] = {
+    Status.FITS: (ROUND, TICK),
+    Status.DOUBTFUL: (DIAMOND, QUERY),
+    Status.DOES_NOT_FIT: (SQUARE, CROSS),
+    Status.NOT_CALIBRATED: (SQUARE, QUERY),
+    Status.NOT_READ: (ROUND, ""),
+    SignStatus.NOT_LOOKED_AT: (ROUND, ""),
+    SignStatus.SEEN: (SQUARE, CALL),
+    SignStatus.LOOK_AGAIN: (DIAMOND, QUERY),
+    SignStatus.NOT_SEEN: (ROUND, TICK),
+}
+
+
+def lab_text(lab: Lab) -> str:
+    """L*, a* and b* in words, to whole units."""
+    return f"L* {lab[0]:.0f}, a* {lab[1]:.0f}, b* {lab[2]:.0f}"
+
+
+def status_icon(status: str, size: float = 20) -> str:
+    """A status as a small picture: every status has its own shape, not only its own colour."""
+    turned = f'<g transform="scale({size / 20:g})">{icon_parts(status)}</g>'
+    return svg(
+        size, size, [turned], title=status, description=f"Sign for: {status}", css_class="fm-icon"
+    )
+
+
+def icon_parts(status: str) -> str:
+    """The elements of a status icon, 20 units square."""
+    shape, stroke = ICONS.get(status, (ROUND, DASH))
+    if status in TONES:
+        frame, ink = style(fill=TONES[status]), "paper"
+    else:
+        frame, ink = style(fill="none", stroke="soft", stroke_width=1.5), "soft"
+    line = style(fill="none", stroke=ink, stroke_width=2.2, stroke_linecap="round")
+    inner = f'<path d="{stroke}" {line}/>' if stroke else ""
+    return f'<path d="{shape}" {frame}/>{inner}'
+
+
+def scale_end(values: Iterable[float]) -> float:
+    """A round end for a scale that holds all values: 1, 2, 2.5 or 5 times a power of ten."""
+    top = max((abs(v) for v in values), default=0.0) or 1.0
+    power = 10.0 ** math.floor(math.log10(top))
+    return next(power * f for f in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10) if power * f >= top * 1.05)
+
+
+def distance_bar(
+    finding: Finding,
+    *,
+    span: tuple[float | None, float | None] | None = None,
+    unit: str = "",
+    end: float | None = None,
+) -> str:
+    """One finding as a bar: where it lies, how sure that is, and where the limit is.
+
+    For a mark the bar runs from 0 to the distance scale (CIEDE2000 from the nearest expected
+    swatch) and the limit is that swatch's tolerance. For a relation it runs over the relation's own
+    values and the limits are the ends of ``span``.
+
+    Parameters
+    ----------
+    finding : Finding
+    span : (low, high), optional
+        Expected range of a relation; None for an open end.
+    unit : str
+        Of a relation.
+    end : float, optional
+        End of the scale, to draw several bars alike; made to fit when too small.
+
+    Returns
+    -------
+    str
+        SVG. Without a value only the status is written.
+    """
+    status = finding.status
+    head = f"{finding.name}: {status.value}"
+    body = [f'<g transform="translate(2 2)">{icon_parts(status)}</g>']
+    body.append(text(28, 17, status.value, size=14, fill=TONES.get(status, "soft"), bold=True))
+    if finding.value is None:
+        return svg(WIDTH, 24, body, title=head, description=finding.reason)
+    low, high = finding.interval or (finding.value, finding.value)
+    limits = [finding.tolerance] if finding.tolerance is not None else [*(span or ())]
+    limits = [v for v in limits if v is not None]
+    first = min(0.0, low, finding.value, *limits)
+    last = max(end or 0.0, scale_end([high, finding.value, *limits]))
+    if first < 0:
+        first = -scale_end([first])
+    x0, x1 = 8.0, WIDTH - 8
+
+    def place(value: float) -> float:
+        return x0 + (value - first) / (last - first) * (x1 - x0)
+
+    words = _bar_words(finding, limits, span, unit)
+    body.append(text(WIDTH - 2, 17, words, size=12, fill="soft", anchor="end"))
+    body.append(
+        f'<rect x="{x0}" y="30" width="{x1 - x0}" height="12" rx="2" '
+        f"{style(fill='panel', stroke='line', stroke_width=1)}/>"
+    )
+    inside = _inside(finding, span, first, last)
+    body.append(
+        f'<rect x="{place(inside[0]):.1f}" y="39" '
+        f'width="{place(inside[1]) - place(inside[0]):.1f}" height="3" {style(fill="good")}/>'
+    )
+    body.append(
+        f'<rect x="{place(low):.1f}" y="32" width="{max(place(high) - place(low), 1):.1f}" '
+        f'height="7" {style(fill="band", stroke="line", stroke_width=0.8)}/>'
+    )
+    for limit in limits:
+        at = place(limit)
+        body.append(
+            f'<path d="M {at:.1f} 26 L {at:.1f} 46" '
+            f"{style(stroke='good', stroke_width=2, stroke_dasharray='4 2')}/>"
+        )
+        body.append(text(at, 57, f"{limit:g}", size=11, fill="good", anchor="middle"))
+    at = place(finding.value)
+    body.append(
+        f'<path d="M {at:.1f} 28 L {at:.1f} 43 M {at - 4:.1f} 24.5 L {at + 4:.1f} 24.5 '
+        f'L {at:.1f} 30 Z" {style(fill="ink", stroke="ink", stroke_width=2.4)}/>'
+    )
+    for value, anchor in ((first, "start"), (last, "end")):
+        if all(abs(place(limit) - place(value)) > 24 for limit in limits):
+            where = x0 if anchor == "start" else x1
+            body.append(text(where, 57, f"{value:g}", size=11, fill="soft", anchor=anchor))
+    return svg(WIDTH, 60, body, title=head, description=_bar_description(finding, words))
+
+
+def _inside(
+    finding: Finding, span: tuple[float | None, float | None] | None, first: float, last: float
+) -> tuple[float, float]:
+    """The stretch of the scale that fits."""
+    if finding.tolerance is not None:
+        return first, finding.tolerance
+    low, high = span or (None, None)
+    return first if low is None else low, last if high is None else high
+
+
+def _bar_words(
+    finding: Finding,
+    limits: Sequence[float],
+    span: tuple[float | None, float | None] | None,
+    unit: str,
+) -> str:
+    assert finding.value is not None
+    if finding.tolerance is not None:
+        return f"{finding.value:.1f} away, limit {finding.tolerance:g}"
+    value = f"{finding.value:.3g}"
+    if span is None or not limits:
+        return f"{value} {unit}".strip()
+    low, high = span
+    if low is not None and high is not None:
+        return f"{value}, expected {low:g} to {high:g}"
+    return f"{value}, at least {low:g}" if low is not None else f"{value}, at most {high:g}"
+
+
+def _bar_description(finding: Finding, words: str) -> str:
+    parts = [f"{words}."]
+    if finding.interval:
+        parts.append(
+            f"Most likely between {finding.interval[0]:.3g} and {finding.interval[1]:.3g}."
+        )
+    if finding.held is not None:
+        parts.append(f"It fits in {finding.held:.0%} of the draws.")
+    return " ".join(parts)
+
+
+def swatch_pair(read_lab: Lab, expected_lab: Lab, names: tuple[str, str]) -> str:
+    """The colour read beside the colour expected, touching, each with its numbers.
+
+    Parameters
+    ----------
+    read_lab, expected_lab : (L*, a*, b*)
+    names : (str, str)
+        What was read and which swatch was expected.
+    """
+    half = WIDTH / 2
+    body, said = [], []
+    for number, (lab, name, word) in enumerate(
+        zip((read_lab, expected_lab), names, ("read", "expected"), strict=True)
+    ):
+        code, x = hexadecimal(lab), number * half
+        edge = style(fill=code, stroke="line", stroke_width=1)
+        body.append(f'<rect x="{x + 0.5 - number:.1f}" y="0.5" width="{half}" height="40" {edge}/>')
+        body.append(
+            f'<text x="{x + 8:.1f}" y="25" style="fill:{ink_on(code)};font-family:sans-serif;'
+            f'font-size:13px;font-weight:600">{word}</text>'
+        )
+        note = "" if shown_truly(lab) else " (too vivid for a screen)"
+        body.append(text(x + 2, 55, _fitted(name, 24), size=12, bold=True))
+        body.append(text(x + 2, 70, lab_text(lab), size=12, fill="soft"))
+        if note:
+            body.append(text(x + 2, 84, note.strip(), size=11, fill="soft"))
+        said.append(f"{word}: {name}, {lab_text(lab)}{note}")
+    high = 88 if not (shown_truly(read_lab) and shown_truly(expected_lab)) else 74
+    return svg(
+        WIDTH, high, body, title=f"{names[0]}: read and expected", description="; ".join(said)
+    )
+
+
+def _fitted(words: str, longest: int) -> str:
+    return words if len(words) <= longest else words[: longest - 1] + "\u2026"
+
+
+def share_text(fraction: float) -> str:
+    """A share as whole per cent; one that would be written as nothing is "under 1%"."""
+    return f"{fraction:.0%}" if fraction >= 0.01 or fraction == 0 else "under 1%"
+
+
+def strip(populations: Sequence[Population]) -> str:
+    """The colours found in one outline as a bar, each as wide as its share, with a list below."""
+    total = sum(p.fraction for p in populations) or 1.0
+    body, lines, x = [], [], 0.5
+    for number, population in enumerate(populations):
+        width = (WIDTH - 1) * population.fraction / total
+        code = hexadecimal(population.lab)
+        edge = style(fill=code, stroke="line", stroke_width=1)
+        body.append(f'<rect x="{x:.2f}" y="0.5" width="{width:.2f}" height="26" {edge}/>')
+        share = share_text(population.fraction)
+        if width > 40:
+            body.append(
+                f'<text x="{x + width / 2:.1f}" y="18" text-anchor="middle" '
+                f'style="fill:{ink_on(code)};font-family:sans-serif;font-size:12px">{share}</text>'
+            )
+        y = 44 + 17 * number
+        body.append(f'<rect x="2" y="{y - 10}" width="11" height="11" {edge}/>')
+        body.append(text(20, y, f"{share}: {lab_text(population.lab)}", size=12))
+        lines.append(f"{share}: {lab_text(population.lab)}")
+        x += width
+    count = len(populations)
+    what = "One colour" if count == 1 else f"{count} colours"
+    return svg(WIDTH, 32 + 17 * count, body, title=f"{what} found", description="; ".join(lines))

@@ -1,0 +1,360 @@
+"""The a*b* plane: colours read beside the swatches expected, each with its true outline.
+
+An expected swatch is outlined where CIEDE2000 from it equals its tolerance, at its own L*. A
+reading is outlined by its own uncertainty, k = 2. Lightness is not in the picture, so the legend
+gives it. All colours are CIELAB, D65, 2 degrees.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.colour import difference
+from fieldmarks.measures import COVERAGE_FACTOR, Lab, Reading
+from fieldmarks.record import Record
+from fieldmarks.report.svg import hexadecimal, letter, style, svg, text, unique
+from fieldmarks.tables import Tables
+
+Points = npt.NDArray[np.float64]
+DIRECTIONS = 72
+FARTHEST = 600.0  # a* or b*; farther than any tolerance of the tables reaches
+STEPS = 150
+HALVINGS = 40
+SIDE = 300.0  # of the plot, drawing units
+MARGIN = 46.0
+LINE = 17.0  # of the legend
+LEGEND_WIDTH = 50  # characters
+DOT = 9.0
+# Where the trade's colour words lie on the hue circle, degrees (from memory).
+HUES = {
+    "red": 30, "orange": 62, "yellow": 92, "green": 140, "blue-green": 212, "blue": 265,
+    "purple": 315, "pink": 355,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class ShownSwatch:
+    """An expected swatch in the plane.
+
+    Parameters
+    ----------
+    label : str
+        Its number in the drawing.
+    key, name : str
+    lab : (L*, a*, b*)
+    tolerance : float
+        CIEDE2000.
+    species : tuple of str
+        Species that should show it.
+    outline : (n, 2) array
+        a*, b* at its own L* where CIEDE2000 equals the tolerance.
+    """
+
+    label: str
+    key: str
+    name: str
+    lab: Lab
+    tolerance: float
+    species: tuple[str, ...]
+    outline: Points
+
+
+@dataclass(frozen=True, eq=False)
+class ShownReading:
+    """A reading in the plane; ``outline`` is its k = 2 ellipse in a*, b*, an (n, 2) array."""
+
+    label: str
+    name: str
+    reading: Reading
+    outline: Points
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """What the drawing shows; ``reach`` is the largest C* on it."""
+
+    readings: tuple[ShownReading, ...]
+    swatches: tuple[ShownSwatch, ...]
+    reach: float
+
+
+@functools.lru_cache(maxsize=512)
+def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) -> Points:
+    """Where CIEDE2000 from a colour equals a tolerance, at the same L*.
+
+    Solved along each direction: the first crossing is bracketed on a grid of distances and then
+    halved.
+
+    Parameters
+    ----------
+    lab : (L*, a*, b*)
+    tolerance : float
+        CIEDE2000, above 0.
+    directions : int
+
+    Returns
+    -------
+    (directions, 2) array of a*, b*.
+    """
+    angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
+    way = np.column_stack([np.cos(angle), np.sin(angle)])
+
+    def distance(radius: Points) -> Points:
+        """CIEDE2000 at (..., directions) radii."""
+        colours = np.empty((*radius.shape, 3))
+        colours[..., 0] = lab[0]
+        colours[..., 1:] = np.array(lab[1:]) + radius[..., None] * way
+        return np.asarray(difference(colours, np.array(lab)))
+
+    # Finer near the swatch, where most tolerances end.
+    grid = FARTHEST * np.linspace(0, 1, STEPS) ** 2
+    beyond = distance(np.repeat(grid[:, None], directions, axis=1)) >= tolerance
+    first = np.maximum(beyond.argmax(axis=0), 1)
+    low, high = grid[first - 1], grid[first]
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        outside = distance(middle) >= tolerance
+        low, high = np.where(outside, low, middle), np.where(outside, middle, high)
+    return np.array(lab[1:]) + high[:, None] * way
+
+
+def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
+    """The k = 2 ellipse of a reading in a*, b*, from the covariance of its budget.
+
+    Returns
+    -------
+    (directions, 2) array
+    """
+    values, vectors = np.linalg.eigh(reading.budget.covariance(reading.lab)[1:, 1:])
+    angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
+    circle = np.column_stack([np.cos(angle), np.sin(angle)])
+    axes = vectors * np.sqrt(np.maximum(values, 0))
+    return np.array(reading.lab[1:]) + COVERAGE_FACTOR * circle @ axes.T
+
+
+def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
+    """What to show of a record.
+
+    Parameters
+    ----------
+    record : Record
+    tables : Tables
+    mark : str, optional
+        Only this mark, with what every species should show there. Without it, every reading with
+        the swatch nearest to it among those of the species the bird was looked at as.
+    """
+    letters = reading_letters(record)
+    shown = tuple(
+        ShownReading(letters[r.mark], tables.marks[r.mark].name, r, reading_outline(r))
+        for r in record.measurement.readings
+        if mark is None or r.mark == mark
+    )
+    owners: dict[str, list[str]] = {}
+    for sheet in record.assessment.sheets:
+        if mark is None and sheet.species not in record.assessment.conclusion.subjects:
+            continue
+        for finding in sheet.findings:
+            if finding.relation or (mark is not None and finding.mark != mark):
+                continue
+            wanted = finding.expected if mark else (finding.nearest,) if finding.nearest else ()
+            for key in wanted:
+                if key in tables.swatches:
+                    owners.setdefault(key, []).append(sheet.species)
+    swatches = tuple(
+        ShownSwatch(
+            str(number),
+            key,
+            tables.swatches[key].name,
+            tables.lab[key],
+            tables.swatches[key].tolerance,
+            tuple(dict.fromkeys(species)),
+            tolerance_outline(tables.lab[key], tables.swatches[key].tolerance),
+        )
+        for number, (key, species) in enumerate(owners.items(), start=1)
+    )
+    # A wide tolerance may run off the plot, where it is cut; readings and swatches may not.
+    kept = [s.outline for s in shown] + [np.array([s.lab[1:]]) * 1.3 for s in swatches]
+    farthest = max((float(np.hypot(*o.T).max()) for o in kept), default=0.0)
+    return Plane(shown, swatches, max(10 * math.ceil(farthest / 10), 40.0))
+
+
+def reading_letters(record: Record) -> dict[str, str]:
+    """Mark -> the letter of its first region, as on the annotated photo."""
+    letters: dict[str, str] = {}
+    for number, region in enumerate(record.measurement.regions.regions):
+        letters.setdefault(region.mark, letter(number))
+    return letters
+
+
+def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str:
+    """Readings and expected swatches in the a*b* plane, as SVG.
+
+    Parameters
+    ----------
+    record : Record
+    tables : Tables
+    mark : str, optional
+        See :func:`plane_of`.
+    """
+    plane = plane_of(record, tables, mark)
+    legend = list(_legend_lines(plane, tables))
+    key = unique("plane", legend)
+    height = SIDE + 2 * MARGIN + LINE * (len(legend) + 1)
+    middle = MARGIN + SIDE / 2
+    circle = f'<circle cx="{middle}" cy="{middle}" r="{SIDE / 2}"/>'
+    body = [f'<defs><clipPath id="{key}c">{circle}</clipPath></defs>', *_axes(plane.reach)]
+    body += [_outline(s.outline, plane.reach, key, hexadecimal(s.lab)) for s in plane.swatches]
+    body += [_outline(r.outline, plane.reach, key) for r in plane.readings]
+    body += _points(plane)
+    top = SIDE + 2 * MARGIN + LINE
+    body += [text(6, top + LINE * n, line, size=12) for n, line in enumerate(legend)]
+    what = tables.marks[mark].name if mark in tables.marks else "all marks read"
+    return svg(
+        SIDE + 2 * MARGIN,
+        height,
+        body,
+        title=f"Colours read and expected: {what}",
+        description=" ".join(legend),
+    )
+
+
+def _legend_lines(plane: Plane, tables: Tables) -> Iterable[str]:
+    yield "Round, letter: read; solid line: its uncertainty, k=2."
+    yield "Square, number: expected; dashed line: its tolerance."
+    yield "Lightness (L*) is not in the picture: see below."
+    for shown in plane.readings:
+        light, a, b = shown.reading.lab
+        yield f"{shown.label} {shown.name}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f}"
+    for swatch in plane.swatches:
+        light, a, b = swatch.lab
+        said = (
+            f"{swatch.label} {swatch.name}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f}, "
+            f"within {swatch.tolerance:g}"
+        )
+        whose = ", ".join(swatch.species)
+        if len(swatch.species) == len(tables.species):
+            whose = "all species"
+        if len(said) + len(whose) > LEGEND_WIDTH:
+            yield said
+            yield f"for {whose}"
+        else:
+            yield f"{said}, for {whose}"
+
+
+def to_plot(points: npt.ArrayLike, reach: float) -> Points:
+    """a*, b* (..., 2) to drawing units; b* goes up."""
+    scaled = np.asarray(points, float) / reach * (SIDE / 2 - DOT)
+    return MARGIN + SIDE / 2 + scaled * np.array([1, -1])
+
+
+def _axes(reach: float) -> Iterable[str]:
+    middle, radius = MARGIN + SIDE / 2, SIDE / 2
+    frame = style(fill="panel", stroke="line", stroke_width=1)
+    yield f'<circle cx="{middle}" cy="{middle}" r="{radius}" {frame}/>'
+    thin = style(stroke="line", stroke_width=0.8)
+    for x1, y1, x2, y2 in ((-1, 0, 1, 0), (0, -1, 0, 1)):
+        start = f"{middle + radius * x1:.1f} {middle + radius * y1:.1f}"
+        finish = f"{middle + radius * x2:.1f} {middle + radius * y2:.1f}"
+        yield f'<path d="M {start} L {finish}" {thin}/>'
+    step = 20 if reach <= 80 else 50
+    for value in range(step, int(reach), step):
+        x, _ = to_plot((value, 0), reach)
+        _, y = to_plot((0, value), reach)
+        yield text(x, middle + 12, value, size=9, fill="soft", anchor="middle")
+        yield text(middle - 3, y + 3, value, size=9, fill="soft", anchor="end")
+    yield text(middle + radius - 4, middle - 4, "a*", size=11, fill="soft", anchor="end")
+    yield text(middle + 4, middle - radius + 12, "b*", size=11, fill="soft")
+    for name, degrees in HUES.items():
+        across, up = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+        x, y = middle + (radius + 5) * across, middle - (radius + 10) * up + 4
+        anchor = "middle" if abs(across) < 0.3 else "start" if across > 0 else "end"
+        yield text(x, y, name, size=11, fill="soft", anchor=anchor)
+
+
+def _outline(points: Points, reach: float, key: str, filled: str = "") -> str:
+    """Solid for a reading; dashed and filled for a swatch."""
+    path = " L ".join(f"{x:.1f} {y:.1f}" for x, y in to_plot(points, reach))
+    look = style(fill="none", stroke="ink", stroke_width=1.6)
+    if filled:
+        look = style(
+            fill=filled, fill_opacity=0.18, stroke="ink", stroke_width=1.1, stroke_dasharray="4 3"
+        )
+    return f'<path d="M {path} Z" clip-path="url(#{key}c)" {look}/>'
+
+
+def _points(plane: Plane) -> Iterable[str]:
+    """A dot for every colour, and its label beside it, moved apart from the others."""
+    at = [*(s.lab[1:] for s in plane.swatches), *(r.reading.lab[1:] for r in plane.readings)]
+    if not at:
+        return
+    places = to_plot(at, plane.reach)
+    labels = spread_labels(places, 2 * DOT + 1)
+    for (x, y), (lx, ly) in zip(places, labels, strict=True):
+        ends = f'x1="{x:.1f}" y1="{y:.1f}" x2="{lx:.1f}" y2="{ly:.1f}"'
+        yield f"<line {ends} {style(stroke='ink', stroke_width=0.9)}/>"
+    count = len(plane.swatches)
+    for swatch, (x, y), place in zip(plane.swatches, places, labels, strict=False):
+        look = style(fill=hexadecimal(swatch.lab), stroke="ink", stroke_width=1)
+        yield f'<rect x="{x - 3.5:.1f}" y="{y - 3.5:.1f}" width="7" height="7" {look}/>'
+        yield _label(place, swatch.label, square=True)
+    for shown, (x, y), place in zip(plane.readings, places[count:], labels[count:], strict=True):
+        look = style(fill=hexadecimal(shown.reading.lab), stroke="ink", stroke_width=1)
+        yield f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {look}/>'
+        yield _label(place, shown.label, square=False)
+
+
+def _label(place: Sequence[float] | Points, label: str, square: bool) -> str:
+    x, y = place
+    look = style(fill="paper", stroke="ink", stroke_width=1)
+    radius = 1.5 if square else DOT
+    return (
+        f'<rect x="{x - DOT:.1f}" y="{y - DOT:.1f}" width="{2 * DOT}" height="{2 * DOT}" '
+        f'rx="{radius}" {look}/>{text(x, y + 4, label, size=11, anchor="middle", bold=True)}'
+    )
+
+
+def spread_labels(places: Points, gap: float, rounds: int = 200) -> Points:
+    """Places for labels: beside their points, a gap apart from each other and from all points.
+
+    Parameters
+    ----------
+    places : (n, 2) array
+        Points, drawing units.
+    gap : float
+        Least distance between two labels.
+    rounds : int
+
+    Returns
+    -------
+    (n, 2) array
+    """
+    middle = MARGIN + SIDE / 2
+    away = places - middle
+    away /= np.maximum(np.hypot(*away.T), 1e-6)[:, None]
+    # Points on one spot still need different ways to go.
+    turn = np.arange(len(places)) * 2.4
+    away += 0.3 * np.column_stack([np.cos(turn), np.sin(turn)])
+    labels = places + gap * away
+    own = np.eye(len(places), dtype=bool)
+    for _ in range(rounds):
+        push = _push(labels, labels, gap, own) + _push(labels, places, gap * 0.8, None)
+        if not push.any():
+            break
+        labels = np.clip(labels + push, DOT + 1, SIDE + 2 * MARGIN - DOT - 1)
+    return labels
+
+
+def _push(labels: Points, others: Points, gap: float, skip: npt.NDArray[np.bool_] | None) -> Points:
+    apart = labels[:, None] - others
+    length = np.hypot(apart[..., 0], apart[..., 1])
+    short = np.maximum(gap - length, 0)
+    if skip is not None:
+        short[skip] = 0
+    way = apart / np.maximum(length, 1e-6)[..., None]
+    return (0.5 * short[..., None] * way).sum(axis=1)
