@@ -101,12 +101,17 @@ def assess(
         Monte Carlo draws from the readings' uncertainty.
     seed : int
 
+    Returns
+    -------
+    Assessment
+        The same for the same input and seed, whatever the order of the readings.
+
     Raises
     ------
     TableError
         Unknown variety, age or claimed species.
     FieldmarksError
-        A mark or relation is given twice, or there are no draws.
+        A mark or relation is given twice, or there are too few draws.
     """
     check_choice(tables, claimed, variety, age)
     _refuse_twice([r.mark for r in readings], "mark")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.findings import Finding, Judged, Status
+from fieldmarks.findings import Judged, Status
 from fieldmarks.separation import NextMark, plumage_separates
 from fieldmarks.signs import Sighting, SignStatus
 from fieldmarks.tables.load import Tables
@@ -62,6 +62,11 @@ class Case:
         return self.with_status(species, Status.DOES_NOT_FIT)
 
     @property
+    def uncalibrated(self) -> bool:
+        """Whether colours were read from a photo without a usable card."""
+        return any(self.with_status(s, Status.NOT_CALIBRATED) for s in self.judged)
+
+    @property
     def candidates(self) -> tuple[str, ...]:
         """Species with nothing against them."""
         return tuple(s for s in self.judged if not self.against(s))
@@ -87,6 +92,14 @@ class Case:
         ]
         return sorted(found, key=lambda s: strengths.index(s.finding.strength))
 
+    def all_subjects_show_signs(self) -> bool:
+        """Whether the bird shows a sign whichever of the subjects it is.
+
+        While another species is left that shows none, a sign may just mean that it is that one.
+        """
+        showing = {s.finding.species for s in self.seen()}
+        return showing == set(self.subjects)
+
     def contradictions(self) -> npt.NDArray[np.int_]:
         """Marks that contradict each species in each draw, a (species, draws) array."""
         rows = [
@@ -106,25 +119,23 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     coming : sequence of NextMark
         Marks to read next, the best first.
     """
-    every = [j.finding for rows in case.judged.values() for j in rows]
-    compared = [f for f in every if f.held is not None and f.status is not Status.NOT_CALIBRATED]
-    if not compared:
-        return _nothing_compared(case, every, coming)
+    compared = any(j.fitted is not None for rows in case.judged.values() for j in rows)
+    looked = any(s.present is not None for rows in case.sightings.values() for s in rows)
+    if not compared and not looked:
+        return _nothing_compared(case, coming)
     if case.claimed is not None and case.against(case.claimed):
         return _claim_contradicted(case)
     if not case.candidates:
         return _none_fits(case)
-    if case.seen():
+    if case.all_subjects_show_signs():
         return _signs(case)
     if len(case.candidates) == 1:
         return _one_left(case)
     return _several_left(case, coming)
 
 
-def _nothing_compared(
-    case: Case, every: Sequence[Finding], coming: Sequence[NextMark]
-) -> Conclusion:
-    if any(f.status is Status.NOT_CALIBRATED for f in every):
+def _nothing_compared(case: Case, coming: Sequence[NextMark]) -> Conclusion:
+    if case.uncalibrated:
         outcome: Outcome = "not calibrated"
         sentence = (
             "Without a usable grey card in the photo the colours decide nothing, and nothing "
@@ -134,7 +145,9 @@ def _nothing_compared(
         return _cannot_be_told(case, coming)
     else:
         outcome = "nothing read"
-        sentence = "Nothing was read that could tell these species apart." + _mark_next(coming)
+        sentence = "Nothing was read that could tell these species apart." + _next_step(
+            case, coming
+        )
     return Conclusion(outcome, sentence, case.candidates, case.subjects)
 
 
@@ -204,7 +217,7 @@ def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     if not plumage_separates(case.tables, left, case.variety, case.age):
         return _cannot_be_told(case, coming)
     if len(left) == len(case.judged):
-        sentence = "The marks read do not decide between the species." + _mark_next(coming)
+        sentence = "The marks read do not decide between the species." + _next_step(case, coming)
         return Conclusion("nothing decided", sentence, left, case.subjects)
     sentence = f"The marks read leave {_list(left, 'or')}."
     if case.claimed is not None:
@@ -213,7 +226,7 @@ def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
             f"Nothing decided speaks against {case.claimed}, as claimed, but {others} "
             "would fit too."
         )
-    sentence += _mark_next(coming)
+    sentence += _next_step(case, coming)
     held = float(_set_held(case, left).mean())
     return Conclusion("several species left", sentence, left, case.subjects, held)
 
@@ -254,7 +267,11 @@ def _set_held(case: Case, candidates: Sequence[str]) -> npt.NDArray[np.bool_]:
     return np.asarray(counts[inside].max(axis=0) < counts[~inside].min(axis=0))
 
 
-def _mark_next(coming: Sequence[NextMark]) -> str:
+def _next_step(case: Case, coming: Sequence[NextMark]) -> str:
+    if case.uncalibrated:
+        return (
+            " The colours decide nothing without a usable grey card: photograph it again with one."
+        )
     named = [row.name for row in coming[:MARKS_NAMED]]
     return f" Mark these next: {_list(named, 'and')}." if named else ""
 

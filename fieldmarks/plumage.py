@@ -20,6 +20,9 @@ from fieldmarks.tables.schema import LEVELS, MakeUp, MarkRow, Operation, Overrid
 Basis = Literal["green row", "derived", "override", "says nothing"]
 
 
+EDGE_REASON = "So thin an edge blends its two colours in a photo; only signs are looked for here."
+
+
 @dataclass(frozen=True)
 class Expectation:
     """The colours a mark of a species should show.
@@ -133,6 +136,8 @@ def expected(
     name = tables.marks[mark].name if mark in tables.marks else mark
     if row is None:
         return Expectation(*here, (), "says nothing", f"No rule is known for the {name}.")
+    if row.edge:
+        return Expectation(*here, (), "says nothing", EDGE_REASON, row.look)
     kind = tables.varieties[variety]
     if mark in kind.says_nothing:
         return Expectation(*here, (), "says nothing", kind.reason, row.look)

@@ -123,6 +123,7 @@ def test_without_a_card_relations_still_decide():
     result = assess(colours, seen, TABLES)
     assert set(result.conclusion.candidates) == {"nigrigenis", "lilianae"}
     assert result.conclusion.outcome == "several species left"
+    assert "photograph it again" in result.conclusion.sentence
 
 
 def test_several_left_names_the_marks_to_read_next_and_they_are_unread():
@@ -138,6 +139,23 @@ def test_a_claim_that_is_not_the_only_one_left_says_so():
     result = assess(marks, [], TABLES, claimed="lilianae")
     assert result.conclusion.outcome == "several species left"
     assert "nigrigenis would fit too" in result.conclusion.sentence
+
+
+def test_a_sign_on_one_of_several_species_left_is_not_yet_a_sign_of_mixed_ancestry():
+    """A black rim outside the ring is a sign in fischeri and plain mask in personatus."""
+    rim = [reading("ring_rim", "jet black")]
+    result = assess(rim, [], TABLES)
+    assert result.conclusion.outcome == "nothing decided"
+    assert any(s.key == "fischeri_dark_rim" and s.status == "seen" for s in result.signs)
+    assert assess(rim, [], TABLES, claimed="fischeri").conclusion.outcome == "signs"
+
+
+def test_a_vague_length_decides_nothing():
+    for expanded in (100.0, 1000.0):
+        result = assess([], [relation("size", 150.0, expanded)], TABLES)
+        for sheet in result.sheets:
+            (finding,) = [f for f in sheet.findings if f.mark == "size"]
+            assert finding.status is Status.DOUBTFUL
 
 
 def test_reading_the_named_mark_settles_it():

@@ -37,7 +37,7 @@ def test_ino_shows_what_lay_under_the_black():
 def test_blue_and_ino_together_leave_all_feathers_white():
     for species, row in TABLES.species.items():
         for mark in row.marks:
-            if TABLES.marks[mark].kind == "feather":
+            if TABLES.marks[mark].kind == "feather" and not row.marks[mark].edge:
                 assert words(species, mark, "blue_ino") == {"white", "whitish"}
 
 
@@ -83,6 +83,12 @@ def test_every_expectation_says_why():
                 found = plumage.expected(TABLES, species, mark, variety)
                 assert found.reason
                 assert found.says_nothing == (found.basis == "says nothing")
+
+
+def test_a_thin_edge_is_looked_at_for_signs_only():
+    found = plumage.expected(TABLES, "personatus", "mask_edge")
+    assert found.says_nothing
+    assert "blends" in found.reason
 
 
 def test_an_unknown_mark_row_says_nothing_with_a_reason():

@@ -98,8 +98,6 @@ MARK_FACTS = [
     (R, "green", "adult", "face", "jet black", NOT),
     # --- young birds
     (P, "green", "young", "face", "dull black", FIT),
-    (P, "green", "young", "mask_edge", [("jet black", 0.6), ("orange", 0.4)], FIT),
-    (P, "green", "adult", "mask_edge", [("jet black", 0.6), ("orange", 0.4)], NOT),
     (L, "green", "young", "face", "dark brown", FIT),
     (L, "green", "adult", "face", "dark brown", NOT),
     # --- blue series: green turns blue, yellow and red turn white

@@ -148,7 +148,8 @@ class Extra(Row):
 class MarkRow(Row):
     """One mark of one species in green adult plumage.
 
-    ``mixed`` marks hold several colours side by side: each must be one of the swatches.
+    ``mixed`` marks hold several colours side by side: each must be one of the swatches. An ``edge``
+    is so thin that its colours blend in a photo: signs are looked for there and nothing else.
     ``differs`` explains a stated swatch that the make-up does not give.
     """
 
@@ -158,6 +159,7 @@ class MarkRow(Row):
     makeup: tuple[MakeUp, ...] = Field(min_length=1)
     ground: Ground | None = None
     mixed: bool = False
+    edge: bool = False
     extra: tuple[Extra, ...] = ()
     overrides: tuple[Override, ...] = ()
     differs: str = ""
