@@ -231,20 +231,26 @@ def _legend_lines(plane: Plane, tables: Tables) -> Iterable[str]:
     for shown in plane.readings:
         light, a, b = shown.reading.lab
         yield f"{shown.label} {shown.name}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f}"
+    owners = {swatch.species for swatch in plane.swatches}
+    if len(owners) == 1:
+        yield f"Expected of {_owners(owners.pop(), tables)}:"
+        owners = set()
     for swatch in plane.swatches:
         light, a, b = swatch.lab
         said = (
             f"{swatch.label} {swatch.name}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f}, "
             f"within {swatch.tolerance:g}"
         )
-        whose = ", ".join(swatch.species)
-        if len(swatch.species) == len(tables.species):
-            whose = "all species"
+        whose = f"for {_owners(swatch.species, tables)}" if owners else ""
         if len(said) + len(whose) > LEGEND_WIDTH:
             yield said
-            yield f"for {whose}"
+            yield whose
         else:
-            yield f"{said}, for {whose}"
+            yield f"{said}, {whose}" if whose else said
+
+
+def _owners(species: Sequence[str], tables: Tables) -> str:
+    return "all species" if len(species) == len(tables.species) else ", ".join(species)
 
 
 def to_plot(points: npt.ArrayLike, reach: float) -> Points:

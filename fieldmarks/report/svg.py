@@ -7,6 +7,7 @@ and a printout; :func:`theme_css` sets the variables for light and dark.
 from __future__ import annotations
 
 import html
+import re
 import string
 import unicodedata
 import zlib
@@ -189,3 +190,8 @@ def svg(
         f'<title id="{key}t">{escape(title)}</title>'
         f'<desc id="{key}d">{escape(description, 2000)}</desc>{content}</svg>'
     )
+
+
+def renamed(drawing: str, prefix: str) -> str:
+    """A drawing with its own ids: needed where one page shows the same drawing twice."""
+    return re.sub(r"\bfm[0-9a-f]{8}", prefix, drawing)

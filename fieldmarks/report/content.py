@@ -1,0 +1,368 @@
+"""What a take-away report says, in order, as plain blocks; the page and the PDF only set them.
+
+Every number is taken from the record as it is, and rounded only when written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from fieldmarks.card import Calibration
+from fieldmarks.measures import Reading
+from fieldmarks.record import Record
+from fieldmarks.report.blocks import (
+    Block,
+    Bullets,
+    Content,
+    Facts,
+    Figure,
+    Grid,
+    Group,
+    More,
+    Para,
+    PhotoPlace,
+    Section,
+    Title,
+)  # fmt: skip
+from fieldmarks.report.drawings import colour_plane, strip
+from fieldmarks.report.plane import reading_letters
+from fieldmarks.report.svg import hexadecimal, letter
+from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
+from fieldmarks.signs import SignFinding, SignStatus
+from fieldmarks.tables import Tables
+from fieldmarks.words import words_in
+
+TITLE = "What the marks on this photo say"
+SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)
+NEXT_SHOWN = 6
+STRENGTHS = {
+    "always": "keepers hold it a sure sign",
+    "usually": "keepers hold it a likely sign",
+    "hint": "keepers hold it only a hint",
+}
+
+
+def report_content(record: Record, tables: Tables) -> Content:
+    """Everything a report says about a record.
+
+    Parameters
+    ----------
+    record : Record
+    tables : Tables
+        The tables the record was made with.
+    """
+    views = finding_summary(record, tables)
+    parts = (
+        ("conclusion", "In short", _conclusion(record, tables)),
+        ("photo", "The photo with its marks", _photo(record, tables)),
+        ("light", "Light and grey card", _light(record)),
+        ("readings", "Colours read", _readings(record, tables)),
+        ("relations", "Compared inside the photo", _relations(record, tables)),
+        ("findings", "Each species, mark by mark", _findings(views)),
+        ("signs", "Signs of mixed ancestry", _signs(record, tables)),
+        ("open", "What cannot be told, and what was not read", _open(record, views)),
+        ("next", "Mark these next", _next(record)),
+        ("cautions", "Keep in mind", [Bullets(record.assessment.cautions)]),
+        ("made", "How this report was made", _made(record, tables)),
+    )
+    sections = tuple(Section(key, title, tuple(blocks)) for key, title, blocks in parts if blocks)
+    return Content(TITLE, sections, words_in("\n".join(_texts(sections))))
+
+
+def _texts(sections: Iterable[Section]) -> Iterable[str]:
+    """Every text in which trade words are linked."""
+    for section in sections:
+        yield from _block_texts(section.blocks)
+
+
+def _block_texts(blocks: Iterable[Block]) -> Iterable[str]:
+    for block in blocks:
+        if isinstance(block, Para):
+            yield block.text
+        elif isinstance(block, Bullets):
+            yield from block.items
+        elif isinstance(block, More | Group):
+            yield from _block_texts(block.blocks)
+
+
+def mark_name(tables: Tables, mark: str) -> str:
+    """A mark or relation in plain words, or its key when the tables do not hold it."""
+    row = tables.marks.get(mark) or tables.relations.get(mark)
+    return row.name if row else mark
+
+
+def _conclusion(record: Record, tables: Tables) -> list[Block]:
+    judged = record.assessment
+    held = judged.conclusion.held
+    if held is None:
+        sure = "Nothing was decided, so there is no number for how sure this is."
+    else:
+        sure = (
+            f"This held in {held:.0%} of {judged.draws} draws: the readings were shifted within "
+            "their uncertainty and judged again each time."
+        )
+    variety, age = tables.varieties.get(judged.variety), tables.ages.get(judged.age)
+    asked = (
+        f"Looked at as: {variety.name if variety else judged.variety}, "
+        f"{age.name if age else judged.age}"
+    )
+    asked += f", said to be {judged.claimed}." if judged.claimed else "."
+    return [Para(judged.conclusion.sentence, strong=True), Para(sure), Para(asked)]
+
+
+def _photo(record: Record, tables: Tables) -> list[Block]:
+    measured = record.measurement
+    drawn = measured.regions.regions
+    said = ", ".join(f"{letter(n)} {mark_name(tables, r.mark)}" for n, r in enumerate(drawn))
+    facts = measured.facts
+    rows = [
+        ("Photo", measured.photo),
+        ("Size", f"{measured.width} x {measured.height} pixels"),
+        ("File", f"{facts.format}, {facts.bits} bits per colour, {facts.colour_profile}"),
+        ("Camera", facts.camera),
+        ("Taken", facts.taken),
+        ("Changed with", facts.software),
+    ]
+    place = (
+        "The photo file holds the place where it was taken (GPS). It was left out here."
+        if facts.has_position
+        else "The photo file holds no place (GPS)."
+    )
+    notes = [
+        f"{letter(n)} {mark_name(tables, r.mark)}: {r.note}" for n, r in enumerate(drawn) if r.note
+    ]
+    blocks: list[Block] = [
+        PhotoPlace(f"The photo with its outlines lettered: {said or 'none drawn'}."),
+        Para(f"Outlines: {said or 'none drawn'}."),
+        Facts(tuple((name, value) for name, value in rows if value)),
+        Para(place),
+    ]
+    if notes:
+        blocks += [Title("The keeper's notes"), Bullets(tuple(notes))]
+    return blocks
+
+
+def _light(record: Record) -> list[Block]:
+    measured = record.measurement
+    card = measured.calibration
+    blocks: list[Block] = [Para(card.summary)]
+    if card.patches:
+        blocks.append(_card_grid(card))
+    if card.plane != (0.0, 0.0):
+        diagonal = (measured.width**2 + measured.height**2) ** 0.5
+        change = (card.plane[0] ** 2 + card.plane[1] ** 2) ** 0.5 * diagonal
+        blocks.append(
+            Para(f"Several cards show that the light changes by {change:.0%} across the photo.")
+        )
+    if len(card.patches) > 1:
+        blocks.append(Para(f"Then the cards miss their known values by L* {card.misfit:.1f}."))
+    if measured.warnings:
+        blocks += [Title("Watch out"), Bullets(measured.warnings)]
+    return blocks
+
+
+def _card_grid(card: Calibration) -> Grid:
+    head = ("Card", "Reflectance", "L*", "a*", "b*", "Uneven", "Pixels")
+    rows = tuple(
+        (p.region, f"{p.reflectance:.1%}", *(f"{v:.1f}" for v in p.lab), f"{p.step:.0%}",
+         f"{p.pixels}")
+        for p in card.patches
+    )  # fmt: skip
+    return Grid(
+        "The grey card as photographed, before the light was put right",
+        head, rows, tuple(hexadecimal(p.lab) for p in card.patches),
+    )  # fmt: skip
+
+
+def _readings(record: Record, tables: Tables) -> list[Block]:
+    readings = record.measurement.readings
+    if not readings:
+        return [Para("No colour was read.")]
+    letters = reading_letters(record)
+    rows = tuple(
+        (f"{letters.get(r.mark, '')} {mark_name(tables, r.mark)}".strip(),
+         *(f"{v:.1f}" for v in (*r.lab, r.chroma, r.hue, r.expanded)))
+        for r in readings
+    )  # fmt: skip
+    colours = tuple(hexadecimal(r.lab) for r in readings)
+    head = ("Mark", "L*", "a*", "b*", "C*", "h", "± (k=2)")
+    calibrated = all(r.calibrated for r in readings)
+    caption = "Median colour of each outline, CIELAB; ± is in CIEDE2000"
+    blocks: list[Block] = [
+        Grid(caption if calibrated else f"{caption}. Not calibrated.", head, rows, colours)
+    ]
+    budget = (_budget_grid(readings, tables), _causes(readings))
+    blocks.append(More("How sure each reading is, and why", budget))
+    blocks.append(More("Pixels left out, and why", (_pixel_grid(readings, tables),)))
+    several = [r for r in readings if len(r.populations) > 1]
+    if several:
+        figures = tuple(
+            Figure(strip(r.populations), f"Colours found in the {mark_name(tables, r.mark)}")
+            for r in several
+        )
+        blocks += [Title("Marks of more than one colour"), *figures]
+    caption = "Colours read, and the nearest colours expected, without their lightness"
+    blocks.append(Figure(colour_plane(record, tables), caption))
+    return blocks
+
+
+def _budget_grid(readings: Sequence[Reading], tables: Tables) -> Grid:
+    rows = tuple(
+        (
+            f"{mark_name(tables, r.mark)}: {part.name}",
+            *(f"{v:.2f}" for v in (part.lightness, part.chroma, part.hue)),
+        )
+        for r in readings
+        for part in r.budget.parts
+    )
+    caption = "Parts of the uncertainty, k=1, along lightness, away from grey, and across the hue"
+    return Grid(caption, ("Mark: cause", "L*", "C*", "H*"), rows)
+
+
+def _causes(readings: Sequence[Reading]) -> Bullets:
+    """Where each part of the uncertainty comes from."""
+    parts = (part for r in readings for part in r.budget.parts)
+    return Bullets(tuple(dict.fromkeys(f"{part.name}: {part.source}." for part in parts)))
+
+
+def _pixel_grid(readings: Sequence[Reading], tables: Tables) -> Grid:
+    rows = tuple(
+        (mark_name(tables, r.mark), *(f"{v}" for v in (r.pixels.total, r.pixels.used,
+         r.pixels.clipped, r.pixels.glare, r.pixels.dark)))
+        for r in readings
+    )  # fmt: skip
+    head = ("Mark", "All", "Used", "Clipped", "Glare", "Too dark")
+    return Grid("Pixels of each outline", head, rows)
+
+
+def _relations(record: Record, tables: Tables) -> list[Block]:
+    found = record.measurement.relations
+    if not found:
+        return []
+    items = []
+    for relation in found:
+        kind = tables.relations.get(relation.key)
+        unit = f" {kind.unit}" if kind else ""
+        items.append(
+            f"{mark_name(tables, relation.key)}: {relation.value:.3g} ± {relation.expanded:.2g}"
+            f"{unit} (k=2). {relation.note}"
+        )
+    return [Para("These need no grey card."), Bullets(tuple(items))]
+
+
+def _findings(views: Sequence[SpeciesView]) -> list[Block]:
+    blocks: list[Block] = [
+        Para(
+            "The black pointer is the reading, the band how far it may be off (95 of 100 draws). "
+            "The green line underneath is what fits; its dashed end is the limit."
+        )
+    ]
+    for view in views:
+        inner = tuple(_species_blocks(view))
+        heading = f"{view.species}, {view.name}: {view.tally}"
+        if view.subject:
+            blocks += [Title(heading), *inner]
+        else:
+            blocks.append(More(heading, inner))
+    return blocks
+
+
+def _species_blocks(view: SpeciesView) -> Iterable[Block]:
+    if not view.compared:
+        yield Para("Nothing that was read can be compared with this species.")
+    for mark in view.compared:
+        yield Group(tuple(_mark_blocks(mark)))
+
+
+def _mark_blocks(mark: MarkView) -> Iterable[Block]:
+    finding = mark.finding
+    name = f"{mark.letter} {finding.name}".strip()
+    yield Figure(mark.bar, finding.reason, name)
+    if mark.pair:
+        yield Figure(mark.pair)
+    elif mark.shares:
+        yield Figure(mark.shares)
+        yield Para(f"Each of these may be one of: {', '.join(mark.expected_names)}.")
+
+
+def _signs(record: Record, tables: Tables) -> list[Block]:
+    signs = record.assessment.signs
+    shown = [s for s in signs if s.status in SHOWN_SIGNS]
+    blocks: list[Block] = []
+    if shown:
+        blocks.append(
+            Bullets(tuple(_sign_text(s) for s in shown), tuple(s.status.value for s in shown))
+        )
+    elif any(s.status is SignStatus.NOT_SEEN for s in signs):
+        blocks.append(Para("None was seen in the marks read."))
+    else:
+        blocks.append(Para("None could be looked for."))
+    rest = [s for s in signs if s.status not in SHOWN_SIGNS]
+    if rest:
+        items = tuple(f"{s.status.value}: {s.text} {s.reason}" for s in rest)
+        icons = tuple(s.status.value for s in rest)
+        blocks.append(More(f"{len(rest)} more that were not seen or not looked at",
+                           (Bullets(items, icons),)))  # fmt: skip
+    return blocks
+
+
+def _sign_text(sign: SignFinding) -> str:
+    return (
+        f"{sign.status.value}: {sign.text} It points to {' or '.join(sign.points_to)}; "
+        f"{STRENGTHS.get(sign.strength, sign.strength)} ({sign.evidence}). {sign.reason}"
+    )
+
+
+def _open(record: Record, views: Sequence[SpeciesView]) -> list[Block]:
+    subjects = [v for v in views if v.subject]
+    silent: dict[str, list[str]] = {}
+    unread: dict[str, str] = {}
+    for view in subjects:
+        for mark in view.says_nothing:
+            silent.setdefault(mark.finding.reason, []).append(mark.finding.name)
+        for mark in view.not_read:
+            unread[mark.finding.mark] = mark.finding.name
+    blocks: list[Block] = []
+    if record.assessment.conclusion.outcome == "cannot be told":
+        blocks.append(Para("The species cannot be told from the plumage of this bird."))
+    if silent:
+        items = tuple(f"{', '.join(dict.fromkeys(n))}: {reason}" for reason, n in silent.items())
+        blocks += [Title("Says nothing here"), Bullets(items)]
+    if unread:
+        blocks += [Title("Not read"), Para(f"{', '.join(unread.values())}.")]
+    return blocks or [Para("Every mark in the tables was read.")]
+
+
+def _next(record: Record) -> list[Block]:
+    coming = record.assessment.next_marks[:NEXT_SHOWN]
+    if not coming:
+        return []
+    items = tuple(
+        f"{row.name}: {row.look} It tells {row.always} of {row.of_pairs} pairs of species apart"
+        + (f", and {row.sometimes} more in part." if row.sometimes else ".")
+        for row in coming
+    )
+    return [Bullets(items)]
+
+
+def _made(record: Record, tables: Tables) -> list[Block]:
+    judged, measured = record.assessment, record.measurement
+    rows = (
+        ("Program", f"fieldmarks {record.program}"),
+        ("Rule tables", judged.table_version),
+        ("Fingerprint of the tables (SHA-256)", judged.table_fingerprint),
+        ("Fingerprint of the photo (SHA-256)", measured.sha256),
+        ("Colours", record.colour_space),
+        ("Variety, age", f"{judged.variety}, {judged.age}"),
+        ("Said to be", judged.claimed or "nothing"),
+        ("Draws, seed", f"{judged.draws}, {judged.seed}"),
+    )
+    blocks: list[Block] = [Facts(rows)]
+    if judged.table_fingerprint != tables.fingerprint:
+        blocks.append(
+            Para("The tables at hand are not those of this record: names may differ.", strong=True)
+        )
+    blocks.append(
+        Para("With the same photo, outlines, program and tables anyone gets the same numbers.")
+    )
+    return blocks

@@ -1,0 +1,252 @@
+"""The take-away report as one HTML page: no scripts, no links outside, pictures inside.
+
+Everything that came from a file or a keeper is escaped, and the page's own policy forbids scripts.
+"""
+
+from __future__ import annotations
+
+import base64
+import itertools
+from collections.abc import Iterable, Iterator
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.record import Record
+from fieldmarks.report.blocks import (
+    Block,
+    Bullets,
+    Content,
+    Facts,
+    Figure,
+    Grid,
+    Group,
+    More,
+    Para,
+    PhotoPlace,
+    Section,
+    Title,
+)  # fmt: skip
+from fieldmarks.report.content import report_content
+from fieldmarks.report.drawings import icon_parts
+from fieldmarks.report.svg import escape, renamed, theme_css
+from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
+from fieldmarks.tables import Tables
+from fieldmarks.words import link_words
+
+__all__ = ["MarkView", "SpeciesView", "finding_summary", "report_page", "without_metadata"]
+
+POLICY = (
+    "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; "
+    "form-action 'none'"
+)
+LONGEST = 2000  # characters of one paragraph or cell
+CSS = """
+*{box-sizing:border-box}
+body{margin:0 auto;padding:16px;max-width:52rem;background:var(--fm-paper);color:var(--fm-ink);
+font:17px/1.5 system-ui,-apple-system,'Segoe UI',Roboto,'DejaVu Sans',sans-serif;
+overflow-wrap:anywhere}
+h1{font-size:1.6rem;line-height:1.2;margin:.4rem 0}
+h2{font-size:1.25rem;line-height:1.25;margin:2.2rem 0 .5rem;padding-top:.6rem;
+border-top:2px solid var(--fm-line)}
+h3{font-size:1.05rem;line-height:1.3;margin:1.4rem 0 .4rem}
+p,ul,dl,figure{margin:.5rem 0}
+ul{padding-left:1.3rem}
+li{margin:.3rem 0}
+.icons{list-style:none;padding:0}
+.icons li{display:flex;gap:.6rem}
+.icons svg{flex:none;width:22px;height:22px;margin-top:2px}
+.strong{font-size:1.15rem;font-weight:600;background:var(--fm-panel);
+border-left:6px solid var(--fm-accent);padding:.7rem .9rem;border-radius:4px}
+nav ul{list-style:none;padding:0;display:flex;flex-wrap:wrap;gap:.1rem 1rem}
+nav li{margin:0}
+nav a{display:inline-block;padding:.3rem 0}
+a{color:var(--fm-accent)}
+a.fm-word{color:inherit;text-decoration:underline dotted;text-underline-offset:3px}
+:focus-visible{outline:3px solid var(--fm-accent);outline-offset:2px}
+dt{color:var(--fm-soft);font-size:.9rem}
+dd{margin:0 0 .5rem}
+.photo img{display:block;max-width:100%;height:auto;border:1px solid var(--fm-line)}
+.wide{overflow-x:auto;overflow-wrap:normal;margin:.6rem 0}
+table{border-collapse:collapse;font-size:.93rem}
+caption{text-align:left;color:var(--fm-soft);padding:.3rem 0}
+th,td{padding:.3rem .55rem;border-bottom:1px solid var(--fm-line);text-align:right;
+white-space:nowrap;vertical-align:top}
+thead th{color:var(--fm-soft);font-weight:600}
+th:first-child,td.words{text-align:left}
+td.words{white-space:normal;min-width:14rem}
+.patch{display:inline-block;width:1.5em;height:1em;border:1px solid var(--fm-line);
+vertical-align:-2px;margin-right:.5em}
+figure svg{display:block}
+figcaption{font-size:.93rem;color:var(--fm-soft)}
+figcaption strong{display:block;font-size:1.05rem;color:var(--fm-ink)}
+.group{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(19rem,100%),1fr));
+gap:.2rem 1.5rem;padding:.7rem 0;border-bottom:1px solid var(--fm-line);break-inside:avoid}
+details{margin:.7rem 0;border:1px solid var(--fm-line);border-radius:6px;padding:0 .8rem}
+summary{cursor:pointer;padding:.6rem 0;font-weight:600}
+@page{size:A4;margin:16mm}
+@media print{body{padding:0;max-width:none;font-size:10.5pt}nav{display:none}
+h2,h3{break-after:avoid}figure,tr,li{break-inside:avoid}
+.wide{overflow:visible}table{font-size:8.5pt}td.words{min-width:0}th,td{padding:.15rem .3rem}
+details::details-content{content-visibility:visible;height:auto}
+.photo img{max-height:200mm}}
+"""
+
+
+def report_page(record: Record, photo_jpeg: bytes, tables: Tables) -> str:
+    """A record as one self-contained HTML page.
+
+    Parameters
+    ----------
+    record : Record
+    photo_jpeg : bytes
+        The annotated photo (:func:`fieldmarks.report.picture.annotate`) as JPEG. Whatever it holds
+        beside the picture, such as a place, is taken out.
+    tables : Tables
+        The tables the record was made with.
+
+    Raises
+    ------
+    FieldmarksError
+        ``photo_jpeg`` is no JPEG.
+    """
+    content = report_content(record, tables)
+    picture = base64.b64encode(without_metadata(photo_jpeg)).decode("ascii")
+    numbers = itertools.count(1)
+    name = escape(record.measurement.photo, 120)
+    body = "".join(_section(section, picture, numbers) for section in content.sections)
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        '<meta name="referrer" content="no-referrer">'
+        f"<title>{escape(content.title)}: {name}</title>"
+        f"<style>{theme_css()}{CSS}</style></head><body>"
+        f"<header><h1>{escape(content.title)}</h1><p><bdi>{name}</bdi></p>{_nav(content)}</header>"
+        f"<main>{body}{_words(content)}</main></body></html>\n"
+    )
+
+
+def _nav(content: Content) -> str:
+    links = [(s.key, s.title) for s in content.sections]
+    if content.words:
+        links.append(("words", "Words used here"))
+    items = "".join(f'<li><a href="#{key}">{escape(title)}</a></li>' for key, title in links)
+    return f'<nav aria-label="Parts of this report"><ul>{items}</ul></nav>'
+
+
+def _words(content: Content) -> str:
+    if not content.words:
+        return ""
+    rows = "".join(
+        f'<dt id="{row.anchor}">{escape(row.word)}</dt><dd>{escape(row.text)}</dd>'
+        for row in content.words
+    )
+    return f'<section><h2 id="words">Words used here</h2><dl>{rows}</dl></section>'
+
+
+def _section(section: Section, picture: str, numbers: Iterator[int]) -> str:
+    blocks = _blocks(section.blocks, picture, numbers)
+    heading = f'<h2 id="{section.key}">{escape(section.title)}</h2>'
+    return f'<section aria-labelledby="{section.key}">{heading}{blocks}</section>'
+
+
+def _blocks(blocks: Iterable[Block], picture: str, numbers: Iterator[int]) -> str:
+    return "".join(_block(block, picture, numbers) for block in blocks)
+
+
+def _block(block: Block, picture: str, numbers: Iterator[int]) -> str:
+    match block:
+        case Para():
+            look = ' class="strong"' if block.strong else ""
+            return f"<p{look}>{link_words(block.text, LONGEST)}</p>"
+        case Title():
+            return f"<h3>{escape(block.text)}</h3>"
+        case Bullets():
+            return _bullets(block)
+        case Facts():
+            rows = "".join(
+                f"<dt>{escape(name)}</dt><dd><bdi>{escape(value)}</bdi></dd>"
+                for name, value in block.rows
+            )
+            return f"<dl>{rows}</dl>"
+        case Grid():
+            return _grid(block, next(numbers))
+        case Figure():
+            name = f"<strong>{escape(block.name)}</strong> " if block.name else ""
+            caption = f"<figcaption>{name}{escape(block.caption, LONGEST)}</figcaption>"
+            drawing = renamed(block.drawing, f"fm-{next(numbers)}-")
+            return f"<figure>{caption if name or block.caption else ''}{drawing}</figure>"
+        case PhotoPlace():
+            return (
+                f'<figure class="photo"><img src="data:image/jpeg;base64,{picture}" '
+                f'alt="{escape(block.alt, LONGEST)}"></figure>'
+            )
+        case Group():
+            return f'<div class="group">{_blocks(block.blocks, picture, numbers)}</div>'
+        case More():
+            inner = _blocks(block.blocks, picture, numbers)
+            return f"<details><summary>{escape(block.summary)}</summary>{inner}</details>"
+
+
+def _bullets(block: Bullets) -> str:
+    texts = [f"<span>{link_words(item, LONGEST)}</span>" for item in block.items]
+    if not block.icons:
+        return f"<ul>{''.join(f'<li>{item}</li>' for item in texts)}</ul>"
+    items = "".join(
+        f'<li><svg viewBox="0 0 20 20" aria-hidden="true">{icon_parts(icon)}</svg>{item}</li>'
+        for icon, item in zip(block.icons, texts, strict=True)
+    )
+    return f'<ul class="icons">{items}</ul>'
+
+
+def _grid(grid: Grid, number: int) -> str:
+    head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in grid.head)
+    rows = "".join(
+        f'<tr><th scope="row">{_patch(grid, place)}<bdi>{escape(row[0])}</bdi></th>'
+        f"{''.join(_cell(cell) for cell in row[1:])}</tr>"
+        for place, row in enumerate(grid.rows)
+    )
+    return (
+        f'<div class="wide" role="region" tabindex="0" aria-labelledby="grid{number}"><table>'
+        f'<caption id="grid{number}">{escape(grid.caption)}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+    )
+
+
+def _patch(grid: Grid, place: int) -> str:
+    if not grid.colours:
+        return ""
+    return f'<span class="patch" style="background:{grid.colours[place]}"></span>'
+
+
+def _cell(cell: str) -> str:
+    return (
+        f'<td class="words">{escape(cell)}</td>' if len(cell) > 20 else f"<td>{escape(cell)}</td>"
+    )
+
+
+def without_metadata(jpeg: bytes) -> bytes:
+    """A JPEG without anything but the picture: no EXIF, place, comment or maker's data.
+
+    The JFIF header, the colour profile and the Adobe colour marker stay (ITU-T T.81, annex B).
+
+    Raises
+    ------
+    FieldmarksError
+        It is no JPEG.
+    """
+    if not jpeg.startswith(b"\xff\xd8\xff"):
+        raise FieldmarksError("the picture for the report is no JPEG", mend="Make it again")
+    kept, at = [b"\xff\xd8"], 2
+    while at + 4 <= len(jpeg) and jpeg[at] == 0xFF:
+        code = jpeg[at + 1]
+        if code == 0xDA:  # start of scan: the rest is picture
+            kept.append(jpeg[at:])
+            return b"".join(kept)
+        size = int.from_bytes(jpeg[at + 2 : at + 4], "big")
+        segment = jpeg[at : at + 2 + size]
+        extra = 0xE1 <= code <= 0xEF or code == 0xFE
+        wanted = code == 0xEE or segment[4:].startswith(b"ICC_PROFILE\0")
+        if not extra or wanted:
+            kept.append(segment)
+        at += 2 + size
+    raise FieldmarksError("the picture for the report is broken", mend="Make it again")

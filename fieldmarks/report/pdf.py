@@ -1,0 +1,350 @@
+"""The take-away report as a PDF: the same blocks in the same order as the page.
+
+fpdf2 writes it with the fonts every reader has, so letters outside Western Europe cannot be shown:
+each becomes a visible sign, explained at the end. The same record gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterable
+from datetime import UTC, datetime
+
+from fpdf import FPDF
+from fpdf.enums import TableBordersLayout, XPos, YPos
+from fpdf.fonts import FontFace
+
+from fieldmarks.record import Record
+from fieldmarks.report.blocks import (
+    Block,
+    Bullets,
+    Facts,
+    Figure,
+    Grid,
+    Group,
+    More,
+    Para,
+    PhotoPlace,
+    Title,
+)  # fmt: skip
+from fieldmarks.report.content import report_content
+from fieldmarks.report.drawings import icon_parts
+from fieldmarks.report.page import LONGEST, without_metadata
+from fieldmarks.report.svg import FONT, LIGHT, plain, svg
+from fieldmarks.tables import Tables
+
+ENCODING = "windows-1252"
+SUBSTITUTE = "\u00a4"
+# Signs this program writes itself, in letters that every font has.
+WRITTEN_OUT = {"\u2264": "<=", "\u2265": ">=", "\u2212": "-", "\u0394": "Delta ", "\u2192": "->"}
+NO_DATE = datetime(1970, 1, 1, tzinfo=UTC)
+WIDTH = 178.0  # mm, of the text
+FIGURE = 72.0  # mm, a drawing
+PLANE = 104.0  # mm, a drawing with a long list below it
+NAME = 54.0  # mm, names of facts
+PHOTO_HEIGHT = 150.0  # mm
+LINE = 4.6  # mm
+INDENT = 6.0  # mm
+
+
+class _Sheet(FPDF):
+    """An A4 page with the fingerprint of the photo and the page number at its foot."""
+
+    def __init__(self, foot: str) -> None:
+        super().__init__(format="A4")
+        self.foot = foot
+        self.core_fonts_encoding = ENCODING
+        self.set_margins(16, 15)
+        self.set_auto_page_break(True, margin=18)
+        self.alias_nb_pages()
+
+    def footer(self) -> None:
+        """Set the foot of a page."""
+        self.set_y(-13)
+        self.set_font("helvetica", size=8)
+        self.set_text_color(LIGHT["soft"])
+        self.cell(0, 5, self.foot)
+        self.set_x(self.l_margin)
+        self.cell(0, 5, f"Page {self.page_no()} of {{nb}}", align="R")
+
+
+class _Writer:
+    """Sets blocks one below the other."""
+
+    def __init__(self, sheet: _Sheet, photo: bytes) -> None:
+        self.sheet = sheet
+        self.photo = photo
+        self.substituted = False
+
+    def words(self, text: str, longest: int = LONGEST) -> str:
+        """Harmless text in letters the font has; what it lacks becomes SUBSTITUTE."""
+        return self.encodable(plain(text, longest))
+
+    def encodable(self, text: str) -> str:
+        """Text with every letter the font lacks replaced."""
+        return "".join(self._letter(letter) for letter in text)
+
+    def _letter(self, letter: str) -> str:
+        letter = WRITTEN_OUT.get(letter, letter)
+        try:
+            letter.encode(ENCODING)
+        except UnicodeEncodeError:
+            self.substituted = True
+            return SUBSTITUTE
+        return letter
+
+    def line(self, text: str, size: float = 10, style: str = "", tone: str = "ink") -> None:
+        """A paragraph over the full width."""
+        self.sheet.set_font("helvetica", style, size)
+        self.sheet.set_text_color(LIGHT[tone])
+        height = LINE * size / 10
+        self.sheet.multi_cell(
+            0, height, self.words(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        )
+
+    def room(self, height: float) -> None:
+        """Start a new page unless this much room is left."""
+        if self.sheet.will_page_break(height):
+            self.sheet.add_page()
+
+    def heading(self, text: str, level: int) -> None:
+        """A heading, also in the outline of the file."""
+        self.room(30)
+        self.sheet.ln(5 if level == 0 else 2.5)
+        self.sheet.set_font("helvetica", "B", 14 if level == 0 else 11)
+        self.sheet.start_section(self.words(text), level)
+        if level == 0:
+            self.sheet.set_draw_color(LIGHT["line"])
+            y = self.sheet.get_y()
+            self.sheet.line(self.sheet.l_margin, y, self.sheet.l_margin + WIDTH, y)
+            self.sheet.ln(1.5)
+        self.line(text, 14 if level == 0 else 11, "B")
+        self.sheet.ln(1)
+
+    def blocks(self, blocks: Iterable[Block]) -> None:
+        """Set blocks."""
+        for block in blocks:
+            self.block(block)
+
+    def block(self, block: Block) -> None:
+        """Set one block."""
+        match block:
+            case Para():
+                self.line(block.text, 12 if block.strong else 10, "B" if block.strong else "")
+                self.sheet.ln(1.2)
+            case Title():
+                self.heading(block.text, 1)
+            case Bullets():
+                for number, item in enumerate(block.items):
+                    self.bullet(item, block.icons[number] if block.icons else "")
+            case Facts():
+                for name, value in block.rows:
+                    self.fact(name, value)
+                self.sheet.ln(1)
+            case Grid():
+                self.grid(block)
+            case Figure():
+                self.figures([block])
+            case PhotoPlace():
+                self.picture(block.alt)
+            case Group():
+                self.group(block)
+            case More():
+                self.heading(block.summary, 1)
+                self.blocks(block.blocks)
+
+    def bullet(self, text: str, icon: str) -> None:
+        """An item of a list, behind a dot or the icon of a status."""
+        self.room(2 * LINE)
+        left, top = self.sheet.l_margin, self.sheet.get_y()
+        if icon:
+            drawn = svg(20, 20, [icon_parts(icon)], title=icon, description=icon)
+            self.drawing(drawn, left, top + 0.3, 4, icon)
+        else:
+            self.sheet.set_fill_color(LIGHT["ink"])
+            self.sheet.circle(left + 1.8, top + LINE / 2, 0.6, style="F")
+        self.sheet.set_left_margin(left + INDENT)
+        self.sheet.set_xy(left + INDENT, top)
+        self.line(text)
+        self.sheet.set_left_margin(left)
+        self.sheet.set_x(left)
+        self.sheet.ln(0.8)
+
+    def fact(self, name: str, value: str) -> None:
+        """A name and its value on one line."""
+        sheet = self.sheet
+        self.room(2 * LINE)
+        sheet.set_font("helvetica", size=10)
+        sheet.set_text_color(LIGHT["soft"])
+        left, top = sheet.l_margin, sheet.get_y()
+        sheet.multi_cell(
+            NAME - 2, LINE, self.words(name), align="L", new_x=XPos.RIGHT, new_y=YPos.TOP
+        )
+        sheet.set_text_color(LIGHT["ink"])
+        sheet.set_xy(left + NAME, top)
+        sheet.multi_cell(
+            WIDTH - NAME, LINE, self.words(value), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        )
+        sheet.ln(0.4)
+
+    def grid(self, grid: Grid) -> None:
+        """A table, its patches of colour in a column of their own."""
+        sheet = self.sheet
+        self.room(25)
+        self.line(grid.caption, 9, "", "soft")
+        sheet.set_font("helvetica", size=9)
+        sheet.set_text_color(LIGHT["ink"])
+        sheet.set_draw_color(LIGHT["line"])
+        sheet.set_fill_color(LIGHT["paper"])
+        patch = (8.0,) if grid.colours else ()
+        widths = (*patch, *_widths(grid, WIDTH - sum(patch)))
+        align = (*("C",) * len(patch), "L", *(("L" if _long(grid, n) else "R") for n in
+                 range(1, len(grid.head))))  # fmt: skip
+        with sheet.table(
+            col_widths=widths, width=sum(widths), text_align=align, align="L", line_height=4.4,
+            borders_layout=TableBordersLayout.HORIZONTAL_LINES,
+            headings_style=FontFace(emphasis="BOLD", color=LIGHT["soft"]),
+        ) as table:  # fmt: skip
+            head = table.row()
+            for cell in (*("",) * len(patch), *grid.head):
+                head.cell(self.words(cell))
+            for number, cells in enumerate(grid.rows):
+                row = table.row()
+                if patch:
+                    row.cell("", style=FontFace(fill_color=grid.colours[number]))
+                for cell in cells:
+                    row.cell(self.words(cell, 300))
+        sheet.ln(2)
+
+    def group(self, group: Group) -> None:
+        """Figures side by side under their caption."""
+        figures = [b for b in group.blocks if isinstance(b, Figure)]
+        self.figures(figures)
+        self.blocks(b for b in group.blocks if not isinstance(b, Figure))
+        self.sheet.ln(1.5)
+
+    def figures(self, figures: list[Figure]) -> None:
+        """Drawings in a row, captions above them."""
+        wide = FIGURE if len(figures) > 1 or _size(figures[0].drawing)[0] < 350 else PLANE
+        heights = [wide * _size(f.drawing)[1] / _size(f.drawing)[0] for f in figures]
+        self.room(max(heights) + 5 * LINE)
+        for figure in figures:
+            self.caption(figure)
+        left, top = self.sheet.l_margin, self.sheet.get_y() + 0.8
+        for number, figure in enumerate(figures):
+            x = left + number * (wide + 12)
+            self.drawing(figure.drawing, x, top, wide, figure.name or figure.caption)
+        self.sheet.set_xy(left, top + max(heights) + 1.5)
+
+    def caption(self, figure: Figure) -> None:
+        """Name and caption of a figure, one after the other."""
+        for text, style, tone in ((figure.name, "B", "ink"), (figure.caption, "", "soft")):
+            if text:
+                self.sheet.set_font("helvetica", style, 9.5)
+                self.sheet.set_text_color(LIGHT[tone])
+                self.sheet.write(LINE, f"{self.words(text)}  ")
+        if figure.name or figure.caption:
+            self.sheet.ln(LINE)
+
+    def drawing(self, drawing: str, x: float, y: float, width: float, alt: str) -> None:
+        """An SVG drawing in its light-mode colours."""
+        bare = re.sub(r"<(title|desc)\b.*?</\1>", "", drawing, flags=re.DOTALL)
+        fixed = re.sub(r"var\(--fm-\w+, (#\w+)\)", r"\1", bare).replace(FONT, "helvetica")
+        data = io.BytesIO(self.encodable(fixed).encode("utf-8"))
+        self.sheet.image(data, x=x, y=y, w=width, alt_text=self.words(alt, 200))
+
+    def picture(self, alt: str) -> None:
+        """The annotated photo, whole, as wide as the text or as high as fits."""
+        self.room(PHOTO_HEIGHT * 0.8)
+        height = min(PHOTO_HEIGHT, self.sheet.page_break_trigger - self.sheet.get_y() - 2)
+        self.sheet.image(
+            io.BytesIO(self.photo), w=WIDTH, h=height, keep_aspect_ratio=True,
+            alt_text=self.words(alt),
+        )  # fmt: skip
+        self.sheet.ln(2)
+
+
+def report_pdf(record: Record, photo_jpeg: bytes, tables: Tables) -> bytes:
+    """A record as a PDF file, A4.
+
+    Parameters
+    ----------
+    record : Record
+    photo_jpeg : bytes
+        The annotated photo as JPEG; see :func:`fieldmarks.report.page.report_page`.
+    tables : Tables
+        The tables the record was made with.
+
+    Returns
+    -------
+    bytes
+        The same for the same arguments and the same fpdf2. Its date is that of the photo, or
+        1970-01-01 where the photo has none.
+
+    Raises
+    ------
+    FieldmarksError
+        ``photo_jpeg`` is no JPEG.
+    """
+    content = report_content(record, tables)
+    measured = record.measurement
+    sheet = _Sheet(f"Photo SHA-256 {measured.sha256[:16]}")
+    writer = _Writer(sheet, without_metadata(photo_jpeg))
+    name = writer.words(measured.photo, 120)
+    sheet.set_lang("en")
+    sheet.set_title(f"{writer.words(content.title)}: {name}")
+    sheet.set_subject("Lovebird marks read from a photo and compared with each species")
+    sheet.set_creator(f"fieldmarks {writer.words(record.program, 40)}")
+    sheet.set_creation_date(_date(measured.facts.taken))
+    sheet.add_page()
+    writer.line(content.title, 18, "B")
+    writer.line(name, 10, "", "soft")
+    for section in content.sections:
+        writer.heading(section.title, 0)
+        writer.blocks(section.blocks)
+    if content.words:
+        writer.heading("Words used here", 0)
+        for row in content.words:
+            writer.fact(row.word, row.text)
+    if writer.substituted:
+        sheet.ln(3)
+        writer.line(f"{SUBSTITUTE} stands for a letter or sign that this file cannot show.", 9)
+    return bytes(sheet.output())
+
+
+def _date(taken: str) -> datetime:
+    """When the photo was taken, from EXIF ("2026:11:25 09:30:00"), or NO_DATE."""
+    found = re.match(r"(\d{4})[:-](\d\d)[:-](\d\d)[ T](\d\d):(\d\d):(\d\d)", taken)
+    if found is None:
+        return NO_DATE
+    year, month, day, hour, minute, second = (int(v) for v in found.groups())
+    try:
+        return datetime(year, month, day, hour, minute, second, tzinfo=UTC)
+    except ValueError:
+        return NO_DATE
+
+
+def _size(drawing: str) -> tuple[float, float]:
+    """Width and height of an SVG in its own units."""
+    found = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', drawing)
+    assert found is not None
+    return float(found[1]), float(found[2])
+
+
+def _long(grid: Grid, column: int) -> bool:
+    """Whether a column holds sentences rather than numbers."""
+    return any(len(row[column]) > 20 for row in grid.rows)
+
+
+def _widths(grid: Grid, room: float) -> tuple[float, ...]:
+    """Column widths in mm: first column and sentences share what the numbers leave."""
+    numbers = [n for n in range(1, len(grid.head)) if not _long(grid, n)]
+    rest = len(grid.head) - len(numbers)
+    narrow = 21.0 if len(numbers) < 7 else 17.0
+    sentences = rest > 1
+    first = 42.0 if sentences else min(60.0, room - narrow * len(numbers))
+    wide = (room - narrow * len(numbers) - first) / max(rest - 1, 1)
+    return tuple(
+        first if n == 0 else narrow if n in numbers else wide for n in range(len(grid.head))
+    )

@@ -1,0 +1,214 @@
+"""Per-species views of a record: which marks fit, which do not, which were not decided.
+
+Shared by the app, the page and the PDF. Colours are CIELAB, D65, 2 degrees.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fieldmarks.findings import Finding, Status
+from fieldmarks.measures import Lab, Reading
+from fieldmarks.plumage import expected_relation
+from fieldmarks.record import Record
+from fieldmarks.report.drawings import distance_bar, strip, swatch_pair
+from fieldmarks.report.plane import reading_letters
+from fieldmarks.separation import separating_marks
+from fieldmarks.signs import SignFinding
+from fieldmarks.tables import Tables
+
+
+@dataclass(frozen=True)
+class MarkView:
+    """One finding with what is needed to show it.
+
+    Parameters
+    ----------
+    finding : Finding
+    letter : str
+        Of its region on the annotated photo; several joined by "+" for a relation.
+    always, sometimes : int
+        How many of the other species this mark tells this one from, surely and in part.
+    of_others : int
+        How many other species there are.
+    expected_names : tuple of str
+        Swatches in plain words, or the range of a relation.
+    reading : Reading, optional
+    nearest_name, nearest_lab : str, (L*, a*, b*), optional
+        The expected swatch nearest to the reading.
+    mixed : bool
+        Several colours were found where the species may show several side by side.
+    span : (low, high), optional
+        Expected range of a relation; None for an open end.
+    unit : str
+        Of a relation.
+    """
+
+    finding: Finding
+    letter: str
+    always: int
+    sometimes: int
+    of_others: int
+    expected_names: tuple[str, ...]
+    reading: Reading | None = None
+    nearest_name: str = ""
+    nearest_lab: Lab | None = None
+    mixed: bool = False
+    span: tuple[float | None, float | None] | None = None
+    unit: str = ""
+
+    @property
+    def bar(self) -> str:
+        """The finding as a bar, SVG."""
+        return distance_bar(self.finding, span=self.span, unit=self.unit)
+
+    @property
+    def pair(self) -> str:
+        """The colour read beside the one expected, SVG.
+
+        Empty for a relation, and for a mark of several colours: there each colour found is judged,
+        see :attr:`shares`.
+        """
+        if self.reading is None or self.nearest_lab is None or self.mixed:
+            return ""
+        return swatch_pair(
+            self.reading.lab, self.nearest_lab, (self.finding.name, self.nearest_name)
+        )
+
+    @property
+    def shares(self) -> str:
+        """The colours found in a mark of several colours, SVG; otherwise empty."""
+        return strip(self.reading.populations) if self.reading and self.mixed else ""
+
+
+@dataclass(frozen=True)
+class SpeciesView:
+    """All findings of one species, sorted by status and then by how much they tell.
+
+    Parameters
+    ----------
+    species, name, scientific : str
+    candidate : bool
+        Nothing speaks against it.
+    subject : bool
+        The bird was looked at as this species.
+    does_not_fit, doubtful, fits, not_calibrated, not_read, says_nothing : tuple of MarkView
+    signs : tuple of SignFinding
+    """
+
+    species: str
+    name: str
+    scientific: str
+    candidate: bool
+    subject: bool
+    does_not_fit: tuple[MarkView, ...]
+    doubtful: tuple[MarkView, ...]
+    fits: tuple[MarkView, ...]
+    not_calibrated: tuple[MarkView, ...]
+    not_read: tuple[MarkView, ...]
+    says_nothing: tuple[MarkView, ...]
+    signs: tuple[SignFinding, ...]
+
+    @property
+    def compared(self) -> tuple[MarkView, ...]:
+        """Every finding with a value: those against first."""
+        return (*self.does_not_fit, *self.doubtful, *self.fits, *self.not_calibrated)
+
+    @property
+    def tally(self) -> str:
+        """How many marks fit and how many do not, in words."""
+        counts = [
+            (len(self.fits), "fits" if len(self.fits) == 1 else "fit"),
+            (len(self.doubtful), "doubtful"),
+            (len(self.does_not_fit), "does not fit" if len(self.does_not_fit) == 1 else
+             "do not fit"),
+        ]  # fmt: skip
+        if self.not_calibrated:
+            counts.append((len(self.not_calibrated), "not calibrated"))
+        return ", ".join(f"{number} {word}" for number, word in counts)
+
+
+def finding_summary(record: Record, tables: Tables) -> tuple[SpeciesView, ...]:
+    """For each species: which marks fit, which do not, sorted by how much they tell.
+
+    Species the bird was looked at as come first, then those with fewest marks against them.
+
+    Parameters
+    ----------
+    record : Record
+    tables : Tables
+        The tables the record was made with.
+    """
+    judged = record.assessment
+    letters = reading_letters(record)
+    readings = {r.mark: r for r in record.measurement.readings}
+    table = separating_marks(tables, judged.variety, judged.age)
+    views = []
+    for sheet in judged.sheets:
+        tells: dict[tuple[str, bool], list[int]] = {}
+        for pair, rows in table.items():
+            for row in rows if sheet.species in pair else ():
+                tells.setdefault((row.mark, row.relation), [0, 0])[row.how != "always"] += 1
+        shown = [
+            _view(f, tells.get((f.mark, f.relation), [0, 0]), record, tables, letters, readings)
+            for f in sheet.findings
+        ]
+        shown.sort(key=lambda v: (-v.always, -v.sometimes))
+        groups = {s: tuple(v for v in shown if v.finding.status is s) for s in Status}
+        known = tables.species.get(sheet.species)
+        views.append(
+            SpeciesView(
+                species=sheet.species,
+                name=sheet.name,
+                scientific=known.scientific if known else "",
+                candidate=sheet.species in judged.conclusion.candidates,
+                subject=sheet.species in judged.conclusion.subjects,
+                does_not_fit=groups[Status.DOES_NOT_FIT],
+                doubtful=groups[Status.DOUBTFUL],
+                fits=groups[Status.FITS],
+                not_calibrated=groups[Status.NOT_CALIBRATED],
+                not_read=groups[Status.NOT_READ],
+                says_nothing=groups[Status.SAYS_NOTHING],
+                signs=sheet.signs,
+            )
+        )
+    return tuple(sorted(views, key=lambda v: (not v.subject, len(v.does_not_fit))))
+
+
+def _view(
+    finding: Finding,
+    tells: list[int],
+    record: Record,
+    tables: Tables,
+    letters: dict[str, str],
+    readings: dict[str, Reading],
+) -> MarkView:
+    always, sometimes = tells
+    of_others = len(record.assessment.sheets) - 1
+    if finding.relation:
+        kind = tables.relations.get(finding.mark)
+        marks = kind.marks if kind else ()
+        label = "+".join(letters[m] for m in marks if m in letters)
+        span = None
+        if finding.expected:
+            asked = record.assessment
+            found = expected_relation(
+                tables, finding.species, finding.mark, asked.variety, asked.age
+            )
+            span = (found.low, found.high)
+        return MarkView(
+            finding, label, always, sometimes, of_others, finding.expected,
+            span=span, unit=kind.unit if kind else "",
+        )  # fmt: skip
+    names = tuple(tables.swatches[k].name if k in tables.swatches else k for k in finding.expected)
+    reading = readings.get(finding.mark)
+    species = tables.species.get(finding.species)
+    row = species.marks.get(finding.mark) if species else None
+    nearest = finding.nearest if finding.nearest in tables.swatches else None
+    return MarkView(
+        finding, letters.get(finding.mark, ""), always, sometimes, of_others, names,
+        reading=reading,
+        nearest_name=tables.swatches[nearest].name if nearest else "",
+        nearest_lab=tables.lab[nearest] if nearest else None,
+        mixed=bool(reading and row and row.mixed and len(reading.populations) > 1),
+    )  # fmt: skip
