@@ -27,8 +27,9 @@ def workbench(work: Work) -> None:
         if work.story:
             st.caption(f"Invented bird. {work.story}")
         marking.photo_panel(work)
-        marking.card_panel(work)
         findings.next_panel(work)
+        marking.card_panel(work)
+        marking.drawing_panel(work)
     with right:
         findings.verdict(work)
         names = ["Species", "Signs", "Colours", "The bird", "Take away", "Words"]

@@ -35,6 +35,25 @@ def command(port: int, home_network: bool) -> list[str]:
         "--browser.gatherUsageStats=false",
         "--client.toolbarMode=minimal",
         "--client.showErrorDetails=none",
+        *theme(),
+    ]
+
+
+def theme() -> list[str]:
+    """Streamlit options that give the app the colours of its drawings, light and dark."""
+    from fieldmarks.report.svg import DARK, LIGHT
+
+    names = {
+        "primaryColor": "accent",
+        "linkColor": "accent",
+        "textColor": "ink",
+        "backgroundColor": "paper",
+        "secondaryBackgroundColor": "panel",
+    }
+    return [
+        f"--theme.{mode}.{option}={palette[name]}"
+        for mode, palette in (("light", LIGHT), ("dark", DARK))
+        for option, name in names.items()
     ]
 
 

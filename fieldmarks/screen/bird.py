@@ -6,8 +6,9 @@ from datetime import date
 
 import streamlit as st
 
-from fieldmarks.guide import guide_drawing
+from fieldmarks.guide import guide_drawing, guide_rows
 from fieldmarks.proposal import age_class, propose_variety
+from fieldmarks.screen.sheet import sheet
 from fieldmarks.screen.state import Work
 
 UNKNOWN = "I do not know"
@@ -49,7 +50,19 @@ def bird_panel(work: Work) -> None:
         work.ask(claimed=claimed, variety=variety, age=age)
     shown = claimed or _nearest(work)
     st.caption(f"What a {tables.species[shown].name} of this variety and age should show:")
-    st.html(guide_drawing(tables, shown, variety, age))
+    sheet(guide_drawing(tables, shown, variety, age), key="guide")
+    rows = guide_rows(tables, shown, variety, age)
+    st.table(
+        [
+            {
+                "": row.letter,
+                "mark": row.name,
+                "what to look for": row.look,
+                "tells it from": "" if row.says_nothing else f"{row.always} of {row.of_others}",
+            }
+            for row in rows
+        ]
+    )
 
 
 def _nearest(work: Work) -> str:

@@ -9,10 +9,12 @@ import streamlit as st
 from fieldmarks.assessment import SpeciesSheet
 from fieldmarks.findings import Finding, Status
 from fieldmarks.measures import Reading
-from fieldmarks.report.drawings import colour_plane, distance_bar, strip, swatch_pair
+from fieldmarks.report.drawings import distance_bar, strip, swatch_pair
+from fieldmarks.report.plane import colour_plane
+from fieldmarks.screen.sheet import sheet as draw
 from fieldmarks.screen.state import Work
 from fieldmarks.signs import SignFinding, SignStatus
-from fieldmarks.words import glossary
+from fieldmarks.words import words
 
 GROUPS = (
     (Status.DOES_NOT_FIT, "Does not fit", "fm-bad", "✗"),
@@ -77,7 +79,8 @@ def species_panel(work: Work) -> None:
             if sheet.count(status)
         )
         opened = sheet.species in judged.conclusion.subjects[:1]
-        with st.expander(f"{sheet.name}: {counts or 'nothing compared yet'}", expanded=opened):
+        title = f"{sheet.species}, {sheet.name}: {counts or 'nothing compared yet'}"
+        with st.expander(title, expanded=opened):
             _sheet(work, sheet)
 
 
@@ -88,7 +91,10 @@ def _sheet(work: Work, sheet: SpeciesSheet) -> None:
         if not rows:
             continue
         body = "".join(_finding_row(work, finding) for finding in rows)
-        st.html(f"<h4 class='{style}'>{sign} {title}</h4>{body}")
+        draw(
+            f"<h4 class='{style}'>{sign} {title}</h4>{body}",
+            key=f"sheet_{sheet.species}_{status.name}",
+        )
     if unread:
         st.caption("Not read: " + ", ".join(unread) + ".")
 
@@ -152,7 +158,7 @@ def colours_panel(work: Work) -> None:
     if not readings:
         st.write("Nothing is read yet.")
         return
-    st.html(colour_plane(work.record, work.tables, None))
+    draw(colour_plane(work.record, work.tables), key="plane")
     for reading in readings:
         mark = work.tables.marks[reading.mark]
         light, a, b = reading.lab
@@ -166,7 +172,7 @@ def colours_panel(work: Work) -> None:
 
 def _how_it_came(reading: Reading) -> None:
     pixels = reading.pixels
-    st.html(strip(reading.populations))
+    draw(strip(reading.populations), key=f"strip_{reading.mark}")
     st.markdown(
         f"- Chroma C* {reading.chroma:.1f}, hue h {reading.hue:.0f}°. All colours are CIELAB, "
         "D65, 2 degrees; the value is the median of the region.\n"
@@ -198,7 +204,11 @@ def cautions_panel(work: Work) -> None:
 
 
 def words_panel() -> None:
-    """Trade and measuring words, explained on tap."""
-    for word, meaning in glossary().items():
-        with st.popover(word):
-            st.write(meaning)
+    """Trade and measuring words, each explained when it is opened."""
+    st.html(
+        "".join(
+            f"<details class='fm-entry' id='{row.anchor}'><summary>{html.escape(word)}</summary>"
+            f"<p>{html.escape(row.text)}</p></details>"
+            for word, row in words().items()
+        )
+    )

@@ -12,6 +12,7 @@ from fieldmarks.colour import encode_srgb
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.guide import where_is
 from fieldmarks.marker import marker
+from fieldmarks.screen.sheet import sheet
 from fieldmarks.screen.state import FIRST_MARK, Work
 
 CARD_KINDS = {
@@ -43,9 +44,13 @@ def photo_panel(work: Work) -> None:
     )
     if work.problem:
         st.error(work.problem)
+
+
+def drawing_panel(work: Work) -> None:
+    """What belongs to the drawing but is needed less often: card values, help, a saved file."""
     _values(work)
     with st.expander(f"Where is it? {work.tables.marks[work.mark].name}"):
-        st.html(where_is(work.tables, work.mark))
+        sheet(where_is(work.tables, work.mark), key="where")
         st.caption(work.tables.marks[work.mark].look)
     _open_region_file(work)
 

@@ -1,0 +1,42 @@
+"""Show HTML with drawings: Streamlit's own HTML element takes every SVG out."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import streamlit as st
+
+# Only text made by this program comes here; whatever a keeper typed is escaped where it is put in.
+SCRIPT = """
+export default function ({ data, parentElement }) {
+  const place = parentElement.querySelector(".fm-sheet");
+  if (place.dataset.shown !== data.body) {
+    place.innerHTML = data.body;
+    place.dataset.shown = data.body;
+  }
+}
+"""
+
+
+@cache
+def _component() -> Any:
+    return st.components.v2.component(
+        "fieldmarks_sheet",
+        html="<div class='fm-sheet'></div>",
+        js=SCRIPT,
+        isolate_styles=False,
+    )
+
+
+def sheet(body: str, key: str) -> None:
+    """Put HTML with SVG on the page.
+
+    Parameters
+    ----------
+    body : str
+        HTML made by this program.
+    key : str
+        Unique in the page.
+    """
+    _component()(key=key, data={"body": body})
