@@ -1,0 +1,77 @@
+"""Questions, cautions and limits of ``data/advice.toml``, checked against their schema."""
+
+from __future__ import annotations
+
+import functools
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+When = Literal["buying", "pairing", "testing"]
+Sentence = Annotated[str, Field(min_length=10)]
+
+
+class _Row(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    evidence: Annotated[str, Field(min_length=3)]
+
+
+class Line(_Row):
+    """A sentence to show."""
+
+    text: Sentence
+
+
+class Caution(Line):
+    """A caution and where it belongs."""
+
+    when: tuple[When, ...] = Field(min_length=1)
+
+
+class Kin(_Row):
+    """Kinship coefficients from which a pair counts as closely, or somewhat, related."""
+
+    close: float = Field(gt=0, le=1)
+    some: float = Field(gt=0, le=1)
+
+
+class Cross(_Row):
+    """What comes of a cross between any of ``one`` and any of ``other``."""
+
+    one: tuple[str, ...]
+    other: tuple[str, ...]
+    outcome: Literal["sterile", "fertile"]
+    text: Sentence
+
+
+class AdviceTable(BaseModel):
+    """The whole file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    ask: tuple[Line, ...]
+    cannot_tell: tuple[Line, ...]
+    caution: tuple[Caution, ...]
+    kin: Kin
+    cross: tuple[Cross, ...]
+
+    def cautions(self, when: When) -> tuple[str, ...]:
+        """Cautions that belong to one occasion."""
+        return tuple(row.text for row in self.caution if when in row.when)
+
+    def crossing(self, one: str, other: str) -> Cross | None:
+        """What is known of a cross between two different species."""
+        if one == other:
+            return None
+        for row in self.cross:
+            if (one in row.one and other in row.other) or (other in row.one and one in row.other):
+                return row
+        return None
+
+
+@functools.lru_cache(maxsize=1)
+def advice_table() -> AdviceTable:
+    """The shipped file."""
+    path = Path(__file__).parent / "data" / "advice.toml"
+    return AdviceTable.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))

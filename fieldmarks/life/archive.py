@@ -1,0 +1,137 @@
+"""Unpack a ZIP from outside: known names, sizes that can be right, every file's fingerprint."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import zipfile
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any
+
+from fieldmarks.errors import FieldmarksError
+
+MAX_FILES = 500_000
+MAX_FILE = 400 * 1024**2
+MAX_JSON = 32 * 1024**2
+MAX_TOTAL = 200 * 1024**3
+MAX_RATIO = 120  # unpacked over packed; our JSON packs to about a tenth
+CHUNK = 1 << 20
+
+
+def unpack(archive: Path, into: Path, allowed: re.Pattern[str], edition: int) -> list[str]:
+    """Unpack a ZIP with a manifest after checking names, sizes and fingerprints.
+
+    Parameters
+    ----------
+    archive, into : Path
+    allowed : pattern
+        What a name inside may look like; the manifest's own name included.
+    edition : int
+        Newest edition of the format that this program reads.
+
+    Returns
+    -------
+    list of str
+        Names of the files unpacked, without the manifest.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    where = archive.name
+    try:
+        with zipfile.ZipFile(archive) as packed:
+            members = packed.infolist()
+            _check_members(members, where, allowed)
+            by_name = {m.filename: m for m in members}
+            manifest = _manifest(packed, by_name, where, edition)
+            for name, row in manifest["files"].items():
+                _unpack_one(packed, by_name[name], into / name, row, where)
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, zlib.error):
+        raise FieldmarksError(
+            "this file is damaged or no ZIP", where=where, mend="Take a fresh copy"
+        ) from None
+    except OSError as error:
+        raise FieldmarksError(
+            f"cannot be unpacked ({error.strerror or error})", where=where, mend="Check the file"
+        ) from None
+    return list(manifest["files"])
+
+
+def _check_members(members: list[zipfile.ZipInfo], where: str, allowed: re.Pattern[str]) -> None:
+    names = [m.filename for m in members]
+    strange = [n for n in names if not allowed.fullmatch(n)]
+    if strange or len(set(names)) != len(names):
+        problem = f"it holds {strange[0][:80]!r}" if strange else "it holds a file twice"
+        raise FieldmarksError(
+            f"{problem}, which does not belong there", where=where, mend="Do not use this file"
+        )
+    total = sum(m.file_size for m in members)
+    packed = sum(m.compress_size for m in members) or 1
+    too_large = any(
+        m.file_size > (MAX_JSON if m.filename.endswith(".json") else MAX_FILE)
+        for m in members
+        if m.filename != "manifest.json"
+    )
+    if len(members) > MAX_FILES or total > MAX_TOTAL or too_large or total / packed > MAX_RATIO:
+        raise FieldmarksError(
+            "it unpacks to more than can be right", where=where, mend="Do not use this file"
+        )
+
+
+def _manifest(
+    packed: zipfile.ZipFile, members: dict[str, zipfile.ZipInfo], where: str, edition: int
+) -> dict[str, Any]:
+    broken = FieldmarksError(
+        "it is no fieldmarks file, or its list of contents is damaged",
+        where=where,
+        mend="Take a fresh copy",
+    )
+    if "manifest.json" not in members:
+        raise broken
+    try:
+        with packed.open("manifest.json") as file:
+            read: dict[str, Any] = json.loads(file.read(MAX_FILE))
+        files = read["files"]
+        rows_good = all(
+            isinstance(r, dict) and isinstance(r["sha256"], str) and isinstance(r["bytes"], int)
+            for r in files.values()
+        )
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        raise broken from None
+    if not rows_good or set(files) != set(members) - {"manifest.json"}:
+        raise broken
+    if read.get("edition", edition) > edition:
+        raise FieldmarksError(
+            "it was made by a newer program", where=where, mend="Update fieldmarks"
+        )
+    return read
+
+
+def _unpack_one(
+    packed: zipfile.ZipFile, member: zipfile.ZipInfo, target: Path, row: Any, where: str
+) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    digest, size = hashlib.sha256(), 0
+    with packed.open(member) as source, target.open("wb") as out:
+        for chunk in _chunks(source):
+            size += len(chunk)
+            if size > member.file_size:
+                break
+            digest.update(chunk)
+            out.write(chunk)
+        out.flush()
+        os.fsync(out.fileno())
+    if size != row["bytes"] or digest.hexdigest() != row["sha256"]:
+        raise FieldmarksError(
+            f"{member.filename} was changed after it was packed", where=where, mend="Get it again"
+        )
+
+
+def _chunks(source: IO[bytes]) -> Iterator[bytes]:
+    while chunk := source.read(CHUNK):
+        yield chunk

@@ -1,0 +1,122 @@
+"""The database behind a store: SQLite by default, PostgreSQL by its URL; migrated when opened."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import sqlalchemy
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from alembic.util import CommandError
+from sqlalchemy import Connection, Engine, event, make_url, text
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
+
+from fieldmarks.errors import FieldmarksError
+
+BUSY_MS = 30_000  # how long to wait for another program that is writing
+LOCK = 5_150_920  # any number; the same for every fieldmarks on one PostgreSQL database
+
+
+def connect(url: str) -> Engine:
+    """Open a database and bring it up to this program's edition.
+
+    Parameters
+    ----------
+    url : str
+        An SQLAlchemy URL: ``sqlite:///...`` or ``postgresql://...``.
+
+    Raises
+    ------
+    FieldmarksError
+        It cannot be reached, or was made by a newer program.
+    """
+    try:
+        parsed = make_url(url)
+        if parsed.drivername in ("postgresql", "postgres"):
+            parsed = parsed.set(drivername="postgresql+psycopg")
+        engine = sqlalchemy.create_engine(parsed, pool_pre_ping=True)
+    except (ArgumentError, NoSuchModuleError, ImportError):
+        raise FieldmarksError(
+            "this is no database address that can be used",
+            where=_without_password(url),
+            mend="Use sqlite:///FILE or postgresql://USER@HOST/NAME (needs the package psycopg)",
+        ) from None
+    if engine.dialect.name == "sqlite":
+        _prepare_sqlite(engine)
+    try:
+        _migrate(engine)
+    except DBAPIError as error:
+        reason = str(error.orig).strip().split("\n")[0]
+        raise FieldmarksError(
+            f"the database cannot be opened ({reason})",
+            where=_without_password(url),
+            mend="Check the address, and that you may write there",
+        ) from None
+    return engine
+
+
+def _without_password(url: str) -> str:
+    try:
+        return make_url(url).render_as_string(hide_password=True)
+    except ArgumentError:
+        return "database"
+
+
+def sqlite_url(path: Path) -> str:
+    """Address of an SQLite file."""
+    return str(sqlalchemy.URL.create("sqlite", database=str(path)))
+
+
+def _prepare_sqlite(engine: Engine) -> None:
+    @event.listens_for(engine, "connect")
+    def _settings(raw: object, _record: object) -> None:
+        raw.isolation_level = None  # type: ignore[attr-defined]  # BEGIN is sent below
+        cursor = raw.cursor()  # type: ignore[attr-defined]
+        cursor.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+        cursor.execute("PRAGMA journal_mode = WAL")
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        wanted = connection.get_execution_options().get("writing")
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if wanted else "BEGIN")
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """One transaction; only one program writes at a time, others wait."""
+    with engine.connect().execution_options(writing=True) as connection:
+        try:
+            transaction = connection.begin()
+        except OperationalError:
+            raise FieldmarksError(
+                "another program is writing to this store", mend="Wait a moment and try again"
+            ) from None
+        with transaction:
+            if engine.dialect.name == "postgresql":
+                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+            yield connection
+
+
+def _migrate(engine: Engine) -> None:
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    head = ScriptDirectory.from_config(config).get_current_head()
+    with engine.connect() as connection:
+        if MigrationContext.configure(connection).get_current_revision() == head:
+            return
+    with writing(engine) as connection:
+        config.attributes["connection"] = connection
+        try:
+            command.upgrade(config, "head")
+        except CommandError:
+            raise FieldmarksError(
+                "this store was made by a newer version of the program",
+                mend="Update fieldmarks, then open it again",
+            ) from None

@@ -1,0 +1,1 @@
+"""Alembic migrations, shipped with the program and run when a store is opened."""

@@ -1,0 +1,219 @@
+"""Pairing: what the records say about putting two birds together. Advice, never an order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from fieldmarks.life.advice import AdviceTable, advice_table
+from fieldmarks.life.bird import Bird, Entry
+from fieldmarks.life.due import first_moult_over
+from fieldmarks.life.moult import PRESENT, in_order
+from fieldmarks.life.pedigree import Parents, kinship, recorded_share, shared_ancestors
+from fieldmarks.signs import SignStatus
+from fieldmarks.tables import Tables
+
+Weight = Literal["against", "wait", "not known", "for"]
+LEVELS: dict[Weight, str] = {
+    "against": "We advise against this pair.",
+    "wait": "Better wait with this pair.",
+    "not known": "Nothing speaks against this pair, but some things are not known.",
+    "for": "Nothing on record speaks against this pair.",
+}
+ORDER: tuple[Weight, ...] = ("against", "wait", "not known", "for")
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One reason and which way it weighs."""
+
+    weight: Weight
+    about: str
+    text: str
+
+
+@dataclass(frozen=True)
+class PairAdvice:
+    """Advice on a pair.
+
+    Parameters
+    ----------
+    weight : str
+        That of the heaviest reason.
+    sentence : str
+    reasons : tuple of Reason
+        Heaviest first.
+    kinship : float
+        Kinship coefficient, which is the inbreeding coefficient of the young.
+    shared : tuple of str
+        Ids of parents and grandparents that both share (or the birds themselves).
+    cautions : tuple of str
+    """
+
+    weight: Weight
+    sentence: str
+    reasons: tuple[Reason, ...]
+    kinship: float
+    shared: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def advise_pair(
+    first: Bird,
+    second: Bird,
+    entries: Mapping[str, Sequence[Entry]],
+    parents: Parents,
+    names: Mapping[str, str],
+    tables: Tables,
+    today: date,
+) -> PairAdvice:
+    """Weigh what is on record about two birds.
+
+    Parameters
+    ----------
+    first, second : Bird
+    entries : dict
+        Bird id -> its moult entries.
+    parents : dict
+        Bird id -> (father id, mother id), of all birds.
+    names : dict
+        Bird id -> name to show.
+    tables : Tables
+    today : date
+
+    Raises
+    ------
+    FieldmarksError
+        The pedigree runs in a circle.
+    """
+    advice = advice_table()
+    kin = kinship(parents, first.id, second.id)
+    shared = sorted(shared_ancestors(parents, first.id, second.id))
+    reasons = [
+        _species(first, second, tables, advice),
+        _sex(first, second),
+        _relation(kin, shared, parents, (first, second), names, advice),
+    ]
+    for bird in (first, second):
+        reasons += _own_reasons(bird, entries.get(bird.id, ()), tables, today)
+    reasons.sort(key=lambda r: ORDER.index(r.weight))
+    weight = reasons[0].weight
+    return PairAdvice(
+        weight, LEVELS[weight], tuple(reasons), kin, tuple(shared), advice.cautions("pairing")
+    )
+
+
+def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> Reason:
+    if first.species is None or second.species is None:
+        unknown = " and ".join(b.name for b in (first, second) if b.species is None)
+        return Reason("against", "species", f"The species of {unknown} is not known.")
+    one, other = (tables.species.get(b.species or "") for b in (first, second))
+    names = [row.name if row else str(b.species) for row, b in ((one, first), (other, second))]
+    if first.species == second.species:
+        return Reason("for", "species", f"Both are said to be {names[0]}.")
+    text = f"Two species: {names[0]} and {names[1]}."
+    cross = advice.crossing(first.species, second.species)
+    if cross is not None:
+        text += f" {cross.text}" + (" This cross is sterile." if cross.outcome == "sterile" else "")
+    return Reason("against", "species", text)
+
+
+def _sex(first: Bird, second: Bird) -> Reason:
+    if "unknown" in (first.sex, second.sex):
+        return Reason(
+            "not known",
+            "sex",
+            "The sex of one or both is not known. A DNA test of a feather tells.",
+        )
+    if first.sex == second.sex:
+        return Reason("against", "sex", f"Both are {first.sex}s, so there will be no young.")
+    return Reason("for", "sex", "A cock and a hen.")
+
+
+def _relation(
+    kin: float,
+    shared: list[str],
+    parents: Parents,
+    birds: tuple[Bird, Bird],
+    names: Mapping[str, str],
+    advice: AdviceTable,
+) -> Reason:
+    text = f"Kinship {kin:.4g} from the recorded pedigree."
+    if shared:
+        text += f" Shared: {', '.join(names.get(key, key[:8]) for key in shared)}."
+    if kin >= advice.kin.close:
+        return Reason("against", "kinship", f"Closely related. {text}")
+    if kin >= advice.kin.some:
+        return Reason("wait", "kinship", f"Somewhat related; ask for an unrelated mate. {text}")
+    share = min(recorded_share(parents, b.id) for b in birds)
+    if share < 1:
+        text += (
+            f" Only {share:.0%} of the parents and grandparents of one are on record; the true "
+            "kinship can only be higher."
+        )
+        return Reason("not known", "kinship", text)
+    return Reason("for", "kinship", text)
+
+
+def _own_reasons(bird: Bird, entries: Sequence[Entry], tables: Tables, today: date) -> list[Reason]:
+    reasons = []
+    looks = [look for entry in in_order(entries)[-1:] for look in entry.looks]
+    status = {s.sign: s.status for look in looks for s in look.signs}
+    over = first_moult_over(bird, tables)
+    if not looks:
+        reasons.append(
+            Reason("not known", "signs", f"{bird.name} has not been measured. Take a photo first.")
+        )
+    for sign, found in status.items():
+        text = tables.signs[sign].text if sign in tables.signs else sign
+        if found == SignStatus.SEEN.value:
+            said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
+            reasons.append(Reason("against", "signs", said))
+        elif found in PRESENT:
+            said = f"{bird.name}: {text} Look again after its moult."
+            reasons.append(Reason("wait", "signs", said))
+        elif found == SignStatus.DOUBTFUL.value:
+            said = f"{bird.name}: not decided yet: {text}"
+            reasons.append(Reason("not known", "signs", said))
+    contradicted = [k for k in looks if k.outcome in ("claim contradicted", "none fits")]
+    if contradicted:
+        said = f"{bird.name}: the last look speaks against its species. {contradicted[-1].sentence}"
+        reasons.append(Reason("against", "species", said))
+    elif looks and not any(r.about == "signs" for r in reasons):
+        said = f"{bird.name}: no sign was seen in the marks read. That is no proof of purity."
+        reasons.append(Reason("for", "signs", said))
+    if over is not None and today < over:
+        said = f"{bird.name} is not grown before {over.isoformat()}."
+        reasons.append(Reason("wait", "age", said))
+    elif over is None:
+        reasons.append(Reason("not known", "age", f"The age of {bird.name} is not known."))
+    hidden = _hidden(bird, tables)
+    if hidden:
+        reasons.append(Reason("not known", "variety", hidden))
+    return reasons
+
+
+def _hidden(bird: Bird, tables: Tables) -> str:
+    """Why a bird's variety hides signs, or empty."""
+    kind = tables.varieties.get(bird.variety)
+    if kind is None or bird.species is None:
+        return ""
+    own = [s for s in tables.signs.values() if s.species == bird.species]
+    shown = [
+        s
+        for s in own
+        if kind.series in s.series
+        and bird.variety not in s.not_in
+        and not (s.marks and all(m in kind.says_nothing for m in s.marks))
+    ]
+    if len(shown) == len(own):
+        return ""
+    wild = [s for s in own if "green" in s.series]
+    if len(shown) >= len(wild):
+        return ""
+    return (
+        f"{bird.name} is {kind.name}: that hides signs ({len(shown)} can be seen instead of "
+        f"{len(wild)} on a green bird). Test mating may tell more."
+    )
