@@ -26,7 +26,7 @@ from fieldmarks.report.blocks import (
 )  # fmt: skip
 from fieldmarks.report.drawings import colour_plane, strip
 from fieldmarks.report.plane import reading_letters
-from fieldmarks.report.svg import hexadecimal, letter
+from fieldmarks.report.svg import hexadecimal, letter, number, short
 from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
 from fieldmarks.signs import SignFinding, SignStatus
 from fieldmarks.tables import Tables
@@ -164,7 +164,7 @@ def _light(record: Record) -> list[Block]:
 def _card_grid(card: Calibration) -> Grid:
     head = ("Card", "Reflectance", "L*", "a*", "b*", "Uneven", "Pixels")
     rows = tuple(
-        (p.region, f"{p.reflectance:.1%}", *(f"{v:.1f}" for v in p.lab), f"{p.step:.0%}",
+        (p.region, f"{p.reflectance:.1%}", *(number(v, 1) for v in p.lab), f"{p.step:.0%}",
          f"{p.pixels}")
         for p in card.patches
     )  # fmt: skip
@@ -181,7 +181,7 @@ def _readings(record: Record, tables: Tables) -> list[Block]:
     letters = reading_letters(record)
     rows = tuple(
         (f"{letters.get(r.mark, '')} {mark_name(tables, r.mark)}".strip(),
-         *(f"{v:.1f}" for v in (*r.lab, r.chroma, r.hue, r.expanded)))
+         *(number(v, 1) for v in (*r.lab, r.chroma, r.hue, r.expanded)))
         for r in readings
     )  # fmt: skip
     colours = tuple(hexadecimal(r.lab) for r in readings)
@@ -200,23 +200,23 @@ def _readings(record: Record, tables: Tables) -> list[Block]:
             Figure(strip(r.populations), f"Colours found in the {mark_name(tables, r.mark)}")
             for r in several
         )
-        blocks += [Title("Marks of more than one colour"), *figures]
+        blocks += [Title("Marks of more than one colour"), Group(figures)]
     caption = "Colours read, and the nearest colours expected, without their lightness"
     blocks.append(Figure(colour_plane(record, tables), caption))
     return blocks
 
 
 def _budget_grid(readings: Sequence[Reading], tables: Tables) -> Grid:
-    rows = tuple(
-        (
-            f"{mark_name(tables, r.mark)}: {part.name}",
-            *(f"{v:.2f}" for v in (part.lightness, part.chroma, part.hue)),
-        )
-        for r in readings
-        for part in r.budget.parts
-    )
-    caption = "Parts of the uncertainty, k=1, along lightness, away from grey, and across the hue"
-    return Grid(caption, ("Mark: cause", "L*", "C*", "H*"), rows)
+    causes = list(dict.fromkeys(part.name for r in readings for part in r.budget.parts))
+    rows = []
+    for reading in readings:
+        parts = {
+            part.name: " / ".join(number(v, 2) for v in (part.lightness, part.chroma, part.hue))
+            for part in reading.budget.parts
+        }
+        rows.append((mark_name(tables, reading.mark), *(parts.get(c, "none") for c in causes)))
+    caption = "Each cause along lightness / away from grey / across the hue, in CIELAB units, k=1"
+    return Grid(caption, ("Mark", *causes), tuple(rows))
 
 
 def _causes(readings: Sequence[Reading]) -> Bullets:
@@ -243,10 +243,8 @@ def _relations(record: Record, tables: Tables) -> list[Block]:
     for relation in found:
         kind = tables.relations.get(relation.key)
         unit = f" {kind.unit}" if kind else ""
-        items.append(
-            f"{mark_name(tables, relation.key)}: {relation.value:.3g} ± {relation.expanded:.2g}"
-            f"{unit} (k=2). {relation.note}"
-        )
+        size = f"{short(relation.value)} ± {short(relation.expanded)}{unit} (k=2)"
+        items.append(f"{mark_name(tables, relation.key)}: {size}. {relation.note}")
     return [Para("These need no grey card."), Bullets(tuple(items))]
 
 
@@ -268,10 +266,32 @@ def _findings(views: Sequence[SpeciesView]) -> list[Block]:
 
 
 def _species_blocks(view: SpeciesView) -> Iterable[Block]:
+    """Marks against a species and doubtful ones as drawings; of a subject also those that fit."""
     if not view.compared:
         yield Para("Nothing that was read can be compared with this species.")
-    for mark in view.compared:
+    drawn = [*view.does_not_fit, *view.doubtful, *(view.fits if view.subject else ())]
+    for mark in drawn:
         yield Group(tuple(_mark_blocks(mark)))
+    if view.fits and not view.subject:
+        yield _finding_grid("Marks that fit", view.fits)
+    if view.not_calibrated:
+        yield _finding_grid("Not calibrated: these decide nothing", view.not_calibrated)
+
+
+def _finding_grid(caption: str, marks: Sequence[MarkView]) -> Grid:
+    rows = []
+    for mark in marks:
+        finding = mark.finding
+        low, high = finding.interval or (finding.value or 0.0, finding.value or 0.0)
+        limit = f"{finding.tolerance:g}" if finding.tolerance is not None else ""
+        nearest = mark.nearest_name or ", ".join(mark.expected_names)
+        rows.append(
+            (f"{mark.letter} {finding.name}".strip(), nearest, short(finding.value or 0.0), limit,
+             f"{short(low)} to {short(high)}",
+             "" if finding.held is None else f"{finding.held:.0%}")
+        )  # fmt: skip
+    head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Fits in")
+    return Grid(caption, head, tuple(rows))
 
 
 def _mark_blocks(mark: MarkView) -> Iterable[Block]:
@@ -350,8 +370,8 @@ def _made(record: Record, tables: Tables) -> list[Block]:
     rows = (
         ("Program", f"fieldmarks {record.program}"),
         ("Rule tables", judged.table_version),
-        ("Fingerprint of the tables (SHA-256)", judged.table_fingerprint),
-        ("Fingerprint of the photo (SHA-256)", measured.sha256),
+        ("Tables, SHA-256", judged.table_fingerprint),
+        ("Photo, SHA-256", measured.sha256),
         ("Colours", record.colour_space),
         ("Variety, age", f"{judged.variety}, {judged.age}"),
         ("Said to be", judged.claimed or "nothing"),

@@ -15,6 +15,8 @@ from fieldmarks.report.plane import colour_plane, reading_letters, tolerance_out
 from fieldmarks.report.svg import (
     hexadecimal,
     ink_on,
+    number,
+    short,
     shown_truly,
     style,
     svg,
@@ -54,24 +56,25 @@ SQUARE = "M 2 2 L 18 2 L 18 18 L 2 18 Z"
 TICK = "M 5.6 10.4 L 8.8 13.6 L 14.6 6.8"
 CROSS = "M 6 6 L 14 14 M 14 6 L 6 14"
 DASH = "M 6 10 L 14 10"
+WAVE = "M 5.4 11.2 C 7 7.6 8.9 8.2 10 10 C 11.1 11.8 13 12.4 14.6 8.8"
 CALL = "M 10 5 L 10 11 M 10 14.4 L 10 14.6"
 QUERY = "M 7.4 8 C 7.4 4.6 12.8 4.8 12.6 8 C 12.5 9.8 10 9.8 10 11.8 M 10 14.4 L 10 14.6"
 ICONS: dict[str, tuple[str, str]] = {
     Status.FITS: (ROUND, TICK),
-    Status.DOUBTFUL: (DIAMOND, QUERY),
+    Status.DOUBTFUL: (DIAMOND, WAVE),
     Status.DOES_NOT_FIT: (SQUARE, CROSS),
     Status.NOT_CALIBRATED: (SQUARE, QUERY),
     Status.NOT_READ: (ROUND, ""),
     SignStatus.NOT_LOOKED_AT: (ROUND, ""),
     SignStatus.SEEN: (SQUARE, CALL),
-    SignStatus.LOOK_AGAIN: (DIAMOND, QUERY),
+    SignStatus.LOOK_AGAIN: (DIAMOND, WAVE),
     SignStatus.NOT_SEEN: (ROUND, TICK),
 }
 
 
 def lab_text(lab: Lab) -> str:
     """L*, a* and b* in words, to whole units."""
-    return f"L* {lab[0]:.0f}, a* {lab[1]:.0f}, b* {lab[2]:.0f}"
+    return f"L* {number(lab[0])}, a* {number(lab[1])}, b* {number(lab[2])}"
 
 
 def status_icon(status: str, size: float = 20) -> str:
@@ -199,8 +202,8 @@ def _bar_words(
 ) -> str:
     assert finding.value is not None
     if finding.tolerance is not None:
-        return f"{finding.value:.1f} away, limit {finding.tolerance:g}"
-    value = f"{finding.value:.3g}"
+        return f"{short(finding.value)} away, limit {finding.tolerance:g}"
+    value = short(finding.value)
     if span is None or not limits:
         return f"{value} {unit}".strip()
     low, high = span
@@ -231,12 +234,12 @@ def swatch_pair(read_lab: Lab, expected_lab: Lab, names: tuple[str, str]) -> str
     """
     half = WIDTH / 2
     body, said = [], []
-    for number, (lab, name, word) in enumerate(
+    for place, (lab, name, word) in enumerate(
         zip((read_lab, expected_lab), names, ("read", "expected"), strict=True)
     ):
-        code, x = hexadecimal(lab), number * half
+        code, x = hexadecimal(lab), place * half
         edge = style(fill=code, stroke="line", stroke_width=1)
-        body.append(f'<rect x="{x + 0.5 - number:.1f}" y="0.5" width="{half}" height="40" {edge}/>')
+        body.append(f'<rect x="{x + 0.5 - place:.1f}" y="0.5" width="{half}" height="40" {edge}/>')
         body.append(
             f'<text x="{x + 8:.1f}" y="25" style="fill:{ink_on(code)};font-family:sans-serif;'
             f'font-size:13px;font-weight:600">{word}</text>'
@@ -266,7 +269,7 @@ def strip(populations: Sequence[Population]) -> str:
     """The colours found in one outline as a bar, each as wide as its share, with a list below."""
     total = sum(p.fraction for p in populations) or 1.0
     body, lines, x = [], [], 0.5
-    for number, population in enumerate(populations):
+    for place, population in enumerate(populations):
         width = (WIDTH - 1) * population.fraction / total
         code = hexadecimal(population.lab)
         edge = style(fill=code, stroke="line", stroke_width=1)
@@ -277,7 +280,7 @@ def strip(populations: Sequence[Population]) -> str:
                 f'<text x="{x + width / 2:.1f}" y="18" text-anchor="middle" '
                 f'style="fill:{ink_on(code)};font-family:sans-serif;font-size:12px">{share}</text>'
             )
-        y = 44 + 17 * number
+        y = 44 + 17 * place
         body.append(f'<rect x="2" y="{y - 10}" width="11" height="11" {edge}/>')
         body.append(text(20, y, f"{share}: {lab_text(population.lab)}", size=12))
         lines.append(f"{share}: {lab_text(population.lab)}")

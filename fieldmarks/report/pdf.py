@@ -41,6 +41,7 @@ WRITTEN_OUT = {"\u2264": "<=", "\u2265": ">=", "\u2212": "-", "\u0394": "Delta "
 NO_DATE = datetime(1970, 1, 1, tzinfo=UTC)
 WIDTH = 178.0  # mm, of the text
 FIGURE = 72.0  # mm, a drawing
+SPACE = 12.0  # mm, between two drawings
 PLANE = 104.0  # mm, a drawing with a long list below it
 NAME = 54.0  # mm, names of facts
 PHOTO_HEIGHT = 150.0  # mm
@@ -225,15 +226,22 @@ class _Writer:
         self.sheet.ln(1.5)
 
     def figures(self, figures: list[Figure]) -> None:
-        """Drawings in a row, captions above them."""
-        wide = FIGURE if len(figures) > 1 or _size(figures[0].drawing)[0] < 350 else PLANE
+        """Drawings, two in a row, captions above them."""
+        if len(figures) > 2:
+            for start in range(0, len(figures), 2):
+                self.figures(figures[start : start + 2])
+            return
+        wide = FIGURE if _size(figures[0].drawing)[0] < 350 else PLANE
         heights = [wide * _size(f.drawing)[1] / _size(f.drawing)[0] for f in figures]
-        self.room(max(heights) + 5 * LINE)
-        for figure in figures:
-            self.caption(figure)
-        left, top = self.sheet.l_margin, self.sheet.get_y() + 0.8
-        for number, figure in enumerate(figures):
-            x = left + number * (wide + 12)
+        self.room(max(heights) + 4 * LINE)
+        left, top = self.sheet.l_margin, self.sheet.get_y()
+        for place, figure in enumerate(figures):
+            if place == 0 or figure.caption:
+                self.sheet.set_xy(left + place * (wide + SPACE), top)
+                self.caption(figure)
+        top = self.sheet.get_y() + 0.8
+        for place, figure in enumerate(figures):
+            x = left + place * (wide + SPACE)
             self.drawing(figure.drawing, x, top, wide, figure.name or figure.caption)
         self.sheet.set_xy(left, top + max(heights) + 1.5)
 
@@ -334,17 +342,17 @@ def _size(drawing: str) -> tuple[float, float]:
 
 def _long(grid: Grid, column: int) -> bool:
     """Whether a column holds sentences rather than numbers."""
-    return any(len(row[column]) > 20 for row in grid.rows)
+    return any(len(row[column]) > 24 for row in grid.rows)
 
 
 def _widths(grid: Grid, room: float) -> tuple[float, ...]:
-    """Column widths in mm: first column and sentences share what the numbers leave."""
-    numbers = [n for n in range(1, len(grid.head)) if not _long(grid, n)]
-    rest = len(grid.head) - len(numbers)
-    narrow = 21.0 if len(numbers) < 7 else 17.0
-    sentences = rest > 1
-    first = 42.0 if sentences else min(60.0, room - narrow * len(numbers))
-    wide = (room - narrow * len(numbers) - first) / max(rest - 1, 1)
-    return tuple(
-        first if n == 0 else narrow if n in numbers else wide for n in range(len(grid.head))
-    )
+    """Column widths in mm: numbers take what they need, sentences share the rest."""
+    longest = [max(len(row[n]) for row in (grid.head, *grid.rows)) for n in range(len(grid.head))]
+    needed = [max(15.0, 4 + 1.75 * letters) for letters in longest]
+    long = [n for n in range(1, len(grid.head)) if _long(grid, n)]
+    needed[0] = min(needed[0], 48.0)
+    rest = room - sum(width for n, width in enumerate(needed) if n not in long)
+    for n in long:
+        needed[n] = max(rest / len(long), 20.0)
+    shrink = min(1.0, room / sum(needed))
+    return tuple(width * shrink for width in needed)

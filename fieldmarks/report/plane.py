@@ -18,7 +18,7 @@ import numpy.typing as npt
 from fieldmarks.colour import difference
 from fieldmarks.measures import COVERAGE_FACTOR, Lab, Reading
 from fieldmarks.record import Record
-from fieldmarks.report.svg import hexadecimal, letter, style, svg, text, unique
+from fieldmarks.report.svg import hexadecimal, letter, number, style, svg, text, unique
 from fieldmarks.tables import Tables
 
 Points = npt.NDArray[np.float64]
@@ -29,7 +29,6 @@ HALVINGS = 40
 SIDE = 300.0  # of the plot, drawing units
 MARGIN = 46.0
 LINE = 17.0  # of the legend
-LEGEND_WIDTH = 50  # characters
 DOT = 9.0
 # Where the trade's colour words lie on the hue circle, degrees (from memory).
 HUES = {
@@ -168,7 +167,7 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
                     owners.setdefault(key, []).append(sheet.species)
     swatches = tuple(
         ShownSwatch(
-            str(number),
+            str(place),
             key,
             tables.swatches[key].name,
             tables.lab[key],
@@ -176,7 +175,7 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
             tuple(dict.fromkeys(species)),
             tolerance_outline(tables.lab[key], tables.swatches[key].tolerance),
         )
-        for number, (key, species) in enumerate(owners.items(), start=1)
+        for place, (key, species) in enumerate(owners.items(), start=1)
     )
     # A wide tolerance may run off the plot, where it is cut; readings and swatches may not.
     kept = [s.outline for s in shown] + [np.array([s.lab[1:]]) * 1.3 for s in swatches]
@@ -187,8 +186,8 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
 def reading_letters(record: Record) -> dict[str, str]:
     """Mark -> the letter of its first region, as on the annotated photo."""
     letters: dict[str, str] = {}
-    for number, region in enumerate(record.measurement.regions.regions):
-        letters.setdefault(region.mark, letter(number))
+    for place, region in enumerate(record.measurement.regions.regions):
+        letters.setdefault(region.mark, letter(place))
     return letters
 
 
@@ -203,50 +202,52 @@ def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str
         See :func:`plane_of`.
     """
     plane = plane_of(record, tables, mark)
-    legend = list(_legend_lines(plane, tables))
-    key = unique("plane", legend)
-    height = SIDE + 2 * MARGIN + LINE * (len(legend) + 1)
+    lines, short = _legend(plane, tables)
+    key = unique("plane", lines, short)
+    rows = -(-len(short) // 2)
+    height = SIDE + 2 * MARGIN + LINE * (len(lines) + rows)
     middle = MARGIN + SIDE / 2
     circle = f'<circle cx="{middle}" cy="{middle}" r="{SIDE / 2}"/>'
     body = [f'<defs><clipPath id="{key}c">{circle}</clipPath></defs>', *_axes(plane.reach)]
     body += [_outline(s.outline, plane.reach, key, hexadecimal(s.lab)) for s in plane.swatches]
     body += [_outline(r.outline, plane.reach, key) for r in plane.readings]
     body += _points(plane)
-    top = SIDE + 2 * MARGIN + LINE
-    body += [text(6, top + LINE * n, line, size=12) for n, line in enumerate(legend)]
+    top = SIDE + 2 * MARGIN + 4
+    body += [text(6, top + LINE * n, line, size=12) for n, line in enumerate(lines)]
+    for n, line in enumerate(short):
+        column, row = divmod(n, rows)
+        y = top + LINE * (len(lines) + row)
+        body.append(text(6 + column * (SIDE + 2 * MARGIN) / 2, y, line, size=12))
     what = tables.marks[mark].name if mark in tables.marks else "all marks read"
     return svg(
         SIDE + 2 * MARGIN,
         height,
         body,
         title=f"Colours read and expected: {what}",
-        description=" ".join(legend),
+        description="; ".join([*lines, *short]),
     )
 
 
-def _legend_lines(plane: Plane, tables: Tables) -> Iterable[str]:
-    yield "Round, letter: read; solid line: its uncertainty, k=2."
-    yield "Square, number: expected; dashed line: its tolerance."
-    yield "Lightness (L*) is not in the picture: see below."
-    for shown in plane.readings:
-        light, a, b = shown.reading.lab
-        yield f"{shown.label} {shown.name}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f}"
+def _legend(plane: Plane, tables: Tables) -> tuple[list[str], list[str]]:
+    """Lines over the full width, and short ones that may stand in two columns."""
+    lines = [
+        "Round, letter: read; solid line: its uncertainty, k=2.",
+        "Square, number: expected; dashed: its tolerance (in brackets).",
+        "Lightness (L*) is not in the picture: it is given here.",
+    ]
     owners = {swatch.species for swatch in plane.swatches}
     if len(owners) == 1:
-        yield f"Expected of {_owners(owners.pop(), tables)}:"
+        lines.append(f"All expected of {_owners(owners.pop(), tables)}.")
         owners = set()
+    short = [f"{r.label} {r.name}: L* {number(r.reading.lab[0])}" for r in plane.readings]
     for swatch in plane.swatches:
-        light, a, b = swatch.lab
-        said = (
-            f"{swatch.label} {swatch.name}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f}, "
-            f"within {swatch.tolerance:g}"
-        )
-        whose = f"for {_owners(swatch.species, tables)}" if owners else ""
-        if len(said) + len(whose) > LEGEND_WIDTH:
-            yield said
-            yield whose
+        said = f"{swatch.label} {swatch.name}: L* {number(swatch.lab[0])}"
+        said += f" ({swatch.tolerance:g})"
+        if owners:
+            lines.append(f"{said}, for {_owners(swatch.species, tables)}")
         else:
-            yield f"{said}, {whose}" if whose else said
+            short.append(said)
+    return lines, short
 
 
 def _owners(species: Sequence[str], tables: Tables) -> str:

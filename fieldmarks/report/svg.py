@@ -88,6 +88,16 @@ def _harmless(character: str) -> str:
     return REPLACEMENT if unicodedata.category(character)[0] == "C" else character
 
 
+def number(value: float, places: int = 0) -> str:
+    """A number with so many decimal places, and no minus sign before a zero."""
+    return f"{round(value, places) + 0.0:.{places}f}"
+
+
+def short(value: float) -> str:
+    """A number with two decimal places below 1, one below 100, and none above."""
+    return number(value, 2 if abs(value) < 1 else 1 if abs(value) < 100 else 0)
+
+
 def escape(text: object, longest: int = LONGEST_TEXT) -> str:
     """Text for HTML and XML: harmless (see :func:`plain`) and escaped."""
     return html.escape(plain(text, longest), quote=True)
