@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from conftest import Screen
+from screen import Screen
 
 from fieldmarks.marker.wire import region_from_wire
 from fieldmarks.region import Point, Region

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 import shapely
-from conftest import LAPTOP, PHONE, serve
 from drawing import HEIGHT, WIDTH, Drawing
+from screen import LAPTOP, PHONE, serve
 
 from fieldmarks.region import (
     Ellipse,
@@ -260,6 +260,24 @@ def test_a_corner_is_moved_with_a_finger(phone):
     assert after.shape.points[index] == pytest.approx((1400, 600), abs=2 / phone.scale)
 
 
+def test_a_pen_draws_and_gets_the_loupe(phone):
+    pen = phone.screen.context.new_cdp_session(phone.page)
+
+    def send(kind, point):
+        held = {"button": "left", "buttons": 1, "pointerType": "pen", "clickCount": 1}
+        place = {"type": kind, "x": point[0], "y": point[1]}
+        pen.send("Input.dispatchMouseEvent", place | held)
+
+    points = ring(phone, FACE)
+    send("mousePressed", points[0])
+    for point in points[1:]:
+        send("mouseMoved", point)
+    assert phone.page.locator(".loupe").is_visible()
+    send("mouseReleased", points[-1])
+    (region,) = phone.after("drawn")
+    assert overlap(region.shape, FACE) > 0.9
+
+
 # ---- changing
 
 
@@ -367,6 +385,21 @@ def test_choosing_in_the_list_chooses_on_the_photo(laptop):
     laptop.page.get_by_role("button", name="A, face, outline").click()
     assert laptop.page.locator(".ink .label.on").text_content().startswith("A")
     assert laptop.page.locator(".ink .grip").count() >= 8
+
+
+def test_choosing_in_the_list_brings_a_small_or_hidden_region_into_view(phone):
+    phone.screen.spread(phone.at(2150, 800), 30, 240)
+    phone.draw(phone.ring(2150, 800, 40, 40))
+    phone.after("drawn")
+    phone.tool("Whole")
+    assert phone.outline()["width"] < 20
+    phone.page.get_by_role("button", name="A, face, outline").click()  # lets go
+    phone.page.get_by_role("button", name="A, face, outline").click()
+    box, stage = phone.outline(), phone.stage.bounding_box()
+    assert box["width"] > 60
+    middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    centre = stage["x"] + stage["width"] / 2, stage["y"] + stage["height"] / 2
+    assert middle == pytest.approx(centre, abs=20)
 
 
 # ---- suggestions

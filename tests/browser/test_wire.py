@@ -3,10 +3,12 @@
 import json
 import math
 import string
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from streamlit.testing.v1 import AppTest
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.marker import letters
@@ -109,3 +111,10 @@ def test_the_files_for_the_browser_join_to_one_script():
     joined = script()
     assert "import " not in joined.replace("important", "")
     assert joined.count("export ") == joined.count("export default") == 1
+
+
+def test_a_page_with_the_drawing_can_be_tried_without_a_browser():
+    page = Path(__file__).with_name("marker_page.py")
+    tried = AppTest.from_file(str(page), default_timeout=60).run()
+    assert not tried.exception
+    assert json.loads(tried.code[0].value)["events"] == []

@@ -1,9 +1,11 @@
 // Draws outlines, letters and grips over the photo, in screen pixels so that lines stay thin.
 
 import { boxOf, grips, outline, sides } from "./shapes.js";
+import { reach } from "./stroke.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const DASH = { solid: "", long: "14 7", dot: "2 7", asked: "1 6" };
+const PLATE = 22; // height of a label in CSS pixels
 const FONT = "600 13px system-ui, sans-serif";
 
 let ruler;
@@ -54,10 +56,11 @@ export function handlesOf(shape, view) {
 }
 
 function handleNodes(board, shape) {
-  const { corners, between, box } = handlesOf(shape, board.view);
-  // Many corners on a region that looks small: smaller dots, or they hide the edge itself.
-  const crowded = corners.length * 22 > 2 * (box.x1 - box.x0 + box.y1 - box.y0);
-  const r = crowded ? 4 : 6.5;
+  const { corners, between } = handlesOf(shape, board.view);
+  // Corners that lie close together get smaller dots, or they would hide the edge itself.
+  const points = corners.map((c) => c.at);
+  const apart = reach([...points, points[0] ?? [0, 0]]) / Math.max(points.length, 1);
+  const r = Math.min(Math.max(apart / 4, 3.5), 6.5);
   const dots = between.map(({ at: [cx, cy] }) => make("circle", { cx, cy, r: 4, class: "between" }));
   corners.forEach(({ at: [cx, cy] }, i) => {
     const held = i === board.corner ? " held" : "";
@@ -71,33 +74,35 @@ function overlaps(a, b) {
 }
 
 /**
- * A letter with the mark's name beside its region, or inside a large one; the letter alone where
- * there is no room. Labels keep off each other, and off other regions if they can.
+ * A letter with the mark's name beside its region, or inside a large one. Where that would hide
+ * another label or region: the letter alone, then the bare letter on the region itself.
  */
 function labelFor(letter, name, box, stage, { taken, boxes }, extra) {
-  const h = 22;
-  const fits = (s) => s.y >= 2 && s.y + h <= stage[1] - 2 && !taken.some((t) => overlaps(s, t));
-  const hidden = (s) => boxes.filter((b) => b !== box && overlaps(s, rectOf(b))).length;
-  const spotsFor = (text) => {
-    const w = widthOf(text) + 14;
-    const x = Math.min(Math.max((box.x0 + box.x1 - w) / 2, 2), Math.max(stage[0] - w - 2, 2));
-    const high = box.y1 - box.y0;
-    const large = high > 5 * h && box.x1 - box.x0 > 1.3 * w;
-    const ys = [box.y0 - h - 7, box.y1 + 7, ...(large ? [box.y0 + high / 2] : [])];
-    return ys.map((y) => ({ x, y, w, h, text })).filter(fits);
-  };
-  const spots = [...spotsFor(`${letter} ${name}`), ...spotsFor(letter)];
-  const y = Math.min(Math.max((box.y0 + box.y1 - h) / 2, 2), stage[1] - h - 2);
-  const last = { x: (box.x0 + box.x1) / 2 - 12, y, w: 24, h, text: letter };
-  // A sort keeps the order of equals: the full name first, above first.
-  const spot = spots.sort((a, b) => hidden(a) - hidden(b))[0] ?? last;
+  const [w, h] = [box.x1 - box.x0, box.y1 - box.y0];
+  const [mx, my] = [(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2];
+  const free = (s) =>
+    s.x >= 1 && s.y >= 1 && s.x + s.w < stage[0] && s.y + s.h < stage[1] &&
+    !taken.some((t) => overlaps(s, t));
+  const alone = (s) => !boxes.some((b) => b !== box && overlaps(s, rectOf(b)));
+  const plates = [`${letter} ${name}`, letter].flatMap((text) => {
+    const long = widthOf(text) + 14;
+    const x = Math.min(Math.max(mx - long / 2, 2), Math.max(stage[0] - long - 2, 2));
+    const large = h > 5 * PLATE && w > 1.3 * long;
+    const ys = [box.y0 - PLATE - 7, box.y1 + 7, ...(large ? [my] : [])];
+    return ys.map((y) => ({ x, y, w: long, h: PLATE, text }));
+  });
+  const places = [[mx, my], [mx, box.y0], [mx, box.y1], [box.x0, my], [box.x1, my]];
+  const bare = places.map(([x, y]) => ({ x: x - 7, y: y - 8, w: 14, h: 16, text: letter, bare: true }));
+  const wanted = extra ? plates.filter(free) : [];
+  const spot = [...plates.filter((s) => free(s) && alone(s)), ...wanted, ...bare.filter(free)][0];
+  // Nothing free: the list has it, and zooming in makes room.
+  if (!spot) return make("g", {});
   taken.push(spot);
-  return make(
-    "g",
-    { class: `label ${extra}` },
-    make("rect", { x: spot.x, y: spot.y, width: spot.w, height: h, rx: 4 }),
-    make("text", { x: spot.x + spot.w / 2, y: spot.y + h / 2 + 4.5, "text-anchor": "middle" }, spot.text),
-  );
+  const at = { x: spot.x + spot.w / 2, y: spot.y + spot.h / 2 + 4.5, "text-anchor": "middle" };
+  const text = make("text", at, spot.text);
+  if (spot.bare) return make("g", { class: `label bare ${extra}` }, text);
+  const plate = make("rect", { x: spot.x, y: spot.y, width: spot.w, height: PLATE, rx: 4 });
+  return make("g", { class: `label ${extra}` }, plate, text);
 }
 
 function rectOf(box) {

@@ -5,7 +5,7 @@ import { History } from "./history.js";
 import { ink } from "./ink.js";
 import { Keys } from "./keys.js";
 import { DRAWS, partsOf, showPanel, wirePanel } from "./panel.js";
-import { tidied, withoutCorner } from "./shapes.js";
+import { boxOf, outline, tidied, withoutCorner } from "./shapes.js";
 import { problemOf } from "./tasks.js";
 import { View } from "./view.js";
 
@@ -77,8 +77,8 @@ class Board {
   welcome() {
     const what = `Draw ${this.tool === "line" ? "along" : "round"} the ${this.nameOf(this.current)}`;
     return window.matchMedia("(pointer: coarse)").matches
-      ? `${what} with one finger. Two fingers zoom.`
-      : `${what} with the mouse. Ctrl and wheel zooms.`;
+      ? `${what}. Two fingers zoom.`
+      : `${what}. Ctrl and wheel zooms.`;
   }
 
   adopt(data, fresh) {
@@ -288,11 +288,14 @@ class Board {
     this.refresh();
   }
 
-  select(id, adjust = false) {
+  select(id, fromList = false) {
     this.flush();
     this.selected = id;
     this.corner = -1;
-    if (id && adjust) this.tool = "adjust";
+    if (id && fromList) {
+      this.tool = "adjust";
+      this.view.find(boxOf(outline(this.chosen().shape)));
+    }
     if (id) this.say(`${this.titleOf(this.chosen())}: chosen.`);
     this.refresh();
   }

@@ -1,6 +1,7 @@
 // Where the photo lies on the screen: screen = photo * scale + shift, all in CSS pixels.
 
 export const ZOOM_STEP = 1.4; // by button or key
+const SMALL = 60; // CSS pixels; a region below this is hard to take hold of
 const CLOSEST = 24; // times the whole photo
 
 export class View {
@@ -65,6 +66,18 @@ export class View {
     this.x = sx - px * this.scale;
     this.y = sy - py * this.scale;
     this.settle();
+  }
+
+  /** Show a box of the photo, unless it is already seen and large enough to work on. */
+  find({ x0, y0, x1, y1 }) {
+    const [left, top] = this.toScreen([x0, y0]);
+    const [right, bottom] = this.toScreen([x1, y1]);
+    const long = Math.max(right - left, bottom - top);
+    const seen = left >= 0 && top >= 0 && right <= this.stage[0] && bottom <= this.stage[1];
+    if (seen && long > SMALL) return;
+    const share = (0.4 * Math.min(...this.stage)) / long;
+    this.scale = Math.min(Math.max(this.scale * share, this.whole), this.whole * CLOSEST);
+    this.centre([(x0 + x1) / 2, (y0 + y1) / 2]);
   }
 
   slide(dx, dy) {

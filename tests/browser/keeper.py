@@ -1,0 +1,112 @@
+"""A keeper at the app: what a browser test does and reads, in the words of the page."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from drawing import Drawing
+from screen import Screen
+
+from fieldmarks.annotation import read_region_file
+from fieldmarks.batch import demo_birds
+from fieldmarks.record import region_file_of
+from fieldmarks.region import RegionSet, vertices
+
+
+class Keeper:
+    """Someone who uses the app in one browser page."""
+
+    def __init__(self, screen: Screen) -> None:
+        self.screen = screen
+        self.page = screen.page
+        self.page.get_by_role("heading", name="What is this bird?").wait_for(timeout=90_000)
+
+    def settle(self) -> None:
+        """Wait until the app has dealt with everything that was done."""
+        quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
+        for _ in range(2):
+            self.page.wait_for_timeout(200)
+            self.page.wait_for_function(f"{quiet} === 'notRunning'", timeout=60_000)
+
+    # ---- opening
+
+    def open_demo(self, name: str, with_marks: bool = False) -> RegionSet:
+        """Open an invented bird with one press; gives the regions that ship with it."""
+        place = list(demo_birds()).index(name)
+        label = "Open it with its marks drawn" if with_marks else "Open it"
+        self.page.get_by_role("button", name=label, exact=True).nth(place).click()
+        self._drawing_ready()
+        regions = read_region_file(region_file_of(demo_birds()[name]))
+        self.size = (regions.width, regions.height)
+        return regions
+
+    def upload(self, path: Path, size: tuple[int, int]) -> None:
+        """Choose a photo of one's own."""
+        self.page.locator("input[type=file]").first.set_input_files(path)
+        self.size = size
+
+    def _drawing_ready(self) -> None:
+        self.board = Drawing(self.screen)
+
+    # ---- drawing
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        """Place on the page of a photo pixel."""
+        box = self.page.locator("img.photo").bounding_box()
+        width, height = self.size
+        return box["x"] + x * box["width"] / width, box["y"] + y * box["height"] / height
+
+    def pick(self, mark: str) -> None:
+        """Pick the mark to draw next."""
+        self.page.locator(".next-mark").select_option(mark)
+        self.settle()
+
+    def draw(self, shape: object) -> None:
+        """Draw round a shape given in photo pixels, by finger on a touch screen."""
+        self.board.stage.scroll_into_view_if_needed()
+        points = [self.at(*p) for p in vertices(shape)]
+        steps = []
+        for (x0, y0), (x1, y1) in zip(points, [*points[1:], points[0]], strict=True):
+            steps += [(x0 + (x1 - x0) * t / 4, y0 + (y1 - y0) * t / 4) for t in range(4)]
+        self.board.draw([*steps, points[0]])
+
+    def mark(self, mark: str, shape: object) -> None:
+        """Pick a mark, draw it and wait until it is in the list."""
+        before = self.page.locator(".ink .outline").count()
+        self.pick(mark)
+        self.draw(shape)
+        self.page.wait_for_function(
+            "n => [...document.querySelectorAll('*')].some(e => "
+            "(e.shadowRoot?.querySelectorAll('.ink .outline').length ?? 0) > n)",
+            arg=before,
+        )
+        self.settle()
+
+    # ---- reading
+
+    @property
+    def verdict(self) -> str:
+        """The conclusion."""
+        return self.page.locator(".fm-verdict").inner_text()
+
+    def tab(self, name: str) -> None:
+        """Open a tab."""
+        self.page.get_by_role("tab", name=name, exact=True).click()
+        self.settle()
+
+    def readings(self) -> dict[str, str]:
+        """Mark -> its colour as the page shows it."""
+        self.tab("Colours")
+        labels = self.page.locator("[data-testid=stExpander] summary").all_inner_texts()
+        found = (re.match(r"(.+): (L\* .+)", text.split("\n")[-1]) for text in labels)
+        return {m[1]: m[2] for m in found if m}
+
+    def download(self, label: str, folder: Path) -> Path:
+        """Press a take-away button; gives the file."""
+        self.tab("Take away")
+        with self.page.expect_download(timeout=60_000) as waiting:
+            self.page.get_by_role("button", name=label).click()
+        path = folder / waiting.value.suggested_filename
+        waiting.value.save_as(path)
+        return path
