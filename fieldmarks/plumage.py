@@ -113,7 +113,7 @@ def check_choice(tables: Tables, species: str | None, variety: str, age: str) ->
             raise TableError(f"there is no {what} {key!r}", mend=f"Use one of {', '.join(known)}")
 
 
-@functools.lru_cache(maxsize=8192)
+@functools.lru_cache(maxsize=8192)  # Tables never change and are told apart by identity
 def expected(
     tables: Tables, species: str, mark: str, variety: str = "green", age: str = "adult"
 ) -> Expectation:
@@ -233,8 +233,8 @@ def expected_relation(
 
     Ring and other stated ranges come from the species file and body length from its facts. Whether
     the rump is as the back, or the beak fades, follows from the expected swatches of both marks:
-    the largest and smallest difference between them lie on the same side of the relation's limit,
-    or else it says nothing.
+    alike when they are the same, different when every swatch of one lies beyond the relation's
+    limit from every swatch of the other, and otherwise it says nothing.
     """
     check_choice(tables, species, variety, age)
     here = (species, relation)
@@ -252,7 +252,7 @@ def expected_relation(
     if first.says_nothing or second.says_nothing:
         silent = first if first.says_nothing else second
         return RelationExpectation(*here, None, None, "says nothing", silent.reason)
-    if first.swatches == second.swatches:
+    if set(first.swatches) == set(second.swatches):
         reason = "Both marks are made up alike."
         return RelationExpectation(*here, None, kind.limit, "derived", reason)
     if kind.kind == "fade":

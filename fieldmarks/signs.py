@@ -14,7 +14,6 @@ from fieldmarks.sampling import Array, ColourDraws
 from fieldmarks.tables.load import Tables
 from fieldmarks.tables.schema import Sign, Tint
 
-
 # A reading whose k = 2 uncertainty is larger, in CIEDE2000, rules no tint out: it spans several.
 TOO_VAGUE = 20.0
 

@@ -203,7 +203,11 @@ def _assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
     """Read, merge and check; the tables are None when there are problems."""
     sheet = _Sheet()
     for folder in folders:
-        for path in sorted(folder.rglob("*.toml")):
+        # Other sub-folders hold data that are no rule tables.
+        for path in [
+            *sorted(folder.glob("*.toml")),
+            *sorted(folder.glob(f"{SPECIES_FOLDER}/*.toml")),
+        ]:
             sheet.read(path, folder)
     origin: dict[tuple[str, str], str] = {}
     built: dict[str, dict[str, Any]] = {}
