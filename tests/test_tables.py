@@ -282,3 +282,8 @@ def test_shipped_folders_stand_alone(tmp_path):
         "fischeri.toml"
     )
     assert validate_tables(tmp_path / "data") == []
+
+
+def test_other_sub_folders_hold_no_rule_tables(extra):
+    write(extra, "charts/chart.toml", "[patches]\nred = [1, 2, 3]\n")
+    assert validate_tables(extra) == []
