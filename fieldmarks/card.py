@@ -17,6 +17,7 @@ import numpy.typing as npt
 from scipy.stats import trim_mean
 
 from fieldmarks.colour import encode_srgb, linear_to_lab
+from fieldmarks.correction import Correction
 from fieldmarks.photo import Photo
 from fieldmarks.region import Region, centre, mask, vertices, window
 
@@ -97,6 +98,9 @@ class Calibration:
         Root mean square L* by which several cards miss their known values afterwards; 0 for one.
     warnings, refusals : tuple of str
         What is doubtful about the cards; which cards were not used and why.
+    correction : Correction, optional
+        Tone curve and colour model fitted on patches of known colour; it takes the place of
+        ``gains``, which then only tell what the grey card alone would have done.
     """
 
     calibrated: bool = False
@@ -107,6 +111,7 @@ class Calibration:
     misfit: float = 0.0
     warnings: tuple[str, ...] = ()
     refusals: tuple[str, ...] = ()
+    correction: Correction | None = None
 
     def factor(self, x: npt.ArrayLike, y: npt.ArrayLike) -> npt.NDArray[np.float64]:
         """What the light at (x, y) has to be multiplied by to equal the light at the origin."""
@@ -127,6 +132,8 @@ class Calibration:
         -------
         (..., 3) array of linear RGB as under D65, a perfect white at 1.
         """
+        if self.correction:
+            return self.correction.apply(linear, self.factor(x, y))
         scaled = linear * np.asarray(self.gains, dtype=np.float32)
         if self.plane == (0.0, 0.0):
             return scaled
@@ -146,10 +153,17 @@ class Calibration:
         exposure = math.log2(float(np.mean(self.gains)))
         way = "brighter" if exposure > 0 else "darker"
         red, green, blue = self.gains
+        fitted = ""
+        if self.correction:
+            mean, high = self.correction.held_out
+            fitted = (
+                f" Then {self.correction.name}, fitted on {self.correction.source}: those are met "
+                f"to a mean of {mean:.1f}, 95 % to {high:.1f} CIEDE2000."
+            )
         return (
             f"The card read L* {light:.0f}, a* {a:+.0f}, b* {b:+.0f}: {describe_cast(a, b)}. "
             f"Red x {red:.2f}, green x {green:.2f}, blue x {blue:.2f} takes it out "
-            f"({abs(exposure):.1f} stops {way})."
+            f"({abs(exposure):.1f} stops {way}).{fitted}"
         )
 
 

@@ -65,9 +65,9 @@ def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
         A region cannot be used; nothing is measured then.
     """
     regions = check_for_photo(regions, photo, tables)
-    calibration = calibrate(photo, regions.of("card"))
+    calibration = calibrate_photo(photo, regions)
     warnings = [*photo.warnings, *calibration.refusals, *calibration.warnings]
-    if not regions.of("card"):
+    if not (regions.of("card") or regions.of("chart_patch")):
         warnings.append("No grey card is marked: colours are not calibrated.")
     readings: dict[str, Reading] = {}
     for key, mark in tables.marks.items():
@@ -93,6 +93,24 @@ def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
         relations=read_relations(photo, regions, readings, calibration, tables.relations),
         warnings=tuple(warnings),
     )
+
+
+def calibrate_photo(photo: Photo, regions: RegionSet) -> Calibration:
+    """Calibrate on whatever of known colour is marked: cards, neutral steps, chart patches.
+
+    Raises
+    ------
+    CardError
+        The note of a chart patch names no chart or patch.
+    """
+    cards, patches = regions.of("card"), regions.of("chart_patch")
+    if not patches and len(cards) < 3:
+        return calibrate(photo, cards)
+    from fieldmarks.chart import calibrate_with_chart, with_steps
+
+    if patches:
+        return calibrate_with_chart(photo, cards, patches)
+    return with_steps(calibrate(photo, cards))
 
 
 def check_for_photo(regions: RegionSet, photo: Photo, tables: Tables) -> RegionSet:

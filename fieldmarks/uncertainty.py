@@ -12,10 +12,11 @@ import math
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import stdtrit
 
 from fieldmarks.card import CARD_TOLERANCE, Calibration
 from fieldmarks.colour import linear_to_lab
-from fieldmarks.measures import Lab, UncertaintyPart
+from fieldmarks.measures import Lab, UncertaintyPart, difference_weights
 
 # What one grey card cannot take out of an ordinary phone's JPEG: tone curve (grows with the
 # distance in L* from the card), saturation and hue bending (grow with C*). Sized so that the
@@ -31,6 +32,11 @@ SHOULDER, SHOULDER_FACTOR = 0.92, 1.5
 # Feathers do not face the light as the card does. Judgement, no measurement behind it.
 LIGHT_DEFAULT = 0.06
 LIGHT_LIMIT = 0.30
+# Share of the chroma and hue terms that stays once neutral steps have straightened the tone curve
+# (a bent tone curve also bends saturation); benchmarks/colour_correction.py.
+STEPS_SHARE = 0.8
+# A colour outside the patches' hull is extrapolated: added per CIELAB unit of distance.
+EXTRAPOLATION = 0.25
 TILES = 4
 SOURCES = {
     "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
@@ -124,7 +130,10 @@ def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:
 
 
 def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> UncertaintyPart:
-    """What the camera does to tone, saturation and hue and one grey card cannot undo.
+    """What the camera does to tone, saturation and hue and the calibration cannot undo.
+
+    With one grey card it is the table at the head of this module. With a fitted correction it is
+    what the patches, each left out in turn, were missed by (Student's factor for their number).
 
     Parameters
     ----------
@@ -139,10 +148,35 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     anchors = linear_to_lab(np.repeat(np.array(known)[:, None], 3, axis=1))[:, 0]
     factor = SHOULDER_FACTOR if brightest > SHOULDER else 1.0
     tone = CAMERA_LIGHTNESS[0] + CAMERA_LIGHTNESS[1] * float(np.abs(anchors - lab[0]).min())
-    return UncertaintyPart(
-        "camera",
+    plain = (
         factor * math.hypot(tone, calibration.misfit),
         factor * (CAMERA_CHROMA[0] + CAMERA_CHROMA[1] * chroma),
         factor * (CAMERA_HUE[0] + CAMERA_HUE[1] * chroma),
-        SOURCES["camera"],
     )
+    correction = calibration.correction
+    if correction is None:
+        return UncertaintyPart("camera", *plain, SOURCES["camera"])
+    count = len(correction.known)
+    student = float(stdtrit(max(count - 1, 1), 0.975)) / 1.96
+    scale = difference_weights(lab)
+    if correction.coefficients:
+        beyond = EXTRAPOLATION * correction.outside(lab)
+        fitted = [
+            # Never below what was seen on the patches; far outside, no better than one grey card.
+            max(
+                factor * student * r * s,
+                min(factor * math.hypot(student * r * s, beyond), p),
+            )
+            for r, s, p in zip(correction.residual, scale, plain, strict=True)
+        ]
+        source = f"{correction.source}; more outside their colours"
+    else:
+        lights = [k[0] for k in correction.known]
+        beyond = EXTRAPOLATION * max(min(lights) - lab[0], lab[0] - max(lights), 0.0)
+        fitted = [
+            factor * math.hypot(student * correction.residual[0] * scale[0], beyond),
+            STEPS_SHARE * plain[1],
+            STEPS_SHARE * plain[2],
+        ]
+        source = f"lightness: {correction.source}; chroma and hue: {SOURCES['camera']}"
+    return UncertaintyPart("camera", fitted[0], fitted[1], fitted[2], source)
