@@ -76,7 +76,7 @@ def read_words(content: str, where: str = "words.toml") -> Mapping[str, Word]:
 @functools.cache
 def words() -> Mapping[str, Word]:
     """The shipped glossary, in alphabetical order."""
-    path = shipped("assets") / "words.toml"
+    path = shipped("data") / "guide" / "words.toml"
     return read_words(path.read_text(encoding="utf-8"), path.name)
 
 

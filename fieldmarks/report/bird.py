@@ -1,4 +1,4 @@
-"""Our own drawing of a lovebird from the side, painted from ``assets/guide.toml``.
+"""Our own drawing of a lovebird from the side, painted from ``data/guide/bird.toml``.
 
 The drawing is data: a few smooth curves in painter's order, each belonging to a mark or to none.
 Here they get their colours, leader lines and letters, as SVG text.
@@ -25,7 +25,7 @@ FADED = 0.3
 
 
 class Layer(BaseModel):
-    """One painted shape; see the head of ``guide.toml``."""
+    """One painted shape; see the head of ``bird.toml``."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -56,7 +56,7 @@ class Drawing(BaseModel):
 @functools.cache
 def drawing() -> Drawing:
     """The shipped drawing, checked."""
-    content = (shipped("assets") / "guide.toml").read_text(encoding="utf-8")
+    content = (shipped("data") / "guide" / "bird.toml").read_text(encoding="utf-8")
     return Drawing.model_validate(tomllib.loads(content))
 
 

@@ -98,10 +98,10 @@ def icon_parts(status: str) -> str:
 
 
 def scale_end(values: Iterable[float]) -> float:
-    """A round end for a scale that holds all values: 1, 2, 2.5 or 5 times a power of ten."""
-    top = max((abs(v) for v in values), default=0.0) or 1.0
+    """A round end for a scale, at least a twentieth beyond all values."""
+    top = 1.05 * max((abs(v) for v in values), default=0.0) or 1.0
     power = 10.0 ** math.floor(math.log10(top))
-    return next(power * f for f in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10) if power * f >= top * 1.05)
+    return next(power * f for f in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10) if power * f >= top)
 
 
 def distance_bar(
@@ -216,7 +216,7 @@ def _bar_description(finding: Finding, words: str) -> str:
     parts = [f"{words}."]
     if finding.interval:
         parts.append(
-            f"Most likely between {finding.interval[0]:.3g} and {finding.interval[1]:.3g}."
+            f"Most likely between {short(finding.interval[0])} and {short(finding.interval[1])}."
         )
     if finding.held is not None:
         parts.append(f"It fits in {finding.held:.0%} of the draws.")

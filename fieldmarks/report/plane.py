@@ -99,7 +99,8 @@ def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) 
 
     Returns
     -------
-    (directions, 2) array of a*, b*.
+    (directions, 2) array of a*, b*. A tolerance so wide that CIEDE2000 never reaches it in some
+    direction (it can happen among dark blues) ends FARTHEST away there.
     """
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
     way = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -115,6 +116,7 @@ def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) 
     grid = FARTHEST * np.linspace(0, 1, STEPS) ** 2
     beyond = distance(np.repeat(grid[:, None], directions, axis=1)) >= tolerance
     first = np.maximum(beyond.argmax(axis=0), 1)
+    first[~beyond.any(axis=0)] = STEPS - 1
     low, high = grid[first - 1], grid[first]
     for _ in range(HALVINGS):
         middle = (low + high) / 2
