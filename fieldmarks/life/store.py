@@ -272,10 +272,13 @@ class Store:
             return
         with writing(self.engine) as connection:
             # The lock is ours: no save is under way any more, so every note left is a cut-off one.
+            for part in left.glob(".*.part"):
+                part.unlink(missing_ok=True)
             for staging in left.glob(f"{STAGING}*"):
                 shutil.rmtree(staging, ignore_errors=True)
             for note in sorted(left.glob("*.json")):
                 for name in json.loads(note.read_bytes()):
+                    _clear_parts(self.folder / str(name))
                     self._match_database(connection, str(name))
                 note.unlink(missing_ok=True)
 
@@ -448,6 +451,12 @@ def next_number(connection: Connection, kind: type) -> int:
 
 def _label(thing: Kept) -> str:
     return thing.name if isinstance(thing, Bird) else type(thing).__name__.lower()
+
+
+def _clear_parts(path: Path) -> None:
+    """Remove what a cut-off :func:`write_whole` left beside a file."""
+    for part in path.parent.glob(f".{path.name}.*.part"):
+        part.unlink(missing_ok=True)
 
 
 def _settle_folder(folder: Path) -> None:

@@ -1,0 +1,107 @@
+"""Saves and imports that are killed on the way; run as its own program by ``test_kill.py``.
+
+``killed.py saves FOLDER SHOT`` saves 50 entries and prints each id once it is confirmed.
+``killed.py import FOLDER ARCHIVE`` imports and prints "confirmed".
+``killed.py steps FOLDER SHOT ARCHIVE`` kills a child at every step of one save and of one import,
+and prints what was there afterwards.
+"""
+
+import json
+import os
+import pickle
+import signal
+import sys
+from datetime import date
+from pathlib import Path
+
+from sqlalchemy import event
+
+from fieldmarks.life.bird import Entry, new_id
+from fieldmarks.life.exchange import everything, import_store
+from fieldmarks.life.store import Store
+from fieldmarks.life.upkeep import check_store
+from fieldmarks.tables import load_tables
+
+
+def entry_for(store: Store) -> Entry:
+    return Entry(new_id(), store.birds()[0].id, date(2026, 1, 1), "later moult", "Ada")
+
+
+def saves(folder: Path, shots: Path) -> None:
+    tables, shot = load_tables(keepers_swatches=False), pickle.loads(shots.read_bytes())
+    with Store(folder) as store:
+        for _ in range(50):
+            print(store.save_entry(entry_for(store), [shot], tables).id, flush=True)
+    print("all done", flush=True)
+
+
+def import_one(folder: Path, archive: Path) -> None:
+    with Store(folder) as store:
+        print("started", flush=True)
+        import_store(store, archive)
+    print("confirmed", flush=True)
+
+
+def arm(store: Store, step: int) -> None:
+    """Kill this process just before the n-th time it touches the disk."""
+    left = [step]
+
+    def tick(*_: object) -> None:
+        left[0] -= 1
+        if left[0] == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    def hooked(name: str) -> None:
+        real = getattr(os, name)
+
+        def stand_in(*args: object, **options: object) -> object:
+            tick()
+            return real(*args, **options)
+
+        setattr(os, name, stand_in)
+
+    for name in ("fsync", "replace", "unlink"):
+        hooked(name)
+    event.listen(store.engine, "commit", tick)
+    event.listen(store.engine, "checkin", tick)
+
+
+def at_every_step(folder: Path, work, label: str) -> None:
+    """Fork a child for each step; report the store after its death."""
+    for step in range(1, 200):
+        child = os.fork()
+        if child == 0:
+            with Store(folder) as store:
+                arm(store, step)
+                work(store)
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        killed = os.WIFSIGNALED(status)
+        with Store(folder) as store:
+            birds, entries, pairs = everything(store)
+            report = {
+                "label": label,
+                "step": step,
+                "killed": killed,
+                "birds": len(birds),
+                "entries": len(entries),
+                "pairs": len(pairs),
+                "problems": [str(p) for p in check_store(store)],
+                "left": [p.name for p in (folder / "unfinished").iterdir()],
+            }
+        print(json.dumps(report), flush=True)
+        if not killed:
+            return
+
+
+def steps(folder: Path, shots: Path, archive: Path) -> None:
+    tables, shot = load_tables(keepers_swatches=False), pickle.loads(shots.read_bytes())
+    at_every_step(folder, lambda store: store.save_entry(entry_for(store), [shot], tables), "save")
+    at_every_step(
+        folder.with_name("imported"), lambda store: import_store(store, archive), "import"
+    )
+
+
+if __name__ == "__main__":
+    mode, *places = sys.argv[1:]
+    {"saves": saves, "import": import_one, "steps": steps}[mode](*map(Path, places))

@@ -1,0 +1,111 @@
+"""kill -9 in the middle of saves and of an import: nothing confirmed lost, nothing half there."""
+
+import itertools
+import json
+import pickle
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from made_birds import a_bird, an_entry
+
+from fieldmarks.life.exchange import everything, export_store
+from fieldmarks.life.store import Store
+from fieldmarks.life.upkeep import check_store
+
+PROGRAM = Path(__file__).with_name("killed.py")
+needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is a POSIX signal")
+
+
+@pytest.fixture(scope="module")
+def shot_file(tmp_path_factory, clean_shot):
+    path = tmp_path_factory.mktemp("shot") / "shot.pickle"
+    path.write_bytes(pickle.dumps(clean_shot))
+    return path
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory, tables, clean_shot, orange_shot):
+    place = tmp_path_factory.mktemp("archive")
+    with Store(place / "store") as store:
+        first, second = store.save(a_bird("First")), store.save(a_bird("Second"))
+        store.save_entry(an_entry(first), [clean_shot], tables)
+        store.save_entry(an_entry(second), [clean_shot, orange_shot], tables)
+        export_store(store, place / "club.zip")
+    return place / "club.zip"
+
+
+def start(*arguments):
+    return subprocess.Popen(
+        [sys.executable, PROGRAM, *map(str, arguments)], stdout=subprocess.PIPE, text=True
+    )
+
+
+@needs_posix
+def test_fifty_saves_killed_three_times_lose_nothing_that_was_confirmed(tmp_path, shot_file):
+    folder = tmp_path / "store"
+    with Store(folder) as store:
+        store.save(a_bird())
+    confirmed = []
+    for stop_after, pause in ((3, 0.0), (17, 0.011), (31, 0.023)):
+        program = start("saves", folder, shot_file)
+        for _ in range(stop_after):
+            confirmed.append(program.stdout.readline().strip())
+        time.sleep(pause)
+        program.send_signal(signal.SIGKILL)
+        more = program.stdout.read().split()
+        assert program.wait() == -signal.SIGKILL, "it was killed while still saving"
+        assert len(more) + stop_after < 50
+        confirmed += more
+        with Store(folder) as store:
+            _, entries, _ = everything(store)
+            there = {e.id for e in entries}
+            assert set(confirmed) <= there, "a confirmed save was lost"
+            assert len(there) - len(confirmed) <= 3, "at most the one under way each time"
+            assert all(len(e.looks) == 1 for e in entries)
+            assert check_store(store) == []
+    assert len(confirmed) >= 51
+
+
+@needs_posix
+def test_a_killed_import_is_there_whole_or_not_at_all(tmp_path, archive):
+    for number, pause in enumerate((0.0, 0.01, 0.03)):
+        folder = tmp_path / f"store{number}"
+        program = start("import", folder, archive)
+        assert program.stdout.readline().strip() == "started"
+        time.sleep(pause)
+        program.send_signal(signal.SIGKILL)
+        confirmed = "confirmed" in program.stdout.read()
+        program.wait()
+        with Store(folder) as store:
+            birds, entries, _ = everything(store)
+            assert (len(birds), len(entries)) in ((0, 0), (2, 2))
+            assert not confirmed or birds
+            assert check_store(store) == []
+
+
+@needs_posix
+def test_killed_at_every_step_of_a_save_and_an_import_the_store_is_whole(
+    tmp_path, shot_file, archive
+):
+    folder = tmp_path / "store"
+    with Store(folder) as store:
+        store.save(a_bird())
+    program = start("steps", folder, shot_file, archive)
+    reports = [json.loads(line) for line in program.stdout]
+    assert program.wait() == 0
+    for label, least in (("save", 10), ("import", 20)):
+        own = [r for r in reports if r["label"] == label]
+        assert len(own) > least, "the program was really stopped at many places"
+        assert [r["killed"] for r in own] == [True] * (len(own) - 1) + [False]
+        for report in own:
+            assert report["problems"] == []
+            assert report["left"] == []
+        assert own[-1]["entries"] > 0
+    counts = [r["entries"] for r in reports if r["label"] == "save"]
+    assert all(b - a in (0, 1) for a, b in itertools.pairwise(counts))
+    for report in (r for r in reports if r["label"] == "import"):
+        assert (report["birds"], report["entries"]) in ((0, 0), (2, 2))
