@@ -181,11 +181,11 @@ def _readings(record: Record, tables: Tables) -> list[Block]:
     letters = reading_letters(record)
     rows = tuple(
         (f"{letters.get(r.mark, '')} {mark_name(tables, r.mark)}".strip(),
-         *(number(v, 1) for v in (*r.lab, r.chroma, r.hue, r.expanded)))
+         *(number(v, 1) for v in (*r.lab, r.expanded, r.chroma, r.hue)))
         for r in readings
     )  # fmt: skip
     colours = tuple(hexadecimal(r.lab) for r in readings)
-    head = ("Mark", "L*", "a*", "b*", "C*", "h", "± (k=2)")
+    head = ("Mark", "L*", "a*", "b*", "± (k=2)", "C*", "h")
     calibrated = all(r.calibrated for r in readings)
     caption = "Median colour of each outline, CIELAB; ± is in CIEDE2000"
     blocks: list[Block] = [

@@ -67,7 +67,7 @@ dd{margin:0 0 .5rem}
 .photo img{display:block;max-width:100%;height:auto;border:1px solid var(--fm-line)}
 .wide{overflow-x:auto;overflow-wrap:normal;margin:.6rem 0}
 table{border-collapse:collapse;font-size:.93rem}
-caption{text-align:left;color:var(--fm-soft);padding:.3rem 0}
+caption{text-align:left;color:var(--fm-soft);padding:.3rem 0;max-width:calc(100vw - 34px)}
 th,td{padding:.3rem .55rem;border-bottom:1px solid var(--fm-line);text-align:right;
 white-space:nowrap;vertical-align:top}
 thead th{color:var(--fm-soft);font-weight:600}
@@ -82,9 +82,11 @@ figcaption strong{display:block;font-size:1.05rem;color:var(--fm-ink)}
 gap:.2rem 1.5rem;padding:.7rem 0;border-bottom:1px solid var(--fm-line);break-inside:avoid}
 details{margin:.7rem 0;border:1px solid var(--fm-line);border-radius:6px;padding:0 .8rem}
 summary{cursor:pointer;padding:.6rem 0;font-weight:600}
+@media (max-width:480px){table{font-size:.85rem}th,td{padding:.3rem .3rem}
+.patch{width:1em;margin-right:.3em}}
 @page{size:A4;margin:16mm}
 @media print{body{padding:0;max-width:none;font-size:10.5pt}nav{display:none}
-h2,h3{break-after:avoid}figure,tr,li{break-inside:avoid}
+caption{max-width:none}h2,h3{break-after:avoid}figure,tr,li{break-inside:avoid}
 .wide{overflow:visible}table{font-size:8.5pt}td.words{min-width:0}th,td{padding:.15rem .3rem}
 details::details-content{content-visibility:visible;height:auto}
 .photo img{max-height:200mm}}

@@ -220,7 +220,7 @@ def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str
         column, row = divmod(n, rows)
         y = top + LINE * (len(lines) + row)
         body.append(text(6 + column * (SIDE + 2 * MARGIN) / 2, y, line, size=12))
-    what = tables.marks[mark].name if mark in tables.marks else "all marks read"
+    what = tables.marks[mark].name if mark is not None else "all marks read"
     return svg(
         SIDE + 2 * MARGIN,
         height,
