@@ -8,6 +8,7 @@ origin at the top left corner of the top left pixel. Shapes are immutable; check
 from __future__ import annotations
 
 import math
+import string
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -121,6 +122,24 @@ class RegionSet:
     def with_regions(self, regions: Iterable[Region]) -> RegionSet:
         """The same photo with other regions."""
         return replace(self, regions=tuple(regions))
+
+
+def letters(regions: Iterable[Region]) -> dict[str, str]:
+    """The letter each region is shown with, by region id.
+
+    A region whose id is already one or two capital letters keeps it, so that B stays B when A is
+    deleted. Others take the first free letter in order.
+    """
+    ids = [region.id for region in regions]
+    taken = {i for i in ids if 0 < len(i) <= 2 and all(c in string.ascii_uppercase for c in i)}
+    free = (letter for letter in _alphabet() if letter not in taken)
+    return {i: i if i in taken else next(free) for i in ids}
+
+
+def _alphabet() -> Iterable[str]:
+    yield from string.ascii_uppercase
+    for first in string.ascii_uppercase:
+        yield from (first + second for second in string.ascii_uppercase)
 
 
 def vertices(shape: Shape) -> npt.NDArray[np.float64]:

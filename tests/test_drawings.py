@@ -14,6 +14,7 @@ from reported import HOSTILE, SVG, finding, texts
 
 from fieldmarks.findings import Finding, Status
 from fieldmarks.measures import Budget, Population, UncertaintyPart
+from fieldmarks.region import letters
 from fieldmarks.report.drawings import (
     ICONS,
     colour_plane,
@@ -23,7 +24,6 @@ from fieldmarks.report.drawings import (
     strip,
     swatch_pair,
 )
-from fieldmarks.report.picture import letters
 from fieldmarks.report.plane import (
     FARTHEST,
     plane_of,

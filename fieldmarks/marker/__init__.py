@@ -2,6 +2,6 @@
 
 from fieldmarks.marker.component import DASHES, marker, reduced_jpeg
 from fieldmarks.marker.suggest import suggest_outline
-from fieldmarks.marker.wire import MarkerEvent, letters
+from fieldmarks.marker.wire import MarkerEvent
 
-__all__ = ["DASHES", "MarkerEvent", "letters", "marker", "reduced_jpeg", "suggest_outline"]
+__all__ = ["DASHES", "MarkerEvent", "marker", "reduced_jpeg", "suggest_outline"]

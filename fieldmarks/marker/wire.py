@@ -8,8 +8,7 @@ shapes are read number by number.
 from __future__ import annotations
 
 import math
-import string
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -57,24 +56,6 @@ class MarkerEvent:
     mark: str = ""
     at: Point | None = None
     reach: float | None = None
-
-
-def letters(regions: Iterable[Region]) -> dict[str, str]:
-    """The letter each region is shown with, by region id.
-
-    A region whose id is already one or two capital letters keeps it, so that B stays B when A is
-    deleted. Others take the first free letter in order.
-    """
-    ids = [region.id for region in regions]
-    taken = {i for i in ids if 0 < len(i) <= 2 and all(c in string.ascii_uppercase for c in i)}
-    free = (letter for letter in _alphabet() if letter not in taken)
-    return {i: i if i in taken else next(free) for i in ids}
-
-
-def _alphabet() -> Iterable[str]:
-    yield from string.ascii_uppercase
-    for first in string.ascii_uppercase:
-        yield from (first + second for second in string.ascii_uppercase)
 
 
 def shape_to_wire(shape: Shape) -> dict[str, Any]:

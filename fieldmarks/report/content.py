@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from fieldmarks.card import Calibration
 from fieldmarks.measures import Reading
 from fieldmarks.record import Record
+from fieldmarks.region import letters
 from fieldmarks.report.blocks import (
     Block,
     Bullets,
@@ -26,7 +27,7 @@ from fieldmarks.report.blocks import (
 )  # fmt: skip
 from fieldmarks.report.drawings import colour_plane, strip
 from fieldmarks.report.plane import reading_letters
-from fieldmarks.report.svg import hexadecimal, letter, number, short
+from fieldmarks.report.svg import hexadecimal, number, short
 from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
 from fieldmarks.signs import SignFinding, SignStatus
 from fieldmarks.tables import Tables
@@ -113,7 +114,8 @@ def _conclusion(record: Record, tables: Tables) -> list[Block]:
 def _photo(record: Record, tables: Tables) -> list[Block]:
     measured = record.measurement
     drawn = measured.regions.regions
-    said = ", ".join(f"{letter(n)} {mark_name(tables, r.mark)}" for n, r in enumerate(drawn))
+    named = letters(drawn)
+    said = ", ".join(f"{named[r.id]} {mark_name(tables, r.mark)}" for r in drawn)
     facts = measured.facts
     rows = [
         ("Photo", measured.photo),
@@ -128,9 +130,7 @@ def _photo(record: Record, tables: Tables) -> list[Block]:
         if facts.has_position
         else "The photo file holds no place (GPS)."
     )
-    notes = [
-        f"{letter(n)} {mark_name(tables, r.mark)}: {r.note}" for n, r in enumerate(drawn) if r.note
-    ]
+    notes = [f"{named[r.id]} {mark_name(tables, r.mark)}: {r.note}" for r in drawn if r.note]
     blocks: list[Block] = [
         PhotoPlace(f"The photo with its outlines lettered: {said or 'none drawn'}."),
         Para(f"Outlines: {said or 'none drawn'}."),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import itertools
-import string
 from collections.abc import Iterable, Mapping
 
 import numpy as np
@@ -13,21 +12,11 @@ from PIL import Image, ImageDraw, ImageFont
 from fieldmarks.colour import lab_to_srgb8
 from fieldmarks.measures import Lab
 from fieldmarks.photo import Photo
-from fieldmarks.region import Line, Region, centre, vertices
+from fieldmarks.region import Line, Region, centre, letters, vertices
 
 LONGEST = 1800
 INK, PAPER = (20, 20, 20), (255, 255, 255)
 ROW = 44
-
-
-def letters(regions: Iterable[Region]) -> dict[str, str]:
-    """A letter for each region id: A to Z, then AA, AB and so on."""
-    alphabet = string.ascii_uppercase
-    named = {}
-    for number, region in enumerate(regions):
-        tens, ones = divmod(number, 26)
-        named[region.id] = (alphabet[tens - 1] if tens else "") + alphabet[ones]
-    return named
 
 
 def annotate(

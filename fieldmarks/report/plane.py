@@ -18,7 +18,8 @@ import numpy.typing as npt
 from fieldmarks.colour import difference
 from fieldmarks.measures import COVERAGE_FACTOR, Lab, Reading
 from fieldmarks.record import Record
-from fieldmarks.report.svg import hexadecimal, letter, number, style, svg, text, unique
+from fieldmarks.region import letters
+from fieldmarks.report.svg import hexadecimal, number, style, svg, text, unique
 from fieldmarks.tables import Tables
 
 Points = npt.NDArray[np.float64]
@@ -187,10 +188,9 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
 
 def reading_letters(record: Record) -> dict[str, str]:
     """Mark -> the letter of its first region, as on the annotated photo."""
-    letters: dict[str, str] = {}
-    for place, region in enumerate(record.measurement.regions.regions):
-        letters.setdefault(region.mark, letter(place))
-    return letters
+    regions = record.measurement.regions.regions
+    named = letters(regions)
+    return {region.mark: named[region.id] for region in reversed(regions)}
 
 
 def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str:

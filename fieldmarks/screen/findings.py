@@ -6,23 +6,15 @@ import html
 
 import streamlit as st
 
-from fieldmarks.assessment import SpeciesSheet
-from fieldmarks.findings import Finding, Status
 from fieldmarks.measures import Reading
-from fieldmarks.report.drawings import distance_bar, strip, swatch_pair
+from fieldmarks.report.drawings import strip
 from fieldmarks.report.plane import colour_plane
+from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
 from fieldmarks.screen.sheet import sheet as draw
 from fieldmarks.screen.state import Work
 from fieldmarks.signs import SignFinding, SignStatus
 from fieldmarks.words import words
 
-GROUPS = (
-    (Status.DOES_NOT_FIT, "Does not fit", "fm-bad", "✗"),
-    (Status.FITS, "Fits", "fm-good", "✓"),
-    (Status.DOUBTFUL, "Doubtful: the measuring cannot decide", "fm-doubt", "?"),
-    (Status.NOT_CALIBRATED, "Not calibrated: decides nothing", "fm-soft", "○"),
-    (Status.SAYS_NOTHING, "Says nothing here", "fm-soft", "–"),
-)
 SHOWN_SIGNS = {
     SignStatus.SEEN: ("fm-bad", "!"),
     SignStatus.LOOK_AGAIN: ("fm-doubt", "↻"),
@@ -66,58 +58,38 @@ def next_panel(work: Work) -> None:
 def species_panel(work: Work) -> None:
     """One section per species: what fits and what does not."""
     assert work.record is not None
-    judged = work.record.assessment
-    sheets = sorted(judged.sheets, key=lambda s: s.species not in judged.conclusion.subjects)
-    for sheet in sheets:
-        counts = ", ".join(
-            f"{sheet.count(status)} {words}"
-            for status, words in (
-                (Status.FITS, "fit"),
-                (Status.DOES_NOT_FIT, "do not fit"),
-                (Status.DOUBTFUL, "doubtful"),
-            )
-            if sheet.count(status)
-        )
-        opened = sheet.species in judged.conclusion.subjects[:1]
-        title = f"{sheet.species}, {sheet.name}: {counts or 'nothing compared yet'}"
-        with st.expander(title, expanded=opened):
-            _sheet(work, sheet)
+    for number, view in enumerate(finding_summary(work.record, work.tables)):
+        title = f"{view.species}, {view.name}: {view.tally}"
+        with st.expander(title, expanded=number == 0 and view.subject):
+            _species(view)
 
 
-def _sheet(work: Work, sheet: SpeciesSheet) -> None:
-    unread = [f.name for f in sheet.findings if f.status is Status.NOT_READ]
-    for status, title, style, sign in GROUPS:
-        rows = [f for f in sheet.findings if f.status is status]
-        if not rows:
-            continue
-        body = "".join(_finding_row(work, finding) for finding in rows)
-        draw(
-            f"<h4 class='{style}'>{sign} {title}</h4>{body}",
-            key=f"sheet_{sheet.species}_{status.name}",
-        )
-    if unread:
-        st.caption("Not read: " + ", ".join(unread) + ".")
+def _species(view: SpeciesView) -> None:
+    groups = (
+        ("Does not fit", "fm-bad", view.does_not_fit),
+        ("Fits", "fm-good", view.fits),
+        ("Doubtful: the measuring cannot decide", "fm-doubt", view.doubtful),
+        ("Not calibrated: decides nothing", "fm-soft", view.not_calibrated),
+    )
+    body = "".join(
+        f"<h4 class='{style}'>{title}</h4>{''.join(_mark_row(mark) for mark in marks)}"
+        for title, style, marks in groups
+        if marks
+    )
+    draw(body or "<p>Nothing is compared yet.</p>", key=f"species_{view.species}")
+    for title, marks in (("Not read", view.not_read), ("Says nothing here", view.says_nothing)):
+        if marks:
+            st.caption(f"{title}: {', '.join(mark.finding.name for mark in marks)}.")
 
 
-def _finding_row(work: Work, finding: Finding) -> str:
-    name = f"<strong>{html.escape(finding.name)}</strong>"
-    reason = f"<span class='fm-soft'>{html.escape(finding.reason)}</span>"
-    picture = ""
-    reading = _reading(work, finding)
-    if reading is not None and finding.nearest is not None:
-        swatch = work.tables.swatches[finding.nearest]
-        picture = swatch_pair(
-            reading.lab, work.tables.lab[finding.nearest], ("read", swatch.name)
-        ) + distance_bar(finding)
-    elif finding.value is not None:
-        picture = distance_bar(finding)
-    return f"<div class='fm-row'><div>{name}<br>{reason}</div><div>{picture}</div></div>"
-
-
-def _reading(work: Work, finding: Finding) -> Reading | None:
-    assert work.record is not None
-    readings = work.record.measurement.readings
-    return next((r for r in readings if r.mark == finding.mark), None)
+def _mark_row(mark: MarkView) -> str:
+    finding = mark.finding
+    return (
+        f"<div class='fm-row'><div><strong>{html.escape(mark.letter)} "
+        f"{html.escape(finding.name)}</strong><br>"
+        f"<span class='fm-soft'>{html.escape(finding.reason)}</span></div>"
+        f"<div>{mark.pair}{mark.shares}{mark.bar}</div></div>"
+    )
 
 
 def signs_panel(work: Work) -> None:

@@ -8,6 +8,9 @@ from fieldmarks.report.svg import DARK, LIGHT
 
 RULES = """
 .block-container { padding-top: 1.6rem; padding-bottom: 4rem; max-width: 1500px; }
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p,
+[data-testid="stRadioCaption"] p { color: var(--fm-soft) !important; }
+[data-testid="stCaptionContainer"] { opacity: 1 !important; }
 .fm-lead { font-size: 1.08rem; color: var(--fm-soft); margin: 0 0 1rem; }
 .fm-verdict { border-left: 6px solid var(--fm-accent); background: var(--fm-panel);
   padding: .9rem 1.1rem; border-radius: 0 10px 10px 0; font-size: 1.12rem; line-height: 1.45; }

@@ -119,7 +119,7 @@ class Work:
             return
         scale = self.photo.width / self.screen_pixels.shape[1]
         try:
-            outline = suggest_outline(self.screen_pixels, event.at, scale=scale)
+            outline = suggest_outline(self.screen_pixels, event.at, scale=scale, reach=event.reach)
             self.suggestion = Region("suggestion", event.mark, outline)
         except FieldmarksError as error:
             self.note = str(error)

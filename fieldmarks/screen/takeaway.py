@@ -44,7 +44,6 @@ def take_away_panel(work: Work) -> None:
         "text/html",
         on_click="ignore",
         width="stretch",
-        type="primary",
     )
     st.download_button(
         "Report to print (PDF)",

@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from streamlit.testing.v1 import AppTest
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.marker import letters
 from fieldmarks.marker.component import script
 from fieldmarks.marker.wire import (
     MAX_REGIONS,
@@ -20,7 +19,7 @@ from fieldmarks.marker.wire import (
     region_to_wire,
     shape_from_wire,
 )
-from fieldmarks.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet
+from fieldmarks.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet, letters
 
 PHOTO = RegionSet("bird.jpg", 4000, 3000, sha256="ab")
 numbers = st.floats(-1e5, 1e5)
