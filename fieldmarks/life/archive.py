@@ -22,7 +22,9 @@ MAX_RATIO = 120  # unpacked over packed; our JSON packs to about a tenth
 CHUNK = 1 << 20
 
 
-def unpack(archive: Path, into: Path, allowed: re.Pattern[str], edition: int) -> list[str]:
+def unpack(
+    archive: Path, into: Path, allowed: re.Pattern[str], edition: int, strict: bool = True
+) -> dict[str, bool]:
     """Unpack a ZIP with a manifest after checking names, sizes and fingerprints.
 
     Parameters
@@ -32,11 +34,13 @@ def unpack(archive: Path, into: Path, allowed: re.Pattern[str], edition: int) ->
         What a name inside may look like; the manifest's own name included.
     edition : int
         Newest edition of the format that this program reads.
+    strict : bool
+        Refuse a file whose fingerprint is wrong; else unpack it all the same and say so.
 
     Returns
     -------
-    list of str
-        Names of the files unpacked, without the manifest.
+    dict
+        Name of each file unpacked, without the manifest -> whether its fingerprint is right.
 
     Raises
     ------
@@ -49,8 +53,10 @@ def unpack(archive: Path, into: Path, allowed: re.Pattern[str], edition: int) ->
             _check_members(members, where, allowed)
             by_name = {m.filename: m for m in members}
             manifest = _manifest(packed, by_name, where, edition)
-            for name, row in manifest["files"].items():
-                _unpack_one(packed, by_name[name], into / name, row, where)
+            right = {
+                name: _unpack_one(packed, by_name[name], into / name, row)
+                for name, row in manifest["files"].items()
+            }
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, zlib.error):
         raise FieldmarksError(
             "this file is damaged or no ZIP", where=where, mend="Take a fresh copy"
@@ -59,7 +65,12 @@ def unpack(archive: Path, into: Path, allowed: re.Pattern[str], edition: int) ->
         raise FieldmarksError(
             f"cannot be unpacked ({error.strerror or error})", where=where, mend="Check the file"
         ) from None
-    return list(manifest["files"])
+    wrong = [name for name, is_right in right.items() if not is_right]
+    if strict and wrong:
+        raise FieldmarksError(
+            f"{wrong[0]} was changed after it was packed", where=where, mend="Get it again"
+        )
+    return right
 
 
 def _check_members(members: list[zipfile.ZipInfo], where: str, allowed: re.Pattern[str]) -> None:
@@ -112,9 +123,7 @@ def _manifest(
     return read
 
 
-def _unpack_one(
-    packed: zipfile.ZipFile, member: zipfile.ZipInfo, target: Path, row: Any, where: str
-) -> None:
+def _unpack_one(packed: zipfile.ZipFile, member: zipfile.ZipInfo, target: Path, row: Any) -> bool:
     target.parent.mkdir(parents=True, exist_ok=True)
     digest, size = hashlib.sha256(), 0
     with packed.open(member) as source, target.open("wb") as out:
@@ -126,10 +135,7 @@ def _unpack_one(
             out.write(chunk)
         out.flush()
         os.fsync(out.fileno())
-    if size != row["bytes"] or digest.hexdigest() != row["sha256"]:
-        raise FieldmarksError(
-            f"{member.filename} was changed after it was packed", where=where, mend="Get it again"
-        )
+    return bool(size == row["bytes"] and digest.hexdigest() == row["sha256"])
 
 
 def _chunks(source: IO[bytes]) -> Iterator[bytes]:

@@ -159,6 +159,8 @@ def change_sentence(found: Change, name: str) -> str:
     scale = 100 if found.quantity in ("dark", "orange") else 1
     size, least = abs(found.difference) * scale, found.smallest * scale
     what = NAMES[found.quantity]
+    if found.quantity in ("dark", "orange") and found.smallest > 1:
+        return f"{name}: the {what} cannot be followed on these photos; they are too unsure."
     if not found.claimed:
         return (
             f"{name}: no change of {what} can be claimed. One of {least:.1f}{unit} or more would "

@@ -35,7 +35,7 @@ def check_loops(parents: Parents, name: Callable[[str], str] = str) -> None:
     FieldmarksError
         Names the birds of the loop.
     """
-    _in_order(parents, parents, name)
+    kinship_order(parents, name)
 
 
 def ancestors(parents: Parents, birds: Iterable[str]) -> set[str]:
@@ -50,10 +50,17 @@ def ancestors(parents: Parents, birds: Iterable[str]) -> set[str]:
     return found
 
 
-def _in_order(
-    parents: Parents, birds: Iterable[str], name: Callable[[str], str] = str
+def kinship_order(
+    parents: Parents, name: Callable[[str], str] = str, birds: Iterable[str] | None = None
 ) -> list[str]:
-    graph = {bird: [p for p in parents.get(bird, (None, None)) if p] for bird in birds}
+    """Birds with parents before their young.
+
+    Raises
+    ------
+    FieldmarksError
+        A bird is its own ancestor; names the birds of the loop.
+    """
+    graph = {bird: [p for p in parents.get(bird, (None, None)) if p] for bird in birds or parents}
     try:
         return list(TopologicalSorter(graph).static_order())
     except CycleError as error:
@@ -80,7 +87,7 @@ def kinship_table(
     FieldmarksError
         The pedigree runs in a circle.
     """
-    keys = _in_order(parents, ancestors(parents, birds))
+    keys = kinship_order(parents, birds=ancestors(parents, birds))
     place = {key: i for i, key in enumerate(keys)}
     table = np.zeros((len(keys), len(keys)))
     for i, key in enumerate(keys):

@@ -12,6 +12,7 @@ import pytest
 import sqlalchemy
 from made_birds import CLEAN, ORANGE, shoot
 
+from fieldmarks.life.invented import fill_with_invented_club
 from fieldmarks.life.store import Store
 from fieldmarks.record import Question
 from fieldmarks.tables import load_tables
@@ -55,6 +56,15 @@ def _install_postgres():
     subprocess.run(
         ["apt-get", "install", "-y", "-qq", "postgresql"], check=False, env=environment, **quiet
     )
+
+
+@pytest.fixture(scope="session")
+def club(tmp_path_factory, tables):
+    """The invented club: a store to read from, and what is in it. Copy it before changing it."""
+    opened = Store(tmp_path_factory.mktemp("club") / "store")
+    made = fill_with_invented_club(opened, tables)
+    yield opened, made
+    opened.close()
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,178 @@
+"""Dossiers: a third person gets the same numbers, and every change is noticed."""
+
+import dataclasses
+import io
+import json
+import zipfile
+from datetime import date
+
+import pytest
+from made_birds import CLEAN, a_bird, shoot
+from PIL import Image
+from test_exchange import changed, relist
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life import dossier as dossier_module
+from fieldmarks.life.dossier import Testimony, verify_dossier, write_dossier
+from fieldmarks.life.tables_copy import pack_tables, unpack_tables
+from fieldmarks.record import Question
+
+DAY = date(2026, 3, 1)
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory, tables, clean_shot):
+    """A dossier of two measurers, and its seal."""
+    path = tmp_path_factory.mktemp("dossier") / "dossier.zip"
+    other = shoot(tables, CLEAN, Question(claimed="personatus"), grow=5)
+    testimonies = [Testimony("Ada", DAY, clean_shot), Testimony("Bo", DAY, other)]
+    bird = a_bird("Pip", ring="AB1", source="a secret address", notes="private")
+    return path, write_dossier(path, bird, testimonies, tables)
+
+
+def different(verified):
+    return [c for c in verified.checks if c.outcome == "different"]
+
+
+def test_an_untouched_dossier_gives_the_same_numbers(told, tables):
+    path, seal = told
+    verified = verify_dossier(path, tables)
+    assert verified.same, different(verified)
+    assert verified.seal == seal
+    assert verified.sentence.startswith("SAME")
+    whats = [c.what for c in verified.checks]
+    assert whats.count("numbers and findings") == 2
+
+
+def test_notes_and_sources_stay_at_home(told):
+    with zipfile.ZipFile(told[0]) as packed:
+        data = json.loads(packed.read("dossier.json"))
+        every = b"".join(packed.read(n) for n in packed.namelist())
+    assert data["bird"]["ring"] == "AB1"
+    assert b"secret address" not in every
+    assert b"private" not in every
+
+
+def test_the_pdf_is_a_pdf_and_shows_the_seal(told):
+    pdf = zipfile.ZipFile(told[0]).read("dossier.pdf")
+    assert pdf.startswith(b"%PDF-")
+    assert pdf.count(b"/Type /Page\n") >= 2
+
+
+def brighten(files, manifest):
+    name = next(n for n in files if n.startswith("photos/"))
+    with Image.open(io.BytesIO(files[name])) as image:
+        out = io.BytesIO()
+        image.point(lambda v: min(v + 12, 255)).save(out, "PNG")
+    files[name] = out.getvalue()
+
+
+def edit(name, change):
+    def apply(files, manifest):
+        files[name] = change(files[name])
+
+    return apply
+
+
+def move_region(data):
+    return data.replace(b'cx=\\"150\\"', b'cx=\\"158\\"').replace(b"rotate(0 150", b"rotate(0 158")
+
+
+def change_table(files, manifest):
+    name = next(n for n in files if n.startswith("tables/"))
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(files[name])) as old, zipfile.ZipFile(out, "w") as new:
+        for member in old.namelist():
+            new.writestr(member, old.read(member) + b"\n# changed\n")
+    files[name] = out.getvalue()
+
+
+def change_number(data):
+    record = json.loads(data)
+    record["measurement"]["readings"][0]["lab"][0] += 3
+    return json.dumps(record).encode()
+
+
+@pytest.mark.parametrize("relisted", [False, True])
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (brighten, "photo is the one that was measured"),
+        (edit("looks/1.regions.json", move_region), "regions are those that were measured"),
+        (change_table, "tables are those it was judged by"),
+        (edit("looks/1.record.json", change_number), "numbers and findings"),
+    ],
+)
+def test_a_changed_photo_region_table_or_number_is_noticed(
+    told, tmp_path, tables, change, said, relisted
+):
+    def apply(files, manifest):
+        change(files, manifest)
+        if relisted:  # by someone who also mends the list of fingerprints
+            relist(files, manifest)
+
+    bad = changed(told[0], tmp_path / "bad.zip", apply)
+    verified = verify_dossier(bad, tables)
+    assert not verified.same
+    assert any(c.what.startswith(said) for c in different(verified)), different(verified)
+    assert verified.seal != told[1]
+    if not relisted:
+        assert any("unchanged since it was packed" in c.what for c in different(verified))
+
+
+def test_another_program_version_is_noted(told, tables, monkeypatch):
+    monkeypatch.setattr(dossier_module, "__version__", "9.9")
+    notes = [c for c in verify_dossier(told[0], tables).checks if c.outcome == "note"]
+    assert [c.what for c in notes] == ["version"]
+    assert "0.1.0" in notes[0].detail or "checked with 9.9" in notes[0].detail
+
+
+def test_another_edition_of_the_tables_is_noted_and_the_packed_ones_are_used(told, tables):
+    other = dataclasses.replace(tables, fingerprint="0" * 64)
+    verified = verify_dossier(told[0], other)
+    assert verified.same
+    assert any(c.what == "edition of the tables" for c in verified.checks)
+
+
+def test_a_file_slipped_in_is_noticed(told, tmp_path, tables):
+    def slip(files, manifest):
+        files["looks/77.record.json"] = b"{}"
+        relist(files, manifest)
+
+    verified = verify_dossier(changed(told[0], tmp_path / "b.zip", slip), tables)
+    assert any(c.where == "looks/77.record.json" for c in different(verified))
+
+
+def test_a_dossier_that_is_none_is_refused(tmp_path, tables):
+    (tmp_path / "x.zip").write_bytes(b"nothing")
+    with pytest.raises(FieldmarksError):
+        verify_dossier(tmp_path / "x.zip", tables)
+    with pytest.raises(FieldmarksError, match="no photo"):
+        write_dossier(tmp_path / "y.zip", a_bird(), [], tables)
+
+
+def test_a_photo_that_holds_its_place_is_given_away_only_when_the_keeper_agrees(
+    tmp_path, tables, clean_shot
+):
+    facts = dataclasses.replace(clean_shot.record.measurement.facts, has_position=True)
+    measured = dataclasses.replace(clean_shot.record.measurement, facts=facts)
+    shot = dataclasses.replace(
+        clean_shot, record=dataclasses.replace(clean_shot.record, measurement=measured)
+    )
+    told = [Testimony("Ada", DAY, shot)]
+    with pytest.raises(FieldmarksError, match="place where it was taken"):
+        write_dossier(tmp_path / "d.zip", a_bird(), told, tables)
+    write_dossier(tmp_path / "d.zip", a_bird(), told, tables, with_place=True)
+    with zipfile.ZipFile(tmp_path / "d.zip") as packed:
+        name = next(n for n in packed.namelist() if n.startswith("photos/"))
+        assert packed.read(name) == clean_shot.photo
+
+
+def test_packed_tables_are_the_same_tables(tables):
+    packed = pack_tables(tables)
+    assert pack_tables(tables) == packed
+    again = unpack_tables(packed)
+    assert again.fingerprint == tables.fingerprint
+    assert again.species == tables.species
+    with pytest.raises(FieldmarksError):
+        unpack_tables(b"no zip")

@@ -1,0 +1,144 @@
+"""Advice on pairs and before buying: reasons, never an order.
+
+Trade facts here (sterile crosses, signs, quarantine): common practice, no published source.
+"""
+
+import dataclasses
+from datetime import date
+
+import pytest
+from made_birds import ORANGE, a_bird, an_entry, shoot
+
+from fieldmarks.assessment import assess
+from fieldmarks.life.advice import advice_table
+from fieldmarks.life.buying import buying_check
+from fieldmarks.life.pairing import advise_pair
+from fieldmarks.life.shot import look_of
+from fieldmarks.record import Question
+
+TODAY = date(2026, 6, 1)
+OLD = date(2024, 1, 1)
+COCK = a_bird("Pip", sex="cock", hatched=OLD)
+HEN = a_bird("Pep", sex="hen", hatched=OLD)
+
+
+def advise(tables, first, second, looks=None, parents=None):
+    entries = {
+        bird.id: [dataclasses.replace(an_entry(bird), looks=(look,))]
+        for bird, look in (looks or {}).values()
+    }
+    known = parents or {first.id: (None, None), second.id: (None, None)}
+    names = {first.id: first.name, second.id: second.name}
+    return advise_pair(first, second, entries, known, names, tables, TODAY)
+
+
+@pytest.fixture(scope="module")
+def clean_look(tables, clean_shot):
+    return look_of(clean_shot, tables)
+
+
+@pytest.fixture(scope="module")
+def orange_look(tables, orange_shot):
+    return look_of(orange_shot, tables)
+
+
+def test_two_clean_grown_unrelated_birds_have_nothing_against_them(tables, clean_look):
+    parents = {COCK.id: ("a", "b"), HEN.id: ("c", "d")}
+    parents |= {"a": ("e", "f"), "b": ("g", "h"), "c": ("i", "j"), "d": ("k", "l")}
+    looks = {1: (COCK, clean_look), 2: (HEN, clean_look)}
+    advice = advise(tables, COCK, HEN, looks, parents)
+    assert advice.weight in ("for", "not known")
+    assert not [r for r in advice.reasons if r.weight in ("against", "wait")]
+    assert advice.kinship == 0
+    assert any("The choice is yours" in c for c in advice.cautions)
+
+
+def test_a_bird_with_signs_is_advised_to_be_kept_as_a_pet(tables, clean_look, orange_look):
+    advice = advise(tables, COCK, HEN, {1: (COCK, orange_look), 2: (HEN, clean_look)})
+    assert advice.weight == "against"
+    assert "pet" in advice.reasons[0].text + advice.reasons[1].text
+
+
+@pytest.mark.parametrize("other", ["personatus", "fischeri", "nigrigenis", "lilianae"])
+def test_crosses_of_roseicollis_are_named_sterile_both_ways_round(tables, other):
+    rosy = dataclasses.replace(COCK, species="roseicollis")
+    mate = dataclasses.replace(HEN, species=other)
+    for pair in ((rosy, mate), (mate, rosy)):
+        advice = advise(tables, *pair)
+        assert advice.weight == "against"
+        assert "sterile" in next(r.text for r in advice.reasons if r.about == "species")
+
+
+def test_a_fertile_cross_is_advised_against_too(tables):
+    advice = advise(tables, COCK, dataclasses.replace(HEN, species="fischeri"))
+    text = next(r.text for r in advice.reasons if r.about == "species")
+    assert advice.weight == "against"
+    assert "sterile" not in text
+
+
+def test_every_two_species_of_the_tables_have_a_row(tables):
+    for one in tables.species:
+        for other in tables.species:
+            assert (advice_table().crossing(one, other) is None) == (one == other)
+
+
+@pytest.mark.parametrize(
+    ("parents", "weight", "kin"),
+    [
+        ({"COCK": ("f", "m"), "HEN": ("f", "m")}, "against", 1 / 4),
+        ({"COCK": ("f", "m"), "HEN": ("f", "n")}, "against", 1 / 8),
+        ({"COCK": ("p", "x"), "HEN": ("q", "y"), "p": ("g", "h"), "q": ("g", "h")}, "wait", 1 / 16),
+        ({"COCK": ("f", "m"), "HEN": ("u", "v")}, "not known", 0),
+    ],
+)
+def test_related_birds(tables, parents, weight, kin):
+    names = {"COCK": COCK.id, "HEN": HEN.id}
+    family = {names.get(k, k): v for k, v in parents.items()}
+    advice = advise(tables, COCK, HEN, parents=family)
+    reason = next(r for r in advice.reasons if r.about == "kinship")
+    assert (reason.weight, advice.kinship) == (weight, kin)
+    assert bool(advice.shared) == (kin > 0)
+
+
+def test_two_of_one_sex_unknown_sex_young_birds_and_unmeasured_ones_are_said(tables):
+    def weights(first, second):
+        return {(r.about, r.weight) for r in advise(tables, first, second).reasons}
+
+    assert ("sex", "against") in weights(COCK, dataclasses.replace(HEN, sex="cock"))
+    assert ("sex", "not known") in weights(COCK, dataclasses.replace(HEN, sex="unknown"))
+    assert ("age", "wait") in weights(COCK, dataclasses.replace(HEN, hatched=date(2026, 3, 1)))
+    assert ("age", "not known") in weights(COCK, dataclasses.replace(HEN, hatched=None))
+    assert ("signs", "not known") in weights(COCK, HEN)
+    assert ("species", "against") in weights(COCK, dataclasses.replace(HEN, species=None))
+
+
+@pytest.mark.parametrize("variety", ["ino", "blue_ino", "opaline"])
+def test_a_variety_that_hides_signs_is_said(tables, variety):
+    advice = advise(tables, COCK, dataclasses.replace(HEN, variety=variety))
+    assert any(r.about == "variety" and "hides signs" in r.text for r in advice.reasons)
+    green = advise(tables, COCK, HEN)
+    assert not any(r.about == "variety" for r in green.reasons)
+
+
+def test_the_buying_check_names_what_speaks_against_and_what_to_ask(tables):
+    record = shoot(tables, ORANGE, Question(claimed="personatus"), seed=1).record
+    check = buying_check(record.assessment, tables)
+    assert any("Orange in the collar" in line for line in check.speaks_against)
+    assert check.look_at
+    assert all(look for _, look in check.look_at)
+    said = " ".join((*check.ask, *check.cautions, *check.cannot_tell)).lower()
+    for word in ("parents", "ring", "moult", "young", "quarantine", "vet", "lawful", "cites"):
+        assert word in said
+    assert "price" not in said
+
+
+def test_a_variety_that_hides_marks_is_said_before_buying(tables):
+    blank = assess((), (), tables, variety="opaline", claimed="personatus")
+    assert "variety hides marks" in buying_check(blank, tables).cannot_tell[0]
+
+
+def test_advice_never_orders():
+    table = advice_table()
+    lines = [row.text for row in (*table.ask, *table.cannot_tell, *table.caution)]
+    assert not [line for line in lines if " must " in f" {line.lower()} "]
+    assert all(len(line) < 200 for line in lines)
