@@ -6,13 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fieldmarks.card import Calibration, calibrate
+from fieldmarks.fitness import file_facts, measuring_advice
 from fieldmarks.measures import Reading, Relation
 from fieldmarks.photo import Photo, PhotoFacts
 from fieldmarks.reading import read_mark
 from fieldmarks.region import RegionSet, check_regions
 from fieldmarks.relation import read_relations
+from fieldmarks.witness import bird_doubts, card_doubts, widen
 
 if TYPE_CHECKING:
+    from fieldmarks.phone_profile import PhoneProfile
     from fieldmarks.tables import Tables
 
 COLOUR_KINDS = ("feather", "skin", "horn", "iris")
@@ -49,7 +52,9 @@ class Measurement:
     warnings: tuple[str, ...]
 
 
-def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
+def measure(
+    photo: Photo, regions: RegionSet, tables: Tables, profile: PhoneProfile | None = None
+) -> Measurement:
     """Measure every marked region of a photo.
 
     Parameters
@@ -58,6 +63,8 @@ def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
     regions : RegionSet
     tables : Tables
         Its marks and relations say what can be measured.
+    profile : PhoneProfile, optional
+        What is known of the phone; used when the photo itself holds no patches of known colour.
 
     Raises
     ------
@@ -65,8 +72,9 @@ def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
         A region cannot be used; nothing is measured then.
     """
     regions = check_for_photo(regions, photo, tables)
-    calibration = calibrate_photo(photo, regions)
-    warnings = [*photo.warnings, *calibration.refusals, *calibration.warnings]
+    calibration = calibrate_photo(photo, regions, profile)
+    warnings = [*photo.warnings, *measuring_advice(file_facts(photo))]
+    warnings += [*calibration.refusals, *calibration.warnings]
     if not (regions.of("card") or regions.of("chart_patch")):
         warnings.append("No grey card is marked: colours are not calibrated.")
     readings: dict[str, Reading] = {}
@@ -81,6 +89,10 @@ def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
             continue
         readings[key] = reading
         warnings.extend(f"{mark.name}: {text}" for text in reading.warnings)
+    names = {key: mark.name for key, mark in tables.marks.items()}
+    doubts = [*card_doubts(calibration), *bird_doubts(readings, names)]
+    warnings.extend(doubt.text for doubt in doubts)
+    readings = {key: widen(reading, doubts) for key, reading in readings.items()}
     return Measurement(
         photo=photo.name,
         sha256=photo.sha256,
@@ -95,8 +107,12 @@ def measure(photo: Photo, regions: RegionSet, tables: Tables) -> Measurement:
     )
 
 
-def calibrate_photo(photo: Photo, regions: RegionSet) -> Calibration:
+def calibrate_photo(
+    photo: Photo, regions: RegionSet, profile: PhoneProfile | None = None
+) -> Calibration:
     """Calibrate on whatever of known colour is marked: cards, neutral steps, chart patches.
+
+    Patches in the photo come before a phone's profile, a profile before neutral steps.
 
     Raises
     ------
@@ -104,13 +120,17 @@ def calibrate_photo(photo: Photo, regions: RegionSet) -> Calibration:
         The note of a chart patch names no chart or patch.
     """
     cards, patches = regions.of("card"), regions.of("chart_patch")
-    if not patches and len(cards) < 3:
+    if not patches and len(cards) < 3 and profile is None:
         return calibrate(photo, cards)
     from fieldmarks.chart import calibrate_with_chart, with_steps
+    from fieldmarks.phone_profile import with_profile
 
     if patches:
         return calibrate_with_chart(photo, cards, patches)
-    return with_steps(calibrate(photo, cards))
+    calibration = calibrate(photo, cards)
+    if profile is not None:
+        calibration = with_profile(photo, calibration, profile)
+    return calibration if calibration.correction else with_steps(calibration)
 
 
 def check_for_photo(regions: RegionSet, photo: Photo, tables: Tables) -> RegionSet:

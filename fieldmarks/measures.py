@@ -136,6 +136,8 @@ class Reading:
         False when the photo had no usable card: the colour then decides nothing alone.
     warnings : tuple of str
         Plain sentences a keeper can act on.
+    looks : float
+        Effective number of independent values behind the median; 0 when it is not known.
     """
 
     mark: str
@@ -147,6 +149,7 @@ class Reading:
     pixels: PixelCount
     calibrated: bool
     warnings: tuple[str, ...] = ()
+    looks: float = 0.0
 
     @property
     def chroma(self) -> float:

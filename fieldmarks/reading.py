@@ -22,10 +22,10 @@ from fieldmarks.colour import difference, encode_srgb, linear_to_lab
 from fieldmarks.measures import Budget, Lab, PixelCount, Population, Reading
 from fieldmarks.photo import Photo
 from fieldmarks.region import Region, Shape, centre, mask, window
+from fieldmarks.texture import Patchwork
 from fieldmarks.uncertainty import (
     SHOULDER,
     SOURCES,
-    TILES,
     camera_part,
     card_part,
     light_part,
@@ -42,6 +42,9 @@ SAME_COLOUR = 7.0  # CIEDE2000 below which two clusters count as one colour
 ONE_COLOUR = 0.995  # share of pixels that near their median at which no clusters are sought
 GLARE_TIMES = 3.0  # times brighter than the region's median
 GLARE_LEVEL = 0.6  # of the photo's white, linear
+# On a coloured part: brighter than the median by this factor, greyer by this part of the way to a
+# full grey, and no more than this share of the region (more is a second colour, not a shine).
+PALE_TIMES, PALE_STEP, PALE_SHARE = 1.8, 0.4, 0.08
 WARN_LOST = 0.25
 
 
@@ -51,7 +54,8 @@ class _Samples:
 
     linear: npt.NDArray[np.float32]  # (n, 3), as photographed
     xy: npt.NDArray[np.float64]  # (n, 2), photo pixels
-    tile: npt.NDArray[np.intp]  # (n,)
+    row: npt.NDArray[np.intp]  # (n,), place on the grid of blocks
+    column: npt.NDArray[np.intp]
     block: int
     pixels: PixelCount
 
@@ -89,15 +93,19 @@ def read_mark(
     if len(linear) < MIN_BLOCKS:
         return None
     xy = np.concatenate([p.xy for p in parts])
-    tile = np.concatenate([p.tile for p in parts])
     true = calibration.apply(linear, xy[:, 0], xy[:, 1])
     values = linear_to_lab(true)
     lab = _as_lab(np.median(values, axis=0))
     spread = _as_lab(1.4826 * np.median(np.abs(values - lab), axis=0))
     stored = np.median(linear, axis=0)
     brightest = float(encode_srgb(stored.max()))
-    per_value = pixels.used / len(linear)
-    spread_u = spread_part(lab, values, tile, per_value)
+    ends = np.cumsum([len(p.row) for p in parts])[:-1]
+    works = [
+        Patchwork(part_values, part.row, part.column)
+        for part_values, part in zip(np.split(values, ends), parts, strict=True)
+        if len(part_values)
+    ]
+    spread_u, number = spread_part(lab, works)
     budget = Budget((spread_u, camera_part(lab, brightest, calibration)))
     if calibration.calibrated:
         at = [centre(region.shape) for region in regions]
@@ -120,6 +128,7 @@ def read_mark(
         pixels=pixels,
         calibrated=calibration.calibrated,
         warnings=_warnings(pixels, brightest),
+        looks=number,
     )
 
 
@@ -203,8 +212,8 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     height, width = used.shape
     rows, columns = height // block, width // block
     if not count or not rows or not columns:
-        nothing = np.zeros((0, 3), np.float32)
-        return _Samples(nothing, np.zeros((0, 2)), np.zeros(0, np.intp), block, pixels)
+        nothing, nowhere = np.zeros((0, 3), np.float32), np.zeros(0, np.intp)
+        return _Samples(nothing, np.zeros((0, 2)), nowhere, nowhere, block, pixels)
     cut = (slice(0, rows * block), slice(0, columns * block))
     share = cv2.resize(used[cut], (columns, rows), interpolation=cv2.INTER_AREA)
     total = cv2.resize(
@@ -213,24 +222,40 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     full = share >= 0.75
     row, column = np.nonzero(full)
     xy = np.column_stack([win[0] + (column + 0.5) * block, win[1] + (row + 0.5) * block])
-    tile = (row * TILES // max(rows, 1)) * TILES + column * TILES // max(columns, 1)
-    return _Samples(total[full] / share[full][:, None], xy, tile, block, pixels)
+    return _Samples(
+        (total[full] / share[full][:, None]).astype(np.float32), xy, row, column, block, pixels
+    )
 
 
 def _glare(
     linear: npt.NDArray, inside: npt.NDArray[np.bool_], clipped: npt.NDArray[np.bool_]
 ) -> npt.NDArray[np.bool_]:
-    """Shine: the rim of clipped spots, and bright grey pixels in a region that is mostly darker."""
+    """Shine: the rim of clipped spots, and pixels that are both brighter and greyer than the rest.
+
+    A gloss adds the lamp's own colour to the body's (Shafer 1985). On a coloured part it shows as
+    light that is brighter *and* paler; on a grey one only by being very bright.
+    """
     brightness = linear[..., 1]  # green carries most of the light and costs nothing to look up
     level = float(np.median(brightness[inside])) if inside.any() else 0.0
     shine = inside & (brightness > max(GLARE_LEVEL, GLARE_TIMES * level))
     if shine.any():
         bright = linear[shine]
         shine[shine] = bright.min(axis=1) > 0.6 * bright.max(axis=1)
+    pale = inside & (brightness > PALE_TIMES * level) & ~clipped
+    if 0 < pale.sum() <= PALE_SHARE * inside.sum():
+        usual = _greyness(np.median(linear[inside], axis=0)[None])[0]
+        bright = linear[pale]
+        pale[pale] = _greyness(bright) > usual + PALE_STEP * (1 - usual)
+        shine |= pale
     if clipped.any():
         rim = cv2.dilate(clipped.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
         shine |= rim & (brightness > 1.5 * level)
     return inside & ~clipped & shine
+
+
+def _greyness(linear: npt.NDArray) -> npt.NDArray:
+    """Least over largest channel: 0 for a pure colour, 1 for a grey; (n, 3) -> (n,)."""
+    return np.asarray(linear.min(axis=1) / np.maximum(linear.max(axis=1), 1e-6))
 
 
 def _largest(codes: npt.NDArray[np.integer]) -> npt.NDArray[np.integer]:

@@ -9,6 +9,7 @@ colour along the line to black: CIELAB goes with the cube root of the light, so 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,7 @@ from scipy.special import stdtrit
 from fieldmarks.card import CARD_TOLERANCE, Calibration
 from fieldmarks.colour import linear_to_lab
 from fieldmarks.measures import Lab, UncertaintyPart, difference_weights
+from fieldmarks.texture import Patchwork, error_of_middle
 
 # What one grey card cannot take out of an ordinary phone's JPEG: tone curve (grows with the
 # distance in L* from the card), saturation and hue bending (grow with C*). Sized so that the
@@ -37,10 +39,9 @@ LIGHT_LIMIT = 0.30
 STEPS_SHARE = 0.8
 # A colour outside the patches' hull is extrapolated: added per CIELAB unit of distance.
 EXTRAPOLATION = 0.25
-TILES = 4
 SOURCES = {
     "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
-    "spread": "scatter among parts of the region (batch means)",
+    "spread": "scatter inside the region over its independent looks (spatial correlation)",
     "light": "6 % assumed between card and bird, more with distance along the card's own gradient",
     "camera": "chart photos after one grey patch; tone, saturation and hue bending of phones",
 }
@@ -78,23 +79,20 @@ def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> Uncert
     )
 
 
-def spread_part(
-    lab: Lab, values: npt.NDArray, tile: npt.NDArray[np.integer], pixels_per_value: float
-) -> UncertaintyPart:
-    """Uncertainty of the region's median from the scatter between its parts.
-
-    Neighbouring pixels share feathers, demosaicing and JPEG blocks, so they are not independent.
-    The region is cut into tiles; the scatter of tile means over the root of their number allows
-    for any correlation shorter than a tile (method of batch means, Law & Kelton).
+def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, float]:
+    """Uncertainty of the region's median from its own texture, and the number of looks behind it.
 
     Parameters
     ----------
     lab : (L*, a*, b*)
-    values : (n, 3) array of CIELAB
-    tile : (n,) array of int
-        Which of the TILES x TILES tiles each value lies in.
-    pixels_per_value : float
-        Photo pixels averaged in each value.
+    works : sequence of Patchwork
+        CIELAB values (n, 3) of each region of the mark on its grid of blocks.
+
+    Returns
+    -------
+    part : UncertaintyPart
+    looks : float
+        Effective number of independent values, see :mod:`fieldmarks.texture`.
     """
     angle = math.atan2(lab[2], lab[1])
     turn = np.array(
@@ -104,19 +102,10 @@ def spread_part(
             [0, math.sin(angle), math.cos(angle)],
         ]
     )
-    turned = values @ turn
-    count = np.bincount(tile, minlength=TILES * TILES)
-    full = count >= max(4, len(values) / TILES**2 / 4)
-    if full.sum() >= 4:
-        sums = np.stack([np.bincount(tile, turned[:, i], TILES * TILES) for i in range(3)], axis=1)
-        means = sums[full] / count[full, None]
-        error = means.std(axis=0, ddof=1) / math.sqrt(full.sum())
-    else:
-        # Too small to cut up: 16 pixels share one value after demosaicing and 4:2:0 JPEG.
-        independent = max(len(values) * pixels_per_value / 16, 1.0)
-        error = 1.2533 * turned.std(axis=0) / math.sqrt(independent)
+    turned = [Patchwork(w.values @ turn, w.row, w.column) for w in works]
+    error, number = error_of_middle(turned)
     light, chroma, hue = (float(e) for e in error)
-    return UncertaintyPart("spread", light, chroma, hue, SOURCES["spread"])
+    return UncertaintyPart("spread", light, chroma, hue, SOURCES["spread"]), number
 
 
 def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:

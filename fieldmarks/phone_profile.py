@@ -1,0 +1,216 @@
+"""A phone's profile: its tone curve and colour model, measured once on a chart and kept by name.
+
+Later photos of the same phone then need only a grey card: the card gives the light, the profile
+gives what the phone does to tone and colour. A profile belongs to a phone, its camera app and, less
+strictly, a lamp; what does not match is said, and counted in the uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from pydantic import TypeAdapter, ValidationError
+
+from fieldmarks.card import Calibration
+from fieldmarks.colour import linear_to_lab
+from fieldmarks.correction import Correction
+from fieldmarks.errors import CardError
+from fieldmarks.fitness import file_facts
+from fieldmarks.photo import Photo
+
+SUFFIX = ".phone.json"
+# What a profile is off by under a lamp it was not made under, along L*, C*, H* in CIEDE2000 units
+# (standard deviations); from six lamps against each other, benchmarks/colour_correction.py.
+OTHER_LAMP = (0.7, 1.4, 1.4)
+MISMATCH_FACTOR = 1.5  # another camera app, or exposures blended: judgement, not measured
+OFF_THE_CURVE = 3.0  # L* by which several cards may miss each other after the profile
+
+
+@dataclass(frozen=True)
+class PhoneProfile:
+    """One phone as measured on a chart.
+
+    Parameters
+    ----------
+    name : str
+        The keeper's own name for it.
+    camera, software : str
+        As the chart photo's file names them.
+    hdr : bool
+        The chart photo carried signs of blended exposures.
+    colour_profile : str
+    taken : str
+        When the chart was photographed, as the file says.
+    correction : Correction
+    format : int
+        Version of this file format.
+    """
+
+    name: str
+    camera: str
+    software: str
+    hdr: bool
+    colour_profile: str
+    taken: str
+    correction: Correction
+    format: int = 1
+
+
+_ADAPTER: TypeAdapter[PhoneProfile] = TypeAdapter(PhoneProfile)
+
+
+def profile_folder() -> Path:
+    """Where profiles are kept for this user."""
+    from platformdirs import user_data_path
+
+    return user_data_path("fieldmarks") / "phones"
+
+
+def make_profile(name: str, photo: Photo, calibration: Calibration) -> PhoneProfile:
+    """A profile from a photo that was calibrated on a chart.
+
+    Raises
+    ------
+    CardError
+        The name is unusable, or the photo's calibration holds no colour model.
+    """
+    _check_name(name)
+    correction = calibration.correction
+    if correction is None or not correction.coefficients:
+        reason = "; ".join((*calibration.refusals, *calibration.warnings)) or "no chart is marked"
+        raise CardError(
+            f"no colour model could be fitted ({reason})",
+            where=photo.name,
+            mend="Photograph the whole chart in even light and mark its four corners",
+        )
+    facts = photo.facts
+    return PhoneProfile(
+        name=name,
+        camera=facts.camera,
+        software=facts.software,
+        hdr=file_facts(photo).hdr,
+        colour_profile=facts.colour_profile,
+        taken=facts.taken,
+        correction=correction,
+    )
+
+
+def save_profile(profile: PhoneProfile, folder: Path | None = None) -> Path:
+    """Write a profile; an older one of the same name is replaced."""
+    from fieldmarks.record import write_whole
+
+    path = (folder or profile_folder()) / f"{profile.name}{SUFFIX}"
+    write_whole(path, _ADAPTER.dump_json(profile, indent=1) + b"\n")
+    return path
+
+
+def load_profile(name: str, folder: Path | None = None) -> PhoneProfile:
+    """Read a profile by its name, or from the path of its file.
+
+    Raises
+    ------
+    CardError
+        There is no such profile, or its file is damaged.
+    """
+    path = Path(name)
+    if not name.endswith(SUFFIX):
+        _check_name(name)
+        path = (folder or profile_folder()) / f"{name}{SUFFIX}"
+    try:
+        return _ADAPTER.validate_json(path.read_bytes())
+    except OSError:
+        known = ", ".join(list_profiles(folder)) or "none yet"
+        raise CardError(f"there is no phone profile {name!r}", mend=f"Kept here: {known}") from None
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]["msg"]
+        raise CardError(
+            f"this phone profile is damaged ({first})", where=path.name, mend="Make it again"
+        ) from None
+
+
+def list_profiles(folder: Path | None = None) -> list[str]:
+    """Names of the profiles kept."""
+    place = folder or profile_folder()
+    return sorted(p.name.removesuffix(SUFFIX) for p in place.glob(f"*{SUFFIX}"))
+
+
+def with_profile(photo: Photo, calibration: Calibration, profile: PhoneProfile) -> Calibration:
+    """A calibration on a grey card, with the phone's tone and colour from its profile.
+
+    A profile of another camera is not used; other doubts are warned of and widen the camera term.
+    Patches of known colour in the photo itself always come before a profile.
+    """
+    if not calibration.calibrated or calibration.correction is not None:
+        return calibration
+    facts, name = photo.facts, profile.name
+    if profile.camera and facts.camera and facts.camera != profile.camera:
+        problem = (
+            f"Phone profile {name}: it belongs to {profile.camera}, this photo is from "
+            f"{facts.camera}. It was not used."
+        )
+        return replace(calibration, warnings=(*calibration.warnings, problem))
+    doubts = _doubts(photo, profile)
+    card = calibration.patches[0]
+    correction = profile.correction.with_gains(card.rgb, card.reflectance)
+    misfit = _misfit(calibration, correction)
+    if misfit > OFF_THE_CURVE:
+        doubts.append(
+            f"the cards do not lie on its tone curve (they miss by L* {misfit:.0f}); "
+            "this photo was rendered in another way"
+        )
+    factor = MISMATCH_FACTOR if doubts else 1.0
+    lightness, chroma, hue = (
+        factor * math.hypot(r, lamp)
+        for r, lamp in zip(correction.residual, OTHER_LAMP, strict=True)
+    )
+    residual = (math.hypot(lightness, misfit), chroma, hue)
+    correction = replace(
+        correction,
+        residual=residual,
+        source=f"phone profile {name} ({profile.correction.source.split(' in ')[0]}), "
+        "under any lamp",
+    )
+    warnings = tuple(f"Phone profile {name}: {doubt}." for doubt in doubts)
+    return replace(calibration, correction=correction, warnings=(*calibration.warnings, *warnings))
+
+
+def _doubts(photo: Photo, profile: PhoneProfile) -> list[str]:
+    doubts = []
+    if not photo.facts.camera and profile.camera:
+        doubts.append("this file does not name its camera, so it may be another phone's")
+    if photo.facts.software != profile.software:
+        doubts.append(
+            f"made with {profile.software or 'unnamed software'}, this photo with "
+            f"{photo.facts.software or 'unnamed software'}"
+        )
+    if file_facts(photo).hdr != profile.hdr:
+        doubts.append("blended exposures (HDR) in one of the two photos only")
+    if photo.facts.colour_profile != profile.colour_profile:
+        doubts.append(
+            f"made in {profile.colour_profile}, this photo is in {photo.facts.colour_profile}"
+        )
+    return doubts
+
+
+def _misfit(calibration: Calibration, correction: Correction) -> float:
+    """Root mean square L* by which several cards miss their values; 0 for one."""
+    if len(calibration.patches) < 2:
+        return 0.0
+    rgb = np.array([p.rgb for p in calibration.patches])
+    light = np.array([float(calibration.factor(*p.at)) for p in calibration.patches])
+    known = np.array([p.reflectance for p in calibration.patches])
+    read = linear_to_lab(correction.apply(rgb, light))[:, 0]
+    true = linear_to_lab(np.repeat(known[:, None], 3, axis=1))[:, 0]
+    return float(np.sqrt(np.mean((read - true) ** 2)))
+
+
+def _check_name(name: str) -> None:
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,59}", name):
+        raise CardError(
+            f"{name!r} cannot be the name of a profile",
+            mend="Use letters, digits, spaces, _ and -",
+        )
