@@ -55,6 +55,7 @@ class AdviceTable(BaseModel):
     caution: tuple[Caution, ...]
     kin: Kin
     cross: tuple[Cross, ...]
+    stage_ages: dict[str, str]
 
     def cautions(self, when: When) -> tuple[str, ...]:
         """Cautions that belong to one occasion."""

@@ -1,0 +1,147 @@
+"""What the app and the command line both do: questions answered from a store."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.advice import advice_table
+from fieldmarks.life.agreement import Account, Agreement, compare_accounts
+from fieldmarks.life.bird import Bird, Entry, Pair, Stage, new_id
+from fieldmarks.life.dossier import Testimony, write_dossier
+from fieldmarks.life.due import first_moult_over
+from fieldmarks.life.mating import ACCEPTED_MISS, MatingResult, judge_mating
+from fieldmarks.life.moult import SignStory, sign_stories
+from fieldmarks.life.pairing import PairAdvice, advise_pair
+from fieldmarks.life.shot import Shot
+from fieldmarks.life.store import Store
+from fieldmarks.proposal import age_class
+from fieldmarks.record import Question
+from fieldmarks.tables import Tables
+
+
+def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Question:
+    """What to ask of a photo: species and variety from the bird, age from its hatch date or stage.
+
+    Raises
+    ------
+    FieldmarksError
+        The photo was taken before the bird hatched.
+    """
+    age = advice_table().stage_ages[stage]
+    if bird.hatched is not None:
+        age = age_class(tables, bird.hatched, day)
+    return Question(variety=bird.variety, age=age, claimed=bird.species)
+
+
+def keep_look(
+    store: Store,
+    bird: Bird,
+    shots: Sequence[Shot],
+    tables: Tables,
+    day: date,
+    stage: Stage,
+    measured_by: str,
+    note: str = "",
+) -> Entry:
+    """Add a moult entry with measured photos.
+
+    Raises
+    ------
+    FieldmarksError
+        The day is yet to come or lies before the bird hatched.
+    """
+    if day > date.today():
+        raise FieldmarksError(f"{day} is yet to come", where=bird.label, mend="Correct the day")
+    if bird.hatched is not None and day < bird.hatched:
+        raise FieldmarksError(
+            f"the bird hatched on {bird.hatched}, after {day}",
+            where=bird.label,
+            mend="Correct one of the dates",
+        )
+    entry = Entry(new_id(), bird.id, day, stage, measured_by.strip(), note=note)
+    return store.save_entry(entry, shots, tables)
+
+
+def stories_of(store: Store, bird: Bird, tables: Tables) -> list[SignStory]:
+    """What became of every sign of a bird."""
+    texts = {key: row.text for key, row in tables.signs.items()}
+    return sign_stories(store.entries(bird.id), texts, first_moult_over(bird, tables))
+
+
+def advice_on_pair(
+    store: Store, first: Bird, second: Bird, tables: Tables, today: date
+) -> PairAdvice:
+    """Advice on two birds from everything on record."""
+    names = {b.id: b.label for b in store.birds()}
+    entries = {b.id: store.entries(b.id) for b in (first, second)}
+    return advise_pair(first, second, entries, store.parents(), names, tables, today)
+
+
+def mating_result(
+    store: Store, pair: Pair, tables: Tables, accepted: float = ACCEPTED_MISS
+) -> MatingResult:
+    """What a test mating tells so far."""
+    species = store.bird(pair.second).species
+    row = tables.species.get(species or "")
+    return judge_mating(pair.young, row.name if row else "the mate's species", accepted)
+
+
+def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:
+    """Each look of some entries with who measured it."""
+    return [
+        Account(entry.measured_by or f"entry {entry.number}", store.record(look))
+        for entry in entries
+        for look in entry.looks
+    ]
+
+
+def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:
+    """How well the measurers of some entries agree.
+
+    Raises
+    ------
+    FieldmarksError
+        There are fewer than two looks.
+    """
+    return compare_accounts(accounts_of(store, entries))
+
+
+def entries_of_day(store: Store, bird: Bird, day: date | None) -> list[Entry]:
+    """Entries of a bird, all or those of one day.
+
+    Raises
+    ------
+    FieldmarksError
+        There are none.
+    """
+    found = [e for e in store.entries(bird.id) if day is None or e.day == day]
+    if not found:
+        raise FieldmarksError("there is no such entry", where=bird.label, mend="See its page")
+    return found
+
+
+def make_dossier(
+    store: Store,
+    bird: Bird,
+    entries: Sequence[Entry],
+    tables: Tables,
+    target: Path,
+    with_place: bool = False,
+) -> str:
+    """Write a dossier of some entries; gives its seal."""
+    testimonies = []
+    for entry in entries:
+        for look in entry.looks:
+            packed = store.folder / "tables" / f"{look.table_fingerprint}.zip"
+            testimonies.append(
+                Testimony(
+                    entry.measured_by or f"entry {entry.number}",
+                    entry.day,
+                    Shot(store.photo(look), store.record(look)),
+                    packed.read_bytes() if packed.exists() else None,
+                )
+            )
+    return write_dossier(target, bird, testimonies, tables, with_place)

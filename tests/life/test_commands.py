@@ -1,0 +1,169 @@
+"""Every flow at the command line, over one store."""
+
+import json
+import subprocess
+import sys
+import zipfile
+
+import pytest
+from made_birds import CLEAN, ORANGE, paint, regions_for
+from typer.testing import CliRunner
+
+from fieldmarks.annotation import write_region_file
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.commands import app
+from fieldmarks.life.store import Store
+from fieldmarks.region import RegionSet
+
+
+@pytest.fixture
+def run(tmp_path):
+    runner = CliRunner()
+
+    def call(*words, store="s", fails=False):
+        result = runner.invoke(app, ["--store", str(tmp_path / store), *map(str, words)])
+        if result.exception and not isinstance(result.exception, SystemExit):
+            if fails:
+                assert isinstance(result.exception, FieldmarksError)
+                return str(result.exception)
+            raise result.exception
+        assert (result.exit_code != 0) == fails, result.output
+        return result.output
+
+    return call
+
+
+@pytest.fixture
+def photos(tmp_path):
+    """A clean bird and one with an orange collar, with region files."""
+    for name, colours in (("clean", CLEAN), ("orange", ORANGE)):
+        (tmp_path / f"{name}.png").write_bytes(paint(colours, len(name)))
+        regions = RegionSet(f"{name}.png", 280, 200, regions_for(colours))
+        write_region_file(regions, tmp_path / f"{name}.regions.json")
+    return tmp_path / "clean.png", tmp_path / "orange.png"
+
+
+def test_a_bird_through_its_moults(run, photos):
+    clean, orange = photos
+    run("add", "Pip", "--ring", "AB1", "--species", "personatus", "--hatched", "2025-04-01",
+        "--sex", "cock")  # fmt: skip
+    run("change", "AB1", "--notes", "likes millet")
+    said = run("look", "Pip", orange, "--stage", "young plumage", "--day", "2025-06-20", "--by",
+               "Ada")  # fmt: skip
+    assert "orange.png:" in said
+    run("look", "Pip", clean, "--stage", "after first moult", "--day", "2026-03-01")
+    page = run("page", "pip")
+    assert "likes millet" in page
+    assert "entry 2, 2026-03-01, after first moult" in page
+    moults = run("moults", "Pip", "--mark", "collar")
+    assert "orange area fell by 100" in moults
+    assert "by chance alone" in moults
+    assert "Signs over time" in moults
+    run("strike", "Pip", "1", "--why", "another bird")
+    assert "entry 1," not in run("page", "Pip")
+    assert "Pip" in run("list", "--words", "AB")
+    assert run("list", "--as", "csv").startswith("name,ring,")
+
+
+def test_wrong_words_end_in_one_line_with_a_mend(run, photos):
+    run("add", "Pip", "--hatched", "2025-04-01")
+    assert "no bird of that name" in run("page", "Nobody", fails=True)
+    assert "2025-04-30" in run("add", "Pep", "--hatched", "1 April", fails=True)
+    assert "budgie" in run("add", "Pep", "--species", "budgie", fails=True)
+    late = run("look", "Pip", photos[0], "--stage", "later moult", "--day", "2024-01-01",
+               fails=True)  # fmt: skip
+    assert "hatched" in late
+    assert "yet to come" in run(
+        "look", "Pip", photos[0], "--stage", "later moult", "--day", "2199-01-01", fails=True
+    )
+
+
+def test_pairs_and_test_matings(run):
+    run("add", "Dad", "--species", "personatus", "--sex", "cock")
+    run("add", "Mum", "--species", "personatus", "--sex", "hen")
+    run("add", "Son", "--species", "personatus", "--sex", "cock", "--father", "Dad")
+    run("add", "Rosy", "--species", "roseicollis", "--sex", "hen")
+    assert "Kinship 0.25" in run("pair-advice", "Dad", "Son")
+    assert "sterile" in run("pair-advice", "Dad", "Rosy")
+    pair = run("start-test", "Dad", "Mum").split()[0]
+    for number in range(3):
+        run("add-young", pair, f"Y{number}", "clean")
+    result = run("test-result", pair)
+    assert "12.5%" in result
+    assert "2 more" in result
+    run("add-young", pair, "Y1", "sign")
+    assert "wrong pairing" in run("test-result", pair)
+    assert pair in run("pairs")
+
+
+def test_a_dispute_ends_in_a_dossier_that_verifies(run, photos, tmp_path):
+    run("add", "Pip", "--species", "personatus")
+    for who in ("Ada", "Bo"):
+        run("look", "Pip", photos[1], "--stage", "later moult", "--by", who, "--day", "2026-03-01")
+    said = run("measurers", "Pip")
+    assert "100% (Ada / Bo)" in said
+    assert "Stands for all" in said
+    out = tmp_path / "d.zip"
+    seal = run("dossier", "Pip", out).split()[0]
+    verified = run("verify", out)
+    assert "SAME" in verified
+    assert seal in verified
+    bad = tmp_path / "bad.zip"
+    with zipfile.ZipFile(out) as old, zipfile.ZipFile(bad, "w") as new:
+        for name in old.namelist():
+            data = old.read(name)
+            new.writestr(name, data + b" " if name.startswith("photos/") else data)
+    assert "DIFFERENT" in run("verify", bad, fails=True)
+
+
+def test_a_store_is_exported_brought_in_checked_and_rebuilt(run, photos, tmp_path):
+    run("add", "Pip", "--species", "personatus")
+    run("look", "Pip", photos[0], "--stage", "later moult", "--day", "2026-03-01")
+    said = run("export", tmp_path / "out.zip")
+    assert "the place into them" in said
+    run("bring-in", tmp_path / "out.zip", store="other")
+    run("check-store", store="other")
+    for path in (tmp_path / "other").glob("birds.sqlite*"):
+        path.unlink()
+    assert "1 birds" in run("rebuild", store="other")
+    assert run("page", "Pip", store="other") == run("page", "Pip")
+    next((tmp_path / "other" / "photos").rglob("*.png")).write_bytes(b"x")
+    assert "was changed" in run("check-store", "--mend", store="other", fails=True)
+
+
+def test_a_list_is_imported_only_when_accepted(run, tmp_path):
+    run("ring-shape", "AA9")
+    (tmp_path / "list.csv").write_text("name,ring\nPip,XY1\nPep,oops\n")
+    said = run("read-list", tmp_path / "list.csv")
+    assert "row 3, ring" in said
+    assert "0 birds" in run("list")
+    assert "nothing was imported" in run("read-list", tmp_path / "list.csv", "--accept", fails=True)
+    run("read-list", tmp_path / "list.csv", "--accept", "--leave-out")
+    assert "1 birds" in run("list")
+
+
+def test_before_buying(run, photos):
+    said = run("before-buying", photos[1], "--sold-as", "personatus")
+    for word in ("Speaks against it", "Ask the breeder", "What this can't tell you", "quarantine"):
+        assert word in said
+
+
+def test_the_schema_is_printed(run):
+    assert set(json.loads(run("schema"))["$defs"]) == {"birds", "entries", "pairs"}
+
+
+def test_the_invented_club_does_not_mix_with_real_birds(run, tmp_path):
+    with Store(tmp_path / "s") as store:
+        from made_birds import a_bird
+
+        store.save(a_bird())
+    assert "holds birds already" in run("invented-club", fails=True)
+
+
+def test_help_loads_no_heavy_library():
+    code = (
+        "import sys, fieldmarks.life.commands; "
+        "print([m for m in ('numpy','sqlalchemy','cv2','pydantic','fpdf') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
