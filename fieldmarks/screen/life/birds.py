@@ -1,0 +1,196 @@
+"""All birds: the list with its filters, adding birds, a keeper's own list, and backups."""
+
+from __future__ import annotations
+
+import html
+import tempfile
+from datetime import date
+from pathlib import Path
+
+import streamlit as st
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.collection import (
+    SHOWS,
+    CollectionRow,
+    Filter,
+    collection_csv,
+    list_birds,
+    overview,
+)
+from fieldmarks.life.exchange import PLACE_WARNING, Prefer, export_store, import_store
+from fieldmarks.life.invented import CLUB, fill_with_invented_club
+from fieldmarks.life.listfile import accept_list, preview_list
+from fieldmarks.life.ring import HELP, read_pattern, write_pattern
+from fieldmarks.screen.life.facts import bird_form
+from fieldmarks.screen.life.one_bird import one_bird_panel
+from fieldmarks.screen.life.shared import bullets, done_next_run, heading, say_done, store, tables
+from fieldmarks.screen.life.shared import told as show_error
+
+ROWS = 25
+
+
+def birds_page() -> None:
+    """The list of birds, or one of them."""
+    chosen = st.session_state.get("life_bird")
+    if chosen:
+        one_bird_panel(chosen)
+        return
+    heading("Your birds", "Every bird with its moults, young and open doubts.")
+    say_done()
+    counts = overview(store(), date.today())
+    if not counts["all"] and not list_birds(store(), Filter(with_gone=True), date.today()).total:
+        _empty()
+    else:
+        st.write(
+            f"{counts['all']} birds; {counts['due for a look']} due for a look; "
+            f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
+        )
+        _list()
+    with st.expander("Add a bird"):
+        bird_form(None)
+    with st.expander("Take in a list you already have (CSV)"):
+        _take_list()
+    with st.expander("Backup and moving to another computer"):
+        _backup()
+    with st.expander("Shape of your ring numbers"):
+        _ring_shape()
+
+
+def _empty() -> None:
+    st.info("No bird is kept yet. Add one below, or look around with birds that do not exist.")
+    if st.button("Fill with an invented club of 40 birds"):
+        with st.spinner("Painting and measuring 40 invented birds ..."):
+            fill_with_invented_club(store(), tables())
+        done_next_run(f"Here is the {CLUB}.")
+
+
+def _list() -> None:
+    rows = tables()
+    words, species, variety, show = st.columns(4)
+    wanted = Filter(
+        words=words.text_input("Name or ring", key="list_words"),
+        species=species.selectbox(
+            "Species",
+            [None, *rows.species],
+            format_func=lambda k: rows.species[k].name if k else "all",
+            key="list_species",
+        ),
+        variety=variety.selectbox(
+            "Variety",
+            [None, *rows.varieties],
+            format_func=lambda k: rows.varieties[k].name if k else "all",
+            key="list_variety",
+        ),
+        show=show.selectbox("Show", SHOWS, key="list_show"),
+        with_gone=st.checkbox("Also birds given away or dead", key="list_gone"),
+    )
+    total = list_birds(store(), wanted, date.today(), count=0).total
+    pages = max((total + ROWS - 1) // ROWS, 1)
+    number = st.number_input("Page", 1, pages, 1, key=f"page_of_{pages}") if pages > 1 else 1
+    found = list_birds(store(), wanted, date.today(), (number - 1) * ROWS, ROWS)
+    st.caption(f"{found.total} birds in this list")
+    for row in found.rows:
+        _row(row)
+    st.download_button(
+        "This list as CSV",
+        lambda: collection_csv(store(), wanted, date.today()),
+        "birds.csv",
+        "text/csv",
+        on_click="ignore",
+    )
+
+
+def _row(row: CollectionRow) -> None:
+    left, right = st.columns([1, 3], vertical_alignment="center")
+    label = f"{row.name} ({row.ring})" if row.ring else row.name
+    if left.button(label, key=f"open_{row.id}", width="stretch"):
+        st.session_state.life_bird = row.id
+        st.rerun()
+    species = tables().species.get(row.species or "")
+    parts = [species.name if species else "species not known", row.variety, row.sex]
+    if row.last_day:
+        parts.append(f"last look {row.last_day}")
+    notes = []
+    if row.signs_seen:
+        notes.append("<span class='fm-bad'>! signs seen</span>")
+    if row.doubts:
+        notes.append("<span class='fm-doubt'>? open doubts</span>")
+    if row.look_due is not None and row.look_due <= date.today():
+        due = "never measured" if row.last_day is None else "look now"
+        notes.append(f"<span class='fm-doubt'>↻ {due}</span>")
+    right.html(f"{html.escape(', '.join(parts))} {' '.join(notes)}")
+
+
+def _take_list() -> None:
+    st.caption(
+        "The first row names the columns: name, ring, hatched, species, variety, sex, father, "
+        "mother ... Nothing is imported before you say so."
+    )
+    chosen = st.file_uploader("Your list", type=["csv", "txt"], key="bird_list")
+    if chosen is None:
+        return
+    try:
+        preview = preview_list(
+            chosen.getvalue(), store().birds(), tables(), read_pattern(store().folder)
+        )
+    except FieldmarksError as error:
+        show_error(error)
+        return
+    st.write(f"{len(preview.birds)} birds can be imported.")
+    bullets("Rows with problems", [str(p) for p in preview.problems])
+    if preview.unknown:
+        st.caption(f"Nothing is done with these columns: {', '.join(preview.unknown)}.")
+    agreed = True
+    if preview.problems:
+        agreed = st.checkbox("Leave the rows with problems out")
+    if st.button("Import them", disabled=not (agreed and preview.birds), type="primary"):
+        try:
+            count = accept_list(store(), preview, leave_out_bad=agreed)
+        except FieldmarksError as error:
+            show_error(error)
+        else:
+            done_next_run(f"{count} birds imported.")
+
+
+def _backup() -> None:
+    st.caption(PLACE_WARNING)
+
+    def packed() -> bytes:
+        with tempfile.TemporaryDirectory() as folder:
+            target = Path(folder) / "birds.zip"
+            export_store(store(), target)
+            return target.read_bytes()
+
+    st.download_button(
+        "Everything in one file",
+        packed,
+        f"birds-{date.today().isoformat()}.zip",
+        "application/zip",
+        on_click="ignore",
+    )
+    chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
+    ways: dict[Prefer, str] = {
+        "refuse": "stop and change nothing",
+        "mine": "keep what is here",
+        "theirs": "take what is in the file",
+    }
+    way = st.radio("Where both differ", list(ways), format_func=lambda k: ways[k], horizontal=True)
+    if chosen is not None and st.button("Bring it in"):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "incoming.zip"
+            path.write_bytes(chosen.getvalue())
+            try:
+                moved = import_store(store(), path, way)
+            except FieldmarksError as error:
+                show_error(error)
+            else:
+                done_next_run(f"Brought in: {moved}.")
+
+
+def _ring_shape() -> None:
+    st.caption(f"{HELP}. Leave it empty and ring numbers are not checked.")
+    given = st.text_input("Pattern", read_pattern(store().folder), key="ring_pattern")
+    if st.button("Save the pattern"):
+        write_pattern(store().folder, given)
+        done_next_run("The pattern is saved.")

@@ -1,0 +1,103 @@
+"""A form with the facts of a bird."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import date
+from typing import Any
+
+import streamlit as st
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.bird import RING_KINDS, SEXES, Bird, new_id
+from fieldmarks.life.ring import check_ring, read_pattern
+from fieldmarks.screen.life.shared import EARLIEST, choose_bird, done_next_run, store, tables, told
+
+UNKNOWN = "not known"
+STATUSES = ("here", "given away", "dead")
+
+
+def bird_form(bird: Bird | None) -> None:
+    """Ask for the facts of a new bird, or change those of one."""
+    key = bird.id if bird else "new"
+    old = bird or Bird(new_id(), "")
+    rows = tables()
+    species = [None, *rows.species]
+    with st.form(f"facts_{key}", clear_on_submit=bird is None, border=False):
+        left, right = st.columns(2)
+        with left:
+            values: dict[str, Any] = {
+                "name": st.text_input("Name", old.name),
+                "ring": st.text_input("Ring number", old.ring),
+                "ring_kind": _choice("Ring", RING_KINDS, old.ring_kind),
+                "ring_year": st.number_input("Year on the ring", 1950, 2200, old.ring_year),
+                "hatched": st.date_input(
+                    "Hatched", old.hatched, min_value=EARLIEST, max_value=date.today()
+                ),
+                "hatch_known": _choice("The hatch date is", ("exact", "estimate"), old.hatch_known),
+            }
+        with right:
+            values |= {
+                "species": st.selectbox(
+                    "Said to be",
+                    species,
+                    index=species.index(old.species) if old.species in species else 0,
+                    format_func=lambda k: rows.species[k].name if k else UNKNOWN,
+                ),
+                "variety": st.selectbox(
+                    "Colour variety",
+                    list(rows.varieties),
+                    index=_place(list(rows.varieties), old.variety),
+                    format_func=lambda k: rows.varieties[k].name,
+                ),
+                "sex": _choice("Sex", SEXES, old.sex),
+                "sex_by": st.text_input("Sex known by", old.sex_by, help="A DNA test, an egg ..."),
+                "source": st.text_input("Breeder or seller", old.source),
+                "status": _choice("Where is it now?", STATUSES, old.status),
+            }
+        values["promised"] = st.text_input("What was promised", old.promised)
+        values["notes"] = st.text_area("Notes", old.notes)
+        pressed = st.form_submit_button("Save the bird", type="primary")
+    if pressed:
+        _save(old, values)
+
+
+def parents_form(bird: Bird) -> None:
+    """Set the parents of a bird."""
+    father = choose_bird("Father", f"father_{bird.id}", without=bird.id)
+    mother = choose_bird("Mother", f"mother_{bird.id}", without=bird.id)
+    if (father or mother) and st.button("Save the parents", key=f"save_parents_{bird.id}"):
+        try:
+            store().save(
+                dataclasses.replace(
+                    bird,
+                    father=father.id if father else bird.father,
+                    mother=mother.id if mother else bird.mother,
+                )
+            )
+        except FieldmarksError as error:
+            told(error)
+        else:
+            done_next_run("The parents are saved.")
+
+
+def _save(old: Bird, values: dict[str, Any]) -> None:
+    try:
+        if not values["name"].strip():
+            raise FieldmarksError("the bird has no name", mend="Give it one")
+        check_ring(values["ring"], read_pattern(store().folder))
+        if values["ring"] and values["ring_kind"] == "none":
+            values["ring_kind"] = "closed"
+        saved = store().save(dataclasses.replace(old, **values))
+    except FieldmarksError as error:
+        told(error)
+    else:
+        done_next_run(f"{saved.label} is saved.")
+
+
+def _choice(label: str, options: tuple[str, ...], now: str) -> str:
+    return str(st.selectbox(label, options, index=_place(list(options), now)))
+
+
+def _place(options: list[str], now: str) -> int:
+    return options.index(now) if now in options else 0

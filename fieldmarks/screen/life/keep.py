@@ -1,0 +1,124 @@
+"""Keep a look: put a measured photo into a bird's moult record."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+
+import streamlit as st
+
+from fieldmarks.annotation import from_annotations
+from fieldmarks.errors import FieldmarksError, RegionError
+from fieldmarks.life.bird import STAGES, Bird, Stage
+from fieldmarks.life.desk import keep_look, question_for
+from fieldmarks.life.shot import Shot
+from fieldmarks.photo import SUFFIXES, Photo, decode_photo
+from fieldmarks.record import make_record
+from fieldmarks.region import RegionSet
+from fieldmarks.screen.life.shared import (
+    EARLIEST,
+    choose_bird,
+    done_next_run,
+    say_done,
+    store,
+    tables,
+    told,
+)
+from fieldmarks.screen.state import Work
+
+
+def keep_panel(work: Work) -> None:
+    """Keep the photo on the workbench, with what was measured on it, for one of the birds.
+
+    Parameters
+    ----------
+    work : Work
+        Its ``data`` must hold the photo file's bytes.
+    """
+    say_done()
+    data = getattr(work, "data", b"")
+    if work.record is None or work.photo is None or not data:
+        st.write("Mark the photo first.")
+        return
+    bird = choose_bird("Whose photo is it?", "keep_bird")
+    if bird is None:
+        st.caption("Birds are added on the page of your birds.")
+        return
+    day, stage, who, note = _when("workbench")
+    if st.button("Keep it in the moult record", type="primary"):
+        try:
+            question = question_for(bird, day, stage, tables())
+            record = make_record(work.photo, work.regions, tables(), question)
+            entry = keep_look(store(), bird, [Shot(data, record)], tables(), day, stage, who, note)
+        except FieldmarksError as error:
+            told(error)
+        else:
+            done_next_run(f"Kept as entry {entry.number} of {bird.label}.")
+
+
+def upload_panel(bird: Bird) -> None:
+    """Add a look from a photo and the region file that belongs to it."""
+    st.caption("Mark the photo on the measuring page first, and save its region file there.")
+    endings = [suffix.removeprefix(".") for suffix in SUFFIXES]
+    photo = st.file_uploader("Photo", type=endings, key=f"look_photo_{bird.id}")
+    regions = st.file_uploader("Its region file", type=["json"], key=f"look_regions_{bird.id}")
+    day, stage, who, note = _when(bird.id)
+    ready = photo is not None and regions is not None
+    if st.button("Measure it and keep it", type="primary", disabled=not ready):
+        assert photo is not None
+        assert regions is not None
+        try:
+            with st.spinner("Measuring ..."):
+                shot = shot_of_uploads(
+                    bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage
+                )
+                entry = keep_look(store(), bird, [shot], tables(), day, stage, who, note)
+        except FieldmarksError as error:
+            told(error)
+        else:
+            done_next_run(f"Kept as entry {entry.number}. {entry.looks[0].sentence}")
+
+
+def shot_of_uploads(
+    bird: Bird, data: bytes, name: str, region_file: bytes, day: date, stage: Stage
+) -> Shot:
+    """Measure an uploaded photo with its region file.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    photo = decode_photo(data, name)
+    question = question_for(bird, day, stage, tables())
+    return Shot(data, make_record(photo, read_regions(region_file, photo), tables(), question))
+
+
+def read_regions(region_file: bytes, photo: Photo) -> RegionSet:
+    """Regions of an uploaded file, refused if they belong to another photo."""
+    try:
+        page = json.loads(region_file.decode("utf-8", "replace"))
+    except (ValueError, RecursionError):
+        raise RegionError(
+            "this is not JSON", where="region file", mend="Choose the file saved with the photo"
+        ) from None
+    regions = from_annotations(page)
+    if regions.sha256 and regions.sha256 != photo.sha256:
+        raise RegionError(
+            "it was drawn on another photo", where="region file", mend="Choose the right one"
+        )
+    return regions
+
+
+def _when(key: str) -> tuple[date, Stage, str, str]:
+    left, middle, right = st.columns(3)
+    day = left.date_input(
+        "When was it taken?",
+        date.today(),
+        min_value=EARLIEST,
+        max_value=date.today(),
+        key=f"day_{key}",
+    )
+    stage = middle.selectbox("Where is it in its moults?", STAGES, key=f"stage_{key}")
+    who = right.text_input("Who measured?", key=f"who_{key}")
+    note = st.text_input("Your own words", key=f"note_{key}")
+    return day, stage, who, note

@@ -1,0 +1,91 @@
+"""Test matings: the young of a pair, and what they tell."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+from datetime import date
+
+import streamlit as st
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.advice import advice_table
+from fieldmarks.life.bird import YOUNG_FINDINGS, Pair, Young
+from fieldmarks.life.desk import mating_result
+from fieldmarks.screen.life.shared import (
+    EARLIEST,
+    bullets,
+    done_next_run,
+    heading,
+    say_done,
+    store,
+    tables,
+    told,
+    verdict,
+)
+
+
+def mating_page() -> None:
+    """Follow a test mating."""
+    heading(
+        "Test matings",
+        "When a bird's plumage cannot tell, its young with a pure mate may. Look at each young "
+        "after its first moult.",
+    )
+    say_done()
+    names = {b.id: b.label for b in store().birds()}
+    pairs = {p.id: p for p in store().pairs()}
+    if not pairs:
+        st.write("No pair is on record yet. Record one on the page for pairs.")
+        return
+    chosen = st.selectbox(
+        "Pair",
+        list(pairs),
+        format_func=lambda k: (
+            f"{names.get(pairs[k].first, '?')} and {names.get(pairs[k].second, '?')} "
+            f"({pairs[k].purpose})"
+        ),
+        key="mating_pair",
+    )
+    pair = pairs[chosen]
+    accepted = st.slider("Chance of missing a sign that you accept (%)", 1, 20, 5) / 100
+    result = mating_result(store(), pair, tables(), accepted)
+    verdict(result.sentence, "fm-bad" if result.signs else "")
+    bullets("How strong that is, if ... (these chances are assumptions)",
+            [str(s) for s in result.strengths])  # fmt: skip
+    _young(pair)
+    _add(pair)
+    bullets("Keep in mind", advice_table().cautions("testing"))
+
+
+def _young(pair: Pair) -> None:
+    looks = {"clean": "fm-good", "sign": "fm-bad", "unclear": "fm-doubt"}
+    rows = "".join(
+        f"<li>{html.escape(y.label)}: <span class='{looks[y.finding]}'>{y.finding}</span>"
+        f"{f', hatched {y.hatched.isoformat()}' if y.hatched else ''} {html.escape(y.note)}</li>"
+        for y in pair.young
+    )
+    st.subheader(f"Young: {len(pair.young)}", anchor=False)
+    st.html(f"<ul>{rows}</ul>" if rows else "<p>None yet.</p>")
+
+
+def _add(pair: Pair) -> None:
+    with st.form("young", clear_on_submit=True):
+        label = st.text_input("Ring or name of the young")
+        finding = st.radio("Found after its first moult", YOUNG_FINDINGS, index=2, horizontal=True)
+        hatched = st.date_input(
+            "Hatched", None, min_value=EARLIEST, max_value=date.today(), key="young_hatched"
+        )
+        pressed = st.form_submit_button("Add it, or change what was found")
+    if not pressed:
+        return
+    try:
+        if not label.strip():
+            raise FieldmarksError("the young has no name", mend="Give its ring or a name")
+        others = tuple(y for y in pair.young if y.label != label.strip())
+        young = Young(label.strip(), hatched, finding)
+        store().save(dataclasses.replace(pair, young=(*others, young)))
+    except FieldmarksError as error:
+        told(error)
+    else:
+        done_next_run(f"{label.strip()}: {finding}.")

@@ -1,0 +1,155 @@
+"""One bird: its facts, moult record, timelines, photos side by side, and family."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+
+import streamlit as st
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.bird import Entry
+from fieldmarks.life.collection import BirdPage, bird_page
+from fieldmarks.life.desk import stories_of
+from fieldmarks.life.moult import (
+    QUANTITIES,
+    change_sentence,
+    changes,
+    expected_by_chance,
+    timelines,
+)
+from fieldmarks.life.timeline import in_neutral_light, timeline_svg
+from fieldmarks.photo import decode_photo
+from fieldmarks.screen.life.facts import bird_form, parents_form
+from fieldmarks.screen.life.keep import upload_panel
+from fieldmarks.screen.life.shared import bullets, done_next_run, say, say_done, store, tables, told
+from fieldmarks.screen.sheet import sheet
+
+SIDE_BY_SIDE = 4
+
+
+def one_bird_panel(key: str) -> None:
+    """Everything about one bird."""
+    if st.button("← All birds"):
+        st.session_state.pop("life_bird", None)
+        st.rerun()
+    try:
+        page = bird_page(store(), key)
+    except FieldmarksError as error:
+        told(error)
+        return
+    st.title(page.bird.label, anchor=False)
+    say_done()
+    _summary(page)
+    names = ["Moults", "Photos", "Add a look", "Facts", "Family"]
+    moults, photos, add, facts, family = st.tabs(names)
+    with moults:
+        _moults(page)
+    with photos:
+        _photos(page)
+    with add:
+        upload_panel(page.bird)
+    with facts:
+        bird_form(page.bird)
+    with family:
+        _family(page)
+
+
+def _summary(page: BirdPage) -> None:
+    bird = page.bird
+    species = tables().species.get(bird.species or "")
+    parts = [species.name if species else "species not known", bird.variety, bird.sex]
+    if bird.hatched:
+        about = "about " if bird.hatch_known == "estimate" else ""
+        parts.append(f"hatched {about}{bird.hatched.isoformat()}")
+    say(", ".join(parts))
+    for story in stories_of(store(), bird, tables()):
+        if story.against:
+            st.html(f"<p class='fm-bad'>! {html.escape(story.sentence)}</p>")
+        elif story.story == "faded":
+            st.html(f"<p class='fm-good'>✓ {html.escape(story.sentence)}</p>")
+        elif story.story == "unclear":
+            st.html(f"<p class='fm-doubt'>? {html.escape(story.sentence)}</p>")
+
+
+def _moults(page: BirdPage) -> None:
+    if not page.entries:
+        st.write("No look is kept yet.")
+        return
+    lines = timelines(page.entries)
+    names = {k: tables().marks[k].name if k in tables().marks else k for k in lines}
+    if lines:
+        mark = st.selectbox("Mark", list(lines), format_func=lambda k: names[k], key="life_mark")
+        drawings = "".join(timeline_svg(lines[mark], q, names[mark]) for q in QUANTITIES)
+        sheet(f"<div class='fm-lines'>{drawings}</div>", key=f"lines_{page.bird.id}")
+        st.caption("Bars reach k = 2. Photos without a usable grey card are left out.")
+        found = changes(lines)
+        own = [c for c in found if c.mark == mark]
+        bullets("From the first to the last look", [change_sentence(c, names[mark]) for c in own])
+        if found:
+            chance = expected_by_chance(len(found))
+            st.caption(
+                f"{len(found)} comparisons over all marks: about {chance:.1f} would stand out by "
+                "chance alone. The doubts of two photos are taken as "
+                "independent, even from the same phone."
+            )
+    st.subheader("Entries", anchor=False)
+    for entry in reversed(page.entries):
+        _entry(entry)
+
+
+def _entry(entry: Entry) -> None:
+    by = f", measured by {entry.measured_by}" if entry.measured_by else ""
+    with st.expander(f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"):
+        for look in entry.looks:
+            say(f"{look.file}: {look.sentence}")
+        if entry.note:
+            say(entry.note)
+        why = st.text_input("Strike it out, because ...", key=f"why_{entry.id}")
+        if why.strip() and st.button("Strike it out", key=f"strike_{entry.id}"):
+            try:
+                store().save(dataclasses.replace(entry, withdrawn=why.strip()))
+            except FieldmarksError as error:
+                told(error)
+            else:
+                done_next_run(f"Entry {entry.number} no longer counts. It stays on record.")
+
+
+@st.cache_data(show_spinner=False, max_entries=200)
+def _in_one_light(look_id: str, _look: object) -> tuple[bytes, bool]:
+    """A look's photo in neutral light, and whether it had a card."""
+    look = _look
+    photo = decode_photo(store().photo(look), look.file)  # type: ignore[arg-type, attr-defined]
+    calibration = store().record(look).measurement.calibration  # type: ignore[arg-type]
+    return in_neutral_light(photo, calibration), calibration.calibrated
+
+
+def _photos(page: BirdPage) -> None:
+    shown = [(e, look) for e in page.entries for look in e.looks]
+    if not shown:
+        st.write("No photo is kept yet.")
+        return
+    st.caption("All in the same neutral light, worked out from the grey card of each photo.")
+    for start in range(0, len(shown), SIDE_BY_SIDE):
+        row = shown[start : start + SIDE_BY_SIDE]
+        for place, (entry, look) in zip(st.columns(SIDE_BY_SIDE), row, strict=False):
+            with place:
+                try:
+                    picture, calibrated = _in_one_light(look.id, look)
+                except FieldmarksError as error:
+                    told(error)
+                    continue
+                note = "" if calibrated else " (no card: as photographed)"
+                st.image(picture, caption=f"{entry.day.isoformat()}, {entry.stage}{note}")
+
+
+def _family(page: BirdPage) -> None:
+    bird = page.bird
+    for title, key in (("Father", bird.father), ("Mother", bird.mother)):
+        known = page.family.get(key or "")
+        say(f"{title}: {known.label if known else 'not known'}")
+    bullets("Young", [b.label for b in page.young])
+    mates = [k for pair in page.pairs for k in (pair.first, pair.second) if k != bird.id]
+    bullets("Paired with", [page.family[k].label for k in mates if k in page.family])
+    with st.expander("Set the parents"):
+        parents_form(bird)

@@ -1,0 +1,66 @@
+"""Pairing: advice on two birds, with reasons."""
+
+from __future__ import annotations
+
+import html
+from datetime import date
+from typing import get_args
+
+import streamlit as st
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.bird import Pair, Purpose, new_id
+from fieldmarks.life.desk import advice_on_pair
+from fieldmarks.screen.life.shared import (
+    bullets,
+    choose_bird,
+    done_next_run,
+    heading,
+    say_done,
+    store,
+    tables,
+    told,
+    verdict,
+)
+
+LOOKS = {
+    "against": ("fm-bad", "✗"),
+    "wait": ("fm-doubt", "↻"),
+    "not known": ("fm-doubt", "?"),
+    "for": ("fm-good", "✓"),
+}
+
+
+def pairing_page() -> None:
+    """Choose two birds and read what is on record about them."""
+    heading("A pair?", "What your records say about two birds. It is advice; the choice is yours.")
+    say_done()
+    left, right = st.columns(2)
+    with left:
+        first = choose_bird("First bird", "pair_first")
+    with right:
+        second = choose_bird("Second bird", "pair_second", without=first.id if first else None)
+    if first is None or second is None:
+        return
+    try:
+        advice = advice_on_pair(store(), first, second, tables(), date.today())
+    except FieldmarksError as error:
+        told(error)
+        return
+    verdict(advice.sentence, LOOKS[advice.weight][0])
+    rows = "".join(
+        f"<li><span class='{LOOKS[r.weight][0]}'>{LOOKS[r.weight][1]} {r.weight}</span>: "
+        f"{html.escape(r.text)}</li>"
+        for r in advice.reasons
+    )
+    st.html(f"<ul>{rows}</ul>")
+    bullets("Keep in mind", advice.cautions)
+    purposes: tuple[Purpose, ...] = get_args(Purpose)
+    purpose = st.radio("Put them on record as", purposes, horizontal=True)
+    if st.button("Record this pair"):
+        try:
+            store().save(Pair(new_id(), first.id, second.id, purpose, date.today()))
+        except FieldmarksError as error:
+            told(error)
+        else:
+            done_next_run("The pair is on record. Its young go on the page for test matings.")

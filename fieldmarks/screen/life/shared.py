@@ -1,0 +1,92 @@
+"""What all screens of a bird's life share: the store, the tables and choosing a bird."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+from datetime import date
+
+import streamlit as st
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.bird import Bird
+from fieldmarks.life.collection import Filter, list_birds
+from fieldmarks.life.store import Store
+from fieldmarks.tables import Tables, load_tables
+
+MANY = 200  # above so many birds, the choice must be narrowed by typing
+EARLIEST = date(1980, 1, 1)
+
+
+@st.cache_resource(show_spinner=False)
+def store() -> Store:
+    """The household's or club's store: one for everyone who reaches this app."""
+    return Store()
+
+
+@st.cache_resource(show_spinner=False)
+def tables() -> Tables:
+    """The rule tables."""
+    return load_tables()
+
+
+def heading(title: str, lead: str) -> None:
+    """Title of a page and one sentence on what it is for."""
+    st.title(title, anchor=False)
+    st.html(f"<p class='fm-lead'>{html.escape(lead)}</p>")
+
+
+def choose_bird(label: str, key: str, without: str | None = None) -> Bird | None:
+    """Let the keeper choose a bird; None while none is chosen."""
+    found = list_birds(store(), Filter(with_gone=True), date.today(), count=MANY)
+    if found.total > MANY:
+        words = st.text_input(f"{label}: part of its name or ring", key=f"{key}_words")
+        found = list_birds(store(), Filter(words, with_gone=True), date.today(), count=MANY)
+    labels = {r.id: f"{r.name} ({r.ring})" if r.ring else r.name for r in found.rows}
+    labels.pop(without or "", None)
+    chosen = st.selectbox(
+        label,
+        list(labels),
+        index=None,
+        format_func=lambda k: labels.get(k, ""),
+        placeholder="Choose a bird",
+        key=key,
+    )
+    return store().bird(chosen) if chosen else None
+
+
+def say(text: str) -> None:
+    """One paragraph of text that may hold anything a keeper typed."""
+    st.html(f"<p>{html.escape(text)}</p>")
+
+
+def bullets(title: str, lines: Iterable[str]) -> None:
+    """A small heading with a list under it; nothing when the list is empty."""
+    lines = list(lines)
+    if lines:
+        st.subheader(title, anchor=False)
+        items = "".join(f"<li>{html.escape(line)}</li>" for line in lines)
+        st.html(f"<ul>{items}</ul>")
+
+
+def verdict(sentence: str, css: str = "") -> None:
+    """The one sentence that answers the page's question."""
+    st.html(f"<div class='fm-verdict {css}' role='status'>{html.escape(sentence)}</div>")
+
+
+def told(error: FieldmarksError) -> None:
+    """Show an error the keeper can mend."""
+    st.error(str(error))
+
+
+def done_next_run(sentence: str) -> None:
+    """Say on the next run that something is done, and start that run."""
+    st.session_state.life_done = sentence
+    st.rerun()
+
+
+def say_done() -> None:
+    """Say what the last press did."""
+    sentence = st.session_state.pop("life_done", None)
+    if sentence:
+        st.success(sentence)
