@@ -19,8 +19,9 @@ from fieldmarks.colour import difference, linear_to_lab
 from fieldmarks.measures import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.photo import Photo
 from fieldmarks.region import Line, Region, RegionSet, area, centre, vertices
-from fieldmarks.uncertainty import LIGHT_DEFAULT, light_part
+from fieldmarks.uncertainty import light_part
 
+NEIGHBOUR_LIGHT = 0.06  # light on two marks of one bird, relative (judgement)
 # A camera that bends saturation by up to 30 % bends a difference as much (see uncertainty).
 CAMERA_SHARE = 0.15
 UNCALIBRATED_SHARE = 0.20
@@ -89,7 +90,7 @@ def same_as(key: str, one: Reading, other: Reading) -> Relation:
     parts = []
     for reading in (one, other):
         spread = [p for p in reading.budget.parts if p.name == "spread"]
-        light = light_part(reading.lab, LIGHT_DEFAULT / math.sqrt(2), "light", "")
+        light = light_part(reading.lab, NEIGHBOUR_LIGHT / math.sqrt(2), "light", "")
         parts.append(type(reading.budget)((*spread, light)).expanded(reading.lab))
     bent = COVERAGE_FACTOR * _camera_share(one.calibrated) * apart
     return Relation(

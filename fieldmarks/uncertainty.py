@@ -31,8 +31,9 @@ CAMERA_HUE = (0.8, 0.10)
 # Near the top of its range a camera bends colours more: on a real chart photo the patches with a
 # channel above this share of white were off by 2 to 3 times as much as the others.
 SHOULDER, SHOULDER_FACTOR = 0.92, 1.5
-# Feathers do not face the light as the card does. Judgement, no measurement behind it.
-LIGHT_DEFAULT = 0.06
+# Feathers do not face the light as the card does. Sized on rendered birds with shaded bodies, some
+# of them half in shadow (benchmarks/bird_scenes.py); no real bird was measured for it.
+LIGHT_DEFAULT = 0.10
 LIGHT_LIMIT = 0.30
 # Share of the chroma and hue terms that stays once neutral steps have straightened the tone curve
 # (a bent tone curve also bends saturation); benchmarks/colour_correction.py.
@@ -42,7 +43,7 @@ EXTRAPOLATION = 0.25
 SOURCES = {
     "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
     "spread": "scatter inside the region over its independent looks (spatial correlation)",
-    "light": "6 % assumed between card and bird, more with distance along the card's own gradient",
+    "light": "10 % assumed between card and bird, more with distance along the card's own gradient",
     "camera": "chart photos after one grey patch; tone, saturation and hue bending of phones",
 }
 
