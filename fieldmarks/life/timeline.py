@@ -64,6 +64,7 @@ def timeline_svg(line: Sequence[TimePoint], quantity: Quantity, name: str) -> st
                          anchor="middle"))  # fmt: skip
         body.append(text(x, HEIGHT - 5, spot.stage, size=9, fill="soft", anchor="middle"))
         if measured is None:
+            body.append(text(x, up(low) - 8, "too grey", size=10, fill="soft", anchor="middle"))
             said.append(f"{spot.day}: too grey to have a hue")
             continue
         reach = COVERAGE_FACTOR * measured.u

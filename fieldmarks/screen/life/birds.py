@@ -24,7 +24,15 @@ from fieldmarks.life.listfile import accept_list, preview_list
 from fieldmarks.life.ring import HELP, read_pattern, write_pattern
 from fieldmarks.screen.life.facts import bird_form
 from fieldmarks.screen.life.one_bird import one_bird_panel
-from fieldmarks.screen.life.shared import bullets, done_next_run, heading, say_done, store, tables
+from fieldmarks.screen.life.shared import (
+    bullets,
+    done_next_run,
+    heading,
+    literal,
+    say_done,
+    store,
+    tables,
+)
 from fieldmarks.screen.life.shared import told as show_error
 
 ROWS = 25
@@ -104,7 +112,7 @@ def _list() -> None:
 def _row(row: CollectionRow) -> None:
     left, right = st.columns([1, 3], vertical_alignment="center")
     label = f"{row.name} ({row.ring})" if row.ring else row.name
-    if left.button(label, key=f"open_{row.id}", width="stretch"):
+    if left.button(literal(label), key=f"open_{row.id}", width="stretch"):
         st.session_state.life_bird = row.id
         st.rerun()
     species = tables().species.get(row.species or "")
@@ -140,7 +148,7 @@ def _take_list() -> None:
     st.write(f"{len(preview.birds)} birds can be imported.")
     bullets("Rows with problems", [str(p) for p in preview.problems])
     if preview.unknown:
-        st.caption(f"Nothing is done with these columns: {', '.join(preview.unknown)}.")
+        st.caption(f"Nothing is done with these columns: {literal(', '.join(preview.unknown))}.")
     agreed = True
     if preview.problems:
         agreed = st.checkbox("Leave the rows with problems out")

@@ -10,7 +10,7 @@ from fieldmarks.life.buying import BuyingCheck, buying_check
 from fieldmarks.photo import SUFFIXES, decode_photo
 from fieldmarks.record import Question, make_record
 from fieldmarks.screen.life.keep import read_regions
-from fieldmarks.screen.life.shared import bullets, heading, tables, told, verdict
+from fieldmarks.screen.life.shared import bullets, heading, literal, tables, told, verdict
 from fieldmarks.screen.state import Work
 
 UNKNOWN = "I do not know"
@@ -23,7 +23,7 @@ def buying_page() -> None:
     work = st.session_state.get("work")
     record = work.record if isinstance(work, Work) else None
     if record is not None and record.measurement.readings:
-        st.caption(f"From the photo on the measuring page: {record.measurement.photo}")
+        st.caption(literal(f"From the photo on the measuring page: {record.measurement.photo}"))
         show_check(buying_check(record.assessment, rows))
         return
     st.write("Mark a photo on the measuring page, or choose one with its region file here.")

@@ -16,6 +16,7 @@ from fieldmarks.screen.life.shared import (
     bullets,
     choose_bird,
     heading,
+    say,
     store,
     tables,
     told,
@@ -88,7 +89,7 @@ def show_agreement(found: Agreement) -> None:
     )
     for (one, other), limits in found.limits.items():
         said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
-        st.write(f"Limits of agreement, {one} less {other}: {said}.")
+        say(f"Limits of agreement, {one} less {other}: {said}.")
 
 
 def _mark_row(mark: object) -> dict[str, str]:

@@ -22,7 +22,16 @@ from fieldmarks.life.timeline import in_neutral_light, timeline_svg
 from fieldmarks.photo import decode_photo
 from fieldmarks.screen.life.facts import bird_form, parents_form
 from fieldmarks.screen.life.keep import upload_panel
-from fieldmarks.screen.life.shared import bullets, done_next_run, say, say_done, store, tables, told
+from fieldmarks.screen.life.shared import (
+    bullets,
+    done_next_run,
+    literal,
+    say,
+    say_done,
+    store,
+    tables,
+    told,
+)
 from fieldmarks.screen.sheet import sheet
 
 SIDE_BY_SIDE = 4
@@ -38,7 +47,7 @@ def one_bird_panel(key: str) -> None:
     except FieldmarksError as error:
         told(error)
         return
-    st.title(page.bird.label, anchor=False)
+    st.title(literal(page.bird.label), anchor=False)
     say_done()
     _summary(page)
     names = ["Moults", "Photos", "Add a look", "Facts", "Family"]
@@ -100,19 +109,28 @@ def _moults(page: BirdPage) -> None:
 
 def _entry(entry: Entry) -> None:
     by = f", measured by {entry.measured_by}" if entry.measured_by else ""
-    with st.expander(f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"):
+    title = f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"
+    with st.expander(literal(title)):
         for look in entry.looks:
             say(f"{look.file}: {look.sentence}")
         if entry.note:
             say(entry.note)
-        why = st.text_input("Strike it out, because ...", key=f"why_{entry.id}")
-        if why.strip() and st.button("Strike it out", key=f"strike_{entry.id}"):
-            try:
-                store().save(dataclasses.replace(entry, withdrawn=why.strip()))
-            except FieldmarksError as error:
-                told(error)
-            else:
-                done_next_run(f"Entry {entry.number} no longer counts. It stays on record.")
+        with st.form(f"strike_{entry.id}", border=False):
+            why = st.text_input("Strike it out, because ...", key=f"why_{entry.id}")
+            pressed = st.form_submit_button("Strike it out")
+        if pressed:
+            _strike(entry, why.strip())
+
+
+def _strike(entry: Entry, why: str) -> None:
+    try:
+        if not why:
+            raise FieldmarksError("no reason is given", mend="Say why it no longer counts")
+        store().save(dataclasses.replace(entry, withdrawn=why))
+    except FieldmarksError as error:
+        told(error)
+    else:
+        done_next_run(f"Entry {entry.number} no longer counts. It stays on record.")
 
 
 @st.cache_data(show_spinner=False, max_entries=200)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable
 from datetime import date
 
@@ -55,6 +56,11 @@ def choose_bird(label: str, key: str, without: str | None = None) -> Bird | None
     return store().bird(chosen) if chosen else None
 
 
+def literal(text: str) -> str:
+    """Text whose signs Streamlit's Markdown shall show as they are."""
+    return re.sub(r"([\\\\`*_{}\[\]()#+\-.!|<>~$:&])", r"\\\1", text)
+
+
 def say(text: str) -> None:
     """One paragraph of text that may hold anything a keeper typed."""
     st.html(f"<p>{html.escape(text)}</p>")
@@ -76,7 +82,7 @@ def verdict(sentence: str, css: str = "") -> None:
 
 def told(error: FieldmarksError) -> None:
     """Show an error the keeper can mend."""
-    st.error(str(error))
+    st.error(literal(str(error)))
 
 
 def done_next_run(sentence: str) -> None:
@@ -87,6 +93,8 @@ def done_next_run(sentence: str) -> None:
 
 def say_done() -> None:
     """Say what the last press did."""
+    # The place is always there, so that nothing below it moves (and closes) when it goes empty.
+    place = st.empty()
     sentence = st.session_state.pop("life_done", None)
     if sentence:
-        st.success(sentence)
+        place.success(literal(sentence))
