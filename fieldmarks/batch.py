@@ -172,4 +172,6 @@ def demo_birds() -> dict[str, Path]:
 def demo_question(photo: Path) -> tuple[Question, str]:
     """What is asked about a demo bird, and its invented story, from its side file."""
     side = json.loads(photo.with_suffix(".truth.json").read_text(encoding="utf-8"))
-    return Question(claimed=side.get("sold_as")), str(side.get("scenario", ""))
+    sold_as = side.get("sold_as")
+    story = str(side.get("scenario", ""))
+    return Question(claimed=sold_as), f"{story} Sold as {sold_as}." if sold_as else story

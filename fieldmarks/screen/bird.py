@@ -17,20 +17,22 @@ UNKNOWN = "I do not know"
 def bird_panel(work: Work) -> None:
     """Ask for species, variety and age; each change is judged at once."""
     tables = work.tables
+    assert work.photo is not None
+    own = work.photo.sha256[:12]  # a new photo starts with its own question
     species = [None, *tables.species]
     claimed = st.selectbox(
         "What is it said to be?",
         species,
         index=species.index(work.question.claimed),
         format_func=lambda key: tables.species[key].name if key else UNKNOWN,
-        key="claimed",
+        key=f"claimed_{own}",
     )
     variety = st.selectbox(
         "Colour variety",
         list(tables.varieties),
         index=list(tables.varieties).index(work.question.variety),
         format_func=lambda key: f"{tables.varieties[key].name}: {tables.varieties[key].look}",
-        key="variety",
+        key=f"variety_{own}",
     )
     _variety_proposal(work)
     age = st.radio(
@@ -39,7 +41,7 @@ def bird_panel(work: Work) -> None:
         index=list(tables.ages).index(work.question.age),
         format_func=lambda key: tables.ages[key].name,
         captions=[row.look for row in tables.ages.values()],
-        key="age",
+        key=f"age_{own}",
     )
     _age_proposal(work)
     if (claimed, variety, age) != (

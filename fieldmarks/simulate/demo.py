@@ -53,6 +53,7 @@ class Picture:
     setting: Setting
     light: Light
     plumage: Plumage
+    sold_as: str = ""
 
     @property
     def small_bib(self) -> bool:
@@ -90,6 +91,7 @@ def pictures() -> tuple[Picture, ...]:
             Picture(
                 row["name"], row["plumage"], row["bird"], row["scenario"], row["seed"],
                 row["quality"], Setting(**row["setting"]), Light(**light), plumage,
+                row.get("sold_as", ""),
             )
         )  # fmt: skip
     return tuple(out)
@@ -168,6 +170,7 @@ def _truth(picture: Picture, scene: Rendered, regions: tuple[Region, ...]) -> di
         "club": _description()["club"],
         "bird": picture.bird,
         "painted_as": picture.painted_as,
+        **({"sold_as": picture.sold_as} if picture.sold_as else {}),
         "scenario": picture.scenario,
         "seed": picture.seed,
         "lamp": light.illuminant,
