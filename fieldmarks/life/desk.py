@@ -75,9 +75,10 @@ def advice_on_pair(
     store: Store, first: Bird, second: Bird, tables: Tables, today: date
 ) -> PairAdvice:
     """Advice on two birds from everything on record."""
-    names = {b.id: b.label for b in store.birds()}
+    parents = store.ancestry([first.id, second.id])
+    names = store.names(parents)
     entries = {b.id: store.entries(b.id) for b in (first, second)}
-    return advise_pair(first, second, entries, store.parents(), names, tables, today)
+    return advise_pair(first, second, entries, parents, names, tables, today)
 
 
 def mating_result(

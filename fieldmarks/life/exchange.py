@@ -40,7 +40,8 @@ from fieldmarks.life.bird import (
     to_json,
 )
 from fieldmarks.life.pedigree import check_loops
-from fieldmarks.life.store import STAGING, Store, Writing, beside_path, next_number, photo_path
+from fieldmarks.life.reader import ancestry, beside_path, photo_path
+from fieldmarks.life.store import STAGING, Store, Writing, next_number
 
 FORMAT, EDITION = "fieldmarks store", 1
 PLACE_WARNING = (
@@ -271,7 +272,8 @@ def renumber(work: Writing, things: list[Kept]) -> list[Kept]:
 def _check_names(store: Store, work: Writing, things: list[Kept]) -> None:
     """Every bird named must be in the store or come along, and no bird be its own ancestor."""
     coming = {t.id: t for t in things if isinstance(t, Bird)}
-    parents = store.parents(work.connection)
+    from_outside = {p for b in coming.values() for p in (b.father, b.mother) if p} - set(coming)
+    parents = ancestry(work.connection, from_outside)
     parents |= {b.id: (b.father, b.mother) for b in coming.values()}
     check_loops(parents, lambda key: coming[key].name if key in coming else key[:8])
     known = set(work.connection.scalars(select(models.birds.c.id))) | set(coming)

@@ -16,7 +16,6 @@ files that it does not know are removed. So a save is there whole, or not at all
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import json
 import os
 import shutil
@@ -27,7 +26,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import platformdirs
-from sqlalchemy import Connection, Engine, func, or_, select
+from sqlalchemy import Connection, Engine, func, select
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life import models, rows
@@ -36,7 +35,6 @@ from fieldmarks.life.bird import (
     Bird,
     Entry,
     Kept,
-    Look,
     Pair,
     checked,
     folder_of,
@@ -45,7 +43,8 @@ from fieldmarks.life.bird import (
     to_json,
 )
 from fieldmarks.life.database import connect, sqlite_url, writing
-from fieldmarks.record import Record, record_from_json, write_whole
+from fieldmarks.life.reader import Reader, ancestry, beside_path, photo_path
+from fieldmarks.record import write_whole
 
 URL_VARIABLE = "FIELDMARKS_STORE_URL"
 FOLDER_VARIABLE = "FIELDMARKS_STORE"
@@ -74,17 +73,7 @@ def _user_folder() -> Path:
     return Path(platformdirs.user_data_dir("fieldmarks", appauthor=False))
 
 
-def photo_path(look: Look) -> str:
-    """Place of a look's photo in the folder."""
-    return f"photos/{look.photo[:2]}/{look.photo}{look.ending}"
-
-
-def beside_path(look: Look, what: str) -> str:
-    """Place of a look's "regions" or "record" file."""
-    return f"photos/{look.photo[:2]}/{look.photo}.{look.id}.{what}.json"
-
-
-class Store:
+class Store(Reader):
     """Birds, moult entries and pairs, kept for years.
 
     Parameters
@@ -207,7 +196,8 @@ class Store:
             if named:
                 from fieldmarks.life.pedigree import check_loops
 
-                known = {**self.parents(connection), thing.id: (thing.father, thing.mother)}
+                known = ancestry(connection, named)
+                known[thing.id] = (thing.father, thing.mother)
                 check_loops(known, lambda key: self._name(connection, key))
         elif isinstance(thing, Entry):
             named = [thing.bird]
@@ -313,134 +303,6 @@ class Store:
 
         for key in touched:
             summarise(connection, key)
-
-    # --- reading ---
-
-    def birds(self) -> list[Bird]:
-        """All birds that count, in the order saved."""
-        with self.engine.connect() as connection:
-            return rows.birds(connection, models.birds.c.withdrawn == "")
-
-    def bird(self, key: str) -> Bird:
-        """A bird by its id.
-
-        Raises
-        ------
-        FieldmarksError
-        """
-        with self.engine.connect() as connection:
-            found = rows.birds(connection, models.birds.c.id == key)
-        if not found:
-            raise FieldmarksError("there is no such bird in the store", where=key)
-        return found[0]
-
-    def find(self, words: str) -> Bird:
-        """The one bird whose ring, name or id (or its start) is given.
-
-        Raises
-        ------
-        FieldmarksError
-            None or several fit.
-        """
-        table = models.birds
-        asked = words.strip().lower()
-        exact = or_(func.lower(table.c.ring) == asked, func.lower(table.c.name) == asked)
-        with self.engine.connect() as connection:
-            found = rows.birds(connection, exact, table.c.withdrawn == "")
-            if not found and len(asked) >= 6:
-                found = rows.birds(connection, table.c.id.startswith(asked, autoescape=True))
-        if len(found) == 1:
-            return found[0]
-        if not found:
-            raise FieldmarksError(
-                "there is no bird of that name or ring", where=words, mend="See the list of birds"
-            )
-        raise FieldmarksError(
-            f"{len(found)} birds are called that", where=words, mend="Give the ring number"
-        )
-
-    def entries(self, bird: str, with_withdrawn: bool = False) -> list[Entry]:
-        """Moult entries of a bird, by day and then in the order saved."""
-        table = models.entries
-        where = [table.c.bird == bird]
-        if not with_withdrawn:
-            where.append(table.c.withdrawn == "")
-        with self.engine.connect() as connection:
-            return rows.entries(connection, *where)
-
-    def pairs(self, bird: str | None = None) -> list[Pair]:
-        """Pairs that count, all or those of one bird."""
-        table = models.pairs
-        where = [table.c.withdrawn == ""]
-        if bird is not None:
-            where.append(or_(table.c.first == bird, table.c.second == bird))
-        with self.engine.connect() as connection:
-            return rows.pairs(connection, *where)
-
-    def pair(self, key: str) -> Pair:
-        """A pair by its id or the start of it.
-
-        Raises
-        ------
-        FieldmarksError
-        """
-        table = models.pairs
-        with self.engine.connect() as connection:
-            found = rows.pairs(connection, table.c.id.startswith(key, autoescape=True))
-        if len(found) != 1:
-            raise FieldmarksError("there is no such pair", where=key, mend="See the list of pairs")
-        return found[0]
-
-    def parents(
-        self, connection: Connection | None = None
-    ) -> dict[str, tuple[str | None, str | None]]:
-        """Every bird with its father and mother."""
-        if connection is None:
-            with self.engine.connect() as opened:
-                return self.parents(opened)
-        table = models.birds
-        query = select(table.c.id, table.c.father, table.c.mother)
-        return {row.id: (row.father, row.mother) for row in connection.execute(query)}
-
-    def photo(self, look: Look) -> bytes:
-        """The photo of a look, as it was given.
-
-        Raises
-        ------
-        FieldmarksError
-            It is missing or was changed.
-        """
-        data = self._read(photo_path(look))
-        if hashlib.sha256(data).hexdigest() != look.photo:
-            raise FieldmarksError(
-                "this photo was changed after it was saved",
-                where=look.file,
-                mend="Take the photo from a backup",
-            )
-        return data
-
-    def record(self, look: Look) -> Record:
-        """The whole record of a look.
-
-        Raises
-        ------
-        FieldmarksError
-        """
-        return record_from_json(self._read(beside_path(look, "record")), look.file)
-
-    def region_file(self, look: Look) -> bytes:
-        """The region file of a look."""
-        return self._read(beside_path(look, "regions"))
-
-    def _read(self, name: str) -> bytes:
-        try:
-            return (self.folder / name).read_bytes()
-        except OSError as error:
-            raise FieldmarksError(
-                f"cannot be read ({error.strerror})",
-                where=name,
-                mend="Take it from a backup, or look for it with 'check-store'",
-            ) from None
 
 
 def next_number(connection: Connection, kind: type) -> int:

@@ -235,7 +235,7 @@ def test_a_dispute_is_compared_handed_over_and_verified(keeper, tmp_path):
     upload = keeper.page.locator("[role=tabpanel]:visible input[type=file]")
     upload.set_input_files(good)
     keeper.page.get_by_text("SAME:").wait_for(timeout=60_000)
-    assert f"Seal: {seal}" in keeper.text
+    keeper.page.get_by_text(f"Seal: {seal}").locator("visible=true").first.wait_for()
     bad = tmp_path / "bad.zip"
     with zipfile.ZipFile(good) as old, zipfile.ZipFile(bad, "w") as new:
         for name in old.namelist():
@@ -248,7 +248,7 @@ def test_a_dispute_is_compared_handed_over_and_verified(keeper, tmp_path):
             new.writestr(name, data)
     upload.set_input_files(bad)
     keeper.page.get_by_text("DIFFERENT:").wait_for(timeout=60_000)
-    assert "photo is the one that was measured" in keeper.text
+    keeper.page.get_by_text("photo is the one that was measured").first.wait_for()
 
 
 def test_a_list_is_previewed_and_imported_only_when_accepted(keeper, club, tmp_path):

@@ -16,7 +16,8 @@ from fieldmarks.life import models
 from fieldmarks.life import store as store_module
 from fieldmarks.life.bird import Pair, Young, from_json, life_schema, new_id, to_json
 from fieldmarks.life.exchange import everything
-from fieldmarks.life.store import Store, photo_path
+from fieldmarks.life.reader import photo_path
+from fieldmarks.life.store import Store
 from fieldmarks.life.upkeep import check_store, mend_store, rebuild
 
 
