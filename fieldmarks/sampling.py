@@ -13,7 +13,7 @@ from fieldmarks.measures import COVERAGE_FACTOR, Lab, Reading, Relation, differe
 from fieldmarks.uncertainty import CAMERA_CHROMA, CAMERA_HUE
 
 Array = npt.NDArray[np.float64]
-CAMERA = "camera"
+CAMERA, SPREAD = "camera", "spread"
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +68,9 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
     """Standard deviations along L*, C* and Delta H* at a colour found in a reading.
 
     The budget holds at the median. The camera's part is carried to another colour as it grows with
-    chroma; all other parts are taken to be equally large there in CIEDE2000 units.
+    chroma; all other parts are taken to be equally large there in CIEDE2000 units. Where a mark has
+    several colours, its spread tells how far the median may wander between them, not how far each
+    colour is off: that part stays behind.
     """
     if lab == reading.lab:
         return reading.budget.combined
@@ -76,6 +78,8 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
     chroma = math.hypot(lab[1], lab[2])
     squares = np.zeros(3)
     for part in reading.budget.parts:
+        if part.name == SPREAD and len(reading.populations) > 1:
+            continue
         sigma = np.array([part.lightness, part.chroma, part.hue])
         ratio = np.array(there) / here
         if part.name == CAMERA:
