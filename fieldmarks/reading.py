@@ -44,7 +44,7 @@ GLARE_TIMES = 3.0  # times brighter than the region's median
 GLARE_LEVEL = 0.6  # of the photo's white, linear
 # On a coloured part: brighter than the median by this factor, greyer by this part of the way to a
 # full grey, and no more than this share of the region (more is a second colour, not a shine).
-PALE_TIMES, PALE_STEP, PALE_SHARE = 1.8, 0.4, 0.08
+PALE_TIMES, PALE_STEP, PALE_SHARE = 1.8, 0.3, 0.08
 WARN_LOST = 0.25
 
 

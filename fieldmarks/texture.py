@@ -14,12 +14,17 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
+from scipy.special import stdtrit
 
 Array = npt.NDArray[np.floating]
-MEDIAN_OVER_MEAN = 1.2533  # sqrt(pi / 2): scatter of a median of normal values over that of a mean
+# Variance of the median of independent normal values over that of their mean. Between places the
+# covariance of a median is that of the mean, to first order (arcsine law), so only the part that
+# places do not share gets the extra.
+MEDIAN_OVER_MEAN = math.pi / 2
 UNRELATED = 0.05  # correlation below which two places count as unrelated
 OUTLIER = 4.0  # robust standard deviations; a lone dark barb shall not pass for texture
 CELLS = 700  # cells that the places of a region are summed into
+LEAST_FREEDOM = 2.0
 LEAST = 1.5  # a region always holds a little more than one look
 
 
@@ -108,9 +113,13 @@ def error_of_middle(works: Sequence[Patchwork]) -> tuple[Array, float]:
         middle = np.median(work.values, axis=0)
         robust = 1.4826 * np.median(np.abs(work.values - middle), axis=0)
         deviation, n = looks(work, middle, robust)
-        variance += (len(work.values) / total) ** 2 * deviation**2 / (n - 1 + 1e-9)
+        own = len(work.values)
+        # Few looks say little about their own scatter: Student's factor (JCGM 100:2008, G.3).
+        student = stdtrit(np.maximum(n - 1, LEAST_FREEDOM), 0.975) / 1.96
+        each = student**2 / (n - 1) + (MEDIAN_OVER_MEAN - 1) / own
+        variance += (own / total) ** 2 * deviation**2 * each
         number += float(n.min())
     if len(works) > 1:
         middles = np.array([np.median(w.values, axis=0) for w in works])
         variance = np.maximum(variance, middles.var(axis=0, ddof=1) / len(works))
-    return MEDIAN_OVER_MEAN * np.sqrt(variance), number
+    return np.sqrt(variance), number

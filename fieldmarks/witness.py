@@ -34,7 +34,8 @@ class WitnessRow(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     marks: tuple[str, ...]
     lightness: float
-    chroma: float
+    chroma_warm: float
+    chroma_cold: float
 
 
 @dataclass(frozen=True)
@@ -76,9 +77,10 @@ def bird_doubts(readings: Mapping[str, Reading], names: Mapping[str, str]) -> li
         reading = readings.get(mark)
         if reading is None or not reading.calibrated or reading.lab[0] < row.lightness:
             continue
-        # Only what its own uncertainty cannot explain (k = 2 along chroma).
-        excess = reading.chroma - row.chroma - 2 * reading.budget.combined[1]
-        if excess <= 0:
+        usual = row.chroma_warm if reading.lab[2] > 0 else row.chroma_cold
+        # The doubt (k = 2) of a part of the usual chroma: doubt grows in proportion to chroma.
+        doubt = 2 * reading.budget.combined[1] * usual / max(reading.chroma, usual)
+        if reading.chroma <= usual + doubt:
             continue
         hue = _cast_word(reading.lab[1], reading.lab[2])
         doubts.append(
@@ -86,7 +88,7 @@ def bird_doubts(readings: Mapping[str, Reading], names: Mapping[str, str]) -> li
                 f"The {names.get(mark, mark)} should be nearly white but reads {hue} "
                 f"(C* {reading.chroma:.0f}). The light on the bird is not the light on the card, "
                 "or the part is not white. Put the card beside the bird, facing the same way.",
-                (reading.chroma - row.chroma) / _share(reading.lab[0]),
+                (reading.chroma - usual) / _share(reading.lab[0]),
                 "light on the bird",
                 f"white {names.get(mark, mark)} reads C* {reading.chroma:.0f}",
             )

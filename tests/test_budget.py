@@ -1,0 +1,172 @@
+"""The uncertainty budget: Monte Carlo against the linear sum, looks, and repeats."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from scenes import GREY_18, card, linear_scene, to_photo
+
+from fieldmarks.card import calibrate
+from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
+from fieldmarks.measures import Budget, PixelCount, Reading, UncertaintyPart
+from fieldmarks.reading import read_mark
+from fieldmarks.region import Rectangle, Region
+from fieldmarks.repeats import combine
+from fieldmarks.texture import Patchwork, error_of_middle
+from fieldmarks.uncertainty import card_part, light_part
+
+COLOURS = [(62.0, 40.0, 55.0), (80.0, 2.0, 70.0), (45.0, -12.0, -20.0), (30.0, 2.0, 3.0)]
+
+
+@pytest.mark.parametrize("lab", COLOURS)
+def test_light_and_card_parts_agree_with_draws_of_the_light_itself(lab):
+    """JCGM 101: draw the inputs, push them through the exact model, compare the spread."""
+    rng = np.random.default_rng(0)
+    photo = to_photo(linear_scene([(Rectangle(20, 20, 80, 80), GREY_18)], noise=0.03))
+    calibration = calibrate(photo, [card()])
+    linear, noise = lab_to_linear(np.array(lab)), calibration.patches[0].noise
+    count = 200_000
+    light = 1 + 0.10 * rng.standard_normal((count, 1))
+    tolerance = 1 + 0.03 * rng.standard_normal((count, 1))
+    channels = 1 + noise * rng.standard_normal((count, 3))
+    drawn = linear_to_lab(linear * light * tolerance * channels)
+    linear_budget = Budget(
+        (card_part(lab, linear, calibration), light_part(lab, 0.10, "light", ""))
+    )
+    light_u, chroma_u, hue_u = linear_budget.combined
+    away = np.array(lab[1:]) / np.hypot(*lab[1:])
+    along = drawn[:, 1:] @ away
+    across = drawn[:, 1:] @ np.array([-away[1], away[0]])
+    assert light_u == pytest.approx(drawn[:, 0].std(), rel=0.05)
+    assert chroma_u == pytest.approx(along.std(), rel=0.10, abs=0.02)
+    assert hue_u == pytest.approx(across.std(), rel=0.10, abs=0.02)
+    # The k = 2 radius holds at least as many draws as it says.
+    inside = difference(drawn, np.array(lab)) <= linear_budget.expanded(lab)
+    assert inside.mean() > 0.93
+
+
+@pytest.mark.parametrize("reach", [0, 1, 2, 4])
+def test_the_middle_of_a_correlated_texture_is_as_uncertain_as_it_really_scatters(reach):
+    rng = np.random.default_rng(reach)
+    row, column = (a.ravel() for a in np.mgrid[0:48, 0:48])
+    middles, stated = [], []
+    for _ in range(120):
+        field = rng.standard_normal((120, 120))
+        if reach:
+            field = cv2.GaussianBlur(field, (0, 0), reach)
+        values = (field / field.std())[36:84, 36:84].reshape(-1, 1)
+        middles.append(np.median(values))
+        error, _ = error_of_middle([Patchwork(values, row, column)])
+        stated.append(error[0])
+    assert np.sqrt(np.mean(np.square(stated))) == pytest.approx(np.std(middles), rel=0.35)
+    assert np.mean(np.abs(middles) < 2 * np.array(stated)) > 0.85
+
+
+def test_looks_fall_with_the_size_of_the_feathers_and_never_exceed_the_values():
+    rng = np.random.default_rng(1)
+    row, column = (a.ravel() for a in np.mgrid[0:40, 0:40])
+    numbers = []
+    for reach in (0.01, 2, 5):
+        field = cv2.GaussianBlur(rng.standard_normal((40, 40)), (0, 0), reach)
+        numbers.append(error_of_middle([Patchwork(field.reshape(-1, 1), row, column)])[1])
+    assert 1600 >= numbers[0] > numbers[1] > numbers[2] >= 1
+
+
+def test_an_even_region_has_no_spread_and_two_unlike_regions_have_much():
+    row, column = (a.ravel() for a in np.mgrid[0:10, 0:10])
+    even = Patchwork(np.full((100, 3), 50.0), row, column)
+    error, _ = error_of_middle([even])
+    assert (error == 0).all()
+    other = Patchwork(np.full((100, 3), 60.0), row, column)
+    error, _ = error_of_middle([even, other])
+    assert error[0] == pytest.approx(np.std([50, 60], ddof=1) / np.sqrt(2), rel=0.01)
+
+
+def test_a_reading_says_how_many_looks_it_had():
+    scene = linear_scene([(Rectangle(20, 20, 80, 80), GREY_18)], noise=0.02)
+    photo = to_photo(scene)
+    region = Region("r", "collar", Rectangle(200, 100, 200, 200))
+    reading = read_mark(photo, "collar", [region], calibrate(photo, [card()]))
+    assert 100 < reading.looks <= reading.pixels.used
+
+
+def test_shine_on_a_coloured_bill_is_left_out_by_its_paleness():
+    red = (45.0, 52.0, 32.0)
+    bill = Rectangle(250, 150, 100, 100)
+    scene = linear_scene([(Rectangle(20, 20, 80, 80), GREY_18), (bill, red)])
+    scene[160:180, 260:280] += 0.25  # a soft gloss: far from clipped
+    photo = to_photo(scene)
+    reading = read_mark(photo, "beak_tip", [Region("b", "beak_tip", bill)], calibrate(photo, []))
+    assert reading.pixels.glare == pytest.approx(400, abs=40)
+    assert len(reading.populations) == 1
+
+
+def test_a_brighter_feather_of_the_same_colour_is_no_shine():
+    green = np.array((45.0, -30.0, 35.0))
+    patch = Rectangle(250, 150, 100, 100)
+    scene = linear_scene([(patch, tuple(green))])
+    scene[160:180, 260:280] *= 2.2
+    photo = to_photo(scene)
+    reading = read_mark(photo, "belly", [Region("b", "belly", patch)], calibrate(photo, []))
+    assert reading.pixels.glare == 0
+
+
+def reading(lab, spread=0.5, calibrated=True):
+    parts = (
+        UncertaintyPart("camera", 2.0, 4.0, 3.0, "chart photos of phones"),
+        UncertaintyPart("spread", spread, spread, spread, "scatter inside the region"),
+        UncertaintyPart("light", 1.0, 1.0, 0.0, "light on card and bird"),
+    )
+    pixels = PixelCount(1000, 0, 0, 0, 1000)
+    return Reading("bib", ("r",), lab, (1, 1, 1), (), Budget(parts), pixels, calibrated)
+
+
+def test_repeats_shrink_what_differs_and_keep_what_the_photos_share():
+    rng = np.random.default_rng(2)
+    read = [
+        (f"p{i}", reading(tuple(np.array((60, 40, 50)) + rng.normal(0, 0.7, 3)))) for i in range(5)
+    ]
+    joint = combine("bib", read)
+    parts = {p.name: p for p in joint.reading.budget.parts}
+    assert parts["camera"].chroma == pytest.approx(4.0)
+    assert parts["light"].chroma == pytest.approx(1.0 / np.sqrt(5))
+    assert parts["photos"].lightness > 0
+    assert joint.disagree == ()
+    assert joint.reading.lab == pytest.approx((60, 40, 50), abs=1.5)
+
+
+def test_the_photo_that_disagrees_is_named_and_makes_the_result_less_certain():
+    read = [(f"p{i}", reading((60.0 + 0.2 * i, 40.0, 50.0))) for i in range(4)]
+    calm = combine("bib", read)
+    odd = combine("bib", [*read, ("p9", reading((72.0, 20.0, 65.0)))])
+    assert odd.disagree == ("p9",)
+    assert "p9" in odd.note
+    assert odd.reading.expanded > calm.reading.expanded
+    two = combine("bib", [read[0], ("p9", reading((72.0, 20.0, 65.0)))])
+    assert set(two.disagree) == {"p0", "p9"}
+
+
+def test_uncalibrated_repeats_do_not_spoil_calibrated_ones_and_none_is_an_error():
+    joint = combine(
+        "bib", [("a", reading((60, 40, 50))), ("b", reading((20, 0, 0), calibrated=False))]
+    )
+    assert joint.photos == ("a",)
+    assert joint.reading.lab == (60, 40, 50)
+    with pytest.raises(ValueError, match="no readings"):
+        combine("bib", [])
+
+
+def test_the_scatter_of_repeats_covers_the_truth_as_often_as_it_says():
+    rng = np.random.default_rng(3)
+    truth, inside = np.array((60.0, 40.0, 50.0)), []
+    for _ in range(300):
+        read = []
+        for i in range(3):
+            lab = truth + rng.normal(0, 1.0, 3)
+            bare = replace(reading(tuple(lab)), budget=Budget(()))
+            read.append((f"p{i}", bare))
+        joint = combine("bib", read)
+        # Only the photos' own scatter is in the budget here; three photos, Student's factor.
+        inside.append(difference(joint.reading.lab, truth) <= joint.reading.expanded)
+    assert np.mean(inside) > 0.93

@@ -1,0 +1,108 @@
+"""Fitness: what a file and its pixels say about whether colours can be read from it."""
+
+import io
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+from scenes import linear_scene, to_photo
+
+from fieldmarks.colour import encode_srgb
+from fieldmarks.fitness import BLURRED, file_facts, photo_fitness
+from fieldmarks.photo import decode_photo
+from fieldmarks.region import Line, Rectangle, Region
+
+RNG = np.random.default_rng(0)
+TEXTURE = cv2.resize(RNG.uniform(0.1, 0.5, (130, 200, 3)), (600, 400))
+
+
+def with_tags(software="", make="", model="", detail=None, xmp=None, quality=90):
+    exif = Image.Exif()
+    for tag, value in ((0x0131, software), (0x010F, make), (0x0110, model)):
+        if value:
+            exif[tag] = value
+    for tag, value in (detail or {}).items():
+        exif.get_ifd(0x8769)[tag] = value
+    buffer = io.BytesIO()
+    picture = Image.fromarray(np.round(encode_srgb(TEXTURE) * 255).astype(np.uint8))
+    more = {"xmp": xmp} if xmp else {}
+    picture.save(buffer, "JPEG", quality=quality, exif=exif, **more)
+    return decode_photo(buffer.getvalue(), "photo.jpg")
+
+
+@pytest.mark.parametrize("quality", [20, 45, 60, 75, 85, 95])
+def test_jpeg_quality_is_read_from_the_tables_as_the_encoder_set_it(quality):
+    # Pillow's encoder scales the example tables of ITU-T T.81 as the quality asks.
+    assert file_facts(with_tags(quality=quality)).quality == pytest.approx(quality, abs=2)
+
+
+def test_a_strongly_compressed_photo_gets_advice_and_a_png_has_no_quality():
+    poor = photo_fitness(with_tags(quality=40), []).advice
+    assert any("compressed" in line for line in poor)
+    assert not any("compressed" in line for line in photo_fitness(with_tags(), []).advice)
+    assert file_facts(to_photo(TEXTURE)).quality is None
+
+
+def test_half_resolution_colour_is_seen():
+    buffers = []
+    for subsampling in ("4:2:0", "4:4:4"):
+        buffer = io.BytesIO()
+        picture = Image.fromarray(np.round(encode_srgb(TEXTURE) * 255).astype(np.uint8))
+        picture.save(buffer, "JPEG", quality=90, subsampling=subsampling)
+        buffers.append(file_facts(decode_photo(buffer.getvalue(), "p.jpg")).coarse_colour)
+    assert buffers == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("software", "edited"),
+    [("17.5.1", False), ("Retouch Studio 3", True), ("photo-editor", True), ("", False)],
+)
+def test_editing_software_is_told_from_a_phones_own_version(software, edited):
+    facts = file_facts(with_tags(software=software, make="Maker", model="Phone 5"))
+    assert bool(facts.edited_by) == edited
+
+
+def test_blended_exposures_are_seen_in_tags_and_gain_maps():
+    assert not file_facts(with_tags(detail={0xA401: 0})).hdr
+    # EXIF 2.32, CustomRendered: 0 normal, 1 custom; makers use 2 and above for HDR.
+    assert file_facts(with_tags(detail={0xA401: 3})).hdr
+    # ISO 21496-1 and the earlier metadata name the gain map in the file's XMP.
+    xmp = b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf hdrgm:Version="1.0"/></x:xmpmeta>'
+    assert file_facts(with_tags(xmp=xmp)).hdr
+    assert any("HDR" in line for line in photo_fitness(with_tags(xmp=xmp), []).advice)
+
+
+def test_a_file_says_whether_it_names_its_colours_and_its_exposure():
+    bare = file_facts(with_tags())
+    assert not bare.named_profile
+    assert not bare.from_camera
+    full = file_facts(with_tags(detail={0xA001: 1, 0x829A: 0.01}))
+    assert full.named_profile
+    assert full.from_camera
+
+
+def test_a_smeared_region_is_told_from_a_sharp_one():
+    smeared = cv2.GaussianBlur(TEXTURE, (0, 0), 6)
+    region = Region("r", "collar", Rectangle(100, 100, 200, 200))
+    sharp, blurred = (photo_fitness(to_photo(p), [region]).regions[0] for p in (TEXTURE, smeared))
+    assert sharp.blur < BLURRED < blurred.blur
+    assert not sharp.advice
+    assert "not sharp" in blurred.advice[0]
+
+
+def test_dark_and_bright_regions_are_told_and_a_plain_card_is_not_called_blurred():
+    regions = [
+        Region("dark", "bib", Rectangle(0, 0, 200, 400)),
+        Region("white", "cere", Rectangle(200, 0, 200, 400)),
+        Region("card", "card", Rectangle(400, 0, 200, 400)),
+        Region("line", "scale", Line((0, 0), (100, 0)), 10),
+    ]
+    scene = linear_scene([(regions[0].shape, (5, 0, 0)), (regions[1].shape, (100, 0, 0))])
+    scene[:, 400:] = 0.18
+    scene[:, 200:400] = 1.2
+    found = {r.region: r.advice for r in photo_fitness(to_photo(scene), regions).regions}
+    assert any("dark" in line for line in found["dark"])
+    assert any("bright" in line for line in found["white"])
+    assert found["card"] == ()
+    assert "line" not in found

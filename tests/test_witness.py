@@ -1,0 +1,96 @@
+"""Witnesses: the bird's white parts and cards that disagree tell of another light."""
+
+import numpy as np
+import pytest
+from scenes import GREY_18, linear_scene, to_photo
+
+from fieldmarks.card import calibrate
+from fieldmarks.measure import measure
+from fieldmarks.reading import read_mark
+from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
+from fieldmarks.tables import load_tables
+from fieldmarks.witness import bird_doubts, card_doubts, widen, witness_row
+
+CARD = Rectangle(20, 20, 80, 80)
+RING, BIB = Ellipse(300, 150, 30, 30), Ellipse(300, 300, 60, 50)
+WHITE, ORANGE = (88.0, 1.0, 4.0), (62.0, 40.0, 55.0)
+REGIONS = [
+    Region("card", "card", CARD),
+    Region("ring", "eye_ring", RING),
+    Region("bib", "bib", BIB),
+]
+
+
+def bird(light):
+    """A card under a white light, a bird under another."""
+    scene = linear_scene([(CARD, GREY_18), (RING, WHITE), (BIB, ORANGE)])
+    scene[:, 120:] *= np.array(light)
+    return to_photo(scene * 0.8)
+
+
+def measured(photo, regions=REGIONS):
+    regions = RegionSet(photo.name, photo.width, photo.height, tuple(regions))
+    return measure(photo, regions, load_tables(keepers_swatches=False))
+
+
+def part_names(reading):
+    return [p.name for p in reading.budget.parts]
+
+
+def test_a_white_ring_under_the_cards_light_raises_no_doubt():
+    found = measured(bird((1, 1, 1)))
+    assert not any("light on the bird" in w for w in found.warnings)
+    assert all("light on the bird" not in part_names(r) for r in found.readings)
+
+
+@pytest.mark.parametrize("light", [(1.15, 1.0, 0.5), (0.55, 0.9, 1.15)])
+def test_a_strongly_coloured_ring_warns_and_widens_every_mark(light):
+    straight, cast = measured(bird((1, 1, 1))), measured(bird(light))
+    assert any("light on the bird is not the light on the card" in w for w in cast.warnings)
+    for before, after in zip(straight.readings, cast.readings, strict=True):
+        assert "light on the bird" in part_names(after)
+        assert after.expanded > 1.15 * before.expanded
+
+
+def test_the_bird_never_calibrates_anything():
+    cast = measured(bird((1.15, 1.0, 0.5)))
+    ring = next(r for r in cast.readings if r.mark == "eye_ring")
+    assert ring.chroma > witness_row().chroma_warm
+    assert cast.calibration.gains == pytest.approx(measured(bird((1, 1, 1))).calibration.gains)
+
+
+def test_a_dark_ring_bears_no_witness():
+    scene = linear_scene([(CARD, GREY_18), (RING, (40.0, 20.0, 30.0))])
+    photo = to_photo(scene)
+    reading = read_mark(photo, "eye_ring", [REGIONS[1]], calibrate(photo, [REGIONS[0]]))
+    assert bird_doubts({"eye_ring": reading}, {}) == []
+
+
+def two_cards(light):
+    other = Rectangle(480, 20, 80, 80)
+    scene = linear_scene([(CARD, GREY_18), (other, GREY_18), (BIB, ORANGE)])
+    scene[:, 470:] *= np.array(light)
+    photo = to_photo(scene)
+    regions = [REGIONS[0], Region("card2", "card", other), REGIONS[2]]
+    return photo, regions
+
+
+def test_two_cards_under_two_lights_tell_of_mixed_light_and_brightness_alone_does_not():
+    photo, regions = two_cards((1.25, 1.0, 0.7))
+    doubts = card_doubts(calibrate(photo, regions[:2]))
+    assert "two kinds of light" in doubts[0].text
+    found = measured(photo, regions)
+    assert "mixed light" in part_names(found.readings[0])
+    photo, regions = two_cards((0.7, 0.7, 0.7))
+    assert card_doubts(calibrate(photo, regions[:2])) == []
+
+
+def test_widening_grows_with_lightness_and_only_in_colour():
+    photo, regions = two_cards((1.25, 1.0, 0.7))
+    calibration = calibrate(photo, regions[:2])
+    doubts = card_doubts(calibration)
+    reading = read_mark(photo, "bib", [REGIONS[2]], calibration)
+    part = widen(reading, doubts).budget.parts[-1]
+    assert part.lightness == 0
+    assert part.chroma == pytest.approx(doubts[0].cast * (reading.lab[0] + 16) / 116)
+    assert widen(reading, []) is reading
