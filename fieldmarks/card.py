@@ -102,6 +102,8 @@ class Calibration:
     correction : Correction, optional
         Tone curve and colour model fitted on patches of known colour; it takes the place of
         ``gains``, which then only tell what the grey card alone would have done.
+    straight : bool
+        The photo is camera raw: no phone has bent its tone and colours.
     """
 
     calibrated: bool = False
@@ -113,6 +115,7 @@ class Calibration:
     warnings: tuple[str, ...] = ()
     refusals: tuple[str, ...] = ()
     correction: Correction | None = None
+    straight: bool = False
 
     def factor(self, x: npt.ArrayLike, y: npt.ArrayLike) -> npt.NDArray[np.float64]:
         """What the light at (x, y) has to be multiplied by to equal the light at the origin."""
@@ -217,6 +220,7 @@ def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
         misfit=misfit,
         warnings=tuple(warnings),
         refusals=tuple(refusals),
+        straight=photo.facts.format == "RAW",
     )
 
 

@@ -28,6 +28,10 @@ from fieldmarks.texture import Patchwork, error_of_middle
 CAMERA_LIGHTNESS = (1.5, 0.07)
 CAMERA_CHROMA = (0.8, 0.14)
 CAMERA_HUE = (0.8, 0.10)
+# The same for camera raw, where only lamp and sensor speak (phone rendering 0 of the same trials).
+RAW_LIGHTNESS = (1.0, 0.02)
+RAW_CHROMA = (0.8, 0.10)
+RAW_HUE = (0.8, 0.09)
 # Near the top of its range a camera bends colours more: on a real chart photo the patches with a
 # channel above this share of white were off by 2 to 3 times as much as the others.
 SHOULDER, SHOULDER_FACTOR = 0.92, 1.5
@@ -45,6 +49,7 @@ SOURCES = {
     "spread": "scatter inside the region over its independent looks (spatial correlation)",
     "light": "10 % assumed between card and bird, more with distance along the card's own gradient",
     "camera": "chart photos after one grey patch; tone, saturation and hue bending of phones",
+    "raw": "camera raw, no rendering: simulated charts under six lamps after one grey patch",
 }
 
 
@@ -137,15 +142,19 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     known = [p.reflectance for p in calibration.patches] or [0.18]
     anchors = linear_to_lab(np.repeat(np.array(known)[:, None], 3, axis=1))[:, 0]
     factor = SHOULDER_FACTOR if brightest > SHOULDER else 1.0
-    tone = CAMERA_LIGHTNESS[0] + CAMERA_LIGHTNESS[1] * float(np.abs(anchors - lab[0]).min())
+    rows = (CAMERA_LIGHTNESS, CAMERA_CHROMA, CAMERA_HUE)
+    source = SOURCES["camera"]
+    if calibration.straight:
+        rows, factor, source = (RAW_LIGHTNESS, RAW_CHROMA, RAW_HUE), 1.0, SOURCES["raw"]
+    tone = rows[0][0] + rows[0][1] * float(np.abs(anchors - lab[0]).min())
     plain = (
         factor * math.hypot(tone, calibration.misfit),
-        factor * (CAMERA_CHROMA[0] + CAMERA_CHROMA[1] * chroma),
-        factor * (CAMERA_HUE[0] + CAMERA_HUE[1] * chroma),
+        factor * (rows[1][0] + rows[1][1] * chroma),
+        factor * (rows[2][0] + rows[2][1] * chroma),
     )
     correction = calibration.correction
     if correction is None:
-        return UncertaintyPart("camera", *plain, SOURCES["camera"])
+        return UncertaintyPart("camera", *plain, source)
     count = len(correction.known)
     student = float(stdtrit(max(count - 1, 1), 0.975)) / 1.96
     scale = difference_weights(lab)
@@ -168,5 +177,5 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
             STEPS_SHARE * plain[1],
             STEPS_SHARE * plain[2],
         ]
-        source = f"lightness: {correction.source}; chroma and hue: {SOURCES['camera']}"
+        source = f"lightness: {correction.source}; chroma and hue: {source}"
     return UncertaintyPart("camera", fitted[0], fitted[1], fitted[2], source)

@@ -1,0 +1,118 @@
+"""Camera raw: a photo without any camera look.
+
+A raw file holds what the sensor counted. It is read (LibRaw, through rawpy) to linear light with
+the camera's own matrix and nothing else: no tone curve, no saturation, no sharpening. That is the
+best evidence a photo can be: the part of the uncertainty that stands for a phone's rendering
+shrinks (:func:`fieldmarks.uncertainty.camera_part`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.colour import RGB_TO_XYZ
+from fieldmarks.errors import PhotoError
+from fieldmarks.photo import MAX_MEGAPIXELS, Photo, PhotoFacts
+from fieldmarks.profile import Profile
+
+SUFFIXES = (".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", ".pef")
+FORMAT = "RAW"
+
+
+def open_raw(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
+    """Open a camera raw file.
+
+    Parameters
+    ----------
+    path : path
+    max_megapixels : float
+        Refuse larger pictures before developing them.
+
+    Returns
+    -------
+    Photo
+        16 bits, linear; ``facts.format`` is "RAW".
+
+    Raises
+    ------
+    PhotoError
+        rawpy is not installed, or the file is no readable colour raw.
+    """
+    path = Path(path)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise PhotoError(
+            f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
+        ) from None
+    return decode_raw(data, path.name, max_megapixels)
+
+
+def decode_raw(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
+    """Decode a raw file that is already in memory; see :func:`open_raw`."""
+    try:
+        import rawpy
+    except ImportError:
+        raise PhotoError(
+            "camera raw files need the extra library rawpy",
+            where=name,
+            mend="Install it with: pip install rawpy",
+        ) from None
+    try:
+        with rawpy.imread(io.BytesIO(data)) as raw:
+            megapixels = raw.sizes.raw_width * raw.sizes.raw_height / 1e6
+            if megapixels > max_megapixels:
+                raise PhotoError(
+                    f"the picture is {megapixels:.0f} megapixels, the limit is "
+                    f"{max_megapixels:.0f}",
+                    where=name,
+                )
+            # A Digital Negative brings its own matrix to sRGB; for others LibRaw knows the maker's.
+            matrix = np.asarray(raw.color_matrix, dtype=float)[:, :3]
+            if not matrix.any():
+                matrix = camera_to_srgb(np.asarray(raw.rgb_xyz_matrix, dtype=float)[:3])
+            picture = raw.postprocess(
+                output_color=rawpy.ColorSpace.raw,
+                use_camera_wb=True,
+                gamma=(1, 1),
+                no_auto_bright=True,
+                output_bps=16,
+                highlight_mode=rawpy.HighlightMode.Clip,
+            )
+    except PhotoError:
+        raise
+    except Exception as error:  # LibRaw raises one class per kind of damage
+        raise PhotoError(
+            "this is not a camera raw file that can be read",
+            where=name,
+            mend="Copy it again from the camera, or use its JPEG",
+        ) from error
+    height, width = picture.shape[:2]
+    ramp = (np.arange(65536) / 65535).astype(np.float32)
+    profile = Profile("camera raw, no look", np.stack([ramp] * 3), matrix)
+    facts = PhotoFacts(format=FORMAT, bits=16, colour_profile=profile.name)
+    digest = hashlib.sha256(data).hexdigest()
+    return Photo(name, digest, width, height, facts, profile, (), np.asarray(picture), 1)
+
+
+def camera_to_srgb(xyz_to_camera: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Matrix from white-balanced camera RGB to linear light on the sRGB primaries.
+
+    The maker's matrix goes from XYZ (D65) to camera RGB (Digital Negative specification 1.4,
+    chapter 6). Joined with that of sRGB, its rows are scaled so that a balanced white is a white.
+
+    Raises
+    ------
+    ValueError
+        The file carries no usable matrix.
+    """
+    joined = xyz_to_camera @ RGB_TO_XYZ
+    sums = joined.sum(axis=1, keepdims=True)
+    if not np.isfinite(joined).all() or (np.abs(sums) < 1e-6).any():
+        raise ValueError("no camera matrix")
+    return np.linalg.inv(joined / sums)
