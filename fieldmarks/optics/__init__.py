@@ -1,0 +1,1 @@
+"""Commands for light, cards, charts, frames and phones."""

@@ -1,0 +1,73 @@
+"""The commands on light, as a keeper types them."""
+
+import numpy as np
+import pytest
+from PIL import Image
+from test_frame import framed
+from test_phone_profile import chart_tiles, phone_photo, tile
+from typer.testing import CliRunner
+
+from fieldmarks.annotation import read_region_file, write_region_file
+from fieldmarks.batch import demo_birds
+from fieldmarks.optics.commands import app
+from fieldmarks.record import record_of_file, write_record
+from fieldmarks.region import RegionSet
+from fieldmarks.tables import load_tables
+
+run = CliRunner()
+
+
+def save(photo, path):
+    codes = photo.codes((0, 0, photo.width, photo.height))
+    Image.fromarray(np.ascontiguousarray(codes)).save(path)
+    return path
+
+
+def test_the_frame_is_printed(tmp_path):
+    assert run.invoke(app, ["print-frame", str(tmp_path / "f.pdf")]).exit_code == 0
+    assert (tmp_path / "f.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_frame_is_found_and_added_once(tmp_path):
+    path = save(framed(300, 0.1)[0], tmp_path / "framed.png")
+    for _ in range(2):
+        result = run.invoke(app, ["find-card", str(path), "--add"])
+        assert result.exit_code == 0
+        assert "mm per" in result.output
+    regions = read_region_file(tmp_path / "framed.regions.json")
+    assert sorted(r.mark for r in regions.regions) == ["card", "scale"]
+
+
+def test_a_card_is_proposed_where_there_is_no_frame():
+    bird = demo_birds()["personatus_clean"]
+    result = run.invoke(app, ["find-card", str(bird)])
+    assert "No printed frame" in result.output
+    assert "Could be a card (1" in result.output
+
+
+def test_a_demo_photo_is_checked_and_the_charts_are_listed():
+    bird = demo_birds()["personatus_clean"]
+    assert "JPEG quality" in run.invoke(app, ["check-photo", str(bird)]).output
+    assert "chart24:" in run.invoke(app, ["charts"]).output
+
+
+def test_a_phone_is_learned_and_kept(tmp_path):
+    photo, _ = phone_photo()
+    path = save(photo, tmp_path / "chart.png")
+    regions = RegionSet("chart.png", photo.width, photo.height, (tile(24), *chart_tiles()))
+    write_region_file(regions, tmp_path / "chart.regions.json")
+    result = run.invoke(app, ["keep-phone", "mine", str(path), "--into", str(tmp_path)])
+    assert result.exit_code == 0, result.output
+    assert (tmp_path / "mine.phone.json").exists()
+
+
+def test_records_of_one_bird_are_read_together(tmp_path):
+    record, _ = record_of_file(
+        demo_birds()["personatus_clean"], load_tables(keepers_swatches=False)
+    )
+    path = write_record(record, tmp_path)
+    result = run.invoke(app, ["together", str(path), str(path)])
+    assert result.exit_code == 0
+    assert "2 photos, scatter 0.0" in result.output
+    with pytest.raises(Exception, match="cannot be opened"):
+        run.invoke(app, ["together", str(tmp_path / "none.json")], catch_exceptions=False)
