@@ -2,14 +2,30 @@
 
 import streamlit as st
 
+from fieldmarks.batch import demo_birds
 from fieldmarks.screen import look
 from fieldmarks.screen.life import (
     birds_page,
     buying_page,
     dispute_page,
+    keep_panel,
     mating_page,
     pairing_page,
 )
+from fieldmarks.screen.state import Work
+from fieldmarks.tables import load_tables
+
+
+def keep_page() -> None:
+    """A demo bird with its marks drawn, as on the workbench, to be kept."""
+    work = st.session_state.setdefault("work", Work(load_tables(keepers_swatches=False)))
+    if work.photo is None:
+        path = demo_birds()["personatus_orange_collar"]
+        work.open_demo(path, with_regions=True)
+        work.data = path.read_bytes()
+    st.title("Keep this look")
+    keep_panel(work)
+
 
 st.set_page_config(page_title="fieldmarks", layout="wide")
 look.dress()
@@ -19,5 +35,6 @@ pages = {
     "A pair?": pairing_page,
     "Test matings": mating_page,
     "Two opinions?": dispute_page,
+    "Keep this look": keep_page,
 }
 st.navigation([st.Page(page, title=title) for title, page in pages.items()]).run()
