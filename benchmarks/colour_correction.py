@@ -2,6 +2,8 @@
 
 Run: python benchmarks/colour_correction.py
 
+A phone's profile is made on the same camera's chart under D65 and used with the card alone.
+
 Every photo holds the 24-patch chart (published reflectances), a grey card and 76 colours that no
 fit sees: 36 plumage materials and 40 random plumage-like spectra (fieldmarks.simulate.spectra). All
 go through the program's own chain: picture file, regions, calibration, reading. Phone rendering 0
@@ -21,6 +23,7 @@ from fieldmarks.card import Calibration, calibrate
 from fieldmarks.chart import calibrate_with_chart, load_charts, with_steps
 from fieldmarks.colour import decode_srgb, difference, lightness_to_reflectance, linear_to_lab
 from fieldmarks.fitting import Patches, candidates, choose_trial, finish, leave_one_out
+from fieldmarks.phone_profile import PhoneProfile, make_profile, with_profile
 from fieldmarks.photo import Photo, decode_photo
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region
@@ -73,16 +76,24 @@ def tile(index: int, mark: str = "card", value: float | None = None, note: str =
     return Region(f"{mark}{index}", mark, shape, value, note)
 
 
-def setups(photo: Photo, lab: Array) -> dict[str, Calibration]:
+def learn_phone(camera: str, phone: float) -> PhoneProfile:
+    """A profile from a chart photo under D65."""
+    photo, _, lab = tiles("D65", camera, phone)
+    return make_profile("phone", photo, setups(photo, lab)["24 patches"])
+
+
+def setups(photo: Photo, lab: Array, profile: PhoneProfile | None = None) -> dict[str, Calibration]:
     """The same photo calibrated in every way."""
     patches = load_charts()[CHART].patches
     card = [tile(24)]
     steps = [tile(i, value=lightness_to_reflectance(lab[i, 0])) for i in (18, 21, 23)]
     six = [tile(i, value=lightness_to_reflectance(lab[i, 0])) for i in range(18, 24)]
     marked = [tile(i, "chart_patch", note=f"{CHART}/{p.key}") for i, p in enumerate(patches)]
+    plain = calibrate(photo, card)
     return {
         "as is": Calibration(),
-        "grey card": calibrate(photo, card),
+        "grey card": plain,
+        "profile": with_profile(photo, plain, profile) if profile else plain,
         "3 steps": with_steps(calibrate(photo, [*card, *steps])),
         "6 steps": with_steps(calibrate(photo, [*card, *six])),
         "12 patches": calibrate_with_chart(photo, card, [marked[i] for i in TWELVE]),
@@ -141,11 +152,12 @@ def main() -> None:
     by_lamp, by_model, covered = [], [], {}
     for phone in PHONES:
         for camera in CAMERAS:
+            profile = learn_phone(camera, phone)
             for lamp in LAMPS:
                 photo, srgb, lab = tiles(lamp, camera, phone)
                 name = (f"{phone:.1f}", camera.split(" (")[0], lamp)
                 means = []
-                for setup, calibration in setups(photo, lab).items():
+                for setup, calibration in setups(photo, lab, profile).items():
                     off, stated = judge(photo, lab, calibration)
                     means.append(f"{off.mean():.2f} ({np.percentile(off, 95):.1f})")
                     covered.setdefault((phone, setup), []).append((off, stated))
@@ -162,7 +174,7 @@ def main() -> None:
              f"{(off <= stated).mean():.1%}", f"{np.median(stated):.1f}")
         )  # fmt: skip
     head = ("phone", "camera", "lamp")
-    kinds = ("as is", "grey card", "3 steps", "6 steps", "12 patches", "24 patches")
+    kinds = ("as is", "grey card", "profile", "3 steps", "6 steps", "12 patches", "24 patches")
     save(
         "colour_correction",
         "Simulated charts: one card, steps, 12 and 24 patches",

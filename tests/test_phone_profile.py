@@ -19,6 +19,7 @@ from fieldmarks.phone_profile import (
     with_profile,
 )
 from fieldmarks.photo import decode_photo
+from fieldmarks.record import make_record, record_from_json, record_to_json
 from fieldmarks.region import Rectangle, Region, RegionSet
 from fieldmarks.simulate.chart import simulated_patches
 from fieldmarks.simulate.spectra import MATERIALS, chart_reflectances, neutral
@@ -151,3 +152,12 @@ def test_measure_takes_a_profile_and_patches_in_the_photo_come_first(profile):
     assert helped.readings[0].expanded < plain.readings[0].expanded
     with_chart = RegionSet("p", photo.width, photo.height, (*regions, *chart_tiles()))
     assert "in this photo" in measure(photo, with_chart, tables, profile).calibration.summary
+
+
+def test_a_record_keeps_the_correction_and_reads_back_the_same():
+    photo, _ = phone_photo("FL2")
+    marked = (tile(24), tile(30, "bib"), *chart_tiles())
+    regions = RegionSet(photo.name, photo.width, photo.height, marked)
+    record = make_record(photo, regions, load_tables(keepers_swatches=False))
+    assert record.measurement.calibration.correction.coefficients
+    assert record_from_json(record_to_json(record)) == record
