@@ -82,6 +82,10 @@ def add_young(
     label: Annotated[str, typer.Argument(help="Ring or name of the young bird.")],
     finding: Annotated[YoungFinding, typer.Argument(help="As seen after its first moult.")],
     hatched: Annotated[str | None, typer.Option("--hatched", help="Hatch date.")] = None,
+    kept_as: Annotated[
+        str | None,
+        typer.Option("--bird", help="The bird it is kept as; its own looks then judge it."),
+    ] = None,
     note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
 ) -> None:
     """Add a young bird to a pair, or change what was found on it."""
@@ -91,7 +95,8 @@ def add_young(
 
     with _store(context) as store:
         found = store.pair(pair)
-        young = Young(label, _day(hatched), finding.value, None, note)
+        key = store.find(kept_as).id if kept_as else None
+        young = Young(label, _day(hatched), finding.value, key, note)
         others = tuple(y for y in found.young if y.label != label)
         store.save(dataclasses.replace(found, young=(*others, young)))
     _say(f"{label}: {finding.value}.")

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.agreement import Account, Agreement, compare_accounts
-from fieldmarks.life.bird import Bird, Entry, Pair, Stage, new_id
+from fieldmarks.life.bird import Bird, Entry, Pair, Stage, Young, new_id
 from fieldmarks.life.dossier import Testimony, write_dossier
 from fieldmarks.life.due import first_moult_over
-from fieldmarks.life.mating import ACCEPTED_MISS, MatingResult, judge_mating
+from fieldmarks.life.mating import ACCEPTED_MISS, MatingResult, judge_mating, measured_finding
 from fieldmarks.life.moult import SignStory, sign_stories
 from fieldmarks.life.pairing import PairAdvice, advise_pair
 from fieldmarks.life.shot import Shot
@@ -87,7 +88,18 @@ def mating_result(
     """What a test mating tells so far."""
     species = store.bird(pair.second).species
     row = tables.species.get(species or "")
-    return judge_mating(pair.young, row.name if row else "the mate's species", accepted)
+    young = young_with_findings(store, pair)
+    return judge_mating(young, row.name if row else "the mate's species", accepted)
+
+
+def young_with_findings(store: Store, pair: Pair) -> list[Young]:
+    """Young of a pair; one that is left unclear but kept as a bird is judged by its own record."""
+    return [
+        replace(y, finding=measured_finding(store.entries(y.bird)))
+        if y.bird and y.finding == "unclear"
+        else y
+        for y in pair.young
+    ]
 
 
 def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:

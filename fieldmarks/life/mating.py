@@ -14,7 +14,9 @@ from fractions import Fraction
 from typing import Literal
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.bird import Young
+from fieldmarks.life.bird import Entry, Young, YoungFinding
+from fieldmarks.life.moult import GROWN, in_order
+from fieldmarks.signs import SignStatus
 
 ASSUMED = (Fraction(1, 2), Fraction(1, 4))
 ACCEPTED_MISS = 0.05
@@ -52,6 +54,29 @@ def young_needed(chance: float | Fraction, accepted: float = ACCEPTED_MISS) -> i
     while kept**count > limit:  # exact: logarithms may be off by one at the edge
         count += 1
     return count
+
+
+def measured_finding(entries: Sequence[Entry]) -> YoungFinding:
+    """What a young bird's own moult record says: its last looks as a grown bird.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        Of the young bird.
+
+    Returns
+    -------
+    str
+        "sign" when a sign was seen, "clean" when signs were looked for and none was seen or left
+        open, else "unclear".
+    """
+    grown = [e for e in in_order(entries) if e.stage in GROWN and e.looks]
+    found = [s.status for look in (grown[-1].looks if grown else ()) for s in look.signs]
+    if SignStatus.SEEN.value in found:
+        return "sign"
+    if found and all(status == SignStatus.NOT_SEEN.value for status in found):
+        return "clean"
+    return "unclear"
 
 
 @dataclass(frozen=True)

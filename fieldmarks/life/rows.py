@@ -16,6 +16,7 @@ KIND_TABLES: dict[type, Table] = {
     Entry: models.entries,
     Pair: models.pairs,
 }
+FEW = 300
 _PARTS = {"looks", "marks", "signs", "young"}
 
 
@@ -106,15 +107,21 @@ def entries(connection: Connection, *where: Any) -> list[Entry]:
     columns = [table.c[f.name] for f in fields(Entry) if f.name not in _PARTS]
     query = select(*columns).where(*where).order_by(table.c.day, table.c.number)
     found = connection.execute(query).all()
-    ids = select(table.c.id).where(*where)
+    ids = _few([row.id for row in found], select(table.c.id).where(*where))
     parts: dict[str, list[Look]] = {}
     for entry, look in _looks(connection, models.looks.c.entry.in_(ids)):
         parts.setdefault(entry, []).append(look)
     return [Entry(looks=tuple(parts.get(row.id, ())), **row._mapping) for row in found]
 
 
+def _few(keys: list[str], query: Any) -> Any:
+    """Keys as they are while there are few: a database plans that best; else the query for them."""
+    return keys if len(keys) <= FEW else query
+
+
 def _looks(connection: Connection, where: Any) -> list[tuple[str, Look]]:
-    ids = select(models.looks.c.id).where(where)
+    query = select(models.looks.c.id).where(where)
+    ids = _few(list(connection.scalars(query.limit(FEW + 1))), query)
     marks: dict[str, list[Any]] = {}
     signs: dict[str, list[Any]] = {}
     for table, kind, into in (

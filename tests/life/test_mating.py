@@ -1,13 +1,16 @@
 """Test mating against the binomial distribution."""
 
+from dataclasses import replace
+
 import pytest
 import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
+from made_birds import a_bird, an_entry
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.bird import Young
-from fieldmarks.life.mating import judge_mating, miss_chance, young_needed
+from fieldmarks.life.bird import Look, SignPoint, Young
+from fieldmarks.life.mating import judge_mating, measured_finding, miss_chance, young_needed
 
 
 @pytest.mark.parametrize("n", range(0, 25))
@@ -62,6 +65,25 @@ def test_clean_young_are_only_consistent_and_the_number_missing_is_said():
     enough = judge_mating(brood(clean=11), "personatus")
     assert enough.verdict == "consistent so far"
     assert "no proof" in enough.sentence
+
+
+@pytest.mark.parametrize(
+    ("stage", "statuses", "finding"),
+    [
+        ("after first moult", ["not seen", "not seen"], "clean"),
+        ("after first moult", ["not seen", "seen"], "sign"),
+        ("after first moult", ["not seen", "doubtful"], "unclear"),
+        ("after first moult", [], "unclear"),
+        ("young plumage", ["not seen"], "unclear"),
+        ("young plumage", ["seen"], "unclear"),
+    ],
+)
+def test_a_young_birds_own_record_judges_it_once_it_is_grown(stage, statuses, finding):
+    signs = tuple(SignPoint("x", "personatus", s, "usually", "face", 0.1, 0.1) for s in statuses)
+    look = Look("0" * 32, "0" * 64, "x.jpg", ".jpg", "", "", "green", "adult", None, "", "0" * 64,
+                (), signs)  # fmt: skip
+    entry = replace(an_entry(a_bird(), stage=stage), looks=(look,))
+    assert measured_finding([entry]) == finding
 
 
 def test_young_not_yet_moulted_prove_nothing():

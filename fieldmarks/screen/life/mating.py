@@ -11,10 +11,11 @@ import streamlit as st
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.bird import YOUNG_FINDINGS, Pair, Young
-from fieldmarks.life.desk import mating_result
+from fieldmarks.life.desk import mating_result, young_with_findings
 from fieldmarks.screen.life.shared import (
     EARLIEST,
     bullets,
+    choose_bird,
     done_next_run,
     heading,
     say_done,
@@ -53,7 +54,7 @@ def mating_page() -> None:
     verdict(result.sentence, "fm-bad" if result.signs else "")
     bullets("How strong that is, if ... (these chances are assumptions)",
             [str(s) for s in result.strengths])  # fmt: skip
-    _young(pair)
+    _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair))))
     _add(pair)
     bullets("Keep in mind", advice_table().cautions("testing"))
 
@@ -73,6 +74,7 @@ def _add(pair: Pair) -> None:
     with st.form("young", clear_on_submit=True):
         label = st.text_input("Ring or name of the young")
         finding = st.radio("Found after its first moult", YOUNG_FINDINGS, index=2, horizontal=True)
+        kept = choose_bird("Kept as the bird (its own looks then judge it)", "young_bird")
         hatched = st.date_input(
             "Hatched", None, min_value=EARLIEST, max_value=date.today(), key="young_hatched"
         )
@@ -83,7 +85,7 @@ def _add(pair: Pair) -> None:
         if not label.strip():
             raise FieldmarksError("the young has no name", mend="Give its ring or a name")
         others = tuple(y for y in pair.young if y.label != label.strip())
-        young = Young(label.strip(), hatched, finding)
+        young = Young(label.strip(), hatched, finding, kept.id if kept else None)
         store().save(dataclasses.replace(pair, young=(*others, young)))
     except FieldmarksError as error:
         told(error)
