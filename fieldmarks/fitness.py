@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from PIL import ExifTags, Image
 
+from fieldmarks.card import Calibration
 from fieldmarks.photo import Photo
 from fieldmarks.region import Region, area, window
 
@@ -200,3 +201,26 @@ def _judge(photo: Photo, region: Region) -> RegionFitness:
     if light > BRIGHT or clipped > 0.05:
         advice.append("it is too bright. Lower the exposure.")
     return RegionFitness(region.id, blur, light, clipped, tuple(advice))
+
+
+# Kinds of evidence, best first; each has its own camera term in the uncertainty.
+GRADES = {
+    "chart": "patches of known colour in the photo itself",
+    "raw": "camera raw, no camera look, with a grey card",
+    "profile": "a profile of this phone, with a grey card",
+    "steps": "several neutral steps in the photo",
+    "card": "one grey card; the phone's rendering is not known",
+    "none": "no card: colours are as the camera wrote them",
+}
+
+
+def grade(calibration: Calibration) -> str:
+    """Which of :data:`GRADES` a calibration belongs to."""
+    correction = calibration.correction
+    if not calibration.calibrated:
+        return "none"
+    if correction is not None and correction.coefficients:
+        return "profile" if correction.source.startswith("phone profile") else "chart"
+    if calibration.straight:
+        return "raw"
+    return "card" if correction is None else "steps"

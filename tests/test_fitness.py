@@ -8,10 +8,13 @@ import pytest
 from PIL import Image
 from scenes import linear_scene, to_photo
 
+from fieldmarks.card import Calibration
 from fieldmarks.colour import encode_srgb
-from fieldmarks.fitness import BLURRED, file_facts, photo_fitness
+from fieldmarks.correction import Correction
+from fieldmarks.fitness import BLURRED, GRADES, file_facts, grade, photo_fitness
 from fieldmarks.photo import decode_photo
 from fieldmarks.region import Line, Rectangle, Region
+from fieldmarks.uncertainty import camera_part
 
 RNG = np.random.default_rng(0)
 TEXTURE = cv2.resize(RNG.uniform(0.1, 0.5, (130, 200, 3)), (600, 400))
@@ -106,3 +109,33 @@ def test_dark_and_bright_regions_are_told_and_a_plain_card_is_not_called_blurred
     assert any("bright" in line for line in found["white"])
     assert found["card"] == ()
     assert "line" not in found
+
+
+def test_better_evidence_has_a_smaller_camera_term():
+    rows = tuple(tuple(float(i == j) for i in range(3)) for j in range(3))
+    known = tuple((L, a, b) for L in (20.0, 95.0) for a in (-70.0, 80.0) for b in (-70.0, 90.0))
+    fitted = Correction("matrix", coefficients=rows, known=known, residual=(0.6, 1.0, 1.0))
+    named = Correction(
+        "matrix", coefficients=rows, known=known, residual=(1.1, 2.0, 2.0), source="phone profile x"
+    )
+    steps = Correction(
+        tone=(0.1, 0.0), residual=(0.5, 0, 0), known=tuple((v, 0.0, 0.0) for v in range(5, 96, 15))
+    )
+    kinds = {
+        "chart": Calibration(True, correction=fitted),
+        "raw": Calibration(True, straight=True),
+        "profile": Calibration(True, correction=named),
+        "steps": Calibration(True, correction=steps),
+        "card": Calibration(True),
+        "none": Calibration(),
+    }
+    assert [grade(c) for c in kinds.values()] == list(kinds) == list(GRADES)
+    lab = (75.0, 10.0, 60.0)
+    total = {k: sum(v**2 for v in _parts(camera_part(lab, 0.5, c))) for k, c in kinds.items()}
+    assert total["chart"] < total["profile"] < total["card"]
+    assert total["raw"] < total["card"]
+    assert total["steps"] < total["card"]
+
+
+def _parts(part):
+    return part.lightness, part.chroma, part.hue
