@@ -32,23 +32,28 @@ def workbench(work: Work) -> None:
         marking.drawing_panel(work)
     with right:
         findings.verdict(work)
-        names = ["Species", "Signs", "Colours", "The bird", "Take away", "Words"]
-        species, signs, colours, about, away, words = st.tabs(names)
-        with about:
-            bird.bird_panel(work)
+        sections(work)
         if work.record is not None:
-            with species:
-                findings.species_panel(work)
-            with signs:
-                findings.signs_panel(work)
-            with colours:
-                findings.colours_panel(work)
-            with away:
-                takeaway.take_away_panel(work)
             st.subheader("Keep in mind", anchor=False)
             findings.cautions_panel(work)
-        with words:
-            findings.words_panel()
+
+
+def sections(work: Work) -> None:
+    """What was found, by subject. Only the open one is worked out, so that drawing stays quick."""
+    panels = {
+        "Species": findings.species_panel,
+        "Signs": findings.signs_panel,
+        "Colours": findings.colours_panel,
+        "The bird": bird.bird_panel,
+        "Take away": takeaway.take_away_panel,
+        "Words": findings.words_panel,
+    }
+    for tab, (name, panel) in zip(
+        st.tabs(list(panels), key="section", on_change="rerun"), panels.items(), strict=True
+    ):
+        if tab.open and (work.record is not None or name in ("The bird", "Words")):
+            with tab:
+                panel(work)
 
 
 def main() -> None:

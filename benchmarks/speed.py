@@ -3,8 +3,8 @@
 Run: python benchmarks/speed.py
 
 "Whole run" is open, card, ten regions, relations and findings, after imports and tables are
-loaded. The sides alternate, so that a machine whose speed drifts favours none. Memory is what one run
-adds to a process that has its imports, at its highest, over the bytes of the decoded picture.
+loaded. The sides alternate, so that a machine whose speed drifts favours none. Memory is what one
+run adds to a process that has its imports, at its highest, over the bytes of the decoded picture.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -53,7 +54,11 @@ class Measurement:
 
 
 def measure(
-    photo: Photo, regions: RegionSet, tables: Tables, profile: PhoneProfile | None = None
+    photo: Photo,
+    regions: RegionSet,
+    tables: Tables,
+    profile: PhoneProfile | None = None,
+    remembered: dict[Hashable, Reading | None] | None = None,
 ) -> Measurement:
     """Measure every marked region of a photo.
 
@@ -65,12 +70,16 @@ def measure(
         Its marks and relations say what can be measured.
     profile : PhoneProfile, optional
         What is known of the phone; used when the photo itself holds no patches of known colour.
+    remembered : dict, optional
+        Readings of this photo made before: marks whose regions and calibration have not changed are
+        taken from it, new ones are put into it.
 
     Raises
     ------
     RegionError
         A region cannot be used; nothing is measured then.
     """
+    remembered = {} if remembered is None else remembered
     regions = check_for_photo(regions, photo, tables)
     calibration = calibrate_photo(photo, regions, profile)
     warnings = [*photo.warnings, *measuring_advice(file_facts(photo))]
@@ -83,7 +92,10 @@ def measure(
         if not drawn or mark.kind not in COLOUR_KINDS:
             continue
         without = [r.shape for other in mark.without for r in regions.of(other)]
-        reading = read_mark(photo, key, drawn, calibration, without)
+        same = (photo.sha256, key, drawn, tuple(without), calibration)
+        if same not in remembered:
+            remembered[same] = read_mark(photo, key, drawn, calibration, without)
+        reading = remembered[same]
         if reading is None:
             warnings.append(f"{mark.name}: no usable pixels are left in this region.")
             continue

@@ -10,7 +10,7 @@ import csv
 import io
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -23,6 +23,7 @@ from fieldmarks.annotation import read_region_file
 from fieldmarks.assessment import Assessment, assess
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.measure import Measurement, measure
+from fieldmarks.measures import Reading
 from fieldmarks.photo import MAX_MEGAPIXELS, Photo, open_photo
 from fieldmarks.region import RegionSet
 from fieldmarks.tables import Tables
@@ -66,9 +67,15 @@ class Record:
 
 
 def make_record(
-    photo: Photo, regions: RegionSet, tables: Tables, question: Question | None = None
+    photo: Photo,
+    regions: RegionSet,
+    tables: Tables,
+    question: Question | None = None,
+    remembered: dict[Hashable, Reading | None] | None = None,
 ) -> Record:
     """Measure and assess a photo.
+
+    ``remembered`` keeps readings from one call to the next; see :func:`fieldmarks.measure.measure`.
 
     Raises
     ------
@@ -78,7 +85,7 @@ def make_record(
         The question names an unknown variety, age or species.
     """
     question = question or Question()
-    measurement = measure(photo, regions, tables)
+    measurement = measure(photo, regions, tables, remembered=remembered)
     assessment = assess(
         measurement.readings,
         measurement.relations,

@@ -130,42 +130,38 @@ def colours_panel(work: Work) -> None:
     if not readings:
         st.write("Nothing is read yet.")
         return
-    draw(colour_plane(work.record, work.tables), key="plane")
-    for reading in readings:
-        mark = work.tables.marks[reading.mark]
-        light, a, b = reading.lab
-        label = (
-            f"{mark.name}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f} (± {reading.expanded:.1f})"
-            + ("" if reading.calibrated else ", not calibrated")
-        )
-        with st.expander(label):
-            _how_it_came(reading)
+    names = {key: mark.name for key, mark in work.tables.marks.items()}
+    body = "".join(_how_it_came(names[reading.mark], reading) for reading in readings)
+    draw(colour_plane(work.record, work.tables) + body, key="colours")
 
 
-def _how_it_came(reading: Reading) -> None:
+def _how_it_came(name: str, reading: Reading) -> str:
+    """One reading as a line that opens to show where its numbers come from."""
+    light, a, b = reading.lab
     pixels = reading.pixels
-    draw(strip(reading.populations), key=f"strip_{reading.mark}")
-    st.markdown(
-        f"- Chroma C* {reading.chroma:.1f}, hue h {reading.hue:.0f}°. All colours are CIELAB, "
-        "D65, 2 degrees; the value is the median of the region.\n"
-        f"- {pixels.used} of {pixels.total} pixels used; left out: {pixels.clipped} clipped, "
-        f"{pixels.glare} shine; {pixels.dark} at the dark end.\n"
-        f"- Uncertainty ± {reading.expanded:.1f} CIEDE2000 (k = 2), made of:"
+    note = "" if reading.calibrated else ", not calibrated"
+    parts = "".join(
+        f"<tr><th scope='row'>{part.name}</th><td>{part.lightness:.2f}</td>"
+        f"<td>{part.chroma:.2f}</td><td>{part.hue:.2f}</td>"
+        f"<td>{html.escape(part.source)}</td></tr>"
+        for part in reading.budget.parts
     )
-    st.table(
-        [
-            {
-                "part": part.name,
-                "L*": f"{part.lightness:.2f}",
-                "C*": f"{part.chroma:.2f}",
-                "hue": f"{part.hue:.2f}",
-                "where it comes from": part.source,
-            }
-            for part in reading.budget.parts
-        ]
+    warnings = "".join(
+        f"<li><strong>{html.escape(text)}</strong></li>" for text in reading.warnings
     )
-    for warning in reading.warnings:
-        st.warning(warning)
+    return (
+        f"<details class='fm-entry fm-reading' data-mark='{html.escape(name)}'><summary>"
+        f"{html.escape(name)}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f} "
+        f"(± {reading.expanded:.1f}){note}</summary>{strip(reading.populations)}<ul>"
+        f"<li>Chroma C* {reading.chroma:.1f}, hue h {reading.hue:.0f}°. All colours are CIELAB, "
+        "D65, 2 degrees; the value is the median of the region.</li>"
+        f"<li>{pixels.used} of {pixels.total} pixels used; left out: {pixels.clipped} clipped, "
+        f"{pixels.glare} shine; {pixels.dark} at the dark end.</li>{''.join(warned)}</ul>"
+        f"<table><caption>Uncertainty ± {reading.expanded:.1f} CIEDE2000 (k = 2), made of "
+        "(k = 1):</caption><thead><tr><th scope='col'>part</th><th scope='col'>L*</th>"
+        "<th scope='col'>C*</th><th scope='col'>hue</th><th scope='col'>where it comes from</th>"
+        f"</tr></thead><tbody>{parts}</tbody></table></details>"
+    )
 
 
 def cautions_panel(work: Work) -> None:
@@ -175,7 +171,7 @@ def cautions_panel(work: Work) -> None:
         st.markdown(f"- {line}")
 
 
-def words_panel() -> None:
+def words_panel(_: Work) -> None:
     """Trade and measuring words, each explained when it is opened."""
     st.html(
         "".join(

@@ -24,7 +24,12 @@ RULES = """
 .fm-soft { color: var(--fm-soft); }
 .fm-row { display: grid; grid-template-columns: minmax(7rem, 1fr) 2fr; gap: .3rem .8rem;
   align-items: start; padding: .55rem 0; border-top: 1px solid var(--fm-line); }
-.fm-row svg { max-width: 100%; height: auto; }
+.fm-entry { border-top: 1px solid var(--fm-line); padding: .5rem 0; }
+.fm-entry summary { cursor: pointer; min-height: 28px; }
+.fm-entry table { border-collapse: collapse; width: 100%; font-size: .9rem; }
+.fm-entry caption { text-align: left; padding: .3rem 0; }
+.fm-entry th, .fm-entry td { text-align: left; padding: .2rem .5rem .2rem 0; vertical-align: top; }
+.fm-row svg, .fm-sheet > svg { max-width: 100%; height: auto; }
 @media (max-width: 640px) { .fm-row { grid-template-columns: 1fr; }
   .block-container { padding-left: .8rem; padding-right: .8rem; } }
 @media (prefers-reduced-motion: reduce) { * { animation: none !important;

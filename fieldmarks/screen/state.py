@@ -6,6 +6,7 @@ Everything lives in the browser session: two people on one server never see each
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Hashable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import numpy.typing as npt
 from fieldmarks.batch import demo_question
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.marker import MarkerEvent, reduced_jpeg, suggest_outline
+from fieldmarks.measures import Reading
 from fieldmarks.photo import Photo, decode_photo
 from fieldmarks.record import Question, Record, make_record, region_file_of
 from fieldmarks.region import Region, RegionSet
@@ -40,6 +42,8 @@ class Work:
     problem: str = ""
     story: str = ""
     record: Record | None = None
+    # Readings already made of this photo, so that one new outline costs one new reading.
+    remembered: dict[Hashable, Reading | None] = field(default_factory=dict)
 
     def open_photo(self, data: bytes, name: str) -> None:
         """Take a photo; nothing changes when it cannot be read.
@@ -56,6 +60,7 @@ class Work:
         self.regions = RegionSet(photo.name, photo.width, photo.height, (), photo.sha256)
         self.question, self.mark, self.story = Question(), FIRST_MARK, ""
         self.suggestion, self.note = None, ""
+        self.remembered.clear()
         self.assess()
 
     def open_demo(self, path: Path, with_regions: bool) -> None:
@@ -135,7 +140,9 @@ class Work:
         if self.photo is None:
             return
         try:
-            self.record = make_record(self.photo, self.regions, self.tables, self.question)
+            self.record = make_record(
+                self.photo, self.regions, self.tables, self.question, self.remembered
+            )
         except FieldmarksError as error:
             self.problem = str(error)
 

@@ -98,8 +98,8 @@ class Keeper:
     def readings(self) -> dict[str, str]:
         """Mark -> its colour as the page shows it."""
         self.tab("Colours")
-        labels = self.page.locator("[data-testid=stExpander] summary").all_inner_texts()
-        found = (re.match(r"(.+): (L\* .+)", text.split("\n")[-1]) for text in labels)
+        labels = self.page.locator(".fm-reading summary").all_inner_texts()
+        found = (re.match(r"(.+): (L\* .+)", text) for text in labels)
         return {m[1]: m[2] for m in found if m}
 
     def download(self, label: str, folder: Path) -> Path:
