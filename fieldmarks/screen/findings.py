@@ -146,9 +146,7 @@ def _how_it_came(name: str, reading: Reading) -> str:
         f"<td>{html.escape(part.source)}</td></tr>"
         for part in reading.budget.parts
     )
-    warnings = "".join(
-        f"<li><strong>{html.escape(text)}</strong></li>" for text in reading.warnings
-    )
+    warned = (f"<li><strong>{html.escape(text)}</strong></li>" for text in reading.warnings)
     return (
         f"<details class='fm-entry fm-reading' data-mark='{html.escape(name)}'><summary>"
         f"{html.escape(name)}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f} "
