@@ -24,6 +24,7 @@ MEDIAN_OVER_MEAN = math.pi / 2
 UNRELATED = 0.05  # correlation below which two places count as unrelated
 OUTLIER = 4.0  # robust standard deviations; a lone dark barb shall not pass for texture
 CELLS = 700  # cells that the places of a region are summed into
+SAMPLE = 600
 LEAST_FREEDOM = 2.0
 LEAST = 1.5  # a region always holds a little more than one look
 
@@ -110,8 +111,9 @@ def error_of_middle(works: Sequence[Patchwork]) -> tuple[Array, float]:
     variance = np.zeros(works[0].values.shape[1])
     number = 0.0
     for work in works:
-        middle = np.median(work.values, axis=0)
-        robust = 1.4826 * np.median(np.abs(work.values - middle), axis=0)
+        some = work.values[:: max(len(work.values) // SAMPLE, 1)]  # enough for a limit
+        middle = np.median(some, axis=0)
+        robust = 1.4826 * np.median(np.abs(some - middle), axis=0)
         deviation, n = looks(work, middle, robust)
         own = len(work.values)
         # Few looks say little about their own scatter: Student's factor (JCGM 100:2008, G.3).
