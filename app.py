@@ -5,6 +5,14 @@ from __future__ import annotations
 import streamlit as st
 
 from fieldmarks.screen import bird, findings, look, marking, takeaway
+from fieldmarks.screen.life import (
+    birds_page,
+    buying_page,
+    dispute_page,
+    keep_panel,
+    mating_page,
+    pairing_page,
+)
 from fieldmarks.screen.start import start_screen
 from fieldmarks.screen.state import Work
 from fieldmarks.tables import Tables, load_tables
@@ -46,6 +54,7 @@ def sections(work: Work) -> None:
         "Colours": findings.colours_panel,
         "The bird": bird.bird_panel,
         "Take away": takeaway.take_away_panel,
+        "Keep": keep_panel,
         "Words": findings.words_panel,
     }
     for tab, (name, panel) in zip(
@@ -56,15 +65,28 @@ def sections(work: Work) -> None:
                 panel(work)
 
 
-def main() -> None:
-    """Draw the page."""
-    st.set_page_config(page_title="fieldmarks", layout="wide")
-    look.dress()
+def measuring_page() -> None:
+    """A photo to choose, then the workbench."""
     work: Work = st.session_state.setdefault("work", Work(tables()))
     if work.photo is None:
         start_screen(work)
     else:
         workbench(work)
+
+
+def main() -> None:
+    """Draw the page that is open."""
+    st.set_page_config(page_title="fieldmarks", layout="wide")
+    look.dress()
+    pages = [
+        st.Page(measuring_page, title="Look at a bird", url_path="look", default=True),
+        st.Page(buying_page, title="Before you buy", url_path="buy"),
+        st.Page(birds_page, title="Your birds", url_path="birds"),
+        st.Page(pairing_page, title="A pair?", url_path="pair"),
+        st.Page(mating_page, title="Test matings", url_path="matings"),
+        st.Page(dispute_page, title="Two opinions?", url_path="opinions"),
+    ]
+    st.navigation(pages, position="top").run()
 
 
 main()

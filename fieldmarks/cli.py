@@ -15,6 +15,8 @@ import typer
 
 from fieldmarks import __version__
 from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.commands import app as bird_app
+from fieldmarks.optics.commands import app as light_app
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -28,6 +30,9 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
 )
+
+app.add_typer(bird_app, name="bird")
+app.add_typer(light_app, name="light")
 
 Photo = Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
 Regions = Annotated[

@@ -10,6 +10,7 @@ RULES = """
 .block-container { padding-top: 1.6rem; padding-bottom: 4rem; max-width: 1500px; }
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p,
 [data-testid="stRadioCaption"] p { color: var(--fm-soft) !important; }
+button[kind^="primary"], button[kind^="primary"] p { color: var(--fm-paper) !important; }
 [data-testid="stCaptionContainer"] { opacity: 1 !important; }
 .fm-lead { font-size: 1.08rem; color: var(--fm-soft); margin: 0 0 1rem; }
 .fm-verdict { border-left: 6px solid var(--fm-accent); background: var(--fm-panel);

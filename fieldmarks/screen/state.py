@@ -32,6 +32,7 @@ class Work:
 
     tables: Tables
     photo: Photo | None = None
+    data: bytes = b""  # the photo file itself, to be kept in a bird's record
     screen_jpeg: bytes = b""
     screen_pixels: npt.NDArray[np.uint8] = field(default_factory=lambda: np.zeros((0, 0, 3), "u1"))
     regions: RegionSet = field(default_factory=lambda: RegionSet("", 0, 0))
@@ -54,7 +55,7 @@ class Work:
         """
         photo = decode_photo(data, Path(name).name)
         preview = photo.preview(SCREEN_PIXELS)
-        self.photo = photo
+        self.photo, self.data = photo, data
         self.screen_jpeg = reduced_jpeg(preview, SCREEN_PIXELS)
         self.screen_pixels = np.asarray(preview)
         self.regions = RegionSet(photo.name, photo.width, photo.height, (), photo.sha256)
