@@ -7,8 +7,8 @@ A phone's profile is made on the same camera's chart under D65 and used with the
 Every photo holds the 24-patch chart (published reflectances), a grey card and 76 colours that no
 fit sees: 36 plumage materials and 40 random plumage-like spectra (fieldmarks.simulate.spectra). All
 go through the program's own chain: picture file, regions, calibration, reading. Phone rendering 0
-is a straight camera, 1 a lively phone. "Left out" are chart patches predicted by a fit without
-them; "plumage" are the unseen colours.
+is a straight camera, 1 a lively phone, HDR a lively phone that evens out the light. "Left out" are
+chart patches predicted by a fit without them; "plumage" are the unseen colours.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region
 from fieldmarks.simulate.camera import CAMERAS, LAMPS, response_weights
 from fieldmarks.simulate.chart import simulated_patches
+from fieldmarks.simulate.phone import render_picture
 from fieldmarks.simulate.spectra import (
     MATERIALS,
     Array,
@@ -44,6 +45,7 @@ CHART = "chart24_mean"
 SIDE = 24
 COLUMNS = 12
 PHONES = (0.0, 0.5, 1.0)
+HDR = 0.25  # local gain of a phone that blends exposures
 # Twelve patches: six neutrals are few colours, so every second colour and three greys.
 TWELVE = (0, 2, 3, 5, 6, 8, 13, 14, 15, 18, 21, 23)
 
@@ -54,15 +56,25 @@ def unseen() -> Array:
     return np.vstack([plumage, random_reflectances(40, seed=1)])
 
 
-def tiles(lamp: str, camera: str, phone: float) -> tuple[Photo, Array, Array]:
-    """A photo of even tiles (24 patches, a card, the unseen), their codes and true CIELAB."""
+def tiles(
+    lamp: str, camera: str, phone: float, local_gain: float = 0.0
+) -> tuple[Photo, Array, Array]:
+    """A photo of even tiles (24 patches, a card, the unseen), their codes and true CIELAB.
+
+    With ``local_gain`` the picture is rendered as a whole: bright and dark areas are evened out and
+    edges sharpened, so one patch's rendering depends on its neighbours.
+    """
     _, chart = chart_reflectances()
     everything = np.vstack([chart, neutral(0.18)[None], unseen()])
-    srgb, lab = simulated_patches(everything, lamp, camera, phone_strength=phone)
+    srgb, lab = simulated_patches(
+        everything, lamp, camera, phone_strength=0.0 if local_gain else phone
+    )
     rows = -(-len(srgb) // COLUMNS)
     grid = np.full((rows * COLUMNS, 3), 0.4)
     grid[: len(srgb)] = srgb
     picture = grid.reshape(rows, COLUMNS, 3).repeat(SIDE, axis=0).repeat(SIDE, axis=1)
+    if local_gain:
+        picture = render_picture(decode_srgb(picture), phone, local_gain)
     picture = picture + np.random.default_rng(0).normal(0, 0.6 / 255, picture.shape)
     buffer = io.BytesIO()
     Image.fromarray(np.round(np.clip(picture, 0, 1) * 255).astype(np.uint8)).save(buffer, "PNG")
@@ -155,22 +167,27 @@ def main() -> None:
             profile = learn_phone(camera, phone)
             for lamp in LAMPS:
                 photo, srgb, lab = tiles(lamp, camera, phone)
+                if phone == PHONES[-1]:
+                    blended, _, _ = tiles(lamp, camera, phone, HDR)
+                    for setup, calibration in setups(blended, lab, profile).items():
+                        result = judge(blended, lab, calibration)
+                        covered.setdefault((f"{phone:.1f} HDR", setup), []).append(result)
                 name = (f"{phone:.1f}", camera.split(" (")[0], lamp)
                 means = []
                 for setup, calibration in setups(photo, lab, profile).items():
                     off, stated = judge(photo, lab, calibration)
                     means.append(f"{off.mean():.2f} ({np.percentile(off, 95):.1f})")
-                    covered.setdefault((phone, setup), []).append((off, stated))
+                    covered.setdefault((f"{phone:.1f}", setup), []).append((off, stated))
                 by_lamp.append((*name, *means))
                 found = models(srgb, lab)
                 best = knows_everything(lamp, camera) if phone == 0 else np.nan
                 cells = [f"{v:.2f}" for v in found.values()]
                 by_model.append((*name, *cells, "" if np.isnan(best) else f"{best:.2f}"))
     summary = []
-    for (phone, setup), parts in covered.items():
+    for (phone, setup), parts in sorted(covered.items(), key=lambda item: item[0][0]):
         off, stated = (np.concatenate(column) for column in zip(*parts, strict=True))
         summary.append(
-            (f"{phone:.1f}", setup, f"{off.mean():.2f}", f"{np.percentile(off, 95):.1f}",
+            (phone, setup, f"{off.mean():.2f}", f"{np.percentile(off, 95):.1f}",
              f"{(off <= stated).mean():.1%}", f"{np.median(stated):.1f}")
         )  # fmt: skip
     head = ("phone", "camera", "lamp")
