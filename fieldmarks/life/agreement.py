@@ -271,7 +271,7 @@ def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
             sheet = judged.sheet(species)
             rows = [(f"{species}: {f.mark}", f"{f.name} as {sheet.name}", f.status.value)
                     for f in sheet.findings if f.held is not None]  # fmt: skip
-            rows += [(f"{species}: {s.key}", s.text, s.status.value)
+            rows += [(f"{species}: {s.key}", s.text.rstrip("."), s.status.value)
                      for s in sheet.signs if s.amount is not None]  # fmt: skip
             for key, name, status in rows:
                 names[key] = name

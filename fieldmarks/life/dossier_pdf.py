@@ -66,7 +66,13 @@ class _Page:
         # Fingerprints have no spaces to break at.
         wrap = WrapMode.WORD if " " in text else WrapMode.CHAR
         self.pdf.multi_cell(
-            0, height, plain_letters(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT, wrapmode=wrap
+            0,
+            height,
+            plain_letters(text),
+            new_x=XPos.LMARGIN,
+            new_y=YPos.NEXT,
+            wrapmode=wrap,
+            align="L",
         )
         self.pdf.ln(1)
 
@@ -122,6 +128,7 @@ def _agreement(page: _Page, testimonies: Sequence[Testimony], tables: Tables) ->
 def _testimony(page: _Page, number: int, testimony: Testimony, tables: Tables) -> None:
     record = testimony.shot.record
     measured = record.measurement
+    page.pdf.add_page()
     page.title(f"Look {number}: {testimony.day.isoformat()}, measured by {testimony.measurer}", 12)
     photo = decode_photo(testimony.shot.photo, measured.photo)
     names = {key: mark.name for key, mark in tables.marks.items()}

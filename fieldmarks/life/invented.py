@@ -205,7 +205,7 @@ def _dispute(store: Store, bird: Bird, tables: Tables, rng: np.random.Generator)
     colours = _colours(bird, "later moult", tables, rng)
     colours["bib"] = (80.0, 0.0, 78.0)
     seed = int(rng.integers(1 << 30))
-    for who, shift in (("Ada (invented)", 0.0), ("Bo (invented)", 9.0)):
+    for who, shift in (("Ada (invented)", 0.0), ("Bo (invented)", 14.0)):
         shot = shoot(bird, day, colours, tables, np.random.default_rng(seed), {"collar": shift})
         store.save_entry(Entry(_id(rng), bird.id, day, "later moult", who), [shot], tables)
 

@@ -125,7 +125,7 @@ def _sex(first: Bird, second: Bird) -> Reason:
         return Reason(
             "not known",
             "sex",
-            "The sex of one or both is not known. A DNA test of a feather tells.",
+            "The sex of one or both is not known. A DNA test can tell.",
         )
     if first.sex == second.sex:
         return Reason("against", "sex", f"Both are {first.sex}s, so there will be no young.")

@@ -30,6 +30,7 @@ from fieldmarks.screen.life.shared import (
     heading,
     literal,
     say_done,
+    sex_words,
     store,
     tables,
 )
@@ -116,7 +117,7 @@ def _row(row: CollectionRow) -> None:
         st.session_state.life_bird = row.id
         st.rerun()
     species = tables().species.get(row.species or "")
-    parts = [species.name if species else "species not known", row.variety, row.sex]
+    parts = [species.name if species else "species not known", row.variety, sex_words(row.sex)]
     if row.last_day:
         parts.append(f"last look {row.last_day}")
     notes = []

@@ -28,6 +28,7 @@ from fieldmarks.screen.life.shared import (
     literal,
     say,
     say_done,
+    sex_words,
     store,
     tables,
     told,
@@ -67,7 +68,7 @@ def one_bird_panel(key: str) -> None:
 def _summary(page: BirdPage) -> None:
     bird = page.bird
     species = tables().species.get(bird.species or "")
-    parts = [species.name if species else "species not known", bird.variety, bird.sex]
+    parts = [species.name if species else "species not known", bird.variety, sex_words(bird.sex)]
     if bird.hatched:
         about = "about " if bird.hatch_known == "estimate" else ""
         parts.append(f"hatched {about}{bird.hatched.isoformat()}")

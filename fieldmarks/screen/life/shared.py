@@ -61,6 +61,11 @@ def literal(text: str) -> str:
     return re.sub(r"([\\\\`*_{}\[\]()#+\-.!|<>~$:&])", r"\\\1", text)
 
 
+def sex_words(sex: str) -> str:
+    """Sex as it reads in a line of facts."""
+    return "sex not known" if sex == "unknown" else sex
+
+
 def say(text: str) -> None:
     """One paragraph of text that may hold anything a keeper typed."""
     st.html(f"<p>{html.escape(text)}</p>")
