@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 
 from fieldmarks.errors import TableError
 from fieldmarks.tables import Tables
-from fieldmarks.tables.load import _assemble, keepers_swatch_folder, shipped_folders
+from fieldmarks.tables.load import assemble, keepers_swatch_folder, shipped_folders
 
 MAX_FILES = 400
 MAX_BYTES = 8 * 1024 * 1024
@@ -25,7 +25,7 @@ def pack_tables(tables: Tables, extra: Path | None = None) -> bytes | None:
     optional = [f for f in (extra, keepers_swatch_folder()) if f is not None and f.is_dir()]
     choices = [shipped, *([*shipped, f] for f in optional), [*shipped, *optional]]
     for folders in choices:
-        found, _ = _assemble(folders)
+        found, _ = assemble(folders)
         if found is not None and found.fingerprint == tables.fingerprint:
             return _pack(folders)
     return None
@@ -63,7 +63,7 @@ def unpack_tables(data: bytes, where: str = "tables") -> Tables:
                     target = Path(place, *parts)
                     target.parent.mkdir(parents=True, exist_ok=True)
                     target.write_bytes(packed.read(member))
-                tables, problems = _assemble(sorted(Path(place).iterdir()))
+                tables, problems = assemble(sorted(Path(place).iterdir()))
     except (zipfile.BadZipFile, OSError, IndexError, ValueError, NotImplementedError):
         raise broken from None
     if tables is None:

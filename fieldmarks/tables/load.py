@@ -176,7 +176,7 @@ def load_tables(extra: Path | None = None, keepers_swatches: bool = True) -> Tab
         folders.append(Path(extra))
     if keepers_swatches and keepers_swatch_folder().is_dir():
         folders.append(keepers_swatch_folder())
-    tables, problems = _assemble(folders)
+    tables, problems = assemble(folders)
     if tables is None:
         first, more = problems[0], len(problems) - 1
         mend = first.mend + (f" ({more} more rows are wrong)" if more else "")
@@ -195,11 +195,11 @@ def validate_tables(folder: Path | None = None) -> list[Problem]:
     if folder is not None and not Path(folder).is_dir():
         return [Problem(str(folder), "", "there is no such folder", "Check its name")]
     folders = [*shipped_folders(), *([Path(folder)] if folder is not None else [])]
-    tables, problems = _assemble(folders)
+    tables, problems = assemble(folders)
     return problems if tables is None else checks.check_sense(tables)
 
 
-def _assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
+def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
     """Read, merge and check; the tables are None when there are problems."""
     sheet = _Sheet()
     for folder in folders:
