@@ -25,10 +25,11 @@ from _tables import markdown, save
 from fieldmarks import reading as reading_module
 from fieldmarks.card import Calibration, calibrate
 from fieldmarks.colour import decode_srgb, difference
-from fieldmarks.fitting import Patches, choose
-from fieldmarks.measures import Budget, Reading
-from fieldmarks.phone_profile import OTHER_LAMP
+from fieldmarks.optics.fitting import Patches, choose
+from fieldmarks.optics.phone_profile import OTHER_LAMP
+from fieldmarks.optics.witness import bird_doubts, card_doubts, widen
 from fieldmarks.photo import Photo, decode_photo
+from fieldmarks.quantities import Budget, Reading
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Region, mask, window
 from fieldmarks.simulate import phone
@@ -39,7 +40,6 @@ from fieldmarks.simulate.outlines import drawn_regions
 from fieldmarks.simulate.scene import Light, Rendered, paint_scene, take_photo
 from fieldmarks.simulate.spectra import xyz_to_lab
 from fieldmarks.tables import load_tables
-from fieldmarks.witness import bird_doubts, card_doubts, widen
 
 CONDITIONS = ("plain", "mixed lamps", "shadow on bird", "grain", "JPEG 60 to 70", "shine",
               "HDR", "small", "bright", "large")  # fmt: skip
@@ -234,7 +234,7 @@ def report(outcomes: list[Outcome], count: int, seed: int, no_glare: list[Outcom
         markdown(header, [line(m, g) for m, g in sorted(grouped(card, "lamp").items())]),
         "Safeguards switched off, grey card (parts of the budget left out):",
         markdown(header, [line("all on", card), *(line(name, group) for name, group in off)]),
-        "Shine left in the readings (condition 'shine' only):",
+        "Shine left in the readings (condition 'shine' only; left in: its first 15 scenes):",
         markdown(header, [line("excluded", shiny), line("left in", no_glare)]),
     ]
     warned = [o for o in card if o.warned]
