@@ -20,10 +20,10 @@ from _tables import markdown, save
 from PIL import Image
 
 from fieldmarks.card import Calibration, calibrate
-from fieldmarks.chart import calibrate_with_chart, load_charts, with_steps
 from fieldmarks.colour import decode_srgb, difference, lightness_to_reflectance, linear_to_lab
-from fieldmarks.fitting import Patches, candidates, choose_trial, finish, leave_one_out
-from fieldmarks.phone_profile import PhoneProfile, make_profile, with_profile
+from fieldmarks.optics.chart import calibrate_with_chart, load_charts, with_steps
+from fieldmarks.optics.fitting import Patches, candidates, choose_trial, finish, leave_one_out
+from fieldmarks.optics.phone_profile import PhoneProfile, make_profile, with_profile
 from fieldmarks.photo import Photo, decode_photo
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region

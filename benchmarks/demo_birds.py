@@ -15,8 +15,8 @@ from _tables import markdown, save
 
 from fieldmarks.batch import demo_birds, demo_question
 from fieldmarks.colour import difference
+from fieldmarks.judging.signs import SignStatus
 from fieldmarks.record import record_of_file
-from fieldmarks.signs import SignStatus
 from fieldmarks.tables import load_tables
 
 

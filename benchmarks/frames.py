@@ -18,8 +18,8 @@ import numpy as np
 from _tables import markdown, save
 
 from fieldmarks.colour import encode_srgb
-from fieldmarks.frame import HEIGHT, WIDTH, Frame, find_frame
-from fieldmarks.frame_sheet import sheet_picture
+from fieldmarks.optics.frame import HEIGHT, WIDTH, Frame, find_frame
+from fieldmarks.optics.frame_sheet import sheet_picture
 from fieldmarks.photo import Photo, decode_photo, open_photo
 from fieldmarks.simulate.phone import add_noise, jpeg_bytes, to_8bit
 

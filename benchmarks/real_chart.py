@@ -20,9 +20,9 @@ import numpy as np
 from _tables import markdown, save
 
 from fieldmarks.card import Calibration, calibrate
-from fieldmarks.chart import read_patch
 from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.fitting import (
+from fieldmarks.optics.chart import read_patch
+from fieldmarks.optics.fitting import (
     Patches,
     Trial,
     candidates,

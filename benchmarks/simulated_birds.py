@@ -22,8 +22,10 @@ from _tables import markdown, save
 from fieldmarks import uncertainty
 from fieldmarks.assessment import Assessment, assess
 from fieldmarks.colour import difference
-from fieldmarks.findings import Status
-from fieldmarks.measures import (
+from fieldmarks.judging.findings import Status
+from fieldmarks.judging.sampling import CAMERA, deviations
+from fieldmarks.judging.signs import SignStatus
+from fieldmarks.quantities import (
     Budget,
     Lab,
     PixelCount,
@@ -33,10 +35,8 @@ from fieldmarks.measures import (
     UncertaintyPart,
     difference_weights,
 )
-from fieldmarks.plumage import expected, expected_relation, makeups
-from fieldmarks.sampling import CAMERA, deviations
-from fieldmarks.signs import SignStatus
 from fieldmarks.tables import Tables, load_tables
+from fieldmarks.tables.plumage import expected, expected_relation, makeups
 from fieldmarks.tables.schema import LEVELS, MakeUp
 
 BIRDS, REPEATS = 200, 10

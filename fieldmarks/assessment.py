@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fieldmarks.conclusion import Case, Conclusion, conclude
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.findings import Finding, Status, judge_marks, judge_relations
-from fieldmarks.measures import Reading, Relation
-from fieldmarks.plumage import check_choice
-from fieldmarks.sampling import draw_colours
-from fieldmarks.separation import NextMark, next_marks
-from fieldmarks.signs import SignFinding, look_for_signs
+from fieldmarks.judging.conclusion import Case, Conclusion, conclude
+from fieldmarks.judging.findings import Finding, Status, judge_marks, judge_relations
+from fieldmarks.judging.sampling import draw_colours
+from fieldmarks.judging.signs import SignFinding, look_for_signs
+from fieldmarks.quantities import Reading, Relation
 from fieldmarks.tables.load import Tables
+from fieldmarks.tables.plumage import check_choice
 from fieldmarks.tables.schema import Caution
+from fieldmarks.tables.separation import NextMark, next_marks
 
 __all__ = ["Assessment", "SpeciesSheet", "assess", "next_marks"]
 

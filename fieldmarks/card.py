@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy.stats import trim_mean
 
 from fieldmarks.colour import encode_srgb, linear_to_lab
-from fieldmarks.correction import Correction
+from fieldmarks.optics.correction import Correction
 from fieldmarks.photo import Photo
 from fieldmarks.region import Region, centre, mask, vertices, window
 

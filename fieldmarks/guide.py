@@ -10,11 +10,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from fieldmarks.errors import TableError
-from fieldmarks.plumage import check_choice, expected, expected_relation
 from fieldmarks.report.bird import bird, callouts, defs, drawing, pointer
 from fieldmarks.report.svg import hexadecimal, letter, svg, unique
-from fieldmarks.separation import separating_marks
 from fieldmarks.tables import Tables
+from fieldmarks.tables.plumage import check_choice, expected, expected_relation
+from fieldmarks.tables.separation import separating_marks
 
 # Kind of comparison, and whether it has an upper end -> what to look for.
 ALIKE = {

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fieldmarks.card import Calibration, calibrate
-from fieldmarks.fitness import file_facts, measuring_advice
-from fieldmarks.measures import Reading, Relation
+from fieldmarks.optics.fitness import file_facts, measuring_advice
+from fieldmarks.optics.witness import bird_doubts, card_doubts, widen
 from fieldmarks.photo import Photo, PhotoFacts
+from fieldmarks.quantities import Reading, Relation
 from fieldmarks.reading import read_mark
 from fieldmarks.region import RegionSet, check_regions
 from fieldmarks.relation import read_relations
-from fieldmarks.witness import bird_doubts, card_doubts, widen
 
 if TYPE_CHECKING:
-    from fieldmarks.phone_profile import PhoneProfile
+    from fieldmarks.optics.phone_profile import PhoneProfile
     from fieldmarks.tables import Tables
 
 COLOUR_KINDS = ("feather", "skin", "horn", "iris")
@@ -134,8 +134,8 @@ def calibrate_photo(
     cards, patches = regions.of("card"), regions.of("chart_patch")
     if not patches and len(cards) < 3 and profile is None:
         return calibrate(photo, cards)
-    from fieldmarks.chart import calibrate_with_chart, with_steps
-    from fieldmarks.phone_profile import with_profile
+    from fieldmarks.optics.chart import calibrate_with_chart, with_steps
+    from fieldmarks.optics.phone_profile import with_profile
 
     if patches:
         return calibrate_with_chart(photo, cards, patches)

@@ -19,10 +19,10 @@ from threadpoolctl import ThreadpoolController
 
 from fieldmarks.card import Calibration
 from fieldmarks.colour import difference, encode_srgb, linear_to_lab
-from fieldmarks.measures import Budget, Lab, PixelCount, Population, Reading
+from fieldmarks.optics.texture import Patchwork
 from fieldmarks.photo import Photo
+from fieldmarks.quantities import Budget, Lab, PixelCount, Population, Reading
 from fieldmarks.region import Region, Shape, centre, mask, window
-from fieldmarks.texture import Patchwork
 from fieldmarks.uncertainty import (
     SHOULDER,
     SOURCES,

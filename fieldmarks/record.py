@@ -23,8 +23,8 @@ from fieldmarks.annotation import read_region_file
 from fieldmarks.assessment import Assessment, assess
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.measure import Measurement, measure
-from fieldmarks.measures import Reading
 from fieldmarks.photo import MAX_MEGAPIXELS, Photo, open_photo
+from fieldmarks.quantities import Reading
 from fieldmarks.region import RegionSet
 from fieldmarks.tables import Tables
 

@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from fieldmarks.card import Calibration
 from fieldmarks.colour import difference, linear_to_lab
-from fieldmarks.measures import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.photo import Photo
+from fieldmarks.quantities import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.region import Line, Region, RegionSet, area, centre, vertices
 from fieldmarks.uncertainty import light_part
 

@@ -17,8 +17,8 @@ from scipy.special import stdtrit
 
 from fieldmarks.card import CARD_TOLERANCE, Calibration
 from fieldmarks.colour import linear_to_lab
-from fieldmarks.measures import Lab, UncertaintyPart, difference_weights
-from fieldmarks.texture import Patchwork, error_of_middle
+from fieldmarks.optics.texture import Patchwork, error_of_middle
+from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
 
 # What one grey card cannot take out of an ordinary phone's JPEG: tone curve (grows with the
 # distance in L* from the card), saturation and hue bending (grow with C*). Sized so that the
@@ -98,7 +98,7 @@ def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, 
     -------
     part : UncertaintyPart
     looks : float
-        Effective number of independent values, see :mod:`fieldmarks.texture`.
+        Effective number of independent values, see :mod:`fieldmarks.optics.texture`.
     """
     angle = math.atan2(lab[2], lab[1])
     turn = np.array(

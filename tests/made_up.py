@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fieldmarks.measures import (
+from fieldmarks.quantities import (
     Budget,
     Lab,
     PixelCount,

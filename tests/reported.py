@@ -5,7 +5,7 @@ import functools
 from defusedxml.ElementTree import fromstring
 from scenes import GREY_18, card, linear_scene, to_photo
 
-from fieldmarks.findings import Finding, Status
+from fieldmarks.judging.findings import Finding, Status
 from fieldmarks.photo import Photo
 from fieldmarks.record import Question, Record, make_record
 from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet

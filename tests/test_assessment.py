@@ -10,9 +10,9 @@ from made_up import COLOURS, reading, relation
 
 from fieldmarks.assessment import assess
 from fieldmarks.errors import FieldmarksError, TableError
-from fieldmarks.findings import Status
-from fieldmarks.proposal import age_class, propose_variety
-from fieldmarks.signs import SignStatus
+from fieldmarks.judging.findings import Status
+from fieldmarks.judging.proposal import age_class, propose_variety
+from fieldmarks.judging.signs import SignStatus
 from fieldmarks.tables import load_tables
 
 TABLES = load_tables(keepers_swatches=False)

@@ -9,11 +9,11 @@ from scenes import GREY_18, card, linear_scene, to_photo
 
 from fieldmarks.card import calibrate
 from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.measures import Budget, PixelCount, Reading, UncertaintyPart
+from fieldmarks.optics.repeats import combine
+from fieldmarks.optics.texture import Patchwork, error_of_middle
+from fieldmarks.quantities import Budget, PixelCount, Reading, UncertaintyPart
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region
-from fieldmarks.repeats import combine
-from fieldmarks.texture import Patchwork, error_of_middle
 from fieldmarks.uncertainty import card_part, light_part
 
 COLOURS = [(62.0, 40.0, 55.0), (80.0, 2.0, 70.0), (45.0, -12.0, -20.0), (30.0, 2.0, 3.0)]

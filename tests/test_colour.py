@@ -17,7 +17,7 @@ from fieldmarks.colour import (
     lightness_to_reflectance,
     linear_to_lab,
 )
-from fieldmarks.measures import Budget, UncertaintyPart, difference_weights
+from fieldmarks.quantities import Budget, UncertaintyPart, difference_weights
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")

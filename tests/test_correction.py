@@ -10,16 +10,23 @@ from PIL import Image
 from scenes import to_photo
 
 from fieldmarks.card import Calibration, calibrate
-from fieldmarks.chart import calibrate_with_chart, lay, load_charts, place, read_chart, with_steps
 from fieldmarks.colour import (
     decode_srgb,
     difference,
     lightness_to_reflectance,
     linear_to_lab,
 )
-from fieldmarks.correction import Correction, hull_distance, is_monotone, straighten, terms
 from fieldmarks.errors import CardError
-from fieldmarks.fitting import (
+from fieldmarks.optics.chart import (
+    calibrate_with_chart,
+    lay,
+    load_charts,
+    place,
+    read_chart,
+    with_steps,
+)
+from fieldmarks.optics.correction import Correction, hull_distance, is_monotone, straighten, terms
+from fieldmarks.optics.fitting import (
     LOOSENESS,
     STRAIGHT,
     Candidate,

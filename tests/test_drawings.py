@@ -12,8 +12,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from reported import HOSTILE, SVG, finding, texts
 
-from fieldmarks.findings import Finding, Status
-from fieldmarks.measures import Budget, Population, UncertaintyPart
+from fieldmarks.judging.findings import Finding, Status
+from fieldmarks.quantities import Budget, Population, UncertaintyPart
 from fieldmarks.region import letters
 from fieldmarks.report.drawings import (
     ICONS,

@@ -10,8 +10,8 @@ from scenes import linear_scene, to_photo
 
 from fieldmarks.card import Calibration
 from fieldmarks.colour import encode_srgb
-from fieldmarks.correction import Correction
-from fieldmarks.fitness import BLURRED, GRADES, file_facts, grade, photo_fitness
+from fieldmarks.optics.correction import Correction
+from fieldmarks.optics.fitness import BLURRED, GRADES, file_facts, grade, photo_fitness
 from fieldmarks.photo import decode_photo
 from fieldmarks.region import Line, Rectangle, Region
 from fieldmarks.uncertainty import camera_part

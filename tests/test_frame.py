@@ -9,9 +9,9 @@ from PIL import Image
 from scenes import linear_scene, to_photo
 
 from fieldmarks.card import calibrate
-from fieldmarks.card_places import propose_cards
 from fieldmarks.colour import encode_srgb
-from fieldmarks.frame import (
+from fieldmarks.optics.card_places import propose_cards
+from fieldmarks.optics.frame import (
     FAMILY,
     HEIGHT,
     MARKER,
@@ -21,7 +21,7 @@ from fieldmarks.frame import (
     WINDOW,
     find_frame,
 )
-from fieldmarks.frame_sheet import cells, sheet_pdf, sheet_picture
+from fieldmarks.optics.frame_sheet import cells, sheet_pdf, sheet_picture
 from fieldmarks.photo import decode_photo
 from fieldmarks.region import Polygon, Rectangle, overlap
 from fieldmarks.relation import body_size

@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from fieldmarks.errors import TableError
 from fieldmarks.guide import guide_drawing, guide_rows, where_is
-from fieldmarks.plumage import expected
 from fieldmarks.report.bird import drawing, spread_out
 from fieldmarks.report.svg import LIGHT
-from fieldmarks.separation import MARGIN, next_marks
 from fieldmarks.tables import load_tables
+from fieldmarks.tables.plumage import expected
+from fieldmarks.tables.separation import MARGIN, next_marks
 from fieldmarks.words import explain, link_words, read_words, words, words_in
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 from made_up import reading
 
-from fieldmarks import learn
 from fieldmarks.colour import difference
 from fieldmarks.errors import TableError
+from fieldmarks.tables import learn, load_tables, validate_tables
 from fieldmarks.tables import load as table_files
-from fieldmarks.tables import load_tables, validate_tables
 
 TABLES = load_tables(keepers_swatches=False)
 TRUE = np.array([76.0, 1.0, 74.0])

@@ -7,11 +7,11 @@ import pytest
 from PIL import Image
 
 from fieldmarks.card import calibrate
-from fieldmarks.chart import calibrate_with_chart
 from fieldmarks.colour import difference, linear_to_lab
 from fieldmarks.errors import CardError
 from fieldmarks.measure import measure
-from fieldmarks.phone_profile import (
+from fieldmarks.optics.chart import calibrate_with_chart
+from fieldmarks.optics.phone_profile import (
     list_profiles,
     load_profile,
     make_profile,
@@ -57,7 +57,7 @@ def tile(index, mark="card", value=None, note=""):
 
 
 def chart_tiles():
-    from fieldmarks.chart import load_charts
+    from fieldmarks.optics.chart import load_charts
 
     patches = load_charts()["chart24_mean"].patches
     return [tile(i, "chart_patch", note=f"chart24_mean/{p.key}") for i, p in enumerate(patches)]

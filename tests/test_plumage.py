@@ -2,10 +2,9 @@
 
 import pytest
 
-from fieldmarks import plumage
 from fieldmarks.errors import TableError
-from fieldmarks.separation import next_marks, plumage_separates, separating_marks
-from fieldmarks.tables import load_tables
+from fieldmarks.tables import load_tables, plumage
+from fieldmarks.tables.separation import next_marks, plumage_separates, separating_marks
 
 TABLES = load_tables(keepers_swatches=False)
 

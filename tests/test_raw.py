@@ -7,7 +7,7 @@ import tifffile
 from fieldmarks.card import calibrate
 from fieldmarks.colour import RGB_TO_XYZ, difference, lab_to_linear, linear_to_lab
 from fieldmarks.errors import PhotoError
-from fieldmarks.raw import camera_to_srgb, decode_raw, open_raw
+from fieldmarks.optics.raw import camera_to_srgb, decode_raw, open_raw
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region
 from fieldmarks.uncertainty import camera_part

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from made_up import reading
 
 from fieldmarks.assessment import assess
-from fieldmarks.measures import Budget, Population, UncertaintyPart
-from fieldmarks.plumage import expected
-from fieldmarks.sampling import deviations, draw_colours
-from fieldmarks.signs import SignStatus, look_for_signs, tint_fraction
+from fieldmarks.judging.sampling import deviations, draw_colours
+from fieldmarks.judging.signs import SignStatus, look_for_signs, tint_fraction
+from fieldmarks.quantities import Budget, Population, UncertaintyPart
 from fieldmarks.tables import load_tables
+from fieldmarks.tables.plumage import expected
 from fieldmarks.tables.schema import Tint
 
 TABLES = load_tables(keepers_swatches=False)

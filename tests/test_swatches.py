@@ -6,11 +6,10 @@ import pytest
 from colour.adaptation import chromatic_adaptation_VonKries
 from PIL import Image
 
-from fieldmarks import swatches
 from fieldmarks.colour import difference
 from fieldmarks.errors import TableError
-from fieldmarks.swatch_sheet import render_sheet
-from fieldmarks.tables import load_tables
+from fieldmarks.tables import load_tables, swatches
+from fieldmarks.tables.swatch_sheet import render_sheet
 
 TABLES = load_tables(keepers_swatches=False)
 NOTATIONS = sorted({s.munsell for s in TABLES.swatches.values() if s.munsell})

@@ -8,8 +8,8 @@ import pytest
 from made_up import reading, relation
 
 from fieldmarks.assessment import assess
-from fieldmarks.findings import Status
-from fieldmarks.signs import SignStatus
+from fieldmarks.judging.findings import Status
+from fieldmarks.judging.signs import SignStatus
 from fieldmarks.tables import load_tables
 
 TABLES = load_tables(keepers_swatches=False)

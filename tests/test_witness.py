@@ -6,10 +6,10 @@ from scenes import GREY_18, linear_scene, to_photo
 
 from fieldmarks.card import calibrate
 from fieldmarks.measure import measure
+from fieldmarks.optics.witness import bird_doubts, card_doubts, widen, witness_row
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.tables import load_tables
-from fieldmarks.witness import bird_doubts, card_doubts, widen, witness_row
 
 CARD = Rectangle(20, 20, 80, 80)
 RING, BIB = Ellipse(300, 150, 30, 30), Ellipse(300, 300, 60, 50)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fieldmarks.assessment import Assessment
-from fieldmarks.findings import Status
+from fieldmarks.judging.findings import Status
+from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.advice import advice_table
-from fieldmarks.signs import SignStatus
 from fieldmarks.tables import Tables
 
 MARKS_SHOWN = 5

@@ -263,7 +263,7 @@ def before_buying(
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     """Fields of a bird from options that were given."""
     from fieldmarks.life.ring import check_ring, read_pattern
-    from fieldmarks.plumage import check_choice
+    from fieldmarks.tables.plumage import check_choice
 
     plain = ("ring", "ring_year", "species", "variety", "sex_by", "source", "promised", "notes")
     values = {k: given[k] for k in plain if given[k] is not None}

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from fieldmarks.errors import FieldmarksError
+from fieldmarks.judging.proposal import age_class
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.agreement import Account, Agreement, compare_accounts
 from fieldmarks.life.bird import Bird, Entry, Pair, Stage, Young, new_id
@@ -18,7 +19,6 @@ from fieldmarks.life.moult import SignStory, sign_stories
 from fieldmarks.life.pairing import PairAdvice, advise_pair
 from fieldmarks.life.shot import Shot
 from fieldmarks.life.store import Store
-from fieldmarks.proposal import age_class
 from fieldmarks.record import Question
 from fieldmarks.tables import Tables
 

@@ -7,10 +7,10 @@ from functools import lru_cache
 
 from sqlalchemy import Connection
 
+from fieldmarks.judging.proposal import DAYS_PER_MONTH
+from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life import models, rows
 from fieldmarks.life.bird import Bird, Entry
-from fieldmarks.proposal import DAYS_PER_MONTH
-from fieldmarks.signs import SignStatus
 from fieldmarks.tables import Tables, load_tables
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)

@@ -14,15 +14,15 @@ import numpy as np
 from PIL import Image
 
 from fieldmarks.colour import encode_srgb, lab_to_linear
+from fieldmarks.judging.proposal import age_class
 from fieldmarks.life.bird import Bird, Entry, Pair, Stage, Young
 from fieldmarks.life.shot import Shot
 from fieldmarks.life.store import Store
 from fieldmarks.photo import decode_photo
-from fieldmarks.plumage import expected
-from fieldmarks.proposal import age_class
 from fieldmarks.record import Question, make_record
 from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet, mask
 from fieldmarks.tables import Tables
+from fieldmarks.tables.plumage import expected
 
 CLUB = "Teacup Hollow Lovebird Circle (invented)"
 TODAY = date(2026, 3, 1)  # the day on which the club's records end

@@ -14,9 +14,9 @@ from fractions import Fraction
 from typing import Literal
 
 from fieldmarks.errors import FieldmarksError
+from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.bird import Entry, Young, YoungFinding
 from fieldmarks.life.moult import GROWN, in_order
-from fieldmarks.signs import SignStatus
 
 ASSUMED = (Fraction(1, 2), Fraction(1, 4))
 ACCEPTED_MISS = 0.05

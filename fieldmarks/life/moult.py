@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.bird import Entry, Look, MarkPoint, SignPoint, Stage
-from fieldmarks.measures import COVERAGE_FACTOR
-from fieldmarks.signs import SignStatus
+from fieldmarks.quantities import COVERAGE_FACTOR
 
 Quantity = Literal["L*", "C*", "h", "dark", "orange"]
 QUANTITIES: tuple[Quantity, ...] = ("L*", "C*", "h", "dark", "orange")

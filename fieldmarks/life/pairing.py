@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.advice import AdviceTable, advice_table
 from fieldmarks.life.bird import Bird, Entry
 from fieldmarks.life.due import first_moult_over
 from fieldmarks.life.moult import PRESENT, in_order
 from fieldmarks.life.pedigree import Parents, kinship, recorded_share, shared_ancestors
-from fieldmarks.signs import SignStatus
 from fieldmarks.tables import Tables
 
 Weight = Literal["against", "wait", "not known", "for"]

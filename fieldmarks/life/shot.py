@@ -11,11 +11,11 @@ import numpy as np
 
 from fieldmarks.annotation import to_annotations
 from fieldmarks.errors import PhotoError
+from fieldmarks.judging.sampling import ColourDraws, draw_colours
+from fieldmarks.judging.signs import SignFinding, tint_fraction
 from fieldmarks.life.bird import Look, MarkPoint, SignPoint, new_id
-from fieldmarks.measures import COVERAGE_FACTOR, Relation
+from fieldmarks.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.record import Question, Record, record_of_file, record_to_json
-from fieldmarks.sampling import ColourDraws, draw_colours
-from fieldmarks.signs import SignFinding, tint_fraction
 from fieldmarks.tables import Tables
 
 DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years

@@ -11,8 +11,8 @@ from PIL import Image
 from fieldmarks.card import Calibration
 from fieldmarks.colour import decode_srgb, encode_srgb
 from fieldmarks.life.moult import NAMES, Quantity, TimePoint
-from fieldmarks.measures import COVERAGE_FACTOR
 from fieldmarks.photo import Photo
+from fieldmarks.quantities import COVERAGE_FACTOR
 from fieldmarks.report.svg import hexadecimal, style, svg, text
 
 WIDTH, HEIGHT = 460, 190

@@ -29,7 +29,7 @@ def print_frame(
     into: Annotated[Path, typer.Argument(help="PDF to write.")],
 ) -> None:
     """Write the frame for a grey card as a PDF to print at 100 %."""
-    from fieldmarks.frame_sheet import sheet_pdf
+    from fieldmarks.optics.frame_sheet import sheet_pdf
     from fieldmarks.record import write_whole
 
     write_whole(into, sheet_pdf())
@@ -47,8 +47,8 @@ def find_card(
     ] = 0.18,
 ) -> None:
     """Find the printed frame, or propose places that could be a grey card."""
-    from fieldmarks.card_places import propose_cards
-    from fieldmarks.frame import find_frame
+    from fieldmarks.optics.card_places import propose_cards
+    from fieldmarks.optics.frame import find_frame
     from fieldmarks.photo import open_photo
 
     opened = open_photo(photo)
@@ -94,7 +94,7 @@ def _add_regions(photo: Path, opened: object, found: tuple) -> None:
 def check_photo(photo: Photo, regions: Regions = None) -> None:
     """Say whether a photo is fit for reading colours, and what to do better."""
     from fieldmarks.annotation import read_region_file
-    from fieldmarks.fitness import photo_fitness
+    from fieldmarks.optics.fitness import photo_fitness
     from fieldmarks.photo import open_photo
     from fieldmarks.record import region_file_of
 
@@ -116,7 +116,7 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
 @app.command()
 def charts() -> None:
     """List the colour charts that can be marked, with their patches."""
-    from fieldmarks.chart import load_charts
+    from fieldmarks.optics.chart import load_charts
 
     for key, chart in load_charts().items():
         print(f"{key}: {chart.name} ({chart.rows} x {chart.columns} patches)")
@@ -134,7 +134,7 @@ def keep_phone(
     """Learn a phone's tone and colours from a chart photo and keep them under a name."""
     from fieldmarks.annotation import read_region_file
     from fieldmarks.measure import calibrate_photo
-    from fieldmarks.phone_profile import make_profile, save_profile
+    from fieldmarks.optics.phone_profile import make_profile, save_profile
     from fieldmarks.photo import open_photo
     from fieldmarks.record import region_file_of
 
@@ -155,7 +155,7 @@ def keep_phone(
 @app.command()
 def phones() -> None:
     """List the phones kept."""
-    from fieldmarks.phone_profile import list_profiles, load_profile
+    from fieldmarks.optics.phone_profile import list_profiles, load_profile
 
     names = list_profiles()
     for name in names:
@@ -172,8 +172,8 @@ def together(
     records: Annotated[list[Path], typer.Argument(help="Records of photos of the same bird.")],
 ) -> None:
     """Read several photos of one bird together; names a photo that disagrees."""
+    from fieldmarks.optics.repeats import combine
     from fieldmarks.record import record_from_json
-    from fieldmarks.repeats import combine
 
     read: dict[str, list] = {}
     for path in records:

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from fieldmarks.card import Calibration
-from fieldmarks.measures import Reading
+from fieldmarks.judging.signs import SignFinding, SignStatus
+from fieldmarks.quantities import Reading
 from fieldmarks.record import Record
 from fieldmarks.region import letters
 from fieldmarks.report.blocks import (
@@ -29,7 +30,6 @@ from fieldmarks.report.drawings import colour_plane, strip
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.report.svg import hexadecimal, number, short
 from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
-from fieldmarks.signs import SignFinding, SignStatus
 from fieldmarks.tables import Tables
 from fieldmarks.words import words_in
 

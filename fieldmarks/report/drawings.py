@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from fieldmarks.findings import Finding, Status
-from fieldmarks.measures import Lab, Population
+from fieldmarks.judging.findings import Finding, Status
+from fieldmarks.judging.signs import SignStatus
+from fieldmarks.quantities import Lab, Population
 from fieldmarks.report.plane import colour_plane, reading_letters, tolerance_outline
 from fieldmarks.report.svg import (
     hexadecimal,
@@ -23,7 +24,6 @@ from fieldmarks.report.svg import (
     text,
     theme_css,
 )
-from fieldmarks.signs import SignStatus
 
 __all__ = [
     "colour_plane",

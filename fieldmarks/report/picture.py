@@ -10,8 +10,8 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from fieldmarks.colour import lab_to_srgb8
-from fieldmarks.measures import Lab
 from fieldmarks.photo import Photo
+from fieldmarks.quantities import Lab
 from fieldmarks.region import Line, Region, centre, letters, vertices
 
 LONGEST = 1800

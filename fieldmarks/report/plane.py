@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.colour import difference
-from fieldmarks.measures import COVERAGE_FACTOR, Lab, Reading
+from fieldmarks.quantities import COVERAGE_FACTOR, Lab, Reading
 from fieldmarks.record import Record
 from fieldmarks.region import letters
 from fieldmarks.report.svg import hexadecimal, number, style, svg, text, unique

@@ -16,7 +16,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from fieldmarks.colour import lab_to_linear, lab_to_srgb8
-from fieldmarks.measures import Lab
+from fieldmarks.quantities import Lab
 
 # Each colour is used on "paper" and on "panel"; text colours keep 4.5 : 1, lines 3 : 1 (WCAG 2.2).
 LIGHT = {

@@ -5,9 +5,9 @@ from __future__ import annotations
 from rich.console import Console
 from rich.table import Table
 
-from fieldmarks.plumage import check_choice, expected, expected_relation
-from fieldmarks.separation import separating_marks
 from fieldmarks.tables import Tables
+from fieldmarks.tables.plumage import check_choice, expected, expected_relation
+from fieldmarks.tables.separation import separating_marks
 
 
 def print_expectations(

@@ -9,10 +9,10 @@ from rich.table import Table
 from rich.text import Text
 
 from fieldmarks.colour import lab_to_srgb8
-from fieldmarks.findings import Finding, Status
-from fieldmarks.measures import Lab, Reading
+from fieldmarks.judging.findings import Finding, Status
+from fieldmarks.judging.signs import SignStatus
+from fieldmarks.quantities import Lab, Reading
 from fieldmarks.record import Record
-from fieldmarks.signs import SignStatus
 from fieldmarks.tables import Tables
 
 # A mark in front of each word, so that a printout without colour says the same.

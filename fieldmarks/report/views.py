@@ -7,15 +7,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fieldmarks.findings import Finding, Status
-from fieldmarks.measures import Lab, Reading
-from fieldmarks.plumage import expected_relation
+from fieldmarks.judging.findings import Finding, Status
+from fieldmarks.judging.signs import SignFinding
+from fieldmarks.quantities import Lab, Reading
 from fieldmarks.record import Record
 from fieldmarks.report.drawings import distance_bar, strip, swatch_pair
 from fieldmarks.report.plane import reading_letters
-from fieldmarks.separation import separating_marks
-from fieldmarks.signs import SignFinding
 from fieldmarks.tables import Tables
+from fieldmarks.tables.plumage import expected_relation
+from fieldmarks.tables.separation import separating_marks
 
 
 @dataclass(frozen=True)

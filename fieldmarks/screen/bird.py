@@ -7,7 +7,7 @@ from datetime import date
 import streamlit as st
 
 from fieldmarks.guide import guide_drawing, guide_rows
-from fieldmarks.proposal import age_class, propose_variety
+from fieldmarks.judging.proposal import age_class, propose_variety
 from fieldmarks.screen.sheet import sheet
 from fieldmarks.screen.state import Work
 

@@ -6,13 +6,13 @@ import html
 
 import streamlit as st
 
-from fieldmarks.measures import Reading
+from fieldmarks.judging.signs import SignFinding, SignStatus
+from fieldmarks.quantities import Reading
 from fieldmarks.report.drawings import strip
 from fieldmarks.report.plane import colour_plane
 from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
 from fieldmarks.screen.sheet import sheet as draw
 from fieldmarks.screen.state import Work
-from fieldmarks.signs import SignFinding, SignStatus
 from fieldmarks.words import words
 
 SHOWN_SIGNS = {

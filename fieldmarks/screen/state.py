@@ -16,8 +16,8 @@ import numpy.typing as npt
 from fieldmarks.batch import demo_question
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.marker import MarkerEvent, reduced_jpeg, suggest_outline
-from fieldmarks.measures import Reading
 from fieldmarks.photo import Photo, decode_photo
+from fieldmarks.quantities import Reading
 from fieldmarks.record import Question, Record, make_record, region_file_of
 from fieldmarks.region import Region, RegionSet
 from fieldmarks.tables import Tables

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fieldmarks.errors import TableError
-from fieldmarks.swatches import lab_of
+from fieldmarks.tables.swatches import lab_of
 
 if TYPE_CHECKING:
     from fieldmarks.tables.load import Tables
@@ -141,7 +141,7 @@ def check_sense(tables: Tables) -> list[Problem]:
     Stated and derived colours that disagree, and make-ups that no rule covers in some variety.
     """
     # The model reads the tables; only this check of the tables needs the model.
-    from fieldmarks import plumage
+    from fieldmarks.tables import plumage
 
     problems = []
     for key, species in tables.species.items():

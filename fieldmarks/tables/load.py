@@ -16,10 +16,9 @@ import numpy.typing as npt
 import platformdirs
 from pydantic import BaseModel, ValidationError
 
-from fieldmarks import swatches
 from fieldmarks.errors import TableError
-from fieldmarks.measures import Lab
-from fieldmarks.tables import checks, schema
+from fieldmarks.quantities import Lab
+from fieldmarks.tables import checks, schema, swatches
 from fieldmarks.tables.checks import Problem
 
 KINDS: dict[str, type[BaseModel]] = {

@@ -9,8 +9,8 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.findings import SURE
-from fieldmarks.sampling import Array, ColourDraws
+from fieldmarks.judging.findings import SURE
+from fieldmarks.judging.sampling import Array, ColourDraws
 from fieldmarks.tables.load import Tables
 from fieldmarks.tables.schema import Sign, Tint
 

@@ -3,7 +3,8 @@
 A photo's linear light passes three steps, in the order in which a camera applied them last to
 first: a tone curve shared by the channels, one gain per channel, and a colour model (gains alone,
 a 3 x 3 matrix, or a root-polynomial of degree 2).
-:mod:`fieldmarks.fitting` finds the numbers from patches of known colour; this module applies them.
+:mod:`fieldmarks.optics.fitting` finds the numbers from patches of known colour; this module applies
+them.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import ConvexHull, QhullError
 
-from fieldmarks.measures import Lab
+from fieldmarks.quantities import Lab
 
 Array = npt.NDArray[np.floating]
 Triple = tuple[float, float, float]

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fieldmarks.errors import TableError
-from fieldmarks.measures import Lab
+from fieldmarks.quantities import Lab
 from fieldmarks.resources import shipped
 
 if TYPE_CHECKING:

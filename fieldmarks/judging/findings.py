@@ -17,10 +17,10 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.colour import difference
-from fieldmarks.measures import Relation
-from fieldmarks.plumage import Expectation, expected, expected_relation
-from fieldmarks.sampling import Array, ColourDraws, draw_relation
+from fieldmarks.judging.sampling import Array, ColourDraws, draw_relation
+from fieldmarks.quantities import Relation
 from fieldmarks.tables.load import Tables
+from fieldmarks.tables.plumage import Expectation, expected, expected_relation
 
 SURE = 0.95
 CLEARLY = 0.8  # of the k = 2 uncertainty: where 5 % of a normal still reach back over one end

@@ -17,8 +17,16 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.correction import TERMS, Array, Basis, Correction, is_monotone, straighten, terms
-from fieldmarks.measures import difference_weights
+from fieldmarks.optics.correction import (
+    TERMS,
+    Array,
+    Basis,
+    Correction,
+    is_monotone,
+    straighten,
+    terms,
+)
+from fieldmarks.quantities import difference_weights
 
 Tones = tuple[tuple[float, float], ...]
 STRAIGHT: Tones = ((0.0, 0.0),)

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.frame import FAMILY, HEIGHT, MARKER, MARKERS, WIDTH, WINDOW
+from fieldmarks.optics.frame import FAMILY, HEIGHT, MARKER, MARKERS, WIDTH, WINDOW
 
 PAGE = (210.0, 297.0)  # mm, A4
 PLACES = ((45.0, 22.0), (45.0, 150.0))  # upper left corners of the frames on the page

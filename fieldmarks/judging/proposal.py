@@ -8,9 +8,9 @@ from datetime import date
 import numpy as np
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.findings import Status, judge_marks
-from fieldmarks.measures import Reading
-from fieldmarks.sampling import draw_colours
+from fieldmarks.judging.findings import Status, judge_marks
+from fieldmarks.judging.sampling import draw_colours
+from fieldmarks.quantities import Reading
 from fieldmarks.tables.load import Tables
 
 DAYS_PER_MONTH = 30.44

@@ -21,8 +21,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.errors import TableError
-from fieldmarks.measures import Budget, Lab, Reading
-from fieldmarks.sampling import CAMERA, draw_colours
+from fieldmarks.judging.sampling import CAMERA, draw_colours
+from fieldmarks.quantities import Budget, Lab, Reading
 from fieldmarks.tables.load import Tables, keepers_swatch_folder
 from fieldmarks.tables.schema import Provenance, Swatch
 

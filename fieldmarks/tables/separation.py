@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-from fieldmarks.plumage import expected, expected_relation
 from fieldmarks.tables.load import Tables
+from fieldmarks.tables.plumage import expected, expected_relation
 
 # CIEDE2000 by which a colour must lie outside the other species' tolerance before an ordinary
 # reading can call it.

@@ -1,7 +1,7 @@
 """Frame: a printed frame with corner markers that finds the card, the scale and the shadow for us.
 
-The frame is a sheet of our own (see :mod:`fieldmarks.frame_sheet`): four square markers round a
-window in which the keeper puts a bought grey card. Its markers are of a general dictionary of
+The frame is a sheet of our own (:mod:`fieldmarks.optics.frame_sheet`): four square markers round
+a window in which the keeper puts a bought grey card. Its markers are of a general dictionary of
 square codes (Garrido-Jurado et al. 2014) that OpenCV reads. From the markers follow the plane of
 the frame in the photo, the place of the card, millimetres per pixel, and how evenly the white
 border is lit.

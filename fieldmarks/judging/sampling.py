@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.measures import COVERAGE_FACTOR, Lab, Reading, Relation, difference_weights
+from fieldmarks.quantities import COVERAGE_FACTOR, Lab, Reading, Relation, difference_weights
 from fieldmarks.uncertainty import CAMERA_CHROMA, CAMERA_HUE
 
 Array = npt.NDArray[np.float64]

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.findings import Judged, Status
-from fieldmarks.separation import NextMark, plumage_separates
-from fieldmarks.signs import Sighting, SignStatus
+from fieldmarks.judging.findings import Judged, Status
+from fieldmarks.judging.signs import Sighting, SignStatus
 from fieldmarks.tables.load import Tables
 from fieldmarks.tables.schema import Outcome
+from fieldmarks.tables.separation import NextMark, plumage_separates
 
 MARKS_NAMED = 3
 

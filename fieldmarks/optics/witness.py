@@ -12,16 +12,16 @@ import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from fieldmarks.card import Calibration
 from fieldmarks.colour import linear_to_lab
-from fieldmarks.measures import Budget, Reading, UncertaintyPart
+from fieldmarks.quantities import Budget, Reading, UncertaintyPart
+from fieldmarks.resources import PACKAGE
 
-TABLE = Path(__file__).parent / "data" / "optics" / "witness.toml"
+TABLE = PACKAGE / "data" / "optics" / "witness.toml"
 ALIKE = 1.6  # cards whose reflectances differ by less than this factor are compared in colour
 MIXED = 4.0  # a*, b* distance between cards that one light cannot make
 # A difference of light between the two cards, seen as the half width of an even spread.

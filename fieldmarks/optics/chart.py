@@ -23,14 +23,15 @@ from scipy.stats import trim_mean
 
 from fieldmarks.card import Calibration, calibrate
 from fieldmarks.colour import lightness_to_reflectance, linear_to_lab
-from fieldmarks.correction import Array
 from fieldmarks.errors import CardError
-from fieldmarks.fitting import Patches, choose, choose_trial, finish
-from fieldmarks.measures import Lab
+from fieldmarks.optics.correction import Array
+from fieldmarks.optics.fitting import Patches, choose, choose_trial, finish
 from fieldmarks.photo import Photo
+from fieldmarks.quantities import Lab
 from fieldmarks.region import Point, Polygon, Rectangle, Region, mask, vertices, window
+from fieldmarks.resources import PACKAGE
 
-SHIPPED = Path(__file__).parent / "data" / "charts"
+SHIPPED = PACKAGE / "data" / "charts"
 PATCH_SHARE = 0.5  # of a chart cell's width; the rest is frame and shadow
 MIN_PATCH_PIXELS = 40
 MAX_LOST = 0.02

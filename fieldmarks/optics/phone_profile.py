@@ -17,9 +17,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from fieldmarks.card import Calibration
 from fieldmarks.colour import linear_to_lab
-from fieldmarks.correction import Correction
 from fieldmarks.errors import CardError
-from fieldmarks.fitness import file_facts
+from fieldmarks.optics.correction import Correction
+from fieldmarks.optics.fitness import file_facts
 from fieldmarks.photo import Photo
 
 SUFFIX = ".phone.json"
