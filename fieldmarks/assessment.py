@@ -9,7 +9,7 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.judging.conclusion import Case, Conclusion, conclude
 from fieldmarks.judging.findings import Finding, Status, judge_marks, judge_relations
 from fieldmarks.judging.sampling import draw_colours
-from fieldmarks.judging.signs import SignFinding, look_for_signs
+from fieldmarks.judging.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.quantities import Reading, Relation
 from fieldmarks.tables.load import Tables
 from fieldmarks.tables.plumage import check_choice
@@ -17,6 +17,8 @@ from fieldmarks.tables.schema import Caution
 from fieldmarks.tables.separation import NextMark, next_marks
 
 __all__ = ["Assessment", "SpeciesSheet", "assess", "next_marks"]
+
+NEXT_CAUTIONED = 5  # marks to read next that count for a caution about handling
 
 
 @dataclass(frozen=True)
@@ -148,7 +150,7 @@ def assess(
         signs=tuple(s.finding for one in case.subjects for s in case.sightings[one]),
         conclusion=conclusion,
         next_marks=coming,
-        cautions=_cautions(tables, conclusion, coming, variety, age),
+        cautions=_cautions(case, conclusion, coming, [*by_mark, *known]),
         variety=variety,
         age=age,
         claimed=claimed,
@@ -166,20 +168,35 @@ def _refuse_twice(keys: Sequence[str], what: str) -> None:
 
 
 def _cautions(
-    tables: Tables, conclusion: Conclusion, coming: Sequence[NextMark], variety: str, age: str
+    case: Case, conclusion: Conclusion, coming: Sequence[NextMark], read: Sequence[str]
 ) -> tuple[str, ...]:
-    """Cautions whose every condition holds."""
-    series = tables.varieties[variety].series
+    """Cautions whose every condition holds, each text once.
+
+    ``read`` holds the keys of the marks and relations that were read.
+    """
+    tables = case.tables
+    series = tables.varieties[case.variety].series
     in_play = {*conclusion.candidates, *conclusion.subjects}
-    asked = {mark.mark for mark in coming[:5]}
+    suspected = {
+        species
+        for one in case.subjects
+        for sighting in case.sightings[one]
+        if sighting.finding.status in (SignStatus.SEEN, SignStatus.DOUBTFUL)
+        for species in sighting.finding.points_to
+    }
+    touched: set[str] = set()
+    for key in (*read, *(mark.mark for mark in coming[:NEXT_CAUTIONED])):
+        touched.update(tables.relations[key].marks if key in tables.relations else (key,))
 
     def applies(row: Caution) -> bool:
         return (
             (not row.species or bool(in_play & set(row.species)))
+            and (not row.points_to or bool(suspected & set(row.points_to)))
             and (not row.series or series in row.series)
-            and (not row.ages or age in row.ages)
+            and (not row.ages or case.age in row.ages)
             and (not row.outcomes or conclusion.outcome in row.outcomes)
-            and (not row.marks or bool(asked & set(row.marks)))
+            and (not row.marks or bool(touched & set(row.marks)))
+            and (not row.claimed or case.claimed is not None)
         )
 
-    return tuple(row.text for row in tables.cautions.values() if applies(row))
+    return tuple(dict.fromkeys(row.text for row in tables.cautions.values() if applies(row)))

@@ -112,6 +112,8 @@ def _uses(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
     for key, caution in tables.cautions.items():
         for word in caution.species:
             yield "cautions", key, f"cautions.{key}.species", "species", word
+        for word in caution.points_to:
+            yield "cautions", key, f"cautions.{key}.points_to", "species", word
         for word in caution.ages:
             yield "cautions", key, f"cautions.{key}.ages", "age", word
         for word in caution.marks:

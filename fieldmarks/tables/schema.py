@@ -320,11 +320,18 @@ class Sign(Row):
 
 
 class Caution(Row):
-    """A sentence shown with a result; every list that is not empty must match."""
+    """A sentence shown with a result; everything that is given must match.
+
+    ``species``: still possible, or what the bird was looked at as. ``points_to``: a seen or
+    doubtful sign suggests their ancestry. ``marks``: read, or to be read next. ``claimed``: shown
+    only where the bird is said to be some species.
+    """
 
     key: Key
     text: Sentence
     species: tuple[Key, ...] = ()
+    points_to: tuple[Key, ...] = ()
+    claimed: bool = False
     series: tuple[Series, ...] = ()
     ages: tuple[Key, ...] = ()
     outcomes: tuple[Outcome, ...] = ()
