@@ -1,20 +1,25 @@
 """Signs: tints by area, each with its ancestry, never averaged."""
 
+import io
 import math
+import re
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_up import reading
+from reported import record, shipped_tables
+from rich.console import Console
 
 from fieldmarks.assessment import assess
 from fieldmarks.judging.sampling import deviations, draw_colours
-from fieldmarks.judging.signs import SignStatus, look_for_signs, tint_fraction
+from fieldmarks.judging.signs import STRENGTHS, SignStatus, look_for_signs, tint_fraction
 from fieldmarks.quantities import Budget, Population, UncertaintyPart
+from fieldmarks.report.text import print_record
 from fieldmarks.tables import load_tables
 from fieldmarks.tables.plumage import expected
-from fieldmarks.tables.schema import Tint
+from fieldmarks.tables.schema import Sign, Tint
 
 TABLES = load_tables(keepers_swatches=False)
 
@@ -114,6 +119,33 @@ def test_no_expected_colour_of_an_adult_is_itself_a_sign():
                     sightings = look_for_signs(TABLES, species, {mark: drawn}, {}, variety, "adult")
                     seen = [s for s in sightings if s.finding.status is SignStatus.SEEN]
                     assert not seen, (species, variety, mark, key)
+
+
+def printed():
+    out = io.StringIO()
+    print_record(record(), shipped_tables(), Console(file=out, width=400, highlight=False))
+    return out.getvalue()
+
+
+def test_a_sign_is_never_printed_as_a_certainty():
+    """The strength is how keepers hold it, in the same words in every view."""
+    strengths = set(Sign.model_fields["strength"].annotation.__args__)
+    assert set(STRENGTHS) == strengths
+    assert all(words.startswith("keepers hold it") for words in STRENGTHS.values())
+    lines = [line for line in printed().splitlines() if "It points to" in line]
+    assert lines
+    for line in lines:
+        assert any(f"; {words}." in line for words in STRENGTHS.values())
+        assert not any(f"({word})" in line for word in STRENGTHS)
+
+
+def test_what_a_mark_always_tells_is_kept_apart_from_what_it_sometimes_tells():
+    text = printed()
+    for row in record().assessment.next_marks[:4]:
+        start = f"{row.name} (always tells {row.always} of {row.of_pairs} pairs apart"
+        more = f", sometimes {row.sometimes} more" if row.sometimes else ""
+        assert f"{start}{more}): {row.look}" in text
+    assert not re.search(r"\(tells ", text)
 
 
 # --- draws ---

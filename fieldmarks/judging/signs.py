@@ -16,6 +16,12 @@ from fieldmarks.tables.schema import Sign, Tint
 
 # A reading whose k = 2 uncertainty is larger, in CIEDE2000, rules no tint out: it spans several.
 TOO_VAGUE = 20.0
+# What the trade's strength of a sign is called to a keeper: never a certainty.
+STRENGTHS = {
+    "always": "keepers hold it a sure sign",
+    "usually": "keepers hold it a likely sign",
+    "hint": "keepers hold it only a hint",
+}
 
 
 class SignStatus(StrEnum):

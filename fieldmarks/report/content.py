@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from fieldmarks.card import Calibration
-from fieldmarks.judging.signs import SignFinding, SignStatus
+from fieldmarks.judging.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.quantities import Reading
 from fieldmarks.record import Record
 from fieldmarks.region import letters
@@ -36,11 +36,6 @@ from fieldmarks.words import words_in
 TITLE = "What the marks on this photo say"
 SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)
 NEXT_SHOWN = 6
-STRENGTHS = {
-    "always": "keepers hold it a sure sign",
-    "usually": "keepers hold it a likely sign",
-    "hint": "keepers hold it only a hint",
-}
 
 
 def report_content(record: Record, tables: Tables) -> Content:

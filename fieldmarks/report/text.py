@@ -10,7 +10,7 @@ from rich.text import Text
 
 from fieldmarks.colour import lab_to_srgb8
 from fieldmarks.judging.findings import Finding, Status
-from fieldmarks.judging.signs import SignStatus
+from fieldmarks.judging.signs import STRENGTHS, SignStatus
 from fieldmarks.quantities import Lab, Reading
 from fieldmarks.record import Record
 from fieldmarks.tables import Tables
@@ -42,7 +42,9 @@ def print_record(record: Record, tables: Tables, console: Console) -> None:
     console.print(_section("Signs of mixed ancestry", _signs(record)))
     if judged.next_marks:
         coming = [
-            f"{m.name} (tells {m.always + m.sometimes} of {m.of_pairs} pairs apart): {m.look}"
+            f"{m.name} (always tells {m.always} of {m.of_pairs} pairs apart"
+            + (f", sometimes {m.sometimes} more" if m.sometimes else "")
+            + f"): {m.look}"
             for m in judged.next_marks[:4]
         ]
         console.print(_section("Mark these next", _bullets(coming)))
@@ -135,8 +137,8 @@ def _signs(record: Record) -> RenderableType:
     shown = [s for s in record.assessment.signs if s.status in SHOWN_SIGNS]
     counts = [s.status for s in record.assessment.signs]
     lines = [
-        f"{s.status.value.upper()}: {s.text} Points to {', '.join(s.points_to)} ({s.strength}). "
-        f"{s.reason}"
+        f"{s.status.value.upper()}: {s.text} It points to {' or '.join(s.points_to)}; "
+        f"{STRENGTHS.get(s.strength, s.strength)}. {s.reason}"
         for s in shown
     ]
     tail = [

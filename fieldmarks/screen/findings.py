@@ -6,7 +6,7 @@ import html
 
 import streamlit as st
 
-from fieldmarks.judging.signs import SignFinding, SignStatus
+from fieldmarks.judging.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.quantities import Reading
 from fieldmarks.report.drawings import strip
 from fieldmarks.report.plane import colour_plane
@@ -115,10 +115,11 @@ def signs_panel(work: Work) -> None:
 def _sign_row(work: Work, sign: SignFinding) -> str:
     style, mark = SHOWN_SIGNS[sign.status]
     names = [work.tables.species[key].name for key in sign.points_to]
+    strength = STRENGTHS.get(sign.strength, sign.strength)
     return (
         f"<div class='fm-row'><div class='{style}'>{mark} {html.escape(sign.status.value)}</div>"
         f"<div>{html.escape(sign.text)} Points to <strong>{html.escape(', '.join(names))}</strong> "
-        f"({html.escape(sign.strength)}). <span class='fm-soft'>{html.escape(sign.reason)}"
+        f"({html.escape(strength)}). <span class='fm-soft'>{html.escape(sign.reason)}"
         "</span></div></div>"
     )
 
