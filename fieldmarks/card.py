@@ -232,6 +232,8 @@ def _read_patch(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str]
     codes = photo.codes(win)
     inside_codes = codes[inside]
     count = len(inside_codes)
+    step_over = max(count // ENOUGH_PIXELS, 1)
+    inside_codes = inside_codes[::step_over]
     if count < MIN_PIXELS:
         return None, [], f"only {count} pixels; draw it larger or go closer ({MIN_PIXELS} needed)."
     top = photo.white - photo.white // 255
@@ -242,9 +244,7 @@ def _read_patch(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str]
 
     linear = photo.profile.to_linear(codes)
     # A trimmed mean: the median of an 8-bit card can only be a whole code value (2 % of its light).
-    # Of a large card every n-th pixel will do.
-    step_over = max(count // ENOUGH_PIXELS, 1)
-    rgb = trim_mean(linear[inside][::step_over], 0.1, axis=0)
+    rgb = trim_mean(photo.profile.to_linear(inside_codes[None])[0], 0.1, axis=0)
     if (rgb <= 0).any():
         return None, [], "its colour lies outside what the photo can hold. Use another light."
     refusal = _refuse_colour(rgb, reflectance)

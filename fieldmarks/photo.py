@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from PIL import ExifTags, Image, UnidentifiedImageError
@@ -69,6 +70,8 @@ class Photo:
     facts : PhotoFacts
     profile : Profile
     warnings : tuple of str
+    header : PIL image, optional
+        What the file says before its picture: tables and tags, for judging its fitness.
     """
 
     name: str
@@ -80,6 +83,7 @@ class Photo:
     warnings: tuple[str, ...]
     _stored: Any
     _orientation: int
+    header: Image.Image | None = None
 
     @property
     def white(self) -> int:
@@ -114,7 +118,8 @@ class Photo:
 
         step = max(1, round(max(self.width, self.height) / longest))
         if isinstance(self._stored, np.ndarray):
-            small = self._stored[::step, ::step]
+            size = (self._stored.shape[1] // step, self._stored.shape[0] // step)
+            small: npt.NDArray = cv2.resize(self._stored, size, interpolation=cv2.INTER_AREA)
         else:
             small = np.asarray(self._stored.reduce(step))
         swap, flip_x, flip_y = _ORIENTATIONS[self._orientation]
@@ -158,7 +163,7 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
         sixteen = _is_sixteen_bit(header, data)
         icc = header.info.get("icc_profile")
         exif = header.getexif()
-        stored = _decode_sixteen_bit(header, data) if sixteen else _decode_eight_bit(header)
+        stored = _decode_sixteen_bit(header, data) if sixteen else _decode_eight_bit(header, data)
     except PhotoError:
         raise
     except MemoryError:
@@ -195,7 +200,9 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
         has_position=ExifTags.IFD.GPSInfo in exif,
     )
     digest = hashlib.sha256(data).hexdigest()
-    return Photo(name, digest, width, height, facts, profile, tuple(notes), stored, orientation)
+    return Photo(
+        name, digest, width, height, facts, profile, tuple(notes), stored, orientation, header
+    )
 
 
 def _open_header(data: bytes, name: str) -> Image.Image:
@@ -257,11 +264,39 @@ def _is_sixteen_bit(header: Image.Image, data: bytes) -> bool:
     return False
 
 
-def _decode_eight_bit(header: Image.Image) -> Image.Image:
-    if header.mode == "RGB":
-        header.load()
-        return header
-    return header.convert("RGB")
+def _decode_eight_bit(header: Image.Image, data: bytes) -> Image.Image | npt.NDArray[np.uint8]:
+    if header.mode != "RGB":
+        return header.convert("RGB")
+    if header.format in ("JPEG", "MPO"):
+        # The same library and the same pixels as Pillow, in two thirds of the time; but it
+        # fills a file that is cut short with grey and says nothing.
+        if not _ends_properly(data):
+            raise OSError("image file is truncated")
+        import imagecodecs
+
+        picture = imagecodecs.jpeg8_decode(data)
+        if picture.shape == (header.height, header.width, 3):
+            return picture
+    header.load()
+    return header
+
+
+def _ends_properly(jpeg: bytes) -> bool:
+    """Whether a JPEG has its end marker after the start of its picture (ISO/IEC 10918-1, B.1).
+
+    In the coded picture every byte FF is followed by 00 or a restart marker, so FF D9 is the end.
+    A thumbnail's end marker lies before the start of scan and is stepped over with its segment.
+    """
+    place = 2
+    while place + 4 <= len(jpeg) and jpeg[place] == 0xFF:
+        marker = jpeg[place + 1]
+        if marker == 0xDA:  # start of scan
+            return jpeg.find(b"\xff\xd9", place) >= 0
+        if marker == 0xFF:  # fill byte
+            place += 1
+            continue
+        place += 2 + int.from_bytes(jpeg[place + 2 : place + 4], "big")
+    return False
 
 
 def _decode_sixteen_bit(header: Image.Image, data: bytes) -> npt.NDArray[np.uint16]:
@@ -270,8 +305,6 @@ def _decode_sixteen_bit(header: Image.Image, data: bytes) -> npt.NDArray[np.uint
 
         picture = tifffile.imread(io.BytesIO(data))
     else:
-        import cv2
-
         decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
         if decoded is None:
             raise OSError("image file is truncated")

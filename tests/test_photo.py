@@ -158,6 +158,23 @@ def test_an_unusable_file_gets_one_line_with_its_name_and_the_mend(kind):
     assert caught.value.mend
 
 
+@pytest.mark.parametrize("how", [{}, {"progressive": True}, {"quality": 30}])
+@pytest.mark.parametrize("share", [0.3, 0.7, 0.98])
+def test_a_jpeg_cut_anywhere_is_not_taken_for_a_whole_one(how, share):
+    thumbnail = Image.Exif()
+    thumbnail[270] = "\xff\xd9 is how a picture ends"
+    whole = encoded(cv2.resize(PICTURE, (600, 400)), "JPEG", exif=thumbnail, **how)
+    assert decode_photo(whole, "whole.jpg").width == 600
+    with pytest.raises(PhotoError, match="cut short"):
+        decode_photo(whole[: int(len(whole) * share)], "part.jpg")
+
+
+def test_a_jpeg_gives_the_very_pixels_that_pillow_gives():
+    data = encoded(cv2.resize(PICTURE, (600, 400)), "JPEG", quality=83)
+    pixels = np.asarray(Image.open(io.BytesIO(data)))
+    assert (decode_photo(data, "a.jpg").codes((0, 0, 600, 400)) == pixels).all()
+
+
 def test_a_missing_file_is_said_by_name(tmp_path):
     with pytest.raises(PhotoError, match=r"^gone\.jpg: cannot be opened"):
         open_photo(tmp_path / "gone.jpg")

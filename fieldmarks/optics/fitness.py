@@ -96,7 +96,7 @@ class Fitness:
 
 def file_facts(photo: Photo) -> FileFacts:
     """Read what the file says; an opened photo keeps its header."""
-    image = photo._stored if isinstance(photo._stored, Image.Image) else None
+    image = photo.header
     exif: Any = image.getexif() if image is not None else {}
     detail = exif.get_ifd(ExifTags.IFD.Exif) if image is not None else {}
     info = image.info if image is not None else {}

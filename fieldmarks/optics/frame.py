@@ -18,7 +18,7 @@ from typing import Any
 import cv2
 import numpy as np
 import numpy.typing as npt
-from PIL import ExifTags, Image
+from PIL import ExifTags
 
 from fieldmarks.card import DEFAULT_REFLECTANCE
 from fieldmarks.photo import Photo
@@ -261,9 +261,9 @@ def _shade(photo: Photo, plane: Array) -> tuple[float, str]:
 
 def _distance(photo: Photo, mm_per_pixel: float) -> float:
     """Millimetres from camera to frame, from the 35 mm equivalent focal length in the file."""
-    if not isinstance(photo._stored, Image.Image):
+    if photo.header is None:
         return 0.0
-    focal = photo._stored.getexif().get_ifd(ExifTags.IFD.Exif).get(0xA405, 0)
+    focal = photo.header.getexif().get_ifd(ExifTags.IFD.Exif).get(0xA405, 0)
     try:
         focal = float(focal)
     except (TypeError, ValueError):
