@@ -369,7 +369,3 @@ def test_nigrigenis_is_the_smallest_and_fischeri_the_largest_of_the_four():
     middle = {s: sum(TABLES.species[s].facts.body_length_mm) / 2 for s in (P, F, N, L)}
     assert min(middle, key=middle.get) == N
     assert max(middle, key=middle.get) == F
-
-
-def test_there_are_enough_facts():
-    assert len(MARK_FACTS + RELATION_FACTS + SIGN_FACTS + SIGN_RELATION_FACTS) >= 70
