@@ -251,7 +251,8 @@ def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
     difference = last.point.amount - first.point.amount
     smallest = COVERAGE_FACTOR * math.hypot(first.point.u_amount, last.point.u_amount)
     sure = len(rows) > 1 and abs(difference) > smallest
-    there = last.point.status in PRESENT
+    there, gone = last.point.status in PRESENT, last.point.status == SignStatus.NOT_SEEN.value
+    grown_too = any(r.grown for r in present)
     if there and last.grown:
         if sure and difference > 0:
             kind: Story = "grew" if first.point.status in PRESENT else "came"
@@ -259,7 +260,7 @@ def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
             said = f"{text}: it {words}. That is a sign of mixed ancestry."
         else:
             kind, said = "stayed", f"{text}: still there in the grown bird. That is a sign."
-    elif last.point.status == SignStatus.NOT_SEEN.value and last.grown and not first.grown:
+    elif gone and last.grown and not (first.grown or grown_too):
         if sure:
             kind, said = "faded", f"{text}: gone after the moult. This doubt is cleared."
         else:
@@ -268,6 +269,9 @@ def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
                 f"{text}: not seen any more, but the change is no larger than measuring alone can "
                 "explain. Look again."
             )
+    elif gone and grown_too:
+        kind = "unclear"
+        said = f"{text}: one look of the grown bird shows it and the last does not. Look again."
     else:
         kind, said = "unclear", f"{text}: not decided yet. Look again when the bird is grown."
     return SignStory(sign, kind, said, difference, smallest)

@@ -9,10 +9,11 @@ from typing import Literal
 
 from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.advice import AdviceTable, advice_table
-from fieldmarks.life.bird import Bird, Entry
-from fieldmarks.life.due import first_moult_over
+from fieldmarks.life.bird import Bird, Entry, Look
+from fieldmarks.life.due import UNDECIDED, first_moult_over
 from fieldmarks.life.moult import PRESENT, in_order
 from fieldmarks.life.pedigree import Parents, kinship, recorded_share, shared_ancestors
+from fieldmarks.life.standing import Standing, showing_signs, standings
 from fieldmarks.tables import Tables
 
 Weight = Literal["against", "wait", "not known", "for"]
@@ -23,6 +24,8 @@ LEVELS: dict[Weight, str] = {
     "for": "Nothing on record speaks against this pair.",
 }
 ORDER: tuple[Weight, ...] = ("against", "wait", "not known", "for")
+CONTRADICTED = ("claim contradicted", "none fits")
+SETTLED = "one species left"  # the only outcome that takes a contradiction back
 
 
 @dataclass(frozen=True)
@@ -158,32 +161,8 @@ def _relation(
 
 
 def _own_reasons(bird: Bird, entries: Sequence[Entry], tables: Tables, today: date) -> list[Reason]:
-    reasons = []
-    looks = [look for entry in in_order(entries)[-1:] for look in entry.looks]
-    status = {s.sign: s.status for look in looks for s in look.signs}
     over = first_moult_over(bird, tables)
-    if not looks:
-        reasons.append(
-            Reason("not known", "signs", f"{bird.name} has not been measured. Take a photo first.")
-        )
-    for sign, found in status.items():
-        text = tables.signs[sign].text if sign in tables.signs else sign
-        if found == SignStatus.SEEN.value:
-            said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
-            reasons.append(Reason("against", "signs", said))
-        elif found in PRESENT:
-            said = f"{bird.name}: {text} Look again after its moult."
-            reasons.append(Reason("wait", "signs", said))
-        elif found == SignStatus.DOUBTFUL.value:
-            said = f"{bird.name}: not decided yet: {text}"
-            reasons.append(Reason("not known", "signs", said))
-    contradicted = [k for k in looks if k.outcome in ("claim contradicted", "none fits")]
-    if contradicted:
-        said = f"{bird.name}: the last look speaks against its species. {contradicted[-1].sentence}"
-        reasons.append(Reason("against", "species", said))
-    elif looks and not any(r.about == "signs" for r in reasons):
-        said = f"{bird.name}: no sign was seen in the marks read. That is no proof of purity."
-        reasons.append(Reason("for", "signs", said))
+    reasons = _sign_reasons(bird, entries, tables, over)
     if over is not None and today < over:
         said = f"{bird.name} is not grown before {over.isoformat()}."
         reasons.append(Reason("wait", "age", said))
@@ -195,22 +174,67 @@ def _own_reasons(bird: Bird, entries: Sequence[Entry], tables: Tables, today: da
     return reasons
 
 
+def _sign_reasons(
+    bird: Bird, entries: Sequence[Entry], tables: Tables, over: date | None
+) -> list[Reason]:
+    """What all looks that count say of a bird's species and of signs of mixed ancestry."""
+    measured = [entry for entry in in_order(entries) if entry.looks]
+    if not measured:
+        said = f"{bird.name} has not been measured. Take a photo first."
+        return [Reason("not known", "signs", said)]
+    # A sign of another species, from a time when the bird was taken for that, says nothing now.
+    stood = [s for s in standings(measured, over) if bird.species in (None, s.species)]
+    reasons = [reason for found in stood for reason in _of_sign(bird, found, tables)]
+    against = _contradiction(bird, measured)
+    if against is not None:
+        day, look = against
+        said = f"{bird.name}: the look of {day} speaks against its species. {look.sentence}"
+        return [*reasons, Reason("against", "species", said)]
+    if reasons:
+        return reasons
+    decides = any(look.outcome not in UNDECIDED for look in measured[-1].looks)
+    if not stood or not decides:
+        said = f"{bird.name}: the last photo decides nothing. Take a better one."
+        return [Reason("not known", "signs", said)]
+    said = f"{bird.name}: no sign was seen in the marks read. That is no proof of purity."
+    return [Reason("for", "signs", said)]
+
+
+def _of_sign(bird: Bird, found: Standing, tables: Tables) -> list[Reason]:
+    """The reason that one sign gives; none when it was looked for and not seen."""
+    text = tables.signs[found.sign].text if found.sign in tables.signs else found.sign
+    if found.status == SignStatus.SEEN.value:
+        said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
+        return [Reason("against", "signs", said)]
+    if found.disputed:
+        said = f"{bird.name}: {text} One look shows it and a later one does not. Look again."
+        return [Reason("wait", "signs", said)]
+    if found.status in PRESENT:
+        said = f"{bird.name}: {text} Look again after its moult."
+        return [Reason("wait", "signs", said)]
+    if found.status == SignStatus.DOUBTFUL.value:
+        return [Reason("not known", "signs", f"{bird.name}: not decided yet: {text}")]
+    return []
+
+
+def _contradiction(bird: Bird, measured: Sequence[Entry]) -> tuple[date, Look] | None:
+    """The last look that speaks against the species, unless a later entry settles it."""
+    for entry in reversed(measured):
+        for look in reversed(entry.looks):
+            if look.outcome in CONTRADICTED and look.claimed in (None, bird.species):
+                return entry.day, look
+        if any(k.outcome == SETTLED and k.claimed == bird.species for k in entry.looks):
+            return None
+    return None
+
+
 def _hidden(bird: Bird, tables: Tables) -> str:
     """Why a bird's variety hides signs, or empty."""
     kind = tables.varieties.get(bird.variety)
     if kind is None or bird.species is None:
         return ""
-    own = [s for s in tables.signs.values() if s.species == bird.species]
-    shown = [
-        s
-        for s in own
-        if kind.series in s.series
-        and bird.variety not in s.not_in
-        and not (s.marks and all(m in kind.says_nothing for m in s.marks))
-    ]
-    if len(shown) == len(own):
-        return ""
-    wild = [s for s in own if "green" in s.series]
+    shown = showing_signs(bird.species, bird.variety, tables)
+    wild = [s for s in tables.signs.values() if s.species == bird.species and "green" in s.series]
     if len(shown) >= len(wild):
         return ""
     return (

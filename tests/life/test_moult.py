@@ -166,3 +166,15 @@ def test_a_young_bird_is_due_when_its_first_moult_is_over(tables):
     grown = entry_with(bird, date(2026, 3, 1), "after first moult", 2)
     assert look_due(bird, [young, grown], tables) is None
     assert look_due(dataclasses.replace(bird, status="dead"), [], tables) is None
+
+
+def test_a_sign_seen_on_the_grown_bird_is_not_cleared_by_one_look_without_it():
+    bird = a_bird()
+    entries = [
+        entry_with(bird, *YOUNG, 1, (sign("look again after the moult", 0.9),)),
+        entry_with(bird, *GROWN, 2, (sign("seen", 0.9),)),
+        entry_with(bird, date(2026, 9, 1), "later moult", 3, (sign("not seen", 0.0),)),
+    ]
+    (found,) = sign_stories(entries, {"dull": "A dull mask."})
+    assert found.story == "unclear"
+    assert "one look of the grown bird shows it" in found.sentence

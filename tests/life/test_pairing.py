@@ -11,6 +11,7 @@ from made_birds import ORANGE, a_bird, an_entry, shoot
 
 from fieldmarks.assessment import assess
 from fieldmarks.life.advice import advice_table
+from fieldmarks.life.bird import Look, SignPoint
 from fieldmarks.life.buying import buying_check
 from fieldmarks.life.pairing import advise_pair
 from fieldmarks.life.shot import look_of
@@ -57,6 +58,117 @@ def test_a_bird_with_signs_is_advised_to_be_kept_as_a_pet(tables, clean_look, or
     advice = advise(tables, COCK, HEN, {1: (COCK, orange_look), 2: (HEN, clean_look)})
     assert advice.weight == "against"
     assert "pet" in advice.reasons[0].text + advice.reasons[1].text
+
+
+def a_look(outcome="one species left", *signs, claimed="personatus"):
+    """A look made by hand; signs as (key, status, amount)."""
+    points = tuple(
+        SignPoint(key, "personatus", status, "usually", "collar", amount, 0.02)
+        for key, status, amount in signs
+    )
+    return Look("0" * 32, "0" * 64, "x.jpg", ".jpg", outcome, "Said.", "green", "adult", claimed,
+                "", "0" * 64, (), points)  # fmt: skip
+
+
+def own_weights(tables, *looks, bird=COCK, days=None, stages=None):
+    """What the record of one bird weighs, as (about, weight, text); one list of looks per entry."""
+    days = days or [date(2026, 1 + n, 1) for n in range(len(looks))]
+    stages = stages or ["later moult"] * len(looks)
+    entries = [
+        dataclasses.replace(an_entry(bird, day, stage), looks=tuple(these), number=n)
+        for n, (these, day, stage) in enumerate(zip(looks, days, stages, strict=True), 1)
+    ]
+    known = {bird.id: (None, None), HEN.id: (None, None)}
+    names = {bird.id: bird.name, HEN.id: HEN.name}
+    advice = advise_pair(bird, HEN, {bird.id: entries}, known, names, tables, TODAY)
+    return [
+        (r.about, r.weight, r.text)
+        for r in advice.reasons
+        if r.text.startswith(bird.name) and r.about in ("signs", "species")
+    ]
+
+
+ORANGE_SEEN = ("personatus_orange_collar", "seen", 0.9)
+ORANGE_GONE = ("personatus_orange_collar", "not seen", 0.0)
+RUMP_CLEAN = ("personatus_blue_rump", "not seen", 0.0)
+
+
+def test_a_sign_on_record_is_not_forgotten_when_a_later_photo_reads_only_the_rump(tables):
+    later = [a_look("several species left", RUMP_CLEAN)]
+    (found,) = own_weights(tables, [a_look("signs", ORANGE_SEEN)], later)
+    assert found[:2] == ("signs", "against")
+    assert "Orange in the collar" in found[2]
+
+
+@pytest.mark.parametrize(
+    "last",
+    [
+        a_look("not calibrated", ("personatus_blue_rump", "not calibrated", 0.0)),
+        a_look("not calibrated", RUMP_CLEAN),
+        a_look("nothing read"),
+        a_look("cannot be told"),
+        a_look("nothing decided", RUMP_CLEAN),
+        a_look("one species left"),  # decided, but no sign was looked for
+    ],
+    ids=["card missing", "card missing, relation", "nothing read", "cannot be told",
+         "nothing decided", "no sign looked for"],
+)  # fmt: skip
+def test_a_photo_that_decides_nothing_never_weighs_for_a_bird(tables, last):
+    (found,) = own_weights(tables, [last])
+    assert found[:2] == ("signs", "not known")
+    assert "the last photo decides nothing" in found[2]
+
+
+def test_a_bad_photo_after_a_good_one_is_said(tables):
+    good, bad = [a_look("one species left", RUMP_CLEAN)], [a_look("not calibrated")]
+    assert own_weights(tables, good)[0][:2] == ("signs", "for")
+    assert own_weights(tables, good, bad)[0][:2] == ("signs", "not known")
+    assert own_weights(tables, bad, good)[0][:2] == ("signs", "for")
+
+
+def test_a_bad_photo_does_not_hide_a_sign_on_record(tables):
+    for outcome in ("not calibrated", "nothing read", "cannot be told"):
+        (found,) = own_weights(tables, [a_look("signs", ORANGE_SEEN)], [a_look(outcome)])
+        assert found[:2] == ("signs", "against")
+
+
+def test_of_two_photos_in_one_entry_the_worse_one_stands(tables):
+    pair = [a_look("signs", ORANGE_SEEN), a_look("one species left", ORANGE_GONE)]
+    for looks in (pair, pair[::-1]):
+        (found,) = own_weights(tables, looks)
+        assert found[:2] == ("signs", "against")
+
+
+def test_a_grown_bird_with_a_sign_in_one_look_and_not_in_the_next_waits(tables):
+    (found,) = own_weights(tables, [a_look("signs", ORANGE_SEEN)], [a_look("x", ORANGE_GONE)])
+    assert found[:2] == ("signs", "wait")
+    assert "One look shows it and a later one does not" in found[2]
+
+
+def test_a_tint_that_went_with_the_moult_stays_cleared(tables):
+    young, grown = [a_look("signs", ORANGE_SEEN)], [a_look("one species left", ORANGE_GONE)]
+    days, stages = [date(2024, 3, 1), date(2025, 6, 1)], ["young plumage", "later moult"]
+    (found,) = own_weights(tables, young, grown, days=days, stages=stages)
+    assert found[:2] == ("signs", "for")
+    rump = [a_look("several species left", RUMP_CLEAN)]
+    days, stages = [*days, date(2026, 3, 1)], [*stages, "later moult"]
+    (found,) = own_weights(tables, young, grown, rump, days=days, stages=stages)
+    assert found[:2] == ("signs", "for")
+
+
+def test_a_doubt_after_not_seen_is_said(tables):
+    doubt = [a_look("one species left", ("personatus_orange_collar", "doubtful", 0.05))]
+    (found,) = own_weights(tables, [a_look("one species left", ORANGE_GONE)], doubt)
+    assert found[:2] == ("signs", "not known")
+
+
+def test_a_contradicted_species_stays_so_until_a_look_settles_it(tables):
+    wrong, rump = [a_look("claim contradicted")], [a_look("several species left", RUMP_CLEAN)]
+    settled = [a_look("one species left", RUMP_CLEAN)]
+    assert ("species", "against") in {r[:2] for r in own_weights(tables, wrong, rump)}
+    assert [r[:2] for r in own_weights(tables, wrong, settled)] == [("signs", "for")]
+    other = [a_look("claim contradicted", claimed="fischeri")]
+    assert [r[:2] for r in own_weights(tables, other, settled)] == [("signs", "for")]
 
 
 @pytest.mark.parametrize("other", ["personatus", "fischeri", "nigrigenis", "lilianae"])
