@@ -1,9 +1,15 @@
 """The plumage model: colours that follow from pigment and structure."""
 
+import dataclasses
+import io
+
 import pytest
+from rich.console import Console
 
 from fieldmarks.errors import TableError
+from fieldmarks.report.tables import print_separations
 from fieldmarks.tables import load_tables, plumage
+from fieldmarks.tables.schema import RelationRow
 from fieldmarks.tables.separation import next_marks, plumage_separates, separating_marks
 
 TABLES = load_tables(keepers_swatches=False)
@@ -149,6 +155,55 @@ def test_orange_marks_separate_nothing_in_the_blue_series():
     """Common practice, no published source: no orange to see, look at black and white only."""
     rows = separating_marks(TABLES, "blue")["fischeri", "lilianae"]
     assert not {"face", "forehead", "cheek"} & {r.mark for r in rows}
+
+
+def with_relations(**changes):
+    rows = {k: r.model_copy(update=changes) for k, r in TABLES.relations.items()}
+    return dataclasses.replace(TABLES, relations=rows)
+
+
+def test_a_relation_always_tells_apart_only_across_its_stated_margin():
+    for variety in TABLES.varieties:
+        for pair, rows in separating_marks(TABLES, variety).items():
+            for row in rows:
+                if row.relation and row.how == "always":
+                    assert row.gap >= TABLES.relations[row.mark].margin, (variety, pair, row)
+    wide = separating_marks(with_relations(margin=1000.0))
+    assert not [r for rows in wide.values() for r in rows if r.relation]
+
+
+def test_ranges_that_touch_are_not_told_apart_for_certain_without_a_margin():
+    """At most 5 and at least 5: a bird of either may show just 5."""
+    species = {}
+    for key, ends in (("personatus", {"low": 5.0}), ("fischeri", {"high": 5.0})):
+        row = RelationRow(**ends, look="Made up.", evidence="made up")
+        species[key] = TABLES.species[key].model_copy(update={"relations": {"ring": row}})
+    tables = dataclasses.replace(with_relations(margin=None), species=species)
+    (found,) = [r for r in separating_marks(tables)["personatus", "fischeri"] if r.mark == "ring"]
+    assert found.how == "sometimes"
+    assert found.gap == 0
+
+
+def test_body_length_does_not_tell_every_two_species_apart():
+    """Lengths a few millimetres apart are within what a photo may be off."""
+    table = separating_marks(TABLES)
+    told = {pair: r.how for pair, rows in table.items() for r in rows if r.mark == "size"}
+    assert ("personatus", "fischeri") not in told
+    assert ("nigrigenis", "lilianae") not in told
+    assert [pair for pair, how in told.items() if how == "always"] == [
+        ("nigrigenis", "roseicollis")
+    ]
+
+
+def test_gaps_are_printed_with_their_unit_and_never_as_nought():
+    out = io.StringIO()
+    print_separations(TABLES, "green", "adult", Console(file=out, width=500, highlight=False))
+    text = out.getvalue()
+    assert "(0)" not in text
+    assert "(0 " not in text
+    assert "(0.00" not in text
+    assert "eye ring width (0.12 of the eye's diameter)" in text
+    assert "rump against back (14 CIEDE2000)" in text
 
 
 def test_next_marks_are_ranked_by_the_pairs_they_tell_apart():

@@ -7,7 +7,7 @@ from rich.table import Table
 
 from fieldmarks.tables import Tables
 from fieldmarks.tables.plumage import check_choice, expected, expected_relation
-from fieldmarks.tables.separation import separating_marks
+from fieldmarks.tables.separation import Separation, separating_marks
 
 
 def print_expectations(
@@ -48,13 +48,23 @@ def print_separations(tables: Tables, variety: str, age: str, console: Console) 
     table = Table("species", "always", "sometimes", box=None)
     for (one, other), rows in separating_marks(tables, variety, age).items():
         cells = [
-            ", ".join(f"{row.name} ({row.gap:.0f})" for row in rows if row.how == how)
+            ", ".join(_named(tables, row) for row in rows if row.how == how)
             for how in ("always", "sometimes")
         ]
         cells = [cell or "nothing" for cell in cells]
         table.add_row(f"{one} / {other}", *cells)
     console.print(
-        "Marks that tell two species apart. In brackets: the least CIEDE2000 between their "
-        "colours, or the gap in the relation's own unit."
+        "Marks that tell two species apart. In brackets: how far apart their colours lie at "
+        "least, in CIEDE2000, or the gap between two comparisons in the unit named. No bracket: "
+        "some birds of both look alike there."
     )
     console.print(table)
+
+
+def _named(tables: Tables, row: Separation) -> str:
+    """A mark with how far apart it keeps two species, where they never meet."""
+    if not row.relation:
+        return row.name if row.gap < 1 else f"{row.name} ({row.gap:.0f})"
+    kind = tables.relations[row.mark]
+    gap = f"{row.gap:.{kind.decimals}f}"
+    return row.name if float(gap) == 0 else f"{row.name} ({gap} {kind.unit})"

@@ -59,7 +59,11 @@ class Expectation:
 
 @dataclass(frozen=True)
 class RelationExpectation:
-    """The range in which a relation of a species should lie; both ends None: says nothing."""
+    """The range in which a relation of a species should lie; both ends None: says nothing.
+
+    ``nearest`` is the least value that two marks made up differently can show, in the relation's
+    own unit: the range begins at the relation's limit, the birds themselves lie from there on.
+    """
 
     species: str
     relation: str
@@ -67,6 +71,7 @@ class RelationExpectation:
     high: float | None
     basis: Basis
     reason: str
+    nearest: float | None = None
 
     @property
     def says_nothing(self) -> bool:
@@ -261,7 +266,7 @@ def expected_relation(
         nearest = min(_differences(tables, first.swatches, second.swatches))
     if nearest > kind.limit:
         reason = "The two marks are made up differently."
-        return RelationExpectation(*here, kind.limit, None, "derived", reason)
+        return RelationExpectation(*here, kind.limit, None, "derived", reason, nearest)
     reason = "The two marks may or may not look alike here."
     return RelationExpectation(*here, None, None, "says nothing", reason)
 

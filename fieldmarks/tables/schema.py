@@ -259,7 +259,8 @@ class RelationKind(Row):
     """A comparison inside one photo.
 
     ``limit``: where "same" ends or fading begins. ``margin``: how far two ranges must lie apart
-    before an ordinary photo can tell them apart.
+    before an ordinary photo can tell them apart; when it is not stated, ranges that touch or
+    overlap are not told apart for certain. ``decimals``: of a value when it is printed.
     """
 
     key: Key
@@ -267,7 +268,8 @@ class RelationKind(Row):
     kind: Literal["same", "fade", "ring", "size"]
     marks: tuple[Key, ...] = Field(min_length=1)
     limit: float | None = None
-    margin: float = 0.0
+    margin: float | None = Field(default=None, gt=0)
+    decimals: int = Field(default=0, ge=0, le=4)
     unit: str
     look: Sentence
     evidence: Sentence

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import functools
 import itertools
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
 from fieldmarks.tables.load import Tables
-from fieldmarks.tables.plumage import expected, expected_relation
+from fieldmarks.tables.plumage import RelationExpectation, expected, expected_relation
 
 # CIEDE2000 by which a colour must lie outside the other species' tolerance before an ordinary
 # reading can call it.
@@ -24,7 +25,9 @@ class Separation:
 
     ``how`` is "always" when every colour of one lies outside the other's tolerances, both ways
     round, and "sometimes" when only some colours do. ``gap`` is the least CIEDE2000 between their
-    swatches (for a relation, the distance between the ranges in its own unit).
+    swatches. Of a relation it is the distance between the two ranges in its own unit, 0 when they
+    touch or overlap: "always" when the relation's margin lies between them, "sometimes" when one
+    range reaches beyond the other by that margin.
     """
 
     mark: str
@@ -145,15 +148,24 @@ def _by_relation(
     other = expected_relation(tables, second, key, variety, age)
     if one.says_nothing or other.says_nothing:
         return None
-    ends = [
-        (
-            float("-inf") if row.low is None else row.low,
-            float("inf") if row.high is None else row.high,
-        )
-        for row in (one, other)
-    ]
-    if ends[0] == ends[1]:
+    if (one.low, one.high) == (other.low, other.high):
         return None
-    gap = max(ends[0][0], ends[1][0]) - min(ends[0][1], ends[1][1])
-    how: How = "always" if gap >= tables.relations[key].margin else "sometimes"
-    return Separation(key, tables.relations[key].name, how, max(gap, 0.0), True)
+    kind = tables.relations[key]
+    (low, high), (low_other, high_other) = _span(one), _span(other)
+    gap = max(low, low_other) - min(high, high_other)
+    if gap > 0 and gap >= (kind.margin or 0.0):
+        return Separation(key, kind.name, "always", gap, True)
+    beyond = max(_apart(low, low_other), _apart(high, high_other))
+    if kind.margin is not None and beyond < kind.margin:
+        return None
+    return Separation(key, kind.name, "sometimes", max(gap, 0.0), True)
+
+
+def _span(row: RelationExpectation) -> tuple[float, float]:
+    """Ends between which the birds of a species lie; an open end is infinite."""
+    low = row.low if row.nearest is None else row.nearest
+    return -math.inf if low is None else low, math.inf if row.high is None else row.high
+
+
+def _apart(one: float, other: float) -> float:
+    return 0.0 if one == other else abs(one - other)  # two open ends are not apart
