@@ -14,6 +14,7 @@ from pathlib import Path
 from fieldmarks import __version__
 from fieldmarks.annotation import read_region_file
 from fieldmarks.errors import FieldmarksError, PhotoError
+from fieldmarks.optics.phone_profile import PhoneProfile
 from fieldmarks.photo import SUFFIXES, Photo
 from fieldmarks.record import (
     FINDING_COLUMNS,
@@ -72,6 +73,7 @@ def assess_many(
     tables: Tables,
     question: Question,
     again: bool = False,
+    phone: PhoneProfile | None = None,
     after_each: Callable[[], None] = lambda: None,
 ) -> Summary:
     """Assess photos one after the other; one bad file never stops the rest.
@@ -83,13 +85,13 @@ def assess_many(
     problems: list[tuple[str, str]] = []
     done = kept = 0
     for path in photos:
-        earlier = None if again else _earlier_record(path, into, tables, question)
+        earlier = None if again else _earlier_record(path, into, tables, question, phone)
         try:
             if earlier is not None:
                 records.append(earlier)
                 kept += 1
             else:
-                record, photo = record_of_file(path, tables, question)
+                record, photo = record_of_file(path, tables, question, phone=phone)
                 write_results(record, photo, tables, into)
                 records.append(record)
                 done += 1
@@ -131,7 +133,13 @@ def picture_of(record: Record, photo: Photo, tables: Tables, suffix: str = ".jpg
     )
 
 
-def _earlier_record(path: Path, into: Path, tables: Tables, question: Question) -> Record | None:
+def _earlier_record(
+    path: Path,
+    into: Path,
+    tables: Tables,
+    question: Question,
+    phone: PhoneProfile | None,
+) -> Record | None:
     """The record of an earlier run, if it answers the same question from the same files."""
     import hashlib
 
@@ -146,6 +154,7 @@ def _earlier_record(path: Path, into: Path, tables: Tables, question: Question) 
         same_photo
         and record.program == __version__
         and record.question == question
+        and record.phone == phone
         and record.measurement.regions.regions == regions
         and record.assessment.table_fingerprint == tables.fingerprint
     )

@@ -21,6 +21,7 @@ from fieldmarks.optics.commands import app as light_app
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from fieldmarks.optics.phone_profile import PhoneProfile
     from fieldmarks.record import Question
     from fieldmarks.tables import Tables
 
@@ -50,6 +51,12 @@ More = Annotated[
 ]
 
 
+Phone = Annotated[
+    str | None,
+    typer.Option("--phone", help="Name of your phone's profile; 'light phones' lists them."),
+]
+
+
 class Form(StrEnum):
     """How a result is printed."""
 
@@ -65,6 +72,7 @@ def assess(
     variety: Variety = "green",
     age: Age = "adult",
     sold_as: SoldAs = None,
+    phone: Phone = None,
     form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
     into: Into = None,
     more_tables: More = None,
@@ -74,7 +82,7 @@ def assess(
 
     tables = _tables(more_tables)
     question = _question(variety, age, sold_as)
-    record, opened = record_of_file(photo, tables, question, regions)
+    record, opened = record_of_file(photo, tables, question, regions, phone=_phone(phone))
     _print(record, tables, form)
     if into:
         from fieldmarks.batch import write_results
@@ -90,6 +98,7 @@ def assess_folder(
     variety: Variety = "green",
     age: Age = "adult",
     sold_as: SoldAs = None,
+    phone: Phone = None,
     again: Annotated[
         bool, typer.Option("--again", help="Do photos again that are already done.")
     ] = False,
@@ -110,6 +119,7 @@ def assess_folder(
             tables,
             _question(variety, age, sold_as),
             again=again,
+            phone=_phone(phone),
             after_each=lambda: bar.advance(task),
         )
     for problem in summary.problems:
@@ -143,7 +153,7 @@ def demo(
         )
     question, story = demo_question(chosen)
     _say(f"Invented bird: {story}")
-    assess(chosen, None, question.variety, question.age, question.claimed, form, into)
+    assess(chosen, None, question.variety, question.age, question.claimed, None, form, into)
 
 
 @app.command()
@@ -247,6 +257,14 @@ def _tables(more: Path | None) -> Tables:
     from fieldmarks.tables import load_tables
 
     return load_tables(more)
+
+
+def _phone(name: str | None) -> PhoneProfile | None:
+    if name is None:
+        return None
+    from fieldmarks.optics.phone_profile import load_profile
+
+    return load_profile(name)
 
 
 def _question(variety: str, age: str, sold_as: str | None) -> Question:

@@ -1,7 +1,8 @@
 """Photo: open a picture file safely, once, and hand out windows of linear light.
 
-Supported: JPEG, PNG, TIFF (8 and 16 bit), WebP and HEIC. The EXIF orientation is applied window by
-window, so a 12-megapixel photo is decoded once and never copied or converted as a whole.
+Supported: JPEG, PNG, TIFF (8 and 16 bit), WebP and HEIC; camera raw through
+:mod:`fieldmarks.optics.raw`. The EXIF orientation is applied window by window, so a 12-megapixel
+photo is decoded once and never copied or converted as a whole.
 """
 
 from __future__ import annotations
@@ -25,7 +26,10 @@ from fieldmarks.region import Window
 
 MAX_MEGAPIXELS = 120.0
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
-SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
+RAW_SUFFIXES = (".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", ".pef")
+SUFFIXES = (
+    ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", *RAW_SUFFIXES,
+)  # fmt: skip
 _KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
 
 # EXIF orientation -> (swap axes, flip left-right, flip top-bottom) applied in that order to the
@@ -155,6 +159,10 @@ def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Phot
 
 def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
     """Decode a photo that is already in memory; see :func:`open_photo`."""
+    if Path(name).suffix.lower() in RAW_SUFFIXES and data:
+        from fieldmarks.optics.raw import decode_raw
+
+        return decode_raw(data, name, max_megapixels)
     if not data:
         raise PhotoError("the file is empty (0 bytes)", where=name, mend="Copy the photo again")
     try:

@@ -23,6 +23,7 @@ from fieldmarks.annotation import read_region_file
 from fieldmarks.assessment import Assessment, assess
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.measure import Measurement, measure
+from fieldmarks.optics.phone_profile import PhoneProfile
 from fieldmarks.photo import MAX_MEGAPIXELS, Photo, open_photo
 from fieldmarks.quantities import Reading
 from fieldmarks.region import RegionSet
@@ -57,6 +58,8 @@ class Record:
     question : Question
     measurement : Measurement
     assessment : Assessment
+    phone : PhoneProfile, optional
+        The phone's profile that was used, whole, so that others can repeat the numbers.
     """
 
     program: str
@@ -64,6 +67,7 @@ class Record:
     question: Question
     measurement: Measurement
     assessment: Assessment
+    phone: PhoneProfile | None = None
 
 
 def make_record(
@@ -72,10 +76,12 @@ def make_record(
     tables: Tables,
     question: Question | None = None,
     remembered: dict[Hashable, Reading | None] | None = None,
+    phone: PhoneProfile | None = None,
 ) -> Record:
     """Measure and assess a photo.
 
-    ``remembered`` keeps readings from one call to the next; see :func:`fieldmarks.measure.measure`.
+    ``remembered`` keeps readings from one call to the next and ``phone`` is what is known of the
+    phone; see :func:`fieldmarks.measure.measure`.
 
     Raises
     ------
@@ -85,7 +91,7 @@ def make_record(
         The question names an unknown variety, age or species.
     """
     question = question or Question()
-    measurement = measure(photo, regions, tables, remembered=remembered)
+    measurement = measure(photo, regions, tables, phone, remembered)
     assessment = assess(
         measurement.readings,
         measurement.relations,
@@ -96,7 +102,7 @@ def make_record(
         draws=question.draws,
         seed=question.seed,
     )
-    return Record(__version__, COLOUR_SPACE, question, measurement, assessment)
+    return Record(__version__, COLOUR_SPACE, question, measurement, assessment, phone)
 
 
 def record_of_file(
@@ -105,6 +111,7 @@ def record_of_file(
     question: Question | None = None,
     region_path: Path | None = None,
     max_megapixels: float = MAX_MEGAPIXELS,
+    phone: PhoneProfile | None = None,
 ) -> tuple[Record, Photo]:
     """Measure and assess a photo file with its region file.
 
@@ -116,6 +123,7 @@ def record_of_file(
     region_path : Path, optional
         Defaults to the photo's name with ``.regions.json`` in place of its ending.
     max_megapixels : float
+    phone : PhoneProfile, optional
 
     Raises
     ------
@@ -130,7 +138,7 @@ def record_of_file(
             where=(region_path or region_file_of(photo_path)).name,
             mend="Use the photo it was drawn on, or draw the regions again",
         )
-    return make_record(photo, regions, tables, question), photo
+    return make_record(photo, regions, tables, question, phone=phone), photo
 
 
 def region_file_of(photo_path: Path) -> Path:

@@ -8,11 +8,14 @@ import jsonschema
 import pytest
 from PIL import Image
 from scenes import GREY_18, card, linear_scene
+from test_phone_profile import chart_tiles, phone_photo, tile
 
 from fieldmarks.annotation import write_region_file
 from fieldmarks.batch import assess_many, photos_in
 from fieldmarks.colour import encode_srgb
 from fieldmarks.errors import FieldmarksError, PhotoError, RegionError
+from fieldmarks.optics.chart import calibrate_with_chart
+from fieldmarks.optics.phone_profile import make_profile
 from fieldmarks.photo import open_photo
 from fieldmarks.record import (
     FINDING_COLUMNS,
@@ -162,3 +165,20 @@ def test_findings_have_a_row_for_every_species_and_mark(tmp_path, tables):
     # Common practice, no published source: personatus has a black mask, fischeri an orange face.
     assert status["personatus"] == "fits"
     assert status["fischeri"] == "does not fit"
+
+
+def test_a_record_made_with_a_phone_profile_is_kept_and_repeated_whole(tmp_path, tables):
+    chart_photo, _ = phone_photo()
+    on_chart = calibrate_with_chart(chart_photo, [tile(24)], chart_tiles())
+    profile = make_profile("my phone", chart_photo, on_chart)
+    path = save_bird(tmp_path)
+    record, photo = record_of_file(path, tables, phone=profile)
+    again = record_from_json(record_to_json(record))
+    assert again == record
+    assert again.phone == profile
+    remembered = {}
+    regions = record.measurement.regions
+    for _ in range(2):
+        made = make_record(photo, regions, tables, remembered=remembered, phone=again.phone)
+        assert record_to_json(made) == record_to_json(record)
+    assert len(remembered) == 2

@@ -20,7 +20,6 @@ from fieldmarks.errors import PhotoError
 from fieldmarks.photo import MAX_MEGAPIXELS, Photo, PhotoFacts
 from fieldmarks.profile import Profile
 
-SUFFIXES = (".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", ".pef")
 FORMAT = "RAW"
 
 

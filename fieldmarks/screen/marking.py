@@ -12,6 +12,7 @@ from fieldmarks.colour import encode_srgb
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.guide import where_is
 from fieldmarks.marker import marker
+from fieldmarks.optics.phone_profile import list_profiles, load_profile
 from fieldmarks.screen.sheet import sheet
 from fieldmarks.screen.state import FIRST_MARK, Work
 
@@ -49,6 +50,7 @@ def photo_panel(work: Work) -> None:
 def drawing_panel(work: Work) -> None:
     """What belongs to the drawing but is needed less often: card values, help, a saved file."""
     _values(work)
+    _phone(work)
     with st.expander(f"Where is it? {work.tables.marks[work.mark].name}"):
         sheet(where_is(work.tables, work.mark), key="where")
         st.caption(work.tables.marks[work.mark].look)
@@ -88,6 +90,26 @@ def _values(work: Work) -> None:
             )
             work.regions = work.regions.with_regions(changed)
             work.assess()
+
+
+def _phone(work: Work) -> None:
+    """Choose a phone's profile, when one has been kept on this computer."""
+    names = list_profiles()
+    if not names:
+        return
+    chosen = st.selectbox(
+        "Taken with a phone whose colours you have learned?", ["no", *names], key="phone"
+    )
+    now = work.phone.name if work.phone else "no"
+    if chosen != now:
+        try:
+            work.phone = None if chosen == "no" else load_profile(chosen)
+        except FieldmarksError as error:
+            st.error(str(error))
+            return
+        work.remembered.clear()
+        work.assess()
+        st.rerun()
 
 
 def _card_value(value: float | None, key: str) -> float:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from fieldmarks.batch import demo_question
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.marker import MarkerEvent, reduced_jpeg, suggest_outline
+from fieldmarks.optics.phone_profile import PhoneProfile
 from fieldmarks.photo import Photo, decode_photo
 from fieldmarks.quantities import Reading
 from fieldmarks.record import Question, Record, make_record, region_file_of
@@ -45,6 +46,7 @@ class Work:
     record: Record | None = None
     # Readings already made of this photo, so that one new outline costs one new reading.
     remembered: dict[Hashable, Reading | None] = field(default_factory=dict)
+    phone: PhoneProfile | None = None
 
     def open_photo(self, data: bytes, name: str) -> None:
         """Take a photo; nothing changes when it cannot be read.
@@ -142,7 +144,12 @@ class Work:
             return
         try:
             self.record = make_record(
-                self.photo, self.regions, self.tables, self.question, self.remembered
+                self.photo,
+                self.regions,
+                self.tables,
+                self.question,
+                self.remembered,
+                self.phone,
             )
         except FieldmarksError as error:
             self.problem = str(error)
