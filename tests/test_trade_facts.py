@@ -134,6 +134,10 @@ MARK_FACTS = [
     (F, "ino", "adult", "face", "white", NOT),
     (L, "ino", "adult", "face", "salmon red", FIT),
     (L, "ino", "adult", "bib", "bright yellow", FIT),  # the red ends above the bib
+    (L, "ino", "adult", "flights", "white", FIT),
+    (R, "ino", "adult", "flights", "white", FIT),
+    (F, "ino", "adult", "flights", "jet black", NOT),
+    (L, "ino", "adult", "flights", "green", NOT),
     (N, "ino", "adult", "rump", "bright yellow", FIT),
     (L, "ino", "adult", "rump", "bright yellow", FIT),
     (L, "ino", "adult", "rump", "white", NOT),
@@ -360,7 +364,7 @@ def test_every_species_carries_its_facts_to_be_checked_today(species):
     facts = TABLES.species[species].facts
     assert "check today's listing" in facts.iucn
     assert "check today's listing" in facts.cites
-    assert facts.evidence == "from memory"
+    assert facts.evidence.startswith("from memory")
     assert 100 < facts.body_length_mm[0] < facts.body_length_mm[1] < 200
     assert 20 < facts.mass_g[0] < facts.mass_g[1] < 80
 
@@ -369,3 +373,20 @@ def test_nigrigenis_is_the_smallest_and_fischeri_the_largest_of_the_four():
     middle = {s: sum(TABLES.species[s].facts.body_length_mm) / 2 for s in (P, F, N, L)}
     assert min(middle, key=middle.get) == N
     assert max(middle, key=middle.get) == F
+    facts = {s: TABLES.species[s].facts for s in (P, F, N, L)}
+    for end in (0, 1):
+        lengths = {s: row.body_length_mm[end] for s, row in facts.items()}
+        assert min(lengths, key=lengths.get) == N
+        assert max(lengths, key=lengths.get) == F
+    # Its grams lie above those of lilianae: then the facts must say what "smallest" means.
+    lightest = min(facts, key=lambda s: sum(facts[s].mass_g))
+    assert lightest == N or "the shortest" in facts[N].evidence
+
+
+@pytest.mark.parametrize("species", list(TABLES.species))
+def test_every_ino_bird_has_white_flights(species):
+    row = TABLES.species[species].marks["flights"]
+    assert row.evidence.startswith(("from memory", "common practice"))
+    result = assess([shown("flights", "white")], [], TABLES, variety="ino")
+    (finding,) = [f for f in result.sheet(species).findings if f.mark == "flights"]
+    assert finding.status is FIT
