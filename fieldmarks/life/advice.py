@@ -37,6 +37,12 @@ class Kin(_Row):
     some: float = Field(gt=0, le=1)
 
 
+class Clean(_Row):
+    """Share of the signs that can show, 0 to 1, that must be looked at to call a young clean."""
+
+    share: float = Field(gt=0, le=1)
+
+
 class Cross(_Row):
     """What comes of a cross between any of ``one`` and any of ``other``."""
 
@@ -54,6 +60,7 @@ class AdviceTable(BaseModel):
     cannot_tell: tuple[Line, ...]
     caution: tuple[Caution, ...]
     kin: Kin
+    clean: Clean
     cross: tuple[Cross, ...]
     stage_ages: dict[str, str]
 

@@ -14,10 +14,17 @@ from fieldmarks.life.agreement import Account, Agreement, compare_accounts
 from fieldmarks.life.bird import Bird, Entry, Pair, Stage, Young, new_id
 from fieldmarks.life.dossier import Testimony, write_dossier
 from fieldmarks.life.due import first_moult_over
-from fieldmarks.life.mating import ACCEPTED_MISS, MatingResult, judge_mating, measured_finding
+from fieldmarks.life.mating import (
+    ACCEPTED_MISS,
+    MatingResult,
+    OwnRecord,
+    judge_mating,
+    measured_finding,
+)
 from fieldmarks.life.moult import SignStory, sign_stories
 from fieldmarks.life.pairing import PairAdvice, advise_pair
 from fieldmarks.life.shot import Shot
+from fieldmarks.life.standing import showing_signs
 from fieldmarks.life.store import Store
 from fieldmarks.record import Question
 from fieldmarks.tables import Tables
@@ -88,18 +95,37 @@ def mating_result(
     """What a test mating tells so far."""
     species = store.bird(pair.second).species
     row = tables.species.get(species or "")
-    young = young_with_findings(store, pair)
-    return judge_mating(young, row.name if row else "the mate's species", accepted)
-
-
-def young_with_findings(store: Store, pair: Pair) -> list[Young]:
-    """Young of a pair; one that is left unclear but kept as a bird is judged by its own record."""
-    return [
-        replace(y, finding=measured_finding(store.entries(y.bird)))
-        if y.bird and y.finding == "unclear"
-        else y
-        for y in pair.young
+    young = young_with_findings(store, pair, tables)
+    gaps = [
+        f"{y.label}: {record.looked_at} of {record.can_show} signs were looked at. Not looked at: "
+        + " ".join(sign.text for sign in record.not_looked_at)
+        for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True)
+        if record is not None and record.not_looked_at
     ]
+    return judge_mating(young, row.name if row else "the mate's species", accepted, gaps)
+
+
+def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]:
+    """Young of a pair; one that is left unclear but kept as a bird is judged by its own record."""
+    records = _own_records(store, pair, tables)
+    return [
+        y if record is None else replace(y, finding=record.finding)
+        for y, record in zip(pair.young, records, strict=True)
+    ]
+
+
+def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | None]:
+    """Own record of each young that is judged by it; None for the others."""
+    found: list[OwnRecord | None] = []
+    for y in pair.young:
+        if not y.bird or y.finding != "unclear":
+            found.append(None)
+            continue
+        bird = store.bird(y.bird)
+        species = bird.species or store.bird(pair.second).species
+        can_show = showing_signs(species, bird.variety, tables)
+        found.append(measured_finding(store.entries(bird.id), can_show))
+    return found
 
 
 def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:

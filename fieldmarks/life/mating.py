@@ -15,8 +15,11 @@ from typing import Literal
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.judging.signs import SignStatus
+from fieldmarks.life.advice import advice_table
 from fieldmarks.life.bird import Entry, Young, YoungFinding
-from fieldmarks.life.moult import GROWN, in_order
+from fieldmarks.life.moult import GROWN
+from fieldmarks.life.standing import standings
+from fieldmarks.tables.schema import Sign
 
 ASSUMED = (Fraction(1, 2), Fraction(1, 4))
 ACCEPTED_MISS = 0.05
@@ -56,27 +59,57 @@ def young_needed(chance: float | Fraction, accepted: float = ACCEPTED_MISS) -> i
     return count
 
 
-def measured_finding(entries: Sequence[Entry]) -> YoungFinding:
-    """What a young bird's own moult record says: its last looks as a grown bird.
+@dataclass(frozen=True)
+class OwnRecord:
+    """What a young bird's own looks as a grown bird say.
+
+    Parameters
+    ----------
+    finding : str
+    looked_at, can_show : int
+        Signs that were looked at, of those that can show in its species and variety.
+    not_looked_at : tuple of Sign
+    """
+
+    finding: YoungFinding
+    looked_at: int
+    can_show: int
+    not_looked_at: tuple[Sign, ...]
+
+
+def measured_finding(
+    entries: Sequence[Entry], can_show: Sequence[Sign], share: float | None = None
+) -> OwnRecord:
+    """What a young bird's own moult record says: all its looks as a grown bird.
+
+    It is "sign" when a sign was seen; "clean" when none was seen or left open and at least
+    ``share`` of those that can show were looked at; else "unclear".
 
     Parameters
     ----------
     entries : sequence of Entry
         Of the young bird.
-
-    Returns
-    -------
-    str
-        "sign" when a sign was seen, "clean" when signs were looked for and none was seen or left
-        open, else "unclear".
+    can_show : sequence of Sign
+        Signs that its species can show in its variety.
+    share : float, optional
+        0 to 1; default: that of ``data/advice.toml``.
     """
-    grown = [e for e in in_order(entries) if e.stage in GROWN and e.looks]
-    found = [s.status for look in (grown[-1].looks if grown else ()) for s in look.signs]
-    if SignStatus.SEEN.value in found:
-        return "sign"
-    if found and all(status == SignStatus.NOT_SEEN.value for status in found):
-        return "clean"
-    return "unclear"
+    least = advice_table().clean.share if share is None else share
+    keys = {sign.key for sign in can_show}
+    grown = [e for e in entries if e.stage in GROWN]
+    stood = [s for s in standings(grown) if s.sign in keys]
+    looked_at = {s.sign for s in stood}
+    missing = tuple(sign for sign in can_show if sign.key not in looked_at)
+    finding: YoungFinding = "unclear"
+    if any(s.status == SignStatus.SEEN.value for s in stood):
+        finding = "sign"
+    elif (
+        stood
+        and all(s.status == SignStatus.NOT_SEEN.value and not s.disputed for s in stood)
+        and len(looked_at) >= least * len(can_show)
+    ):
+        finding = "clean"
+    return OwnRecord(finding, len(looked_at), len(can_show), missing)
 
 
 @dataclass(frozen=True)
@@ -109,6 +142,8 @@ class MatingResult:
         Young by finding.
     strengths : tuple of Strength
         One for each assumed chance.
+    gaps : tuple of str
+        For each young judged by its own looks: which signs were not looked at.
     """
 
     verdict: Verdict
@@ -117,10 +152,14 @@ class MatingResult:
     signs: int
     unclear: int
     strengths: tuple[Strength, ...]
+    gaps: tuple[str, ...] = ()
 
 
 def judge_mating(
-    young: Sequence[Young], mate_species: str, accepted: float = ACCEPTED_MISS
+    young: Sequence[Young],
+    mate_species: str,
+    accepted: float = ACCEPTED_MISS,
+    gaps: Sequence[str] = (),
 ) -> MatingResult:
     """Judge a test mating by its young.
 
@@ -132,6 +171,8 @@ def judge_mating(
         Name of the mate's species, for the sentence.
     accepted : float
         Miss chance that the keeper accepts.
+    gaps : sequence of str
+        What was not looked at, to be said with the result.
     """
     clean = sum(y.finding == "clean" for y in young)
     signs = sum(y.finding == "sign" for y in young)
@@ -165,4 +206,4 @@ def judge_mating(
         )
     if unclear:
         sentence += f" {unclear} young cannot be judged yet."
-    return MatingResult(verdict, sentence, clean, signs, unclear, strengths)
+    return MatingResult(verdict, sentence, clean, signs, unclear, strengths, tuple(gaps))

@@ -138,6 +138,7 @@ def print_mating(result: MatingResult, console: Console) -> None:
 
     _title(console, result.sentence)
     _lines(console, "How strong that is, if ... (assumptions)", [str(s) for s in result.strengths])
+    _lines(console, "Young judged by their own looks", result.gaps)
     _lines(console, "Keep in mind", advice_table().cautions("testing"))
 
 

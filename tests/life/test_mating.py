@@ -1,5 +1,6 @@
 """Test mating against the binomial distribution."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -9,8 +10,11 @@ from hypothesis import strategies as st
 from made_birds import a_bird, an_entry
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.bird import Look, SignPoint, Young
+from fieldmarks.life.advice import advice_table
+from fieldmarks.life.bird import Look, Pair, SignPoint, Young, new_id
+from fieldmarks.life.desk import mating_result
 from fieldmarks.life.mating import judge_mating, measured_finding, miss_chance, young_needed
+from fieldmarks.life.standing import showing_signs
 
 
 @pytest.mark.parametrize("n", range(0, 25))
@@ -67,23 +71,80 @@ def test_clean_young_are_only_consistent_and_the_number_missing_is_said():
     assert "no proof" in enough.sentence
 
 
+def grown_entry(statuses, stage="after first moult", number=1):
+    """An entry with one look; statuses by key of the sign."""
+    signs = tuple(
+        SignPoint(key, "personatus", status, "usually", "face", 0.1, 0.1)
+        for key, status in statuses.items()
+    )
+    look = Look("0" * 32, "0" * 64, "x.jpg", ".jpg", "", "", "green", "adult", None, "", "0" * 64,
+                (), signs)  # fmt: skip
+    return replace(an_entry(a_bird(), stage=stage), looks=(look,), number=number)
+
+
+@pytest.fixture(scope="module")
+def four(tables):
+    """Four signs of the yellow-collared lovebird, as if no others could show."""
+    return showing_signs("personatus", "green", tables)[:4]
+
+
 @pytest.mark.parametrize(
     ("stage", "statuses", "finding"),
     [
         ("after first moult", ["not seen", "not seen"], "clean"),
         ("after first moult", ["not seen", "seen"], "sign"),
         ("after first moult", ["not seen", "doubtful"], "unclear"),
+        ("after first moult", ["not seen", "not seen", "doubtful"], "unclear"),
+        ("after first moult", ["not seen", "not calibrated"], "unclear"),
         ("after first moult", [], "unclear"),
-        ("young plumage", ["not seen"], "unclear"),
+        ("young plumage", ["not seen", "not seen"], "unclear"),
         ("young plumage", ["seen"], "unclear"),
     ],
 )
-def test_a_young_birds_own_record_judges_it_once_it_is_grown(stage, statuses, finding):
-    signs = tuple(SignPoint("x", "personatus", s, "usually", "face", 0.1, 0.1) for s in statuses)
-    look = Look("0" * 32, "0" * 64, "x.jpg", ".jpg", "", "", "green", "adult", None, "", "0" * 64,
-                (), signs)  # fmt: skip
-    entry = replace(an_entry(a_bird(), stage=stage), looks=(look,))
-    assert measured_finding([entry]) == finding
+def test_a_young_birds_own_record_judges_it_once_it_is_grown(four, stage, statuses, finding):
+    keys = [sign.key for sign in four]
+    entry = grown_entry(dict(zip(keys, statuses, strict=False)), stage)
+    assert measured_finding([entry], four).finding == finding
+
+
+def test_a_young_bird_of_which_one_mark_was_read_is_not_clean(tables):
+    can_show = showing_signs("personatus", "green", tables)
+    needed = math.ceil(advice_table().clean.share * len(can_show))
+    assert needed > 1
+    for read in (1, needed - 1, needed):
+        entry = grown_entry({sign.key: "not seen" for sign in can_show[:read]})
+        found = measured_finding([entry], can_show)
+        assert found.finding == ("clean" if read == needed else "unclear")
+        assert (found.looked_at, found.can_show) == (read, len(can_show))
+        assert found.not_looked_at == tuple(can_show[read:])
+
+
+def test_a_later_photo_does_not_wipe_out_a_sign_seen_on_a_grown_young_bird(four):
+    keys = [sign.key for sign in four]
+    first = grown_entry({keys[0]: "seen"})
+    later = grown_entry(dict.fromkeys(keys[1:], "not seen"), number=2)
+    assert measured_finding([first, later], four).finding == "sign"
+    without = grown_entry(dict.fromkeys(keys, "not seen"), number=2)
+    assert measured_finding([first, without], four).finding == "unclear"
+
+
+def test_a_test_mating_says_what_was_not_looked_at_and_does_not_count_that_young(
+    store, tables, clean_shot
+):
+    bird, mate = store.save(a_bird("Velvet")), store.save(a_bird("Mate"))
+    child = store.save(a_bird("Child"))
+    store.save_entry(an_entry(child), [clean_shot], tables)
+    pair = Pair(new_id(), bird.id, mate.id, "test mating", young=(Young("C1", bird=child.id),))
+    result = mating_result(store, store.save(pair), tables)
+    can_show = showing_signs("personatus", "green", tables)
+    statuses = {s.sign: s.status for s in store.entries(child.id)[0].looks[0].signs}
+    judged = [s for s in can_show if statuses.get(s.key) not in (None, "not calibrated")]
+    assert 0 < len(judged) < len(can_show)
+    assert "seen" not in statuses.values()
+    assert (result.clean, result.unclear) == (0, 1)
+    (gap,) = result.gaps
+    assert gap.startswith(f"C1: {len(judged)} of {len(can_show)} signs were looked at.")
+    assert all(s.text in gap for s in can_show if s not in judged)
 
 
 def test_young_not_yet_moulted_prove_nothing():

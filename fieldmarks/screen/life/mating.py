@@ -54,7 +54,8 @@ def mating_page() -> None:
     verdict(result.sentence, "fm-bad" if result.signs else "")
     bullets("How strong that is, if ... (these chances are assumptions)",
             [str(s) for s in result.strengths])  # fmt: skip
-    _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair))))
+    _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
+    bullets("Young judged by their own looks", result.gaps)
     _add(pair)
     bullets("Keep in mind", advice_table().cautions("testing"))
 
