@@ -22,9 +22,11 @@ from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
 
 # What one grey card cannot take out of an ordinary phone's JPEG: tone curve (grows with the
 # distance in L* from the card), saturation and hue bending (grow with C*). Sized so that the
-# k = 2 interval holds 95 % of the patches of a 24-patch chart on a moderate phone rendering, six
-# lamps, two cameras (benchmarks/chart.py), and is on average no smaller than the 8.4 CIEDE2000 that
-# 95 % of the patches of a real phone's chart kept to after one grey patch.
+# k = 2 interval holds 95 % of the patches of a *simulated* 24-patch chart on a moderate phone
+# rendering, six lamps, two cameras (benchmarks/chart.py), and is on average no smaller than the 8.4
+# CIEDE2000 that 95 % of a real phone's chart kept to after one grey patch (from memory). On the one
+# real photo measured here, under a lamp poor in red, 83 % of the patches kept to it
+# (benchmarks/results/real_chart_under_leaf.md).
 CAMERA_LIGHTNESS = (1.5, 0.07)
 CAMERA_CHROMA = (0.8, 0.14)
 CAMERA_HUE = (0.8, 0.10)
@@ -48,7 +50,7 @@ SOURCES = {
     "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
     "spread": "scatter inside the region over its independent looks (spatial correlation)",
     "light": "10 % assumed between card and bird, more with distance along the card's own gradient",
-    "camera": "chart photos after one grey patch; tone, saturation and hue bending of phones",
+    "camera": "simulated charts on a moderate phone after one grey patch: tone, saturation, hue",
     "raw": "camera raw, no rendering: simulated charts under six lamps after one grey patch",
 }
 

@@ -26,6 +26,6 @@ def test_a_grey_card_is_as_good_as_it_should_be_on_a_straight_camera(camera):
 def test_the_stated_uncertainty_holds_on_a_moderate_phone():
     found = [judge(lamp, camera, 0.5) for lamp in LAMPS for camera in CAMERAS]
     assert np.mean([f["inside"] for f in found]) >= 0.94
-    # A real phone's chart after one grey patch: 95 % of the patches within 8.4 CIEDE2000.
+    # From memory: a real phone's chart after one grey patch, 95 % of the patches within 8.4.
     assert np.mean([f["stated"] for f in found]) >= 8.4
     assert np.median([f["stated"] for f in found]) < 11

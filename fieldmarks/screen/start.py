@@ -18,7 +18,7 @@ THUMBNAIL = 420
 
 def start_screen(work: Work) -> None:
     """Draw the first screen; opens a photo into ``work``."""
-    st.title("What is this bird?", anchor=False)
+    st.title("Which lovebird is it, and is it mixed?", anchor=False)
     st.html(
         "<p class='fm-lead'>Mark a lovebird's face, collar, rump and beak on a photo. fieldmarks "
         "measures the colours against a grey card in the same photo and shows which species they "

@@ -54,6 +54,7 @@ class Picture:
     light: Light
     plumage: Plumage
     sold_as: str = ""
+    leave_out: tuple[str, ...] = ()
 
     @property
     def small_bib(self) -> bool:
@@ -91,7 +92,7 @@ def pictures() -> tuple[Picture, ...]:
             Picture(
                 row["name"], row["plumage"], row["bird"], row["scenario"], row["seed"],
                 row["quality"], Setting(**row["setting"]), Light(**light), plumage,
-                row.get("sold_as", ""),
+                row.get("sold_as", ""), tuple(row.get("leave_out", ())),
             )
         )  # fmt: skip
     return tuple(out)
@@ -119,8 +120,7 @@ def render_picture(
         picture = replace(picture, setting=replace(picture.setting, height=height))
     scene = paint_scene(picture.plumage, picture.setting, picture.light, picture.seed)
     rgb8 = take_photo(scene, picture.light, picture.seed + 1)
-    leave_out = () if picture.painted_as == "personatus" else ("mask_edge",)
-    regions = drawn_regions(picture.setting, leave_out, picture.small_bib)
+    regions = drawn_regions(picture.setting, picture.leave_out, picture.small_bib)
     return rgb8, regions, _truth(picture, scene, regions)
 
 

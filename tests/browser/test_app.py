@@ -72,7 +72,7 @@ def test_a_demo_bird_is_marked_by_mouse_and_its_signs_are_found(at_laptop, tmp_p
     assert keeper.download("Report to print", tmp_path).read_bytes().startswith(b"%PDF")
     regions = keeper.download("Regions", tmp_path)
     keeper.page.get_by_role("button", name="Another photo").click()
-    keeper.page.get_by_role("heading", name="What is this bird?").wait_for()
+    keeper.page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for()
     keeper.open_demo("personatus_orange_collar")
     keeper.page.get_by_text("Open a region file").click()
     keeper.page.locator("input[type=file]").first.set_input_files(regions)

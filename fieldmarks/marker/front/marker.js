@@ -1,4 +1,4 @@
-// The board: what is drawn, what is chosen, and the talk with Python.
+// The board: what is drawn, what is chosen, and the messages to and from Python.
 
 import { Hand } from "./hand.js";
 import { History } from "./history.js";
