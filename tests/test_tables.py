@@ -284,6 +284,33 @@ def test_shipped_folders_stand_alone(tmp_path):
     assert validate_tables(tmp_path / "data") == []
 
 
+def test_signs_lie_in_one_file_per_species_and_all_are_read():
+    tables = load_tables(keepers_swatches=False)
+    assert [f for f in tables.files if f.startswith("signs/")] == sorted(
+        f"signs/{species}.toml" for species in FIVE
+    )
+    assert {sign.species for sign in tables.signs.values()} == set(FIVE)
+
+
+def test_a_keepers_own_signs_may_lie_in_a_sub_folder_too(extra):
+    sign = """
+[signs.odd_belly]
+species = "fischeri"
+text = "A blue belly."
+marks = ["belly"]
+tints = ["blue"]
+points_to = ["personatus"]
+strength = "hint"
+evidence = "made up for a test"
+"""
+    write(extra, "signs/odd.toml", sign)
+    assert "odd_belly" in load_tables(extra, keepers_swatches=False).signs
+    write(extra, "signs/odd.toml", sign.replace('"belly"', '"bely"'))
+    (problem,) = validate_tables(extra)
+    assert problem.file == "signs/odd.toml"
+    assert "bely" in problem.wrong
+
+
 def test_other_sub_folders_hold_no_rule_tables(extra):
     write(extra, "charts/chart.toml", "[patches]\nred = [1, 2, 3]\n")
     assert validate_tables(extra) == []

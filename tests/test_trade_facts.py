@@ -263,6 +263,10 @@ SIGN_RELATION_FACTS = [
     (P, "green", "ring", 0.06, "personatus_thin_ring", SEEN),
     (P, "green", "ring", 0.3, "personatus_thin_ring", UNSEEN),
     (R, "green", "size", 130.0, "roseicollis_small", SEEN),
+    (P, "green", "size", 170.0, "personatus_size", SEEN),  # a size out of proportion
+    (P, "blue", "size", 150.0, "personatus_size", UNSEEN),
+    (F, "ino", "size", 175.0, "fischeri_size", SEEN),
+    (F, "green", "size", 158.0, "fischeri_size", UNSEEN),
 ]
 
 
@@ -381,6 +385,42 @@ def test_nigrigenis_is_the_smallest_and_fischeri_the_largest_of_the_four():
     # Its grams lie above those of lilianae: then the facts must say what "smallest" means.
     lightest = min(facts, key=lambda s: sum(facts[s].mass_g))
     assert lightest == N or "the shortest" in facts[N].evidence
+
+
+@pytest.mark.parametrize("species", [P, F, N, L])
+def test_a_size_out_of_proportion_may_mean_roseicollis(species):
+    key = f"{species}_size"
+    row = TABLES.signs[key]
+    assert R in row.points_to
+    assert row.above > TABLES.species[species].facts.body_length_mm[1]
+    result = assess([], [relation("size", row.above + 12, 9.0)], TABLES, claimed=species)
+    (sign,) = [s for s in result.signs if s.key == key]
+    assert sign.status is SEEN
+    longest = TABLES.species[species].facts.body_length_mm[1]
+    result = assess([], [relation("size", longest, 9.0)], TABLES, claimed=species)
+    (sign,) = [s for s in result.signs if s.key == key]
+    assert sign.status is not SEEN
+
+
+# Signs whose ancestry (or ages) keepers name themselves; all others must say "from memory".
+ANCESTRY_STATED = {
+    "fischeri_black_face", "fischeri_dark_rim", "fischeri_dark_ear", "fischeri_black_back_of_head",
+    "fischeri_green_nape", "nigrigenis_blue_rump", "nigrigenis_rump_differs",
+    "nigrigenis_black_back_of_head", "nigrigenis_orange_neck", "lilianae_blue_rump",
+    "lilianae_rump_differs", "roseicollis_red_bill",
+}  # fmt: skip
+AGES_STATED = {
+    "personatus_orange_line", "personatus_dull_mask", "nigrigenis_dull_mask", "lilianae_dark_face"
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("key", list(TABLES.signs))
+def test_a_sign_says_what_of_it_is_from_memory(key):
+    row = TABLES.signs[key]
+    if key not in ANCESTRY_STATED:
+        assert "from memory" in row.evidence
+    if row.juvenile and key not in AGES_STATED:
+        assert "ages are from memory" in row.evidence
 
 
 @pytest.mark.parametrize("species", list(TABLES.species))

@@ -32,7 +32,7 @@ KINDS: dict[str, type[BaseModel]] = {
     "signs": schema.Sign,
     "cautions": schema.Caution,
 }
-SPECIES_FOLDER = "species"
+SPECIES_FOLDER, SIGN_FOLDER = "species", "signs"
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,8 +158,8 @@ def load_tables(extra: Path | None = None, keepers_swatches: bool = True) -> Tab
     Parameters
     ----------
     extra : Path, optional
-        Folder with further table files; species files go into its ``species`` folder. A row with a
-        key already in use replaces the shipped one.
+        Folder with further table files; species files go into its ``species`` folder, signs may
+        go into its ``signs`` folder. A row with a key already in use replaces the shipped one.
     keepers_swatches : bool
         Whether the keeper's own learned swatches replace the shipped ones.
 
@@ -203,11 +203,9 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
     sheet = _Sheet()
     for folder in folders:
         # Other sub-folders hold data that are no rule tables.
-        for path in [
-            *sorted(folder.glob("*.toml")),
-            *sorted(folder.glob(f"{SPECIES_FOLDER}/*.toml")),
-        ]:
-            sheet.read(path, folder)
+        for place in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
+            for path in sorted(place.glob("*.toml")):
+                sheet.read(path, folder)
     origin: dict[tuple[str, str], str] = {}
     built: dict[str, dict[str, Any]] = {}
     for kind, rows in sheet.rows.items():
