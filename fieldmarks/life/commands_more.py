@@ -67,11 +67,17 @@ def start_test(
 ) -> None:
     """Begin a test mating for a bird whose plumage cannot tell."""
     from fieldmarks.life.bird import Pair, new_id
+    from fieldmarks.life.desk import before_test
 
+    tables = _tables()
     with _store(context) as store:
         one, other = store.find(bird), store.find(mate)
+        lines = before_test(store, one, other, tables, date.today())
         pair = store.save(Pair(new_id(), one.id, other.id, "test mating", _day(started)))
     print(pair.id[:8])
+    _say("Think about this before you put them together:")
+    for line in lines:
+        _say(f"  * {line}")
     _say(f"Test mating of {one.label} with {other.label} begun. Add its young with 'add-young'.")
 
 

@@ -22,7 +22,7 @@ from fieldmarks.life.mating import (
     measured_finding,
 )
 from fieldmarks.life.moult import SignStory, sign_stories
-from fieldmarks.life.pairing import PairAdvice, advise_pair
+from fieldmarks.life.pairing import PairAdvice, advise_pair, warnings_for_test
 from fieldmarks.life.shot import Shot
 from fieldmarks.life.standing import showing_signs
 from fieldmarks.life.store import Store
@@ -87,6 +87,14 @@ def advice_on_pair(
     names = store.names(parents)
     entries = {b.id: store.entries(b.id) for b in (first, second)}
     return advise_pair(first, second, entries, parents, names, tables, today)
+
+
+def before_test(
+    store: Store, bird: Bird, mate: Bird, tables: Tables, today: date
+) -> tuple[str, ...]:
+    """What on record warns of a test mating, and then the usual cautions."""
+    advice = advice_on_pair(store, bird, mate, tables, today)
+    return (*warnings_for_test(bird, mate, advice), *advice_table().cautions("testing"))
 
 
 def mating_result(

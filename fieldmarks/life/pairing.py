@@ -108,6 +108,26 @@ def advise_pair(
     )
 
 
+def warnings_for_test(bird: Bird, mate: Bird, advice: PairAdvice) -> tuple[str, ...]:
+    """What to think about before a test mating; empty when nothing on record warns.
+
+    Parameters
+    ----------
+    bird, mate : Bird
+        The bird in question and its mate.
+    advice : PairAdvice
+        On these two.
+    """
+    found = [r.text for r in advice.reasons if r.weight in ("against", "wait")]
+    if mate.species is None:
+        found.insert(
+            0, f"The species of the mate, {mate.name}, is not known, so the young tell nothing."
+        )
+    elif bird.species not in (None, mate.species):
+        found.insert(0, "Young of two species are mixed in any case, so this test tells nothing.")
+    return tuple(found)
+
+
 def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> Reason:
     if first.species is None or second.species is None:
         unknown = " and ".join(b.name for b in (first, second) if b.species is None)

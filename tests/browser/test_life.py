@@ -228,6 +228,10 @@ def test_a_pair_of_relatives_with_signs_is_advised_against(keeper, club):
     keeper.see("advise against")
     for words in ("Kinship 0.25", "keep it as a pet", "The choice is yours."):
         keeper.see(words)
+    assert keeper.page.get_by_text("Before a test mating").count() == 0
+    keeper.page.get_by_text("test mating", exact=True).click()
+    keeper.see("Before a test mating")
+    keeper.see("Have a good home ready")
     before = len(club[0].pairs())
     keeper.press("Record this pair")
     keeper.until(lambda: len(club[0].pairs()) == before + 1)

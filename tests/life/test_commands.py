@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 import zipfile
+from datetime import date
 
 import pytest
 from made_birds import CLEAN, ORANGE, paint, regions_for
@@ -11,6 +12,7 @@ from typer.testing import CliRunner
 
 from fieldmarks.annotation import write_region_file
 from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.advice import advice_table
 from fieldmarks.life.commands import app
 from fieldmarks.life.store import Store
 from fieldmarks.region import RegionSet
@@ -94,6 +96,27 @@ def test_pairs_and_test_matings(run):
     run("add-young", pair, "Y1", "sign")
     assert "wrong pairing" in run("test-result", pair)
     assert pair in run("pairs")
+
+
+def test_a_test_mating_is_begun_with_its_cautions_and_warnings(run):
+    run("add", "Dad", "--species", "personatus", "--sex", "cock", "--hatched", "2020-04-01")
+    run("add", "Mum", "--species", "personatus", "--sex", "hen", "--hatched", "2020-05-01")
+    run("add", "Bro", "--species", "personatus", "--sex", "cock", "--father", "Dad")
+    run("add", "Rosy", "--species", "roseicollis", "--sex", "hen")
+    run("add", "Stray", "--sex", "hen")
+    fine = run("start-test", "Dad", "Mum")
+    cautions = advice_table().cautions("testing")
+    assert cautions
+    assert all(line in fine for line in cautions)
+    assert "not grown" not in fine
+    assert "This cross is sterile" in run("start-test", "Dad", "Rosy")
+    same = run("start-test", "Dad", "Bro")
+    assert "Both are cocks" in same
+    assert "Closely related" in same
+    assert "The species of the mate, Stray, is not known" in run("start-test", "Dad", "Stray")
+    today = date.today().isoformat()
+    run("change", "Mum", "--hatched", today)
+    assert "Mum is not grown before" in run("start-test", "Dad", "Mum")
 
 
 def test_a_dispute_ends_in_a_dossier_that_verifies(run, photos, tmp_path):

@@ -13,7 +13,7 @@ from fieldmarks.assessment import assess
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.bird import Look, SignPoint
 from fieldmarks.life.buying import buying_check
-from fieldmarks.life.pairing import advise_pair
+from fieldmarks.life.pairing import advise_pair, warnings_for_test
 from fieldmarks.life.shot import look_of
 from fieldmarks.record import Question
 
@@ -222,6 +222,20 @@ def test_two_of_one_sex_unknown_sex_young_birds_and_unmeasured_ones_are_said(tab
     assert ("age", "not known") in weights(COCK, dataclasses.replace(HEN, hatched=None))
     assert ("signs", "not known") in weights(COCK, HEN)
     assert ("species", "against") in weights(COCK, dataclasses.replace(HEN, species=None))
+
+
+def test_a_test_mating_warns_of_what_would_make_it_useless_or_harmful(tables):
+    def warned(first, second):
+        return " ".join(warnings_for_test(first, second, advise(tables, first, second)))
+
+    assert warned(COCK, HEN) == ""
+    assert "Both are cocks" in warned(COCK, dataclasses.replace(HEN, sex="cock"))
+    assert "is not grown before" in warned(COCK, dataclasses.replace(HEN, hatched=TODAY))
+    unknown = warned(COCK, dataclasses.replace(HEN, species=None))
+    assert "The species of the mate, Pep, is not known" in unknown
+    rosy = warned(COCK, dataclasses.replace(HEN, species="roseicollis"))
+    assert "This cross is sterile" in rosy
+    assert "this test tells nothing" in rosy
 
 
 @pytest.mark.parametrize("variety", ["ino", "blue_ino", "opaline"])

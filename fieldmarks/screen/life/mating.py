@@ -9,9 +9,8 @@ from datetime import date
 import streamlit as st
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.advice import advice_table
 from fieldmarks.life.bird import YOUNG_FINDINGS, Pair, Young
-from fieldmarks.life.desk import mating_result, young_with_findings
+from fieldmarks.life.desk import before_test, mating_result, young_with_findings
 from fieldmarks.screen.life.shared import (
     EARLIEST,
     bullets,
@@ -57,7 +56,11 @@ def mating_page() -> None:
     _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
     bullets("Young judged by their own looks", result.gaps)
     _add(pair)
-    bullets("Keep in mind", advice_table().cautions("testing"))
+    try:
+        first, second = store().bird(pair.first), store().bird(pair.second)
+        bullets("Keep in mind", before_test(store(), first, second, tables(), date.today()))
+    except FieldmarksError as error:
+        told(error)
 
 
 def _young(pair: Pair) -> None:

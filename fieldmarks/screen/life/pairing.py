@@ -10,7 +10,7 @@ import streamlit as st
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.bird import Pair, Purpose, new_id
-from fieldmarks.life.desk import advice_on_pair
+from fieldmarks.life.desk import advice_on_pair, before_test
 from fieldmarks.screen.life.shared import (
     bullets,
     choose_bird,
@@ -57,6 +57,9 @@ def pairing_page() -> None:
     bullets("Keep in mind", advice.cautions)
     purposes: tuple[Purpose, ...] = get_args(Purpose)
     purpose = st.radio("Put them on record as", purposes, horizontal=True)
+    if purpose == "test mating":
+        lines = before_test(store(), first, second, tables(), date.today())
+        bullets("Before a test mating", lines)
     if st.button("Record this pair"):
         try:
             store().save(Pair(new_id(), first.id, second.id, purpose, date.today()))
