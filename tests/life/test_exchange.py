@@ -68,10 +68,13 @@ def test_an_export_of_the_whole_club_comes_back_equal_in_an_empty_store(club, tm
 def test_the_schema_travels_with_the_data(small):
     with zipfile.ZipFile(small[1]) as packed:
         schema = json.loads(packed.read("schema.json"))
+        checked = set()
         for name in packed.namelist():
             folder = name.split("/")[0]
             if folder in schema["$defs"]:
                 jsonschema.validate(json.loads(packed.read(name)), schema["$defs"][folder])
+                checked.add(folder)
+    assert checked == {"birds", "entries", "pairs"}
 
 
 def test_importing_twice_changes_nothing(small, tmp_path):
