@@ -1,15 +1,22 @@
 """Learned swatches: robust, honest about their origin, and easy to switch off."""
 
+import io
 import math
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
 import pytest
 from made_up import reading
+from reported import record
+from rich.console import Console
+from typer.testing import CliRunner
 
 from fieldmarks.colour import difference
-from fieldmarks.errors import TableError
-from fieldmarks.tables import learn, load_tables, validate_tables
+from fieldmarks.errors import FieldmarksError, TableError
+from fieldmarks.record import record_to_json
+from fieldmarks.report.tables import print_expectations
+from fieldmarks.tables import commands, keepers, learn, load_tables, validate_tables
 from fieldmarks.tables import load as table_files
 
 TABLES = load_tables(keepers_swatches=False)
@@ -135,3 +142,160 @@ def test_the_robust_fit_is_that_of_a_known_distribution():
     found = learn.learn_swatch(made, TABLES, "bright_yellow")
     s_l = 1 + 0.015 * (TRUE[0] - 50) ** 2 / math.sqrt(20 + (TRUE[0] - 50) ** 2)
     assert found.new.tolerance == pytest.approx(1.96 * 4.0 / s_l, rel=0.15)
+
+
+# --- from the command line ---
+
+LEARN = ["learn", "bright_yellow", "BIRDS", "--mark", "collar", "--origin", "studbook"]
+
+
+@pytest.fixture
+def own_folder(tmp_path, monkeypatch):
+    folder = tmp_path / "own"
+    monkeypatch.setattr(table_files, "keepers_swatch_folder", lambda: folder)
+    return folder
+
+
+def bird_list(folder, count=12, colour=None, claimed="personatus", **changes):
+    """Records of birds of known origin, made up, and the list that names them."""
+    rng = np.random.default_rng(5)
+    lines = ["record,bird,camera"]
+    for number in range(count):
+        lab = tuple(TRUE + rng.normal(0, 1.5, 3)) if colour is None else colour
+        whole = record()
+        marks = (reading("collar", lab, sigma=0.3, **changes), reading("face", "jet black"))
+        measured = replace(whole.measurement, readings=marks, sha256=f"{number:064x}")
+        asked = replace(whole.question, claimed=claimed)
+        made = replace(whole, measurement=measured, question=asked)
+        name = f"bird{number}.record.json"
+        (folder / name).write_text(record_to_json(made), encoding="utf-8")
+        lines.append(f"{name},ring {number},{'AB'[number % 2]}")
+    path = folder / "birds.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def run(*words, birds=None):
+    arguments = [str(birds) if word == "BIRDS" else word for word in words]
+    done = CliRunner().invoke(commands.app, arguments)
+    if done.exception is not None and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_learning_shows_old_beside_new_and_keeps_nothing_unasked(tmp_path, own_folder):
+    text = run(*LEARN, birds=bird_list(tmp_path))
+    old = "L* {:.1f}, a* {:.1f}, b* {:.1f}".format(*TABLES.lab["bright_yellow"])
+    assert f"old: {old}" in text
+    assert "new: L* 7" in text
+    assert "from 12 birds, 12 photos, cameras: A, B" in text
+    assert "Nothing was kept" in text
+    assert not own_folder.exists()
+    assert load_tables().fingerprint == TABLES.fingerprint
+
+
+def test_a_kept_swatch_is_used_set_aside_used_again_and_forgotten(tmp_path, own_folder):
+    run(*LEARN, "--keep", birds=bird_list(tmp_path))
+    learned = load_tables()
+    assert difference(np.array(learned.lab["bright_yellow"]), TRUE) < 1.5
+    assert learned.swatches["bright_yellow"].learned.birds == 12
+    assert "bright_yellow: in use" in run("list")
+    run("set-aside", "bright_yellow")
+    assert load_tables().fingerprint == TABLES.fingerprint
+    assert "bright_yellow: set aside" in run("list")
+    run("use-again", "bright_yellow")
+    assert load_tables().fingerprint == learned.fingerprint
+    run("forget", "bright_yellow")
+    assert load_tables().fingerprint == TABLES.fingerprint
+    assert "You have none" in run("list")
+    assert list(own_folder.iterdir()) == []
+
+
+def test_no_own_swatch_is_lost_when_one_is_set_aside(own_folder):
+    own_folder.mkdir()
+    used, aside = own_folder / "olive.toml", own_folder / f"olive{keepers.ASIDE}"
+    used.write_text("new")
+    aside.write_text("old")
+    with pytest.raises(TableError, match="already set aside"):
+        keepers.set_aside("olive")
+    keepers.use_again("olive")
+    assert (used.read_text(), aside.read_text()) == ("old", "new")
+    keepers.forget("olive")
+    assert keepers.own_swatches() == ()
+
+
+@pytest.mark.parametrize("command", ["set-aside", "use-again", "forget"])
+def test_a_swatch_never_kept_is_named_as_such(own_folder, command):
+    with pytest.raises(TableError, match="no swatch 'olive'"):
+        run(command, "olive")
+    with pytest.raises(TableError, match="no swatch"):
+        run(command, "../olive")
+
+
+def test_the_command_refuses_too_few_birds_and_birds_of_unknown_origin(tmp_path, own_folder):
+    birds = bird_list(tmp_path, learn.MIN_BIRDS - 1)
+    with pytest.raises(TableError, match="too few"):
+        run(*LEARN, "--keep", birds=birds)
+    birds = bird_list(tmp_path)
+    with pytest.raises(TableError, match="origin of bird"):
+        run(*LEARN[:-2], "--keep", birds=birds)
+    assert not own_folder.exists()
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"claimed": None}, "does not say what species"),
+        ({"claimed": "nigrigenis"}, "does not show bright yellow there"),
+        ({"claimed": "fischeri"}, "several colours"),
+        ({"calibrated": False}, "no usable grey card"),
+    ],
+)
+def test_readings_that_cannot_show_the_swatch_are_left_out_with_the_reason(
+    tmp_path, own_folder, changes, why
+):
+    birds = bird_list(tmp_path, **changes)
+    done = CliRunner().invoke(commands.app, [w if w != "BIRDS" else str(birds) for w in LEARN])
+    assert isinstance(done.exception, TableError)
+    assert "0 birds on 0 photos are too few" in str(done.exception)
+    assert done.output.count(why) == 12
+
+
+BROKEN_LISTS = {
+    "no column": (lambda t: t.replace("bird,camera", "ring,camera"), "'bird' is missing"),
+    "empty cell": (lambda t: t.replace("ring 3", ""), "'bird' is empty"),
+    "no such file": (lambda t: t.replace("bird3.", "nobody."), "cannot be opened"),
+    "no record": (lambda t: t.replace("bird3.record.json", "birds.csv"), "no record file"),
+    "twice": (lambda t: t + "bird3.record.json,ring 99,A\n", "already in line 5"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", BROKEN_LISTS)
+def test_a_broken_list_is_named_with_its_line(tmp_path, own_folder, case):
+    spoil, said = BROKEN_LISTS[case]
+    birds = bird_list(tmp_path)
+    birds.write_text(spoil(birds.read_text(encoding="utf-8")), encoding="utf-8")
+    with pytest.raises(FieldmarksError) as caught:
+        run(*LEARN, birds=birds)
+    assert said in str(caught.value)
+    assert "birds.csv" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+# --- facts of a species ---
+
+
+@pytest.mark.parametrize("species", list(TABLES.species))
+def test_the_facts_of_a_species_are_shown_with_where_they_come_from(species):
+    out = io.StringIO()
+    console = Console(file=out, width=300, highlight=False)
+    print_expectations(TABLES, species, "green", "adult", console)
+    facts, text = TABLES.species[species].facts, out.getvalue()
+    for low, high, unit in ((*facts.mass_g, "g"), (*facts.body_length_mm, "mm")):
+        assert f"{low:g} to {high:g} {unit}" in text
+    assert facts.iucn in text
+    assert facts.cites in text
+    assert facts.evidence in text
+    assert text.count("from memory") >= 3
+    assert "check today's listing and your local law" in text

@@ -7,13 +7,14 @@ from rich.table import Table
 
 from fieldmarks.tables import Tables
 from fieldmarks.tables.plumage import check_choice, expected, expected_relation
+from fieldmarks.tables.schema import Species
 from fieldmarks.tables.separation import Separation, separating_marks
 
 
 def print_expectations(
     tables: Tables, species: str, variety: str, age: str, console: Console
 ) -> None:
-    """Every mark of a species in a variety and age: colours expected, and why.
+    """Every mark of a species in a variety and age: colours expected, and why; then its facts.
 
     Raises
     ------
@@ -40,6 +41,38 @@ def print_expectations(
         table.add_row(kind.name, span, relation.basis, relation.reason)
     console.print(f"{tables.species[species].scientific}, {variety}, {age}", style="bold")
     console.print(table)
+    _print_facts(tables.species[species], console)
+
+
+def _print_facts(species: Species, console: Console) -> None:
+    """What no photo decides, with where it comes from and what must be looked up anew."""
+    facts = species.facts
+    rows = (
+        ("body length", f"{_span(facts.body_length_mm)} mm"),
+        ("weight", f"{_span(facts.mass_g)} g"),
+        ("leg ring, inside", f"{_span(facts.leg_ring_mm)} mm"),
+        ("first moult", f"at {_span(facts.first_moult_months)} months"),
+        ("grown", f"at about {facts.mature_months:g} months"),
+        ("IUCN Red List", facts.iucn),
+        ("CITES", facts.cites),
+    )
+    table = Table("fact", "usual", box=None)
+    for row in rows:
+        table.add_row(*row)
+    console.print()
+    console.print("Facts that no photo decides", style="bold")
+    console.print(table)
+    console.print(
+        f"Where these come from: {facts.evidence}. Before you rely on the IUCN or CITES entry, "
+        "check today's listing and your local law. Ask your club or an avian vet for the ring "
+        "size of your bird.",
+        markup=False,
+    )
+
+
+def _span(ends: tuple[float, float]) -> str:
+    low, high = ends
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def print_separations(tables: Tables, variety: str, age: str, console: Console) -> None:

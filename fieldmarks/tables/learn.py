@@ -23,7 +23,8 @@ import numpy.typing as npt
 from fieldmarks.errors import TableError
 from fieldmarks.judging.sampling import CAMERA, draw_colours
 from fieldmarks.quantities import Budget, Lab, Reading
-from fieldmarks.tables.load import Tables, keepers_swatch_folder
+from fieldmarks.tables import load
+from fieldmarks.tables.load import Tables
 from fieldmarks.tables.schema import Provenance, Swatch
 
 MIN_BIRDS = 10
@@ -217,9 +218,9 @@ def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None
     Returns
     -------
     Path
-        Folder with one file per swatch; delete a file to go back to the shipped swatch.
+        Folder with one file per swatch; see :mod:`fieldmarks.tables.keepers` to set one aside.
     """
-    folder = Path(folder) if folder is not None else keepers_swatch_folder()
+    folder = Path(folder) if folder is not None else load.keepers_swatch_folder()
     folder.mkdir(parents=True, exist_ok=True)
     for row in learned:
         (folder / f"{row.new.key}.toml").write_text(_as_toml(row), encoding="utf-8")
