@@ -10,18 +10,18 @@ from typing import Annotated
 import typer
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.commands import (
-    DIFFERENT,
+from fieldmarks.life.command_parts import (
     BirdName,
     OnDay,
-    _console,
-    _day,
-    _say,
-    _store,
-    _tables,
     app,
+    console,
+    open_store,
+    read_day,
+    rule_tables,
+    say,
 )
 
+DIFFERENT = 3  # exit code when a dossier does not give the same numbers again
 PairId = Annotated[str, typer.Argument(metavar="PAIR", help="Id of the pair, or its start.")]
 
 
@@ -51,11 +51,11 @@ def pair_advice(
     from fieldmarks.life import printing
     from fieldmarks.life.desk import advice_on_pair
 
-    tables = _tables()
-    with _store(context) as store:
+    tables = rule_tables()
+    with open_store(context) as store:
         one, other = store.find(first), store.find(second)
         advice = advice_on_pair(store, one, other, tables, date.today())
-    printing.print_advice(advice, _console())
+    printing.print_advice(advice, console())
 
 
 @app.command()
@@ -69,16 +69,16 @@ def start_test(
     from fieldmarks.life.bird import Pair, new_id
     from fieldmarks.life.desk import before_test
 
-    tables = _tables()
-    with _store(context) as store:
+    tables = rule_tables()
+    with open_store(context) as store:
         one, other = store.find(bird), store.find(mate)
         lines = before_test(store, one, other, tables, date.today())
-        pair = store.save(Pair(new_id(), one.id, other.id, "test mating", _day(started)))
+        pair = store.save(Pair(new_id(), one.id, other.id, "test mating", read_day(started)))
     print(pair.id[:8])
-    _say("Think about this before you put them together:")
+    say("Think about this before you put them together:")
     for line in lines:
-        _say(f"  * {line}")
-    _say(f"Test mating of {one.label} with {other.label} begun. Add its young with 'add-young'.")
+        say(f"  * {line}")
+    say(f"Test mating of {one.label} with {other.label} begun. Add its young with 'add-young'.")
 
 
 @app.command()
@@ -99,13 +99,13 @@ def add_young(
 
     from fieldmarks.life.bird import Young
 
-    with _store(context) as store:
+    with open_store(context) as store:
         found = store.pair(pair)
         key = store.find(kept_as).id if kept_as else None
-        young = Young(label, _day(hatched), finding.value, key, note)
+        young = Young(label, read_day(hatched), finding.value, key, note)
         others = tuple(y for y in found.young if y.label != label)
         store.save(dataclasses.replace(found, young=(*others, young)))
-    _say(f"{label}: {finding.value}.")
+    say(f"{label}: {finding.value}.")
 
 
 @app.command("test-result")
@@ -120,10 +120,10 @@ def young_so_far(
     from fieldmarks.life import printing
     from fieldmarks.life.desk import mating_result
 
-    tables = _tables()
-    with _store(context) as store:
+    tables = rule_tables()
+    with open_store(context) as store:
         result = mating_result(store, store.pair(pair), tables, miss)
-    printing.print_mating(result, _console())
+    printing.print_mating(result, console())
 
 
 @app.command()
@@ -131,9 +131,9 @@ def pairs(context: typer.Context) -> None:
     """List all pairs and test matings."""
     from fieldmarks.life import printing
 
-    with _store(context) as store:
+    with open_store(context) as store:
         names = {b.id: b.label for b in store.birds()}
-        printing.print_pairs(store.pairs(), names, _console())
+        printing.print_pairs(store.pairs(), names, console())
 
 
 @app.command()
@@ -142,10 +142,10 @@ def measurers(context: typer.Context, bird: BirdName, day: OnDay = None) -> None
     from fieldmarks.life import printing
     from fieldmarks.life.desk import compare_measurers, entries_of_day
 
-    tables = _tables()
-    with _store(context) as store:
-        found = compare_measurers(store, entries_of_day(store, store.find(bird), _day(day)))
-    printing.print_agreement(found, tables, _console())
+    tables = rule_tables()
+    with open_store(context) as store:
+        found = compare_measurers(store, entries_of_day(store, store.find(bird), read_day(day)))
+    printing.print_agreement(found, tables, console())
 
 
 @app.command()
@@ -161,13 +161,13 @@ def dossier(
     """Write a dossier (PDF and data) from which someone else can repeat the numbers."""
     from fieldmarks.life.desk import entries_of_day, make_dossier
 
-    tables = _tables()
-    with _store(context) as store:
+    tables = rule_tables()
+    with open_store(context) as store:
         found = store.find(bird)
-        entries = entries_of_day(store, found, _day(day))
+        entries = entries_of_day(store, found, read_day(day))
         seal = make_dossier(store, found, entries, tables, into, with_place)
     print(seal)
-    _say(f"Written: {into}. Tell the other side this seal by another way, so they can compare it.")
+    say(f"Written: {into}. Tell the other side this seal by another way, so they can compare it.")
 
 
 @app.command()
@@ -178,8 +178,8 @@ def verify(
     from fieldmarks.life import printing
     from fieldmarks.life.dossier import verify_dossier
 
-    result = verify_dossier(file, _tables())
-    printing.print_verified(result, _console())
+    result = verify_dossier(file, rule_tables())
+    printing.print_verified(result, console())
     if not result.same:
         raise typer.Exit(DIFFERENT)
 
@@ -192,8 +192,8 @@ def export(
     """Write the whole store into one file: a backup that 'bring-in' reads again."""
     from fieldmarks.life.exchange import PLACE_WARNING, export_store
 
-    with _store(context) as store:
-        _say(f"Written to {into}: {export_store(store, into)}. {PLACE_WARNING}")
+    with open_store(context) as store:
+        say(f"Written to {into}: {export_store(store, into)}. {PLACE_WARNING}")
 
 
 @app.command()
@@ -207,8 +207,8 @@ def bring_in(
     """Read an exported file into the store: all of it or nothing."""
     from fieldmarks.life.exchange import import_store
 
-    with _store(context) as store:
-        _say(f"Brought in: {import_store(store, file, keep.value)}.")
+    with open_store(context) as store:
+        say(f"Brought in: {import_store(store, file, keep.value)}.")
 
 
 @app.command()
@@ -231,14 +231,14 @@ def read_list(
         raise FieldmarksError(
             f"cannot be opened ({error.strerror})", where=str(file), mend="Check its name"
         ) from None
-    tables = _tables()
-    with _store(context) as store:
+    tables = rule_tables()
+    with open_store(context) as store:
         preview = preview_list(data, store.birds(), tables, read_pattern(store.folder))
-        printing.print_preview(preview, _console())
+        printing.print_preview(preview, console())
         if accept:
-            _say(f"{accept_list(store, preview, leave_out)} birds imported.")
+            say(f"{accept_list(store, preview, leave_out)} birds imported.")
         else:
-            _say("Nothing is imported yet. To import: --accept")
+            say("Nothing is imported yet. To import: --accept")
 
 
 @app.command()
@@ -251,7 +251,7 @@ def ring_shape(
     """Show or set the shape that your ring numbers have."""
     from fieldmarks.life.ring import read_pattern, write_pattern
 
-    with _store(context) as store:
+    with open_store(context) as store:
         if pattern is not None:
             write_pattern(store.folder, pattern)
         print(read_pattern(store.folder) or "Ring numbers are not checked.")
@@ -265,15 +265,15 @@ def check_store(
     """Compare photos, side files and database with each other."""
     from fieldmarks.life import upkeep
 
-    with _store(context) as store:
+    with open_store(context) as store:
         if mend:
-            _say(f"{upkeep.mend_store(store)} records mended.")
+            say(f"{upkeep.mend_store(store)} records mended.")
         problems = upkeep.check_store(store)
     for problem in problems:
         print(problem)
     if problems:
         raise typer.Exit(2)
-    _say("The store is in order.")
+    say("The store is in order.")
 
 
 @app.command()
@@ -284,7 +284,7 @@ def rebuild(context: typer.Context) -> None:
 
     folder = (context.obj or (None, None))[0] or default_folder()
     with upkeep.rebuild(folder) as store:
-        _say(f"Rebuilt: {len(store.birds())} birds. The old database lies beside it (.aside).")
+        say(f"Rebuilt: {len(store.birds())} birds. The old database lies beside it (.aside).")
 
 
 @app.command()
@@ -302,11 +302,11 @@ def invented_club(context: typer.Context) -> None:
     """Fill an empty store with an invented club of 40 birds, to try things out."""
     from fieldmarks.life.invented import CLUB, fill_with_invented_club
 
-    tables = _tables()
-    with _store(context) as store:
+    tables = rule_tables()
+    with open_store(context) as store:
         if store.birds():
             raise FieldmarksError(
                 "this store holds birds already", mend="Name an empty folder with --store"
             )
         club = fill_with_invented_club(store, tables)
-    _say(f"{len(club.birds)} invented birds of the {CLUB}. None of them exists.")
+    say(f"{len(club.birds)} invented birds of the {CLUB}. None of them exists.")
