@@ -13,6 +13,7 @@ from fieldmarks.screen.life import (
     mating_page,
     pairing_page,
 )
+from fieldmarks.screen.sheet import start_at_top
 from fieldmarks.screen.start import start_screen
 from fieldmarks.screen.state import Work
 from fieldmarks.tables import Tables, load_tables
@@ -68,6 +69,7 @@ def sections(work: Work) -> None:
 def measuring_page() -> None:
     """A photo to choose, then the workbench."""
     work: Work = st.session_state.setdefault("work", Work(tables()))
+    start_at_top(work.photo.sha256 if work.photo else "start")
     if work.photo is None:
         start_screen(work)
     else:

@@ -7,7 +7,7 @@ import streamlit as st
 from fieldmarks.report.svg import DARK, LIGHT
 
 RULES = """
-.block-container { padding-top: 1.6rem; padding-bottom: 4rem; max-width: 1500px; }
+.block-container { padding-top: 4.6rem; padding-bottom: 4rem; max-width: 1500px; }
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p,
 [data-testid="stRadioCaption"] p { color: var(--fm-soft) !important; }
 button[kind^="primary"], button[kind^="primary"] p { color: var(--fm-paper) !important; }

@@ -82,19 +82,11 @@ class Work:
         RegionError
             The file cannot be read, or belongs to another photo.
         """
-        import json
-
-        from fieldmarks.annotation import from_annotations
+        from fieldmarks.annotation import region_set_from_text
         from fieldmarks.measure import check_for_photo
 
         assert self.photo is not None
-        try:
-            page = json.loads(text)
-        except (ValueError, RecursionError):
-            raise RegionError(
-                "this is not JSON", where=name, mend="Choose a region file saved by this app"
-            ) from None
-        loaded = from_annotations(page, name)
+        loaded = region_set_from_text(text, name, mend="Choose a region file saved by this app")
         if loaded.sha256 and loaded.sha256 != self.photo.sha256:
             raise RegionError(
                 "it was drawn on another photo", where=name, mend=f"Open {loaded.photo} first"

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from datetime import date
 
 import streamlit as st
 
-from fieldmarks.annotation import from_annotations
+from fieldmarks.annotation import region_set_from_text
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.life.bird import STAGES, Bird, Stage
 from fieldmarks.life.desk import keep_look, question_for
@@ -95,13 +94,8 @@ def shot_of_uploads(
 
 def read_regions(region_file: bytes, photo: Photo) -> RegionSet:
     """Regions of an uploaded file, refused if they belong to another photo."""
-    try:
-        page = json.loads(region_file.decode("utf-8", "replace"))
-    except (ValueError, RecursionError):
-        raise RegionError(
-            "this is not JSON", where="region file", mend="Choose the file saved with the photo"
-        ) from None
-    regions = from_annotations(page)
+    text = region_file.decode("utf-8", "replace")
+    regions = region_set_from_text(text, mend="Choose the file saved with the photo")
     if regions.sha256 and regions.sha256 != photo.sha256:
         raise RegionError(
             "it was drawn on another photo", where="region file", mend="Choose the right one"
