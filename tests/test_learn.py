@@ -2,6 +2,8 @@
 
 import io
 import math
+import subprocess
+import sys
 from dataclasses import replace
 from datetime import date
 
@@ -299,3 +301,12 @@ def test_the_facts_of_a_species_are_shown_with_where_they_come_from(species):
     assert facts.evidence in text
     assert text.count("from memory") >= 3
     assert "check today's listing and your local law" in text
+
+
+def test_the_commands_start_without_the_slow_libraries():
+    code = (
+        "import sys; import fieldmarks.tables.commands; "
+        "print([m for m in ('numpy', 'pydantic', 'sklearn', 'skimage') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

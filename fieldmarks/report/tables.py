@@ -63,7 +63,7 @@ def _print_facts(species: Species, console: Console) -> None:
     console.print("Facts that no photo decides", style="bold")
     console.print(table)
     console.print(
-        f"Where these come from: {facts.evidence}. Before you rely on the IUCN or CITES entry, "
+        f"Source of these facts: {facts.evidence}. Before you rely on the IUCN or CITES entry, "
         "check today's listing and your local law. Ask your club or an avian vet for the ring "
         "size of your bird.",
         markup=False,
