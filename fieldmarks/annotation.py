@@ -100,6 +100,31 @@ def from_annotations(page: Any, where: str = "region file") -> RegionSet:
     )
 
 
+def region_set_from_text(
+    text: str,
+    where: str = "region file",
+    mend: str = "Choose the region file saved with the photo",
+) -> RegionSet:
+    """Read the text of a Web Annotation file.
+
+    Parameters
+    ----------
+    text : str
+    where, mend : str
+        Name and mend used when the text is not JSON.
+
+    Raises
+    ------
+    RegionError
+        It is not JSON, or not a Web Annotation page.
+    """
+    try:
+        page = json.loads(text)
+    except (ValueError, RecursionError):
+        raise RegionError("this is not JSON", where=where, mend=mend) from None
+    return from_annotations(page, where)
+
+
 def write_region_file(regions: RegionSet, path: str | Path) -> None:
     """Save regions as a Web Annotation file."""
     text = json.dumps(to_annotations(regions), indent=1, ensure_ascii=False)
@@ -118,16 +143,14 @@ def read_region_file(path: str | Path) -> RegionSet:
     try:
         if path.stat().st_size > MAX_FILE_BYTES:
             raise RegionError("this is too large for a region file", where=path.name)
-        page = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise RegionError(
             f"cannot be opened ({error.strerror})", where=path.name, mend="Check the name"
         ) from None
-    except (ValueError, RecursionError):
-        raise RegionError(
-            "this is not JSON", where=path.name, mend="Choose the region file saved with the photo"
-        ) from None
-    return from_annotations(page, where=path.name)
+    except UnicodeDecodeError:
+        text = ""  # no JSON either
+    return region_set_from_text(text, path.name)
 
 
 def _annotation(region: Region, source: dict[str, Any]) -> dict[str, Any]:

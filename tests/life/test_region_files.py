@@ -1,0 +1,52 @@
+"""One reader of region files: a file, an upload beside a bird, and the workbench refuse alike."""
+
+import json
+
+import pytest
+from made_birds import CLEAN, paint, regions_for
+
+from fieldmarks.annotation import read_region_file, region_set_from_text, to_annotations
+from fieldmarks.errors import RegionError
+from fieldmarks.photo import decode_photo
+from fieldmarks.region import RegionSet
+from fieldmarks.screen.life.keep import read_regions
+from fieldmarks.screen.state import Work
+
+
+@pytest.fixture(scope="module")
+def photo():
+    return decode_photo(paint(CLEAN), "bird.png")
+
+
+def text_for(sha256):
+    return json.dumps(to_annotations(RegionSet("bird.png", 280, 200, regions_for(CLEAN), sha256)))
+
+
+def test_all_ways_in_read_the_same_regions(photo, tables, tmp_path):
+    text = text_for(photo.sha256)
+    (tmp_path / "r.json").write_text(text, encoding="utf-8")
+    work = Work(tables, photo=photo)
+    work.open_regions(text, "r.json")
+    read = read_regions(text.encode(), photo)
+    assert read.regions
+    assert read == region_set_from_text(text) == read_region_file(tmp_path / "r.json")
+    assert work.regions.regions == read.regions
+
+
+@pytest.mark.parametrize("broken", [b"no json", b"", b"\xff\xfe", b"[" * 200_000])
+def test_what_is_no_json_is_refused_with_each_ones_own_mend(photo, tables, tmp_path, broken):
+    (tmp_path / "r.json").write_bytes(broken)
+    with pytest.raises(RegionError, match=r"not JSON.*saved with the photo"):
+        read_region_file(tmp_path / "r.json")
+    with pytest.raises(RegionError, match=r"region file.*not JSON.*file saved with the photo"):
+        read_regions(broken, photo)
+    with pytest.raises(RegionError, match=r"not JSON.*saved by this app"):
+        Work(tables, photo=photo).open_regions(broken.decode("utf-8", "replace"), "r.json")
+
+
+def test_regions_of_another_photo_are_refused(photo, tables):
+    text = text_for("0" * 64)
+    with pytest.raises(RegionError, match="drawn on another photo"):
+        read_regions(text.encode(), photo)
+    with pytest.raises(RegionError, match="drawn on another photo"):
+        Work(tables, photo=photo).open_regions(text, "r.json")
