@@ -204,10 +204,10 @@ def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
     for card in cards:
         patch, doubts, refusal = _read_patch(photo, card)
         if refusal:
-            refusals.append(f"Card {card.id}: {refusal}")
+            refusals.append(f"{_name(card, cards)}: {refusal}")
         elif patch:
             patches.append(patch)
-            warnings.extend(f"Card {card.id}: {doubt}" for doubt in doubts)
+            warnings.extend(f"{_name(card, cards)}: {doubt}" for doubt in doubts)
     if not patches:
         return Calibration(warnings=tuple(warnings), refusals=tuple(refusals))
     gains, plane, origin, misfit = _fit(patches, math.hypot(photo.width, photo.height))
@@ -222,6 +222,10 @@ def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
         refusals=tuple(refusals),
         straight=photo.facts.format == "RAW",
     )
+
+
+def _name(card: Region, cards: Sequence[Region]) -> str:
+    return "The card" if len(cards) == 1 else f"Card {card.id}"
 
 
 def _read_patch(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], str]:

@@ -17,6 +17,7 @@ from fieldmarks import __version__
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.commands import app as bird_app
 from fieldmarks.optics.commands import app as light_app
+from fieldmarks.tables.commands import app as swatch_app
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -34,6 +35,7 @@ app = typer.Typer(
 
 app.add_typer(bird_app, name="bird")
 app.add_typer(light_app, name="light")
+app.add_typer(swatch_app, name="swatch")
 
 Photo = Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
 Regions = Annotated[

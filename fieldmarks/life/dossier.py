@@ -350,7 +350,8 @@ def _check_item(folder: Path, item: _Item, own: Tables | None) -> list[Check]:
 
 def _again(data: bytes, regions: Any, tables: Tables, record: Record) -> Record:
     question = Question(**asdict(record.question))
-    return make_record(decode_photo(data, record.measurement.photo), regions, tables, question)
+    photo = decode_photo(data, record.measurement.photo)
+    return make_record(photo, regions, tables, question, phone=record.phone)
 
 
 def _check(where: str, what: str, is_same: bool) -> Check:

@@ -11,6 +11,7 @@ from fieldmarks.judging.proposal import DAYS_PER_MONTH
 from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life import models, rows
 from fieldmarks.life.bird import Bird, Entry
+from fieldmarks.life.standing import Standing, standings
 from fieldmarks.tables import Tables, load_tables
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
@@ -45,9 +46,14 @@ def look_due(bird: Bird, entries: list[Entry], tables: Tables) -> date | None:
     over = first_moult_over(bird, tables)
     if last.stage in ("young plumage", "in first moult"):
         return over or last.day + timedelta(days=180)
-    if any(s.status in OPEN for look in last.looks for s in look.signs):
+    if any(sign_is_open(s) for s in standings(entries, over)):
         return last.day
     return None
+
+
+def sign_is_open(sign: Standing) -> bool:
+    """Whether a further look could settle a sign: it was in doubt, or two looks contradict."""
+    return sign.status in OPEN or sign.disputed
 
 
 def summarise(connection: Connection, key: str) -> None:
@@ -65,15 +71,15 @@ def summarise(connection: Connection, key: str) -> None:
 
 
 def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, object]:
-    """Summary columns of a bird."""
+    """Summary columns of a bird: its signs over all entries, its outcome in the last one."""
     last = entries[-1] if entries else None
     looks = last.looks if last else ()
-    signs = {s.sign: s.status for look in looks for s in look.signs}
+    signs = standings(entries, first_moult_over(bird, tables))
     return {
         "last_day": last.day if last else None,
         "last_outcome": looks[-1].outcome if looks else None,
-        "signs_seen": sum(status == SignStatus.SEEN.value for status in signs.values()),
-        "doubts": sum(status in OPEN for status in signs.values())
+        "signs_seen": sum(s.status == SignStatus.SEEN.value for s in signs),
+        "doubts": sum(map(sign_is_open, signs))
         + sum(look.outcome in UNDECIDED for look in looks[-1:]),
         "look_due": look_due(bird, entries, tables),
     }

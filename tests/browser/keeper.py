@@ -20,7 +20,9 @@ class Keeper:
     def __init__(self, screen: Screen) -> None:
         self.screen = screen
         self.page = screen.page
-        self.page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for(timeout=90_000)
+        self.page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for(
+            timeout=90_000
+        )
 
     def settle(self) -> None:
         """Wait until the app has dealt with everything that was done."""

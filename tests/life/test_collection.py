@@ -5,13 +5,15 @@ import io
 from datetime import date
 
 import pytest
-from made_birds import a_bird
+from made_birds import a_bird, an_entry
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.collection import Filter, bird_page, collection_csv, list_birds, overview
+from fieldmarks.life.due import summary
 from fieldmarks.life.invented import TODAY
 from fieldmarks.life.listfile import accept_list, preview_list
 from fieldmarks.life.ring import check_ring, fits_pattern, read_pattern, write_pattern
+from fieldmarks.life.shot import look_of
 from fieldmarks.life.store import Store
 
 
@@ -173,3 +175,13 @@ def test_a_pattern_is_kept(tmp_path, tables):
     assert read_pattern(tmp_path) == "AA9"
     preview = preview_list(b"name,ring\nPip,XY7\nPep,XY\n", [], tables, "AA9")
     assert {(p.row, p.column) for p in preview.problems} == {(3, "ring")}
+
+
+def test_a_sign_seen_earlier_is_not_hidden_by_a_later_photo(tables, orange_shot, clean_shot):
+    bird = a_bird(hatched=date(2023, 1, 1))
+    first = an_entry(bird, date(2026, 3, 1), looks=(look_of(orange_shot, tables),))
+    later = an_entry(bird, date(2026, 3, 9), looks=(look_of(clean_shot, tables),))
+    assert summary(bird, [first], tables)["signs_seen"] > 0
+    after = summary(bird, [first, later], tables)
+    assert after["signs_seen"] + after["doubts"] > 0
+    assert summary(bird, [later], tables)["signs_seen"] == 0

@@ -14,8 +14,12 @@ from test_exchange import changed, relist
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life import dossier as dossier_module
 from fieldmarks.life.dossier import Testimony, verify_dossier, write_dossier
+from fieldmarks.life.shot import Shot
 from fieldmarks.life.tables_copy import pack_tables, unpack_tables
-from fieldmarks.record import Question
+from fieldmarks.optics.correction import Correction
+from fieldmarks.optics.phone_profile import PhoneProfile
+from fieldmarks.photo import decode_photo
+from fieldmarks.record import Question, make_record
 
 DAY = date(2026, 3, 1)
 
@@ -42,6 +46,21 @@ def test_an_untouched_dossier_gives_the_same_numbers(told, tables):
     assert verified.sentence.startswith("SAME")
     whats = [c.what for c in verified.checks]
     assert whats.count("numbers and findings") == 2
+
+
+def test_a_reading_made_with_a_phone_profile_can_be_repeated(tmp_path, tables):
+    greys = ((20.0, 0.0, 0.0), (50.0, 0.0, 0.0), (95.0, 0.0, 0.0))
+    bent = Correction(tone=(0.06, 0.0), known=greys, source="chart")
+    phone = PhoneProfile("mine", "", "", False, "", "", bent)
+    bare = shoot(tables, CLEAN, Question(claimed="personatus"))
+    photo = decode_photo(bare.photo, "bird.png")
+    regions = bare.record.measurement.regions
+    record = make_record(photo, regions, tables, bare.record.question, phone=phone)
+    assert record.measurement.readings != bare.record.measurement.readings
+    path = tmp_path / "d.zip"
+    write_dossier(path, a_bird("Pip"), [Testimony("Ada", DAY, Shot(bare.photo, record))], tables)
+    verified = verify_dossier(path, tables)
+    assert verified.same, different(verified)
 
 
 def test_notes_and_sources_stay_at_home(told):
