@@ -1,0 +1,36 @@
+"""How the documentation is built: ``sphinx-build -W docs build/docs``."""
+
+from pathlib import Path
+
+from fieldmarks import __version__
+
+PACKAGE = Path(__file__).resolve().parent.parent / "fieldmarks"
+
+project = "fieldmarks"
+author = "the founders of fieldmarks"
+release = version = __version__
+extensions = [
+    "sphinx.ext.autodoc",
+    "sphinx.ext.apidoc",
+    "sphinx.ext.napoleon",
+    "myst_parser",
+]
+html_theme = "furo"
+exclude_patterns = ["pictures"]
+
+apidoc_modules = [
+    {
+        "path": str(PACKAGE),
+        "destination": "api",
+        "exclude_patterns": [str(PACKAGE / "life" / "migrations")],
+        "separate_modules": True,
+        "module_first": True,
+        "implicit_namespaces": False,
+        "automodule_options": {"members", "show-inheritance"},
+    }
+]
+autodoc_member_order = "bysource"
+autodoc_typehints = "signature"
+napoleon_google_docstring = False
+napoleon_use_rtype = False
+myst_heading_anchors = 3
