@@ -11,8 +11,8 @@ from fieldmarks.judging.findings import Finding, Status, judge_marks, judge_rela
 from fieldmarks.judging.sampling import draw_colours
 from fieldmarks.judging.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.quantities import Reading, Relation
-from fieldmarks.tables.load import Tables
 from fieldmarks.tables.plumage import check_choice
+from fieldmarks.tables.rule_tables import Tables
 from fieldmarks.tables.schema import Caution
 from fieldmarks.tables.separation import NextMark, next_marks
 

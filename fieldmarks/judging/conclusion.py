@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fieldmarks.judging.findings import Judged, Status
 from fieldmarks.judging.signs import Sighting, SignStatus
-from fieldmarks.tables.load import Tables
+from fieldmarks.tables.rule_tables import Tables
 from fieldmarks.tables.schema import Outcome
 from fieldmarks.tables.separation import NextMark, plumage_separates
 

@@ -19,8 +19,8 @@ import numpy.typing as npt
 from fieldmarks.colour import difference
 from fieldmarks.judging.sampling import Array, ColourDraws, draw_relation
 from fieldmarks.quantities import Relation
-from fieldmarks.tables.load import Tables
 from fieldmarks.tables.plumage import Expectation, expected, expected_relation
+from fieldmarks.tables.rule_tables import Tables
 
 SURE = 0.95
 CLEARLY = 0.8  # of the k = 2 uncertainty: where 5 % of a normal still reach back over one end

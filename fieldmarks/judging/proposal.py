@@ -11,7 +11,7 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.judging.findings import Status, judge_marks
 from fieldmarks.judging.sampling import draw_colours
 from fieldmarks.quantities import Reading
-from fieldmarks.tables.load import Tables
+from fieldmarks.tables.rule_tables import Tables
 
 DAYS_PER_MONTH = 30.44
 LEAST_FIT = 0.5  # mean share of draws that must fit before a variety is worth proposing

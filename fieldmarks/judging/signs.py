@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from fieldmarks.judging.findings import SURE
 from fieldmarks.judging.sampling import Array, ColourDraws
-from fieldmarks.tables.load import Tables
+from fieldmarks.tables.rule_tables import Tables
 from fieldmarks.tables.schema import Sign, Tint
 
 # A reading whose k = 2 uncertainty is larger, in CIEDE2000, rules no tint out: it spans several.

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from fieldmarks.tables.load import Problem, Tables, load_tables, validate_tables
+    from fieldmarks.tables.load import Problem, load_tables, validate_tables
+    from fieldmarks.tables.rule_tables import Tables
 
 __all__ = ["Problem", "Tables", "load_tables", "validate_tables"]
 

@@ -5,13 +5,11 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from fieldmarks.errors import TableError
+from fieldmarks.tables import plumage
+from fieldmarks.tables.rule_tables import Tables
 from fieldmarks.tables.swatches import lab_of
-
-if TYPE_CHECKING:
-    from fieldmarks.tables.load import Tables
 
 
 @dataclass(frozen=True)
@@ -142,9 +140,6 @@ def check_sense(tables: Tables) -> list[Problem]:
 
     Stated and derived colours that disagree, and make-ups that no rule covers in some variety.
     """
-    # The model reads the tables; only this check of the tables needs the model.
-    from fieldmarks.tables import plumage
-
     problems = []
     for key, species in tables.species.items():
         file = f"species/{key}.toml"

@@ -19,8 +19,8 @@ from fieldmarks.errors import FieldmarksError, TableError
 from fieldmarks.quantities import Reading
 from fieldmarks.record import RECORD_SUFFIX, Record, record_from_json
 from fieldmarks.tables.learn import Sample
-from fieldmarks.tables.load import Tables
 from fieldmarks.tables.plumage import expected
+from fieldmarks.tables.rule_tables import Tables
 
 COLUMNS = ("record", "bird", "camera")
 

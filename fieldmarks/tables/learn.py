@@ -24,7 +24,7 @@ from fieldmarks.errors import TableError
 from fieldmarks.judging.sampling import CAMERA, draw_colours
 from fieldmarks.quantities import Budget, Lab, Reading
 from fieldmarks.tables import load
-from fieldmarks.tables.load import Tables
+from fieldmarks.tables.rule_tables import Tables
 from fieldmarks.tables.schema import Provenance, Swatch
 
 MIN_BIRDS = 10

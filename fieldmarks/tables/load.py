@@ -5,21 +5,18 @@ from __future__ import annotations
 import difflib
 import hashlib
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
 import platformdirs
 from pydantic import BaseModel, ValidationError
 
 from fieldmarks.errors import TableError
-from fieldmarks.quantities import Lab
 from fieldmarks.tables import checks, schema, swatches
 from fieldmarks.tables.checks import Problem
+from fieldmarks.tables.rule_tables import Tables
 
 KINDS: dict[str, type[BaseModel]] = {
     "marks": schema.Mark,
@@ -33,62 +30,6 @@ KINDS: dict[str, type[BaseModel]] = {
     "cautions": schema.Caution,
 }
 SPECIES_FOLDER, SIGN_FOLDER = "species", "signs"
-
-
-@dataclass(frozen=True, eq=False)
-class Tables:
-    """All rule tables, read and checked.
-
-    Parameters
-    ----------
-    marks, swatches, species, varieties, ages, relations, tints, signs, cautions : dict
-        Key -> row, in the order a keeper reads them.
-    makeup : tuple of MakeUpRule
-        Pigments and structure -> swatches.
-    version : str
-        Edition of the shipped tables.
-    fingerprint : str
-        SHA-256 over every file read, names included.
-    files : tuple of str
-        Names of the files read.
-    """
-
-    marks: Mapping[str, schema.Mark]
-    swatches: Mapping[str, schema.Swatch]
-    species: Mapping[str, schema.Species]
-    varieties: Mapping[str, schema.Variety]
-    ages: Mapping[str, schema.Age]
-    relations: Mapping[str, schema.RelationKind]
-    tints: Mapping[str, schema.Tint]
-    signs: Mapping[str, schema.Sign]
-    cautions: Mapping[str, schema.Caution]
-    makeup: tuple[schema.MakeUpRule, ...]
-    version: str
-    fingerprint: str
-    files: tuple[str, ...]
-
-    @cached_property
-    def lab(self) -> Mapping[str, Lab]:
-        """Swatch key -> CIELAB (D65, 2 degrees)."""
-        return {key: swatches.lab_of(row) for key, row in self.swatches.items()}
-
-    @cached_property
-    def swatch_number(self) -> Mapping[str, int]:
-        """Swatch key -> its row in :attr:`swatch_differences`."""
-        return {key: number for number, key in enumerate(self.swatches)}
-
-    @cached_property
-    def swatch_differences(self) -> npt.NDArray[np.float64]:
-        """CIEDE2000 between every two swatches, an (n, n) array."""
-        from fieldmarks.colour import difference  # imports scikit-image, which load_tables spares
-
-        colours = np.array([self.lab[key] for key in self.swatches])
-        return np.asarray(difference(colours[:, None], colours), dtype=np.float64)
-
-    @cached_property
-    def makeup_index(self) -> Mapping[tuple[str, str, str, str], schema.MakeUpRule]:
-        """(ground, psittacin, eumelanin, structure) -> rule."""
-        return {cell: rule for rule in self.makeup for cell in rule.cells()}
 
 
 @dataclass

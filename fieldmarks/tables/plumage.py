@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from fieldmarks.errors import TableError
-from fieldmarks.tables.load import Tables
+from fieldmarks.tables.rule_tables import Tables
 from fieldmarks.tables.schema import LEVELS, MakeUp, MarkRow, Operation, Override
 
 Basis = Literal["green row", "derived", "override", "says nothing"]

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-from fieldmarks.tables.load import Tables
 from fieldmarks.tables.plumage import RelationExpectation, expected, expected_relation
+from fieldmarks.tables.rule_tables import Tables
 
 # CIEDE2000 by which a colour must lie outside the other species' tolerance before an ordinary
 # reading can call it.

@@ -8,7 +8,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from fieldmarks.colour import lab_to_linear, lab_to_srgb8
-from fieldmarks.tables.load import Tables
+from fieldmarks.tables.rule_tables import Tables
 
 COLUMNS = 6
 CELL, PATCH, GAP, HEAD = (250, 232), 130, 14, 92
