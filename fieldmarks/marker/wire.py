@@ -104,7 +104,7 @@ def shape_from_wire(data: Any, where: str) -> Shape:
         if kind == "line":
             start, end = (_point(p) for p in data["points"])
             return Line(start, end)
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         pass
     raise RegionError("its outline cannot be read", where=where, mend="Draw it again")
 
@@ -122,7 +122,7 @@ def region_from_wire(data: Any) -> Region:
     where = f"region {str(data['id'])!r} ({data['mark']})"
     try:
         value = None if data.get("value") is None else _number(data["value"])
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise RegionError("its value is not a number", where=where, mend="Enter it again") from None
     return Region(
         id=str(data["id"]),
@@ -160,7 +160,7 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
         serial = int(data.get("serial", 0))
         at = None if data.get("at") is None else _point(data["at"])
         reach = None if data.get("reach") is None else _number(data["reach"])
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise unknown from None
     return MarkerEvent(
         serial=serial,

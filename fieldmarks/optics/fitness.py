@@ -103,7 +103,9 @@ def file_facts(photo: Photo) -> FileFacts:
     xmp = info.get("xmp", b"") or info.get("XML:com.adobe.xmp", b"")
     xmp = xmp.encode("utf-8", "replace") if isinstance(xmp, str) else bytes(xmp)
     # CustomRendered (EXIF 2.32, tag A401): above 1, makers note blended exposures there.
-    blended = int(detail.get(0xA401, 0) or 0) > 1
+    # A damaged file may hold several numbers there, or none.
+    rendered = detail.get(0xA401)
+    blended = isinstance(rendered, int) and rendered > 1
     named = photo.facts.colour_profile != "sRGB (assumed)" or detail.get(0xA001) in (1, 2)
     return FileFacts(
         quality=_quality(image),

@@ -83,6 +83,8 @@ def decode_raw(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -
                 output_bps=16,
                 highlight_mode=rawpy.HighlightMode.Clip,
             )
+            if picture.ndim != 3 or picture.shape[2] != 3:
+                raise ValueError("not three colours")
     except PhotoError:
         raise
     except Exception as error:  # LibRaw raises one class per kind of damage
