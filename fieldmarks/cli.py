@@ -105,11 +105,17 @@ def assess_folder(
         bool, typer.Option("--again", help="Do photos again that are already done.")
     ] = False,
     more_tables: More = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers", min=1, help="Photos to do at the same time. Default: one per core."
+        ),
+    ] = None,
 ) -> None:
     """Do the same for every photo in a folder; goes on where it was stopped."""
     from rich.progress import Progress
 
-    from fieldmarks.batch import assess_many, photos_in
+    from fieldmarks.batch import assess_many, photos_in, sensible_workers
 
     tables = _tables(more_tables)
     photos = photos_in(folder)
@@ -123,6 +129,7 @@ def assess_folder(
             again=again,
             phone=_phone(phone),
             after_each=lambda: bar.advance(task),
+            workers=workers or sensible_workers(len(photos)),
         )
     for problem in summary.problems:
         print(problem, file=sys.stderr)

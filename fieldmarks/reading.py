@@ -8,7 +8,8 @@ calibrated and converted. Colours are CIELAB, D65, 2 degrees.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import astuple, dataclass
 from functools import lru_cache
 
@@ -157,7 +158,7 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
         return (Population(_as_lab(middle), 1.0),)
     count = min(CLUSTERS, len(np.unique(sample, axis=0)))
     # Threads cost more than they save on so few points, and far more on a busy machine.
-    with _threads().limit(limits=1):
+    with _thread_pools().limit(limits=1):
         labels = KMeans(count, n_init=1, random_state=seed, max_iter=50).fit_predict(sample)
     groups = [sample[labels == k] for k in range(count) if (labels == k).any()]
     groups = _merge(groups)
@@ -166,9 +167,23 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
 
 
 @lru_cache(maxsize=1)
-def _threads() -> ThreadpoolController:
+def _thread_pools() -> ThreadpoolController:
     """Finding the thread pools takes longer than limiting them, so it is done once."""
+    import sklearn.cluster  # noqa: F401  # brings a pool of its own
+
     return ThreadpoolController()
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Keep OpenCV and the array libraries to one thread, where photos share out the cores."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        with _thread_pools().limit(limits=1):
+            yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def _merge(groups: list[npt.NDArray]) -> list[npt.NDArray]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -22,6 +21,7 @@ from fieldmarks import __version__
 from fieldmarks.annotation import read_region_file
 from fieldmarks.assessment import Assessment, assess
 from fieldmarks.errors import FieldmarksError, RegionError
+from fieldmarks.files import write_whole
 from fieldmarks.measure import Measurement, measure
 from fieldmarks.optics.phone_profile import PhoneProfile
 from fieldmarks.photo import MAX_MEGAPIXELS, Photo, open_photo
@@ -247,33 +247,12 @@ def _disarm(value: object) -> object:
     return value
 
 
-def write_whole(path: Path, content: str | bytes) -> None:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    FieldmarksError
-        The folder cannot be written to, or the disk is full.
-    """
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-        try:
-            with temporary.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(temporary, path)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise FieldmarksError(
-            f"cannot be written ({error.strerror})",
-            where=str(path),
-            mend="Choose another folder, or free some space",
-        ) from None
+def table_texts(record: Record) -> dict[str, str]:
+    """The two tables of a record as CSV: "readings" and "findings"."""
+    return {
+        "readings": to_csv(READING_COLUMNS, reading_rows(record)),
+        "findings": to_csv(FINDING_COLUMNS, finding_rows(record)),
+    }
 
 
 def write_record(record: Record, folder: Path) -> Path:
@@ -282,8 +261,8 @@ def write_record(record: Record, folder: Path) -> Path:
     The record comes last: where it exists, the files beside it are complete.
     """
     stem = Path(record.measurement.photo).stem
-    write_whole(folder / f"{stem}.readings.csv", to_csv(READING_COLUMNS, reading_rows(record)))
-    write_whole(folder / f"{stem}.findings.csv", to_csv(FINDING_COLUMNS, finding_rows(record)))
+    for name, text in table_texts(record).items():
+        write_whole(folder / f"{stem}.{name}.csv", text)
     path = folder / f"{stem}{RECORD_SUFFIX}"
     write_whole(path, record_to_json(record))
     return path

@@ -29,6 +29,7 @@ import platformdirs
 from sqlalchemy import Connection, Engine, func, select
 
 from fieldmarks.errors import FieldmarksError
+from fieldmarks.files import clear_parts, settle_folder, write_whole
 from fieldmarks.life import models, rows
 from fieldmarks.life.bird import (
     FOLDERS,
@@ -44,7 +45,6 @@ from fieldmarks.life.bird import (
 )
 from fieldmarks.life.database import connect, sqlite_url, writing
 from fieldmarks.life.reader import Reader, ancestry, beside_path, photo_path
-from fieldmarks.record import write_whole
 
 URL_VARIABLE = "FIELDMARKS_STORE_URL"
 FOLDER_VARIABLE = "FIELDMARKS_STORE"
@@ -241,7 +241,6 @@ class Store(Reader):
         if not work.files:
             return
         write_whole(work.note, json.dumps(sorted(work.files)))
-        _settle_folder(work.note.parent)
         folders = set()
         for name, content in work.files.items():
             path = self.folder / name
@@ -250,9 +249,9 @@ class Store(Reader):
                 path.parent.mkdir(parents=True, exist_ok=True)
                 os.replace(content, path)
             elif not (name.startswith("photos/") and path.exists()):
-                write_whole(path, content)
+                write_whole(path, content, settle=False)
         for folder in folders:
-            _settle_folder(folder)
+            settle_folder(folder)
         work.files.clear()
 
     def finish(self) -> None:
@@ -268,7 +267,7 @@ class Store(Reader):
                 shutil.rmtree(staging, ignore_errors=True)
             for note in sorted(left.glob("*.json")):
                 for name in json.loads(note.read_bytes()):
-                    _clear_parts(self.folder / str(name))
+                    clear_parts(self.folder / str(name))
                     self._match_database(connection, str(name))
                 note.unlink(missing_ok=True)
 
@@ -313,20 +312,3 @@ def next_number(connection: Connection, kind: type) -> int:
 
 def _label(thing: Kept) -> str:
     return thing.name if isinstance(thing, Bird) else type(thing).__name__.lower()
-
-
-def _clear_parts(path: Path) -> None:
-    """Remove what a cut-off :func:`write_whole` left beside a file."""
-    for part in path.parent.glob(f".{path.name}.*.part"):
-        part.unlink(missing_ok=True)
-
-
-def _settle_folder(folder: Path) -> None:
-    """Make new names in a folder outlive a power cut (POSIX asks for this)."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
