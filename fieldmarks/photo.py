@@ -122,7 +122,8 @@ class Photo:
 
         step = max(1, round(max(self.width, self.height) / longest))
         if isinstance(self._stored, np.ndarray):
-            size = (self._stored.shape[1] // step, self._stored.shape[0] // step)
+            height, width = self._stored.shape[:2]
+            size = (max(width // step, 1), max(height // step, 1))
             small: npt.NDArray = cv2.resize(self._stored, size, interpolation=cv2.INTER_AREA)
         else:
             small = np.asarray(self._stored.reduce(step))

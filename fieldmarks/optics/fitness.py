@@ -43,7 +43,7 @@ _EDITING = (
     "light",
     "snap",
 )
-_HDR_XMP = (b"hdrgainmap", b"hdrgm:", b"gainmap")
+HDR_XMP = (b"hdrgainmap", b"hdrgm:", b"gainmap")
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def file_facts(photo: Photo) -> FileFacts:
     return FileFacts(
         quality=_quality(image),
         coarse_colour=_coarse(image),
-        hdr=blended or any(word in xmp.lower() for word in _HDR_XMP),
+        hdr=blended or any(word in xmp.lower() for word in HDR_XMP),
         edited_by=_editor(photo.facts.software, photo.facts.camera),
         named_profile=named,
         # ExposureTime, FNumber or ISO: lost when a picture was sent through a chat or edited.
