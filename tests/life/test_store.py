@@ -175,7 +175,7 @@ def test_a_failed_file_write_leaves_nothing_behind(store, tables, clean_shot, mo
     before = folder_files(store)
     real, left = store_module.write_whole, [3]
 
-    def full(path, content, settle):
+    def full(path, content, settle=True):
         left[0] -= 1
         if left[0] == 0:
             raise FieldmarksError("cannot be written (No space left on device)")
