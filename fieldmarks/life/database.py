@@ -13,7 +13,14 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util import CommandError
 from sqlalchemy import Connection, Engine, event, make_url, text
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
+from sqlalchemy.engine import ExceptionContext
+from sqlalchemy.exc import (
+    ArgumentError,
+    DBAPIError,
+    IntegrityError,
+    NoSuchModuleError,
+    ProgrammingError,
+)
 
 from fieldmarks.errors import FieldmarksError
 
@@ -47,16 +54,50 @@ def connect(url: str) -> Engine:
         ) from None
     if engine.dialect.name == "sqlite":
         _prepare_sqlite(engine)
-    try:
-        _migrate(engine)
-    except DBAPIError as error:
-        reason = str(error.orig).strip().split("\n")[0]
-        raise FieldmarksError(
-            f"the database cannot be opened ({reason})",
-            where=_without_password(url),
-            mend="Check the address, and that you may write there",
-        ) from None
+    _say_plainly(engine, _without_password(url))
+    _migrate(engine)
     return engine
+
+
+# SQLite's own name of a fault (sqlite.org/rescode.html), or the start of it -> what it means here.
+_FAULTS = {
+    "SQLITE_BUSY": (
+        "another program is writing to this store",
+        "Close it or wait a moment, then try again",
+    ),
+    "SQLITE_FULL": ("the disk is full", "Free some space, then do it again"),
+    "SQLITE_READONLY": ("nothing can be written to the store's folder", "Choose another folder"),
+    "SQLITE_CANTOPEN": ("the database file cannot be opened", "Check that you may write there"),
+    "SQLITE_CORRUPT": (
+        "the database file is damaged",
+        "The folder holds everything too: 'fieldmarks bird rebuild' makes the file afresh",
+    ),
+    "SQLITE_IOERR": ("the disk cannot be read or written", "Check the disk, then try again"),
+}
+_FAULTS["SQLITE_NOTADB"] = _FAULTS["SQLITE_CORRUPT"]
+_FAULTS["SQLITE_LOCKED"] = _FAULTS["SQLITE_BUSY"]
+
+
+def _say_plainly(engine: Engine, where: str) -> None:
+    """Turn every fault of the database itself, whenever it comes, into one line for the keeper."""
+
+    @event.listens_for(engine, "handle_error")
+    def _plainly(context: ExceptionContext) -> None:
+        fault = context.original_exception
+        if isinstance(context.sqlalchemy_exception, IntegrityError | ProgrammingError):
+            return
+        if not isinstance(context.sqlalchemy_exception, DBAPIError) or context.is_pre_ping:
+            return
+        name = getattr(fault, "sqlite_errorname", "")
+        for start, (problem, mend) in _FAULTS.items():
+            if name.startswith(start):
+                raise FieldmarksError(problem, where=where, mend=mend) from None
+        reason = str(fault).strip().split("\n")[0]
+        raise FieldmarksError(
+            f"the database cannot be used ({reason})",
+            where=where,
+            mend="Check its address, and that you may write there",
+        ) from None
 
 
 def _without_password(url: str) -> str:
@@ -91,17 +132,10 @@ def _prepare_sqlite(engine: Engine) -> None:
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
     """One transaction; only one program writes at a time, others wait."""
-    with engine.connect().execution_options(writing=True) as connection:
-        try:
-            transaction = connection.begin()
-        except OperationalError:
-            raise FieldmarksError(
-                "another program is writing to this store", mend="Wait a moment and try again"
-            ) from None
-        with transaction:
-            if engine.dialect.name == "postgresql":
-                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
-            yield connection
+    with engine.connect().execution_options(writing=True) as connection, connection.begin():
+        if engine.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+        yield connection
 
 
 def _migrate(engine: Engine) -> None:

@@ -29,7 +29,7 @@ import platformdirs
 from sqlalchemy import Connection, Engine, func, select
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.files import clear_parts, settle_folder, write_whole
+from fieldmarks.files import cannot_write, clear_parts, settle_folder, write_whole
 from fieldmarks.life import models, rows
 from fieldmarks.life.bird import (
     FOLDERS,
@@ -95,11 +95,7 @@ class Store(Reader):
             for name in (*FOLDERS, "photos", "tables", "unfinished"):
                 (self.folder / name).mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise FieldmarksError(
-                f"the store's folder cannot be made ({error.strerror})",
-                where=str(self.folder),
-                mend="Choose another folder",
-            ) from None
+            raise cannot_write(self.folder, error) from None
         given = url or os.environ.get(URL_VARIABLE)
         self.engine: Engine = connect(given or sqlite_url(self.folder / DATABASE_FILE))
         self.finish()
@@ -230,9 +226,11 @@ class Store(Reader):
                 yield work
                 self._summarise(connection, work.touched)
                 self.write_files(work)
-        except BaseException:
+        except BaseException as error:
             if work is not None and work.note.exists():
                 self.finish()
+            if isinstance(error, OSError):
+                raise cannot_write(self.folder, error) from None
             raise
         work.note.unlink(missing_ok=True)
 
