@@ -206,7 +206,7 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
         camera=" ".join(dict.fromkeys(f"{make} {model}".split()))[:120],
         taken=str(exif.get(ExifTags.Base.DateTime, ""))[:40],
         software=str(exif.get(ExifTags.Base.Software, ""))[:120],
-        has_position=ExifTags.IFD.GPSInfo in exif,
+        has_position=ExifTags.IFD.GPSInfo in exif or b"gpslatitude" in _xmp(header).lower(),
     )
     digest = hashlib.sha256(data).hexdigest()
     return Photo(
@@ -235,6 +235,12 @@ def _open_header(data: bytes, name: str) -> Image.Image:
             where=name,
             mend=f"Choose a {_KINDS} file",
         ) from None
+
+
+def _xmp(header: Image.Image) -> bytes:
+    """The XMP packet of a file, or nothing."""
+    packet = header.info.get("xmp") or header.info.get("XML:com.adobe.xmp") or b""
+    return packet.encode("utf-8", "replace") if isinstance(packet, str) else bytes(packet)
 
 
 def _check_header(header: Image.Image, name: str, max_megapixels: float) -> None:

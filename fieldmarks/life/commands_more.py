@@ -22,6 +22,12 @@ from fieldmarks.life.command_parts import (
 )
 
 DIFFERENT = 3  # exit code when a dossier does not give the same numbers again
+WithPlace = Annotated[
+    bool,
+    typer.Option(
+        "--with-place", help="Photos as they were taken, with the place if your phone wrote it."
+    ),
+]
 PairId = Annotated[str, typer.Argument(metavar="PAIR", help="Id of the pair, or its start.")]
 
 
@@ -154,12 +160,11 @@ def dossier(
     bird: BirdName,
     into: Annotated[Path, typer.Argument(help="ZIP file to write.")],
     day: OnDay = None,
-    with_place: Annotated[
-        bool, typer.Option("--with-place", help="Give photos away with the place in them.")
-    ] = False,
+    with_place: WithPlace = False,
 ) -> None:
     """Write a dossier (PDF and data) from which someone else can repeat the numbers."""
     from fieldmarks.life.desk import entries_of_day, make_dossier
+    from fieldmarks.location import TOLD, TOLD_WITH_PLACE
 
     tables = rule_tables()
     with open_store(context) as store:
@@ -167,6 +172,7 @@ def dossier(
         entries = entries_of_day(store, found, read_day(day))
         seal = make_dossier(store, found, entries, tables, into, with_place)
     print(seal)
+    say(TOLD_WITH_PLACE if with_place else TOLD)
     say(f"Written: {into}. Tell the other side this seal by another way, so they can compare it.")
 
 
@@ -188,12 +194,15 @@ def verify(
 def export(
     context: typer.Context,
     into: Annotated[Path, typer.Argument(help="ZIP file to write.")],
+    with_place: WithPlace = False,
 ) -> None:
     """Write the whole store into one file: a backup that 'bring-in' reads again."""
-    from fieldmarks.life.exchange import PLACE_WARNING, export_store
+    from fieldmarks.life.exchange import export_store
+    from fieldmarks.location import TOLD, TOLD_WITH_PLACE
 
+    told = TOLD_WITH_PLACE if with_place else TOLD
     with open_store(context) as store:
-        say(f"Written to {into}: {export_store(store, into)}. {PLACE_WARNING}")
+        say(f"Written to {into}: {export_store(store, into, with_place)}. {told}")
 
 
 @app.command()

@@ -15,7 +15,7 @@ import re
 import tempfile
 import zipfile
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -28,7 +28,7 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.archive import unpack
 from fieldmarks.life.bird import Bird, now
 from fieldmarks.life.compare import Difference, record_differences, region_differences
-from fieldmarks.life.shot import Shot
+from fieldmarks.life.shot import Shot, shot_to_give
 from fieldmarks.life.tables_copy import pack_tables, unpack_tables
 from fieldmarks.photo import decode_photo
 from fieldmarks.record import Question, Record, make_record, record_from_json
@@ -44,7 +44,9 @@ NAMES = re.compile(
 )
 README = """fieldmarks dossier
 
-photos/   the photos as they were taken; each file is named by its SHA-256
+photos/   the photos; each file is named by its SHA-256. Where the place and the maker's data were
+          taken out, the picture itself is unchanged, and dossier.json names the SHA-256 of the
+          photo as it was taken
 looks/    what was drawn on each photo (W3C Web Annotation) and what was measured
 tables/   the rule tables the birds were judged by
 dossier.json, dossier.pdf   who measured what, for machines and for people
@@ -75,6 +77,8 @@ class _Item(BaseModel):
     name: Annotated[str, Field(max_length=400)]
     look: Annotated[int, Field(ge=1, le=9999)]
     tables: Annotated[str, Field(pattern=r"^tables/[0-9a-f]{64}\.zip$")]
+    # Fingerprint of the photo before the place was taken out of it; empty if nothing was.
+    as_taken: Annotated[str, Field(pattern=r"^([0-9a-f]{64})?$")] = ""
 
 
 class _Contents(BaseModel):
@@ -98,6 +102,10 @@ def seal_of(files: dict[str, str]) -> str:
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
+CLEANED_NOTE = (
+    "the place and the maker's data were taken out of this file, the picture itself is unchanged; "
+    "the photo as it was taken has the SHA-256 "
+)
 _UNSEALED = ("dossier.pdf", "manifest.json")
 
 
@@ -120,28 +128,26 @@ def write_dossier(
     tables : Tables
         Tables of those testimonies that bring none.
     with_place : bool
-        Whether photos that hold the place where they were taken may go in. They cannot be
-        stripped: another file would no longer be the one that was measured.
+        Put the photos in as they were taken. Else the place and the maker's data are taken out
+        (:func:`fieldmarks.location.without_place`); a photo so changed has a fingerprint of its
+        own, and that of the photo as taken stands beside it.
 
     Raises
     ------
     FieldmarksError
-        There is nothing to tell, a photo holds its place, or its tables are not at hand.
+        There is nothing to tell, the place cannot be taken out of a photo, or its tables are not
+        at hand.
     """
     from fieldmarks.life.dossier_pdf import dossier_pdf
 
     if not testimonies:
         raise FieldmarksError("there is no photo to put in", mend="Choose one or more looks")
-    for t in testimonies:
-        if t.shot.record.measurement.facts.has_position and not with_place:
-            raise FieldmarksError(
-                "this photo holds the place where it was taken, and the dossier would give it away",
-                where=t.shot.record.measurement.photo,
-                mend="Agree to that (--with-place), or leave the photo out",
-            )
+    taken = [t.shot.record.measurement.sha256 for t in testimonies]
+    if not with_place:
+        testimonies = [replace(t, shot=shot_to_give(t.shot)) for t in testimonies]
     files: dict[str, bytes] = {"README.txt": README.encode()}
     items = []
-    for number, t in enumerate(testimonies, start=1):
+    for number, (t, original) in enumerate(zip(testimonies, taken, strict=True), start=1):
         measured = t.shot.record.measurement
         fingerprint = t.shot.record.assessment.table_fingerprint
         ending = Path(measured.photo).suffix.lower() or ".jpg"
@@ -152,6 +158,7 @@ def write_dossier(
             name=measured.photo,
             look=number,
             tables=f"tables/{fingerprint}.zip",
+            as_taken=original if original != measured.sha256 else "",
         )
         files[item.photo] = t.shot.photo
         files[f"looks/{number}.regions.json"] = t.shot.region_file
@@ -330,6 +337,8 @@ def _check_item(folder: Path, item: _Item, own: Tables | None) -> list[Check]:
         digest = _digest(data)
         is_same = digest == record.measurement.sha256 == Path(item.photo).stem
         checks.append(_check(where, "photo is the one that was measured", is_same))
+        if item.as_taken:
+            checks.append(Check(where, "photo", "note", CLEANED_NOTE + item.as_taken))
         gaps = region_differences(record.measurement.regions, regions)
         checks += _listed(where, "regions are those that were measured", gaps)
         tables = unpack_tables((folder / item.tables).read_bytes(), where)

@@ -1,8 +1,8 @@
 """One file with everything: export of a store and import into another.
 
 The ZIP holds the same side files, photos, region files, records and tables as the store's folder,
-a ``manifest.json`` with the SHA-256 of each, and ``schema.json``. Photos are kept as they were
-given: their fingerprint is the evidence, so any place data in them goes along.
+a ``manifest.json`` with the SHA-256 of each, and ``schema.json``. The place is taken out of the
+photos unless the keeper wants them as they were taken; their pictures are the same either way.
 """
 
 from __future__ import annotations
@@ -41,13 +41,11 @@ from fieldmarks.life.bird import (
 )
 from fieldmarks.life.pedigree import check_loops
 from fieldmarks.life.reader import ancestry, beside_path, photo_path
+from fieldmarks.life.shot import Shot, shot_to_give
 from fieldmarks.life.store import STAGING, Store, Writing, next_number
+from fieldmarks.location import TOLD, TOLD_WITH_PLACE
 
 FORMAT, EDITION = "fieldmarks store", 1
-PLACE_WARNING = (
-    "The photos go along as they were taken. If your phone wrote the place into them, it is still "
-    "in there."
-)
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
     rf"(?:birds|entries|pairs)/{_HEX}{{32}}\.json"
@@ -82,13 +80,21 @@ def everything(store: Store) -> tuple[list[Bird], list[Entry], list[Pair]]:
         return rows.birds(connection), rows.entries(connection), rows.pairs(connection)
 
 
-def export_store(store: Store, target: Path) -> Moved:
+def export_store(store: Store, target: Path, with_place: bool = False) -> Moved:
     """Write a store into one ZIP file.
+
+    Parameters
+    ----------
+    store : Store
+    target : Path
+    with_place : bool
+        Keep the photos as they were taken; else the place and the maker's data are taken out.
 
     Raises
     ------
     FieldmarksError
-        A photo is missing or was changed, or the file cannot be written.
+        A photo is missing or was changed, the place cannot be taken out of it, or the file cannot
+        be written.
     """
     birds, entries, pairs = everything(store)
     listed: dict[str, dict[str, object]] = {}
@@ -104,13 +110,20 @@ def export_store(store: Store, target: Path) -> Moved:
                     kind = zipfile.ZIP_STORED if _is_photo(name) else zipfile.ZIP_DEFLATED
                     packed.writestr(name, data, kind)
 
-            things: list[Kept] = [*birds, *entries, *pairs]
+            given: list[Entry] = []
+            for entry in entries:
+                looks = []
+                for kept in entry.looks:
+                    look, photo, regions, record = _given(store, kept, with_place)
+                    add(photo_path(look), photo)
+                    add(beside_path(look, "regions"), regions)
+                    add(beside_path(look, "record"), record)
+                    looks.append(look)
+                given.append(dataclasses.replace(entry, looks=tuple(looks)))
+            things: list[Kept] = [*birds, *given, *pairs]
             for thing in things:
                 add(f"{folder_of(type(thing))}/{thing.id}.json", to_json(thing))
             for look in (look for entry in entries for look in entry.looks):
-                add(photo_path(look), store.photo(look))
-                add(beside_path(look, "regions"), store.region_file(look))
-                add(beside_path(look, "record"), _read(store, beside_path(look, "record")))
                 tables = f"tables/{look.table_fingerprint}.zip"
                 if (store.folder / tables).exists():
                     add(tables, _read(store, tables))
@@ -120,7 +133,7 @@ def export_store(store: Store, target: Path) -> Moved:
                 "edition": EDITION,
                 "program": __version__,
                 "made_at": now(),
-                "about": PLACE_WARNING,
+                "about": TOLD_WITH_PLACE if with_place else TOLD,
                 "files": listed,
             }
             packed.writestr("manifest.json", json.dumps(manifest, indent=1) + "\n")
@@ -135,6 +148,30 @@ def export_store(store: Store, target: Path) -> Moved:
         temporary.unlink(missing_ok=True)
     photos = sum(_is_photo(name) for name in listed)
     return Moved(len(birds), len(entries), len(pairs), photos)
+
+
+def _given(store: Store, look: Look, with_place: bool) -> tuple[Look, bytes, bytes, bytes]:
+    """A look as it goes out, with its photo, region file and record."""
+    photo = store.photo(look)
+    if not with_place:
+        clean = shot_to_give(Shot(photo, store.record(look)))
+        if clean.photo != photo:
+            moved = dataclasses.replace(look, photo=clean.record.measurement.sha256)
+            return moved, clean.photo, clean.region_file, clean.record_file
+    return look, photo, store.region_file(look), _read(store, beside_path(look, "record"))
+
+
+def _same(store: Store, here: Kept, coming: Kept) -> bool:
+    """Whether both say the same; a photo may have lost its place on the way."""
+    here, coming = (dataclasses.replace(t, number=0) for t in (here, coming))
+    if isinstance(here, Entry) and isinstance(coming, Entry) and here != coming:
+        looks = tuple(
+            _given(store, ours, with_place=False)[0] if ours.photo != theirs.photo else ours
+            for ours, theirs in zip(here.looks, coming.looks, strict=False)
+        )
+        if len(here.looks) == len(coming.looks):
+            here = dataclasses.replace(here, looks=looks)
+    return here == coming
 
 
 def _read(store: Store, name: str) -> bytes:
@@ -226,7 +263,7 @@ def _take(store: Store, work: Writing, things: list[Kept], staging: Path, prefer
         here = store.side_content(work.connection, folder_of(type(thing)), thing.id)
         if here is None:
             new.append(thing)
-        elif dataclasses.replace(here, number=0) == dataclasses.replace(thing, number=0):
+        elif _same(store, here, thing):
             same += 1
         elif prefer == "theirs":
             replaced.append(dataclasses.replace(thing, number=here.number))

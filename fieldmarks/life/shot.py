@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +48,32 @@ class Shot:
     def record_file(self) -> bytes:
         """Its record as JSON."""
         return record_to_json(self.record).encode()
+
+
+def shot_to_give(shot: Shot) -> Shot:
+    """A shot whose photo no longer tells where it was taken; everything measured stays the same.
+
+    The photo gets another fingerprint, and the record names that one.
+
+    Raises
+    ------
+    PhotoError
+        The place cannot be taken out of a file of this kind.
+    """
+    from fieldmarks.location import without_place
+
+    record = shot.record
+    photo = without_place(shot.photo, record.measurement.photo)
+    if photo == shot.photo:
+        return shot
+    digest = hashlib.sha256(photo).hexdigest()
+    measured = replace(
+        record.measurement,
+        sha256=digest,
+        facts=replace(record.measurement.facts, has_position=False),
+        regions=replace(record.measurement.regions, sha256=digest),
+    )
+    return Shot(photo, replace(record, measurement=measured))
 
 
 def shot_of_file(

@@ -24,11 +24,13 @@ _WEBP_KEPT = (b"VP8 ", b"VP8L", b"ALPH", b"ICCP")
 _HAS_EXIF, _HAS_XMP = 0x08, 0x04  # flags of a VP8X chunk
 
 
-def clean_jpeg(data: bytes) -> bytes:
-    """A JPEG (ISO/IEC 10918-1) up to its end marker, with no segment but those a decoder needs."""
+def clean_jpeg(data: bytes, with_tags: bool = True) -> bytes:
+    """A JPEG (ISO/IEC 10918-1) up to its end marker, with no segment but those a decoder needs.
+
+    ``with_tags`` says whether the kept tags go along.
+    """
     out, exif, xmp = [], b"", b""
-    pieces = list(_jpeg_pieces(data))
-    for marker, body, piece in pieces:
+    for marker, body, piece in _jpeg_pieces(data):
         if marker == 0xE1 and body.startswith(_EXIF):
             exif += body[len(_EXIF) :]  # a long block is split over several segments
         elif marker == 0xE1 and body.startswith(_XMP):
@@ -38,8 +40,8 @@ def clean_jpeg(data: bytes) -> bytes:
             out.append(_segment(0xE0, body[:12] + b"\0\0"))
         elif body.startswith(_NEEDED.get(marker, b"")) and marker not in _DROPPED:
             out.append(piece)
-    head = [_segment(0xE1, _EXIF + clean_exif(exif))] if exif else []
-    head += [_segment(0xE1, _XMP + xmp)] if xmp else []
+    head = [_segment(0xE1, _EXIF + clean_exif(exif))] if exif and with_tags else []
+    head += [_segment(0xE1, _XMP + xmp)] if xmp and with_tags else []
     return b"".join([b"\xff\xd8", *head, *out])
 
 

@@ -227,7 +227,7 @@ def _cell(cell: str) -> str:
 
 
 def without_metadata(jpeg: bytes) -> bytes:
-    """A JPEG without anything but the picture: no EXIF, place, comment or maker's data.
+    """A JPEG without anything but the picture: no EXIF, place, comment, maker's data or film.
 
     The JFIF header, the colour profile and the Adobe colour marker stay (ITU-T T.81, annex B).
 
@@ -236,19 +236,13 @@ def without_metadata(jpeg: bytes) -> bytes:
     FieldmarksError
         It is no JPEG.
     """
+    from fieldmarks.location.segments import clean_jpeg
+
     if not jpeg.startswith(b"\xff\xd8\xff"):
         raise FieldmarksError("the picture for the report is no JPEG", mend="Make it again")
-    kept, at = [b"\xff\xd8"], 2
-    while at + 4 <= len(jpeg) and jpeg[at] == 0xFF:
-        code = jpeg[at + 1]
-        if code == 0xDA:  # start of scan: the rest is picture
-            kept.append(jpeg[at:])
-            return b"".join(kept)
-        size = int.from_bytes(jpeg[at + 2 : at + 4], "big")
-        segment = jpeg[at : at + 2 + size]
-        extra = 0xE1 <= code <= 0xEF or code == 0xFE
-        wanted = code == 0xEE or segment[4:].startswith(b"ICC_PROFILE\0")
-        if not extra or wanted:
-            kept.append(segment)
-        at += 2 + size
-    raise FieldmarksError("the picture for the report is broken", mend="Make it again")
+    try:
+        return clean_jpeg(jpeg, with_tags=False)
+    except (ValueError, IndexError):
+        raise FieldmarksError(
+            "the picture for the report is broken", mend="Make it again"
+        ) from None

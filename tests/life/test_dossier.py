@@ -170,23 +170,6 @@ def test_a_dossier_that_is_none_is_refused(tmp_path, tables):
         write_dossier(tmp_path / "y.zip", a_bird(), [], tables)
 
 
-def test_a_photo_that_holds_its_place_is_given_away_only_when_the_keeper_agrees(
-    tmp_path, tables, clean_shot
-):
-    facts = dataclasses.replace(clean_shot.record.measurement.facts, has_position=True)
-    measured = dataclasses.replace(clean_shot.record.measurement, facts=facts)
-    shot = dataclasses.replace(
-        clean_shot, record=dataclasses.replace(clean_shot.record, measurement=measured)
-    )
-    told = [Testimony("Ada", DAY, shot)]
-    with pytest.raises(FieldmarksError, match="place where it was taken"):
-        write_dossier(tmp_path / "d.zip", a_bird(), told, tables)
-    write_dossier(tmp_path / "d.zip", a_bird(), told, tables, with_place=True)
-    with zipfile.ZipFile(tmp_path / "d.zip") as packed:
-        name = next(n for n in packed.namelist() if n.startswith("photos/"))
-        assert packed.read(name) == clean_shot.photo
-
-
 def test_packed_tables_are_the_same_tables(tables):
     packed = pack_tables(tables)
     assert pack_tables(tables) == packed

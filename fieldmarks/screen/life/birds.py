@@ -10,6 +10,7 @@ from pathlib import Path
 import streamlit as st
 
 from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.bird import Bird
 from fieldmarks.life.collection import (
     SHOWS,
     CollectionRow,
@@ -18,14 +19,16 @@ from fieldmarks.life.collection import (
     list_birds,
     overview,
 )
-from fieldmarks.life.exchange import PLACE_WARNING, Prefer, export_store, import_store
+from fieldmarks.life.exchange import Prefer, export_store, import_store
 from fieldmarks.life.invented import CLUB, fill_with_invented_club
 from fieldmarks.life.listfile import accept_list, preview_list
 from fieldmarks.life.ring import HELP, read_pattern, write_pattern
+from fieldmarks.location import TOLD, TOLD_WITH_PLACE
 from fieldmarks.screen.life.facts import bird_form
 from fieldmarks.screen.life.one_bird import one_bird_panel
 from fieldmarks.screen.life.shared import (
     bullets,
+    count_of,
     done_next_run,
     heading,
     literal,
@@ -37,6 +40,7 @@ from fieldmarks.screen.life.shared import (
 from fieldmarks.screen.life.shared import told as show_error
 
 ROWS = 25
+PREVIEWED = 10
 
 
 def birds_page() -> None:
@@ -52,12 +56,11 @@ def birds_page() -> None:
         _empty()
     else:
         st.write(
-            f"{counts['all']} birds; {counts['due for a look']} due for a look; "
+            f"{count_of(counts['all'], 'bird')}; {counts['due for a look']} due for a look; "
             f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
         )
+        _add_bird()
         _list()
-    with st.expander("Add a bird"):
-        bird_form(None)
     with st.expander("Take in a list you already have (CSV)"):
         _take_list()
     with st.expander("Backup and moving to another computer"):
@@ -66,8 +69,18 @@ def birds_page() -> None:
         _ring_shape()
 
 
+def _add_bird() -> None:
+    with st.expander("Add a bird"):
+        bird_form(None)
+
+
 def _empty() -> None:
-    st.info("No bird is kept yet. Add one below, or look around with birds that do not exist.")
+    st.info("No bird is kept yet. Add one, or look around with birds that do not exist.")
+    _add_bird()
+    st.caption(
+        "The invented birds stay among your own; this cannot be undone. To keep them apart, start "
+        "the program with FIELDMARKS_STORE set to another folder."
+    )
     if st.button("Fill with an invented club of 40 birds"):
         with st.spinner("Painting and measuring 40 invented birds ..."):
             fill_with_invented_club(store(), tables())
@@ -76,7 +89,8 @@ def _empty() -> None:
 
 def _list() -> None:
     rows = tables()
-    words, species, variety, show = st.columns(4)
+    with st.container(key="list_filter"):
+        words, show, species, variety = st.columns(4)
     wanted = Filter(
         words=words.text_input("Name or ring", key="list_words"),
         species=species.selectbox(
@@ -98,9 +112,12 @@ def _list() -> None:
     pages = max((total + ROWS - 1) // ROWS, 1)
     number = st.number_input("Page", 1, pages, 1, key=f"page_of_{pages}") if pages > 1 else 1
     found = list_birds(store(), wanted, date.today(), (number - 1) * ROWS, ROWS)
-    st.caption(f"{found.total} birds in this list")
-    for row in found.rows:
-        _row(row)
+    st.caption(f"{count_of(found.total, 'bird')} in this list")
+    if not found.total:
+        st.write("No bird matches. Loosen what is asked for above.")
+    with st.container(gap="small", key="bird_list"):
+        for row in found.rows:
+            _row(row)
     st.download_button(
         "This list as CSV",
         lambda: collection_csv(store(), wanted, date.today()),
@@ -111,16 +128,17 @@ def _list() -> None:
 
 
 def _row(row: CollectionRow) -> None:
-    left, right = st.columns([1, 3], vertical_alignment="center")
-    label = f"{row.name} ({row.ring})" if row.ring else row.name
+    with st.container(border=True):
+        left, right = st.columns([1, 3], vertical_alignment="center", gap="small")
+    label = f"{row.name} ({row.ring})" if row.ring and row.ring != row.name else row.name
     if left.button(literal(label), key=f"open_{row.id}", width="stretch"):
         st.session_state.life_bird = row.id
         st.rerun()
     species = tables().species.get(row.species or "")
     parts = [species.name if species else "species not known", row.variety, sex_words(row.sex)]
-    if row.last_day:
-        parts.append(f"last look {row.last_day}")
     notes = []
+    if row.last_day:
+        notes.append(f"<span class='fm-day'>last look {row.last_day}</span>")
     if row.signs_seen:
         notes.append("<span class='fm-bad'>! signs seen</span>")
     if row.doubts:
@@ -136,7 +154,8 @@ def _take_list() -> None:
         "The first row names the columns: name, ring, hatched, species, variety, sex, father, "
         "mother ... Nothing is imported before you say so."
     )
-    chosen = st.file_uploader("Your list", type=["csv", "txt"], key="bird_list")
+    turn = st.session_state.get("list_turn", 0)
+    chosen = st.file_uploader("Your list", type=["csv", "txt"], key=f"list_file_{turn}")
     if chosen is None:
         return
     try:
@@ -146,7 +165,11 @@ def _take_list() -> None:
     except FieldmarksError as error:
         show_error(error)
         return
-    st.write(f"{len(preview.birds)} birds can be imported.")
+    st.write(f"{count_of(len(preview.birds), 'bird')} can be imported.")
+    if preview.birds:
+        st.table([_preview_row(bird) for _, bird in preview.birds[:PREVIEWED]])
+        if len(preview.birds) > PREVIEWED:
+            st.caption(f"... and {len(preview.birds) - PREVIEWED} more.")
     bullets("Rows with problems", [str(p) for p in preview.problems])
     if preview.unknown:
         st.caption(f"Nothing is done with these columns: {literal(', '.join(preview.unknown))}.")
@@ -159,16 +182,32 @@ def _take_list() -> None:
         except FieldmarksError as error:
             show_error(error)
         else:
-            done_next_run(f"{count} birds imported.")
+            st.session_state.list_turn = turn + 1  # an empty place for the next list
+            done_next_run(f"{count_of(count, 'bird')} imported.")
+
+
+def _preview_row(bird: Bird) -> dict[str, str]:
+    species = tables().species.get(bird.species or "")
+    return {
+        "name": literal(bird.name),
+        "ring": literal(bird.ring),
+        "hatched": bird.hatched.isoformat() if bird.hatched else "",
+        "species": species.name if species else "not known",
+        "variety": bird.variety,
+        "sex": sex_words(bird.sex),
+    }
 
 
 def _backup() -> None:
-    st.caption(PLACE_WARNING)
+    with_place = st.checkbox(
+        "Photos as they were taken, with the place in them", key="backup_with_place"
+    )
+    st.caption(TOLD_WITH_PLACE if with_place else TOLD)
 
     def packed() -> bytes:
         with tempfile.TemporaryDirectory() as folder:
             target = Path(folder) / "birds.zip"
-            export_store(store(), target)
+            export_store(store(), target, with_place)
             return target.read_bytes()
 
     st.download_button(

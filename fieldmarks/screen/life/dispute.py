@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 
 import streamlit as st
@@ -12,16 +13,20 @@ from fieldmarks.life.agreement import Agreement
 from fieldmarks.life.bird import Bird, Entry
 from fieldmarks.life.desk import compare_measurers, make_dossier
 from fieldmarks.life.dossier import verify_dossier
+from fieldmarks.location import TOLD, TOLD_WITH_PLACE
 from fieldmarks.screen.life.shared import (
     bullets,
     choose_bird,
     heading,
+    literal,
+    no_bird_yet,
     say,
     store,
     tables,
     told,
     verdict,
 )
+from fieldmarks.screen.ways import way_to
 
 STORIES = (
     ("depends on who measured", "Depends on who measured"),
@@ -41,10 +46,20 @@ def dispute_page() -> None:
 
 
 def _compare() -> None:
+    if no_bird_yet():
+        return
     bird = choose_bird("Which bird?", "dispute_bird")
     if bird is None:
+        st.caption("Choose the bird that the two sides see differently.")
         return
     entries = [e for e in store().entries(bird.id) if e.looks]
+    if not entries:
+        st.info(
+            "No look of this bird is kept. Each side marks the photo on the page Look at a bird "
+            "and keeps it there under its own name."
+        )
+        way_to("look")
+        return
     labels = {e.id: f"{e.day.isoformat()}, {e.measured_by or 'someone'} ({e.stage})"
               for e in entries}  # fmt: skip
     chosen = st.multiselect(
@@ -56,14 +71,25 @@ def _compare() -> None:
         return
     if sum(len(e.looks) for e in picked) > 1:
         try:
-            show_agreement(compare_measurers(store(), picked))
+            days = {look.photo: e.day.isoformat() for e in picked for look in e.looks}
+            show_agreement(compare_measurers(store(), picked), days)
         except FieldmarksError as error:
             told(error)
+    else:
+        st.info(
+            "One look alone has nothing to be compared with. It can be handed over all the same."
+        )
     _hand_over(bird, picked)
 
 
-def show_agreement(found: Agreement) -> None:
-    """Put an agreement on the page."""
+def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
+    """Put an agreement on the page.
+
+    Parameters
+    ----------
+    found : Agreement
+    days : mapping of photo fingerprint -> day of its look
+    """
     by = {story: [f for f in found.findings if f.story == story] for story, _ in STORIES}
     verdict(
         f"{len(by['all agree'])} findings stand for all; "
@@ -77,15 +103,19 @@ def show_agreement(found: Agreement) -> None:
             [
                 f"{f.name}: "
                 + (f.said[0][2] if story == "all agree"
-                   else "; ".join(f"{who}: {status}" for who, _, status in f.said))
+                   else "; ".join(f"{who}, {days.get(photo, '')}: {status}"
+                                  for who, photo, status in f.said))
                 for f in by[story]
             ],
         )  # fmt: skip
     st.subheader("Mark by mark", anchor=False)
     st.table([_mark_row(m) for m in found.marks])
+    compared = dict.fromkeys(" / ".join(m.between) for m in found.marks if m.between)
     st.caption(
-        "Repeatability: two readings of one photo differ by less in about 95 % of cases. Shared "
-        "region: shared area over joint area of the outlines (Bland & Altman 1986 for the first)."
+        "Differences are in CIEDE2000. Repeat: two readings of one photo differ by less than this "
+        "in about 95 % of cases (repeatability, Bland & Altman 1986). Shared outline: the area "
+        "that the outlines have in common, as a share of the area they cover together"
+        + literal(f" ({', '.join(compared)})." if compared else ".")
     )
     for (one, other), limits in found.limits.items():
         said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
@@ -98,27 +128,31 @@ def _mark_row(mark: object) -> dict[str, str]:
     assert isinstance(mark, MarkAgreement)
     rows = tables().marks
     number = {q: "" if v is None else f"{v:.1f}" for q, v in mark.repeatability.items()}
-    shared = "" if mark.overlap is None else f"{mark.overlap:.0%} ({' / '.join(mark.between)})"
+    shared = "" if mark.overlap is None else f"{mark.overlap:.0%}"
     return {
         "mark": rows[mark.mark].name if mark.mark in rows else mark.mark,
         "readings": str(mark.readings),
-        "largest difference": "" if mark.largest is None else f"{mark.largest:.1f}",
-        "repeatability L*": number["L*"],
-        "a*": number["a*"],
-        "b*": number["b*"],
-        "least shared region": shared,
+        "largest gap": "" if mark.largest is None else f"{mark.largest:.1f}",
+        "repeat L*": number["L*"],
+        "repeat a*": number["a*"],
+        "repeat b*": number["b*"],
+        "shared outline": shared,
     }
 
 
 def _hand_over(bird: Bird, entries: list[Entry]) -> None:
     st.subheader("Hand it over", anchor=False)
     st.caption(
-        "The dossier holds the photos as they were taken, your regions, the records, the tables "
-        "and a PDF. Your notes and where the bird came from stay here."
+        "The dossier holds the photos, your regions, the records, the tables and a PDF. Your notes "
+        "and where the bird came from stay here."
     )
-    agreed = st.checkbox("Photos may go along even if the place is written in them")
+    agreed = st.checkbox("Photos as they were taken, with the place in them")
+    st.caption(TOLD_WITH_PLACE if agreed else TOLD)
     if st.button("Make the dossier"):
-        with tempfile.TemporaryDirectory() as folder:
+        with (
+            st.spinner("Packing photos, records and the PDF ..."),
+            tempfile.TemporaryDirectory() as folder,
+        ):
             target = Path(folder) / "dossier.zip"
             try:
                 seal = make_dossier(store(), bird, entries, tables(), target, agreed)
@@ -136,6 +170,10 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
 
 
 def _verify() -> None:
+    st.caption(
+        "Choose a dossier that someone gave you. Everything in it is measured again, and you see "
+        "whether the same numbers come out."
+    )
     chosen = st.file_uploader("Dossier", type=["zip"], key="dossier_file")
     if chosen is None:
         return
@@ -150,13 +188,15 @@ def _verify() -> None:
             return
     verdict(result.sentence, "fm-good" if result.same else "fm-bad")
     for outcome, title in (("different", "Different"), ("note", "To note"), ("same", "Same")):
-        bullets(
-            title,
-            [
-                f"{c.where}: {c.what}" + (f" ({c.detail})" if c.detail else "")
-                for c in result.checks
-                if c.outcome == outcome
-            ],
-        )
+        lines = [
+            f"{c.where}: {c.what}" + (f" ({c.detail})" if c.detail else "")
+            for c in result.checks
+            if c.outcome == outcome
+        ]
+        if outcome == "same":
+            with st.expander(f"Checked and the same: {len(lines)}"):
+                bullets("", lines)
+        else:
+            bullets(title, lines)
     st.write(f"Seal: {result.seal}")
     st.caption("A dossier cannot show who took a photo, or which bird is on it.")

@@ -1,0 +1,184 @@
+"""What leaves the house: dossiers, exports and reports tell no place unless the keeper agrees."""
+
+import base64
+import dataclasses
+import io
+import json
+import re
+import zipfile
+from datetime import date
+
+import geotagged
+import pytest
+from geotagged import SECRETS
+from made_birds import CLEAN, a_bird, an_entry, paint, regions_for
+from PIL import Image
+
+from fieldmarks.cli import main
+from fieldmarks.life.bird import Entry
+from fieldmarks.life.compare import record_differences
+from fieldmarks.life.dossier import Testimony, verify_dossier, write_dossier
+from fieldmarks.life.exchange import everything, export_store, import_store
+from fieldmarks.life.shot import Shot, shot_to_give
+from fieldmarks.life.store import Store
+from fieldmarks.life.upkeep import check_store
+from fieldmarks.location import without_place
+from fieldmarks.marker import reduced_jpeg
+from fieldmarks.photo import decode_photo
+from fieldmarks.record import Question, make_record
+from fieldmarks.region import RegionSet
+from fieldmarks.report.page import report_page
+from fieldmarks.report.pdf import report_pdf
+from fieldmarks.report.picture import to_jpeg
+
+DAY = date(2026, 3, 1)
+
+
+def as_jpeg(data):
+    out = io.BytesIO()
+    Image.open(io.BytesIO(data)).save(out, "JPEG", quality=95)
+    return geotagged.tag_jpeg(out.getvalue(), geotagged.exif(orientation=1))
+
+
+FILES = {
+    "bird.jpg": as_jpeg,
+    "bird.png": lambda data: geotagged.tag_png(data, geotagged.exif(orientation=1)),
+}
+
+
+@pytest.fixture(scope="module", params=FILES)
+def placed(request, tables):
+    """A shot whose photo tells where it was taken."""
+    name = request.param
+    data = FILES[name](paint(CLEAN))
+    photo = decode_photo(data, name)
+    regions = RegionSet(name, photo.width, photo.height, regions_for(CLEAN), photo.sha256)
+    return Shot(data, make_record(photo, regions, tables, Question(claimed="personatus")))
+
+
+def told(data):
+    return [secret for secret in SECRETS if secret in data]
+
+
+def inside(path):
+    with zipfile.ZipFile(path) as packed:
+        return {n: packed.read(n) for n in packed.namelist()}
+
+
+def test_a_shot_given_away_has_the_same_numbers_and_its_own_fingerprint(placed, tables):
+    given = shot_to_give(placed)
+    assert told(placed.photo)
+    assert not told(given.photo)
+    assert given.record.measurement.sha256 != placed.record.measurement.sha256
+    photo = decode_photo(given.photo, given.record.measurement.photo)
+    again = make_record(photo, given.record.measurement.regions, tables, given.record.question)
+    assert record_differences(placed.record, again) == []
+    assert again == given.record
+
+
+def test_a_dossier_holds_no_place_and_still_gives_the_same_numbers(placed, tables, tmp_path):
+    path = tmp_path / "d.zip"
+    seal = write_dossier(path, a_bird("Pip"), [Testimony("Ada", DAY, placed)], tables)
+    files = inside(path)
+    assert {n: told(d) for n, d in files.items() if told(d)} == {}
+    verified = verify_dossier(path, tables)
+    assert verified.same, verified.checks
+    assert verified.seal == seal
+    notes = [c.detail for c in verified.checks if c.outcome == "note"]
+    assert any(placed.record.measurement.sha256 in note for note in notes)
+
+
+def test_whoever_holds_the_photo_as_taken_can_match_it_to_the_dossier(placed, tables, tmp_path):
+    path = tmp_path / "d.zip"
+    write_dossier(path, a_bird("Pip"), [Testimony("Ada", DAY, placed)], tables)
+    files = inside(path)
+    item = json.loads(files["dossier.json"])["items"][0]
+    assert item["as_taken"] == placed.record.measurement.sha256
+    assert files[item["photo"]] == without_place(placed.photo, item["name"])
+
+
+def test_a_keeper_who_agrees_gives_the_very_bytes(placed, tables, tmp_path):
+    path = tmp_path / "d.zip"
+    testimony = Testimony("Ada", DAY, placed)
+    write_dossier(path, a_bird("Pip"), [testimony], tables, with_place=True)
+    assert placed.photo in inside(path).values()
+    assert verify_dossier(path, tables).same
+
+
+@pytest.fixture
+def kept(placed, tables, tmp_path):
+    with Store(tmp_path / "store") as store:
+        bird = store.save(a_bird("Pip"))
+        store.save_entry(an_entry(bird), [placed], tables)
+        yield store
+
+
+def test_an_export_holds_no_place_and_comes_back_whole(kept, placed, tmp_path):
+    export_store(kept, tmp_path / "all.zip")
+    assert {n: told(d) for n, d in inside(tmp_path / "all.zip").items() if told(d)} == {}
+    with Store(tmp_path / "other") as other:
+        import_store(other, tmp_path / "all.zip")
+        assert check_store(other) == []
+        look = next(t for t in everything(other)[1]).looks[0]
+        assert record_differences(placed.record, other.record(look)) == []
+        assert (
+            look.photo == other.record(look).measurement.sha256 != placed.record.measurement.sha256
+        )
+
+
+def test_what_is_already_here_is_known_again_without_its_place(kept, tmp_path):
+    export_store(kept, tmp_path / "all.zip")
+    before = everything(kept)
+    moved = import_store(kept, tmp_path / "all.zip")
+    assert (moved.birds, moved.entries, moved.same) == (0, 0, 2)
+    assert everything(kept) == before
+
+
+def test_another_photo_is_not_taken_for_the_same_one(kept, placed, tables, tmp_path, clean_shot):
+    other_folder = tmp_path / "other"
+    export_store(kept, tmp_path / "all.zip")
+    with Store(other_folder) as other:
+        import_store(other, tmp_path / "all.zip")
+        bird, entry = everything(other)[0][0], everything(other)[1][0]
+        assert isinstance(entry, Entry)
+        note = dataclasses.replace(entry, note="another day")
+        other.save(note)
+        export_store(other, tmp_path / "changed.zip")
+        assert bird.name == "Pip"
+    with pytest.raises(Exception, match="differs"):
+        import_store(kept, tmp_path / "changed.zip")
+
+
+def test_a_full_backup_is_there_for_the_asking(kept, placed, tmp_path):
+    export_store(kept, tmp_path / "all.zip", with_place=True)
+    files = inside(tmp_path / "all.zip")
+    assert placed.photo in files.values()
+    assert "as they were taken" in json.loads(files["manifest.json"])["about"]
+
+
+def test_the_command_says_what_became_of_the_place(kept, tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("FIELDMARKS_STORE", str(kept.folder))
+    for more, words in (([], "taken out"), (["--with-place"], "still in there")):
+        monkeypatch.setattr(
+            "sys.argv", ["fieldmarks", "bird", "export", str(tmp_path / "x"), *more]
+        )
+        with pytest.raises(SystemExit) as ended:
+            main()
+        assert not ended.value.code
+        assert words in " ".join(capsys.readouterr().err.split())
+
+
+def test_reports_and_the_picture_on_the_screen_hold_no_place(placed, tables):
+    record = placed.record
+    photo = decode_photo(placed.photo, record.measurement.photo)
+    picture = to_jpeg(photo.preview(400))
+    page = report_page(record, picture, tables)
+    pdf = report_pdf(record, picture, tables)
+    for made in (page.encode(), pdf, picture, reduced_jpeg(photo.preview(400), 400)):
+        assert told(made) == []
+    # Even a picture handed over with its tags loses them.
+    page = report_page(record, as_jpeg(paint(CLEAN)), tables)
+    packed = re.findall(r"data:image/[a-z+]+;base64,([A-Za-z0-9+/=]+)", page)
+    assert packed
+    assert told(b"".join(base64.b64decode(one) for one in packed)) == []
+    assert told(report_pdf(record, as_jpeg(paint(CLEAN)), tables)) == []
