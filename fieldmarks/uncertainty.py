@@ -37,19 +37,26 @@ RAW_HUE = (0.8, 0.09)
 # Near the top of its range a camera bends colours more: on a real chart photo the patches with a
 # channel above this share of white were off by 2 to 3 times as much as the others.
 SHOULDER, SHOULDER_FACTOR = 0.92, 1.5
-# Feathers do not face the light as the card does. Sized on rendered birds with shaded bodies, some
-# of them half in shadow (benchmarks/bird_scenes.py); no real bird was measured for it.
-LIGHT_DEFAULT = 0.10
+# Feathers do not face the light as the card does. Sized on rendered birds with shaded bodies
+# (benchmarks/bird_scenes.py); no real bird was measured for it.
+LIGHT_DEFAULT = 0.06
+# A soft shadow that begins on the card is steeper further in: its slope on the card, carried on to
+# the bird, counts this many times. On the same birds a card with an even face has hardly any slope.
+SHADOW_FACTOR = 2.0
 LIGHT_LIMIT = 0.30
 # Share of the chroma and hue terms that stays once neutral steps have straightened the tone curve
 # (a bent tone curve also bends saturation); benchmarks/colour_correction.py.
 STEPS_SHARE = 0.8
 # A colour outside the patches' hull is extrapolated: added per CIELAB unit of distance.
 EXTRAPOLATION = 0.25
+# Regions of one mark that differ in L* by more than this, and in colour by no more than a change of
+# brightness makes, lie on a sun side and a shade side.
+SIDES_LIGHTNESS, SIDES_COLOUR = 8.0, 4.0
 SOURCES = {
     "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
     "spread": "scatter inside the region over its independent looks (spatial correlation)",
-    "light": "10 % assumed between card and bird, more with distance along the card's own gradient",
+    "sides": "regions that differ in brightness but not in colour: a sun side and a shade side",
+    "light": "6 % assumed between card and bird; with distance more, where the card is uneven",
     "camera": "simulated charts on a moderate phone after one grey patch: tone, saturation, hue",
     "raw": "camera raw, no rendering: simulated charts under six lamps after one grey patch",
 }
@@ -113,7 +120,24 @@ def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, 
     turned = [Patchwork(w.values @ turn, w.row, w.column) for w in works]
     error, number = error_of_middle(turned)
     light, chroma, hue = (float(e) for e in error)
-    return UncertaintyPart("spread", light, chroma, hue, SOURCES["spread"]), number
+    source = SOURCES[
+        "sides" if two_sides([np.median(w.values, axis=0) for w in works]) else "spread"
+    ]
+    return UncertaintyPart("spread", light, chroma, hue, source), number
+
+
+def two_sides(medians: Sequence[npt.NDArray]) -> bool:
+    """Whether CIELAB colours of like parts differ as a sun side and a shade side do.
+
+    Less light moves a colour towards (L*, a*, b*) = (-16, 0, 0) along a straight line (CIE 15,
+    CIELAB formulae).
+    """
+    order = sorted(medians, key=lambda lab: float(lab[0]))
+    dark, bright = order[0], order[-1]
+    if bright[0] - dark[0] <= SIDES_LIGHTNESS:
+        return False
+    dimmed = bright[1:] * (dark[0] + 16) / (bright[0] + 16)
+    return math.hypot(*(dimmed - dark[1:])) <= SIDES_COLOUR
 
 
 def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:
@@ -121,8 +145,7 @@ def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:
     if not calibration.patches or calibration.plane != (0.0, 0.0):
         return LIGHT_DEFAULT
     nearest = min(calibration.patches, key=lambda p: math.dist(p.at, at))
-    # The gradient seen on the card, carried on to the bird, as the half width of an even spread.
-    drift = math.hypot(*nearest.slope) * math.dist(nearest.at, at) / math.sqrt(3)
+    drift = SHADOW_FACTOR * math.hypot(*nearest.slope) * math.dist(nearest.at, at)
     return math.hypot(LIGHT_DEFAULT, min(drift, LIGHT_LIMIT))
 
 

@@ -21,11 +21,11 @@ REGIONS = [
 ]
 
 
-def bird(light):
+def bird(light, exposure=0.8):
     """A card under a white light, a bird under another."""
     scene = linear_scene([(CARD, GREY_18), (RING, WHITE), (BIB, ORANGE)])
     scene[:, 120:] *= np.array(light)
-    return to_photo(scene * 0.8)
+    return to_photo(scene * exposure)
 
 
 def measured(photo, regions=REGIONS):
@@ -94,3 +94,59 @@ def test_widening_grows_with_lightness_and_only_in_colour():
     assert part.lightness == 0
     assert part.chroma == pytest.approx(doubts[0].cast * (reading.lab[0] + 16) / 116)
     assert widen(reading, []) is reading
+
+
+def budget_of(light):
+    found = measured(bird((light, light, light), exposure=0.6))
+    return found, {r.mark: r for r in found.readings}
+
+
+def test_a_part_brighter_than_white_tells_that_the_card_stands_in_shade():
+    even, plain = budget_of(1.0)
+    bright, lit = budget_of(1.7)
+    assert not any("brighter than white" in w for w in even.warnings)
+    assert any("brighter than white" in w for w in bright.warnings)
+    wide, usual = (r["bib"].budget.combined[0] / (r["bib"].lab[0] + 16) for r in (lit, plain))
+    assert wide > 1.2 * usual
+
+
+def test_a_white_ring_in_shade_is_said_and_makes_lightness_less_certain():
+    dim, shaded = budget_of(0.6)
+    assert any("rather dark" in w for w in dim.warnings)
+    part = next(p for p in shaded["bib"].budget.parts if p.name == "light on the bird")
+    # CIE 15: a relative change r of the light moves L* by (L* + 16) / 3 times r.
+    assert part.lightness == pytest.approx((shaded["bib"].lab[0] + 16) / 3 * witness_row().light)
+    assert part.hue == 0
+
+
+def test_a_shadow_that_begins_on_the_card_widens_what_lies_far_from_it():
+    edge = np.ones((400, 600, 1))
+    edge[:, :, 0] = 1 - 0.3 / (1 + np.exp(-(np.arange(600) - 150) / 40))
+    scene = linear_scene([(CARD, GREY_18), (RING, WHITE), (BIB, ORANGE)]) * 0.8
+    found = {}
+    for name, light in (("even", 1.0), ("shadow", edge)):
+        found[name] = measured(to_photo(scene * light))
+    assert not any("across the card" in w for w in found["even"].warnings)
+    assert any("across the card" in w for w in found["shadow"].warnings)
+    bibs = [next(r for r in f.readings if r.mark == "bib") for f in found.values()]
+    parts = [next(p for p in b.budget.parts if p.name == "light").lightness for b in bibs]
+    assert parts[1] > 2 * parts[0]
+    assert parts[1] / (bibs[1].lab[0] + 16) * 3 < 0.31
+
+
+def two_bibs(second):
+    left, right = Ellipse(250, 300, 40, 40), Ellipse(420, 300, 40, 40)
+    photo = to_photo(linear_scene([(CARD, GREY_18), (left, ORANGE), (right, second)]) * 0.9)
+    regions = [REGIONS[0], Region("left", "bib", left), Region("right", "bib", right)]
+    return measured(photo, regions)
+
+
+def test_one_mark_in_sun_and_shade_is_told_from_two_colours():
+    factor = 0.6 ** (1 / 3)
+    shade = (78.0 * factor - 16, 40.0 * factor, 55.0 * factor)
+    sun = two_bibs(shade)
+    assert any("One lies in the sun, one in the shade" in w for w in sun.warnings)
+    other = two_bibs((48.0, -20.0, 30.0))
+    assert not any("in the shade" in w for w in other.warnings)
+    same = two_bibs(ORANGE)
+    assert same.readings[0].expanded < 0.8 * sun.readings[0].expanded
