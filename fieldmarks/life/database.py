@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,6 +25,7 @@ from sqlalchemy.exc import (
 
 from fieldmarks.errors import FieldmarksError
 
+NEARLY_NOTHING = 64 * 1024  # bytes left on a disk
 BUSY_MS = 30_000  # how long to wait for another program that is writing
 LOCK = 5_150_920  # any number; the same for every fieldmarks on one PostgreSQL database
 
@@ -89,6 +91,8 @@ def _say_plainly(engine: Engine, where: str) -> None:
         if not isinstance(context.sqlalchemy_exception, DBAPIError) or context.is_pre_ping:
             return
         name = getattr(fault, "sqlite_errorname", "")
+        if name.startswith("SQLITE_IOERR") and _is_full(engine):
+            name = "SQLITE_FULL"
         for start, (problem, mend) in _FAULTS.items():
             if name.startswith(start):
                 raise FieldmarksError(problem, where=where, mend=mend) from None
@@ -98,6 +102,12 @@ def _say_plainly(engine: Engine, where: str) -> None:
             where=where,
             mend="Check its address, and that you may write there",
         ) from None
+
+
+def _is_full(engine: Engine) -> bool:
+    """Whether the disk of an SQLite file is full: its files in shared memory tell it as a fault."""
+    file = Path(engine.url.database or "")
+    return file.parent.is_dir() and shutil.disk_usage(file.parent).free < NEARLY_NOTHING
 
 
 def _without_password(url: str) -> str:

@@ -62,7 +62,11 @@ def keep_look(
         The day is yet to come or lies before the bird hatched.
     """
     if day > date.today():
-        raise FieldmarksError(f"{day} is yet to come", where=bird.label, mend="Correct the day")
+        raise FieldmarksError(
+            f"{day} is yet to come",
+            where=bird.label,
+            mend="Correct the day, or this computer's clock",
+        )
     if bird.hatched is not None and day < bird.hatched:
         raise FieldmarksError(
             f"the bird hatched on {bird.hatched}, after {day}",

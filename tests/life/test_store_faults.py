@@ -1,0 +1,303 @@
+"""Faults of disk, database and clock while birds are kept: one line, and nothing lost."""
+
+import contextlib
+import errno
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from fault_table import can_mount, small_disk, write_protected
+from made_birds import a_bird, an_entry
+from streamlit.testing.v1 import AppTest
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life import database, desk, upkeep
+from fieldmarks.life import store as store_module
+from fieldmarks.life.collection import Filter, list_birds
+from fieldmarks.life.exchange import everything
+from fieldmarks.life.store import Store
+
+PROGRAM = Path(__file__).with_name("two_savers.py")
+
+
+def add_a_bird(keeper, folder, **row):
+    return keeper.reads("bird", "--store", folder, "add", "Plum", **row)
+
+
+def page_of_birds():
+    """The page of all birds as the app draws it."""
+    from fieldmarks.screen.guard import guarded
+    from fieldmarks.screen.life import birds_page
+    from fieldmarks.screen.life.shared import store
+
+    store.clear()
+    with guarded():
+        birds_page()
+
+
+def the_app_says(monkeypatch, folder):
+    """What the page of all birds shows of a store that is out of order."""
+    monkeypatch.setenv(store_module.FOLDER_VARIABLE, str(folder))
+    page = AppTest.from_function(page_of_birds, default_timeout=60).run()
+    assert not page.exception
+    assert len(page.error) == 1
+    return page.error[0].value.replace("\\", "")
+
+
+@pytest.fixture
+def kept(tmp_path, tables, clean_shot):
+    """A folder of a store with one bird and one look."""
+    folder = tmp_path / "store"
+    with Store(folder) as store:
+        store.save_entry(an_entry(store.save(a_bird("Pip"))), [clean_shot], tables)
+    return folder
+
+
+def whole(folder):
+    with Store(folder) as store:
+        birds, entries, _ = everything(store)
+        assert upkeep.check_store(store) == []
+        return [b.name for b in birds], len(entries)
+
+
+def fill(path):
+    """Take all space that is left on a disk."""
+    with contextlib.suppress(OSError), path.open("wb", buffering=0) as file:
+        while True:
+            file.write(bytes(1024))
+
+
+@can_mount
+def test_full_disk_while_a_bird_is_saved(tmp_path, keeper, monkeypatch):
+    row = {"fault": "full disk", "how": "a disk in memory of a few kilobytes"}
+    with small_disk(tmp_path / "disk", "600k") as disk:
+        folder = disk / "store"
+        with Store(folder) as store:
+            store.save(a_bird("Pip"))
+        filler = disk / "filler"
+        fill(filler)
+        said = add_a_bird(keeper, folder, **row)
+        assert said.endswith("the disk is full. Free some space, then do it again")
+        keeper.told(the_app_says(monkeypatch, folder), **row, where="app")
+        filler.unlink()
+        assert whole(folder) == (["Pip"], 0)
+
+
+def test_full_disk_in_the_database_alone(kept):
+    """SQLite's own limit on pages brings about the same answer as a full disk."""
+    with Store(kept) as store:
+        with store.engine.connect() as connection:
+            pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
+
+        @database.event.listens_for(store.engine, "begin")
+        def _limit(connection):
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
+
+        with pytest.raises(FieldmarksError, match="the disk is full"):
+            store.save_all([a_bird(f"Bird {n}", notes="x" * 3000) for n in range(50)])
+    assert whole(kept) == (["Pip"], 1)
+
+
+def test_full_disk_while_side_files_are_written(kept, monkeypatch):
+    real, left = os.replace, [2]
+
+    def refuse(old, new):
+        left[0] -= 1
+        if left[0] == 0:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        real(old, new)
+
+    with Store(kept) as store:
+        monkeypatch.setattr(os, "replace", refuse)
+        with pytest.raises(FieldmarksError, match="the disk is full") as told:
+            store.save_all([a_bird("Plum"), a_bird("Fig")])
+        assert "\n" not in str(told.value)
+    assert whole(kept) == (["Pip"], 1)
+
+
+@can_mount
+def test_read_only_store(kept, keeper, monkeypatch):
+    row = {"fault": "read-only folder", "how": "the folder mounted again, write-protected"}
+    with write_protected(kept):
+        said = add_a_bird(keeper, kept, **row)
+        assert "Traceback" not in said
+        keeper.told(the_app_says(monkeypatch, kept), **row, where="app")
+    assert whole(kept) == (["Pip"], 1)
+
+
+@contextlib.contextmanager
+def locked(folder):
+    """Another program that holds the database for itself."""
+    other = sqlite3.connect(folder / store_module.DATABASE_FILE, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    try:
+        yield other
+    finally:
+        other.close()
+
+
+def test_database_locked_by_another_program(kept, keeper, monkeypatch):
+    monkeypatch.setattr(database, "BUSY_MS", 400)
+    row = {
+        "fault": "database locked by another program",
+        "how": "a second connection holds BEGIN EXCLUSIVE",
+    }
+    with locked(kept):
+        start = time.monotonic()
+        said = add_a_bird(keeper, kept, **row)
+        assert time.monotonic() - start >= 0.4, "it waited first"
+        assert "another program is writing to this store. Close it or wait a moment" in said
+    assert whole(kept) == (["Pip"], 1)
+
+
+def test_a_lock_that_is_let_go_soon_is_waited_for(kept):
+    with locked(kept) as other, Store(kept) as store:
+        saved = []
+        saver = threading.Thread(target=lambda: saved.append(store.save(a_bird("Plum"))))
+        saver.start()
+        time.sleep(0.5)
+        assert saved == []
+        other.execute("COMMIT")
+        saver.join(timeout=20)
+        assert [bird.name for bird in saved] == ["Plum"]
+
+
+def test_database_locked_even_for_reading(kept, keeper, monkeypatch):
+    """What a program does that checks or copies the file and has it for itself alone."""
+    monkeypatch.setattr(database, "BUSY_MS", 300)
+    other = sqlite3.connect(kept / store_module.DATABASE_FILE, isolation_level=None)
+    other.execute("PRAGMA locking_mode = EXCLUSIVE")
+    other.execute("BEGIN EXCLUSIVE")
+    row = {
+        "fault": "database locked by another program, even for reading",
+        "how": "a second connection in SQLite's exclusive locking mode",
+    }
+    said = add_a_bird(keeper, kept, **row)
+    assert "another program is writing to this store" in said
+    keeper.told(the_app_says(monkeypatch, kept), **row, where="app")
+    other.close()
+    assert whole(kept) == (["Pip"], 1)
+
+
+def test_clock_set_back(kept, tables, clean_shot, keeper, monkeypatch):
+    with Store(kept) as store:
+        bird = store.find("Pip")
+        first = store.entries(bird.id)[0]
+        monkeypatch.setattr(store_module, "now", lambda: "1999-01-01T00:00:00.000Z")
+        changed = store.save(store.bird(bird.id))
+        later = store.save_entry(an_entry(bird, day=first.day), [clean_shot], tables)
+        assert later.saved_at < first.saved_at
+        assert later.number > first.number
+        assert later.id != first.id
+        assert changed.revision == bird.revision + 1
+        assert [e.id for e in store.entries(bird.id)] == [first.id, later.id]
+        long_ago = date(1999, 1, 1)
+        assert list_birds(store, Filter(), long_ago).total == 1
+
+        class OldClock(date):
+            @classmethod
+            def today(cls):
+                return long_ago
+
+        monkeypatch.setattr(desk, "date", OldClock)
+        day = first.day + timedelta(days=1)
+        with pytest.raises(FieldmarksError) as told:
+            desk.keep_look(store, bird, [clean_shot], tables, day, "later moult", "Ada")
+        keeper.told(
+            str(told.value),
+            fault="clock set back",
+            how="the program's clock replaced by one of 1999",
+            where="command line and app",
+        )
+        assert "is yet to come. Correct the day, or this computer's clock" in str(told.value)
+        with pytest.raises(FieldmarksError, match="it was changed elsewhere"):
+            store.save(bird)
+    assert whole(kept) == (["Pip"], 2)
+
+
+def spoil_start(path):
+    path.write_bytes(b"no database" * 400)
+
+
+def spoil_middle(path):
+    data = bytearray(path.read_bytes())
+    data[4096 : len(data) : 3] = bytes(len(range(4096, len(data), 3)))
+    path.write_bytes(bytes(data))
+
+
+def cut_short(path):
+    path.write_bytes(path.read_bytes()[:9000])
+
+
+@pytest.mark.parametrize("spoil", [spoil_start, spoil_middle, cut_short])
+def test_damaged_database_file(kept, keeper, monkeypatch, spoil):
+    spoil(kept / store_module.DATABASE_FILE)
+    row = {"fault": "damaged database file", "how": spoil.__name__.replace("_", " ")}
+    said = add_a_bird(keeper, kept, **row)
+    assert "the database file is damaged" in said
+    assert "'fieldmarks bird rebuild' makes the file afresh" in said
+    keeper.told(the_app_says(monkeypatch, kept), **row, where="app")
+    keeper.runs("bird", "--store", kept, "rebuild")
+    assert whole(kept) == (["Pip"], 1)
+
+
+def test_store_of_a_newer_program(kept, keeper, monkeypatch):
+    with sqlite3.connect(kept / store_module.DATABASE_FILE) as other:
+        other.execute("UPDATE alembic_version SET version_num = '9999'")
+    other.close()
+    row = {"fault": "store of a newer program", "how": "an edition this program does not know"}
+    said = add_a_bird(keeper, kept, **row)
+    assert "made by a newer version of the program. Update fieldmarks" in said
+    keeper.told(the_app_says(monkeypatch, kept), **row, where="app")
+    with sqlite3.connect(kept / store_module.DATABASE_FILE) as other:
+        assert other.execute("SELECT version_num FROM alembic_version").fetchall() == [("9999",)]
+        assert other.execute("SELECT count(*) FROM birds").fetchone() == (1,)
+    other.close()
+
+
+def test_photos_folder_of_the_store_missing(kept, keeper, tmp_path):
+    shutil.rmtree(kept / "photos")
+    said = keeper.reads(
+        *("bird", "--store", kept, "export", tmp_path / "all.zip"),
+        fault="photos folder missing",
+        how="the store's folder photos removed",
+    )
+    assert "from a backup" in said
+    assert not (tmp_path / "all.zip").exists()
+    with Store(kept) as store:
+        assert [b.name for b in store.birds()] == ["Pip"]
+        problems = [str(p) for p in upkeep.check_store(store)]
+    assert any("is missing" in line for line in problems)
+
+
+def test_two_programs_save_at_once_and_nothing_is_lost(kept):
+    savers = [
+        subprocess.Popen(
+            [sys.executable, PROGRAM, kept, name], stdout=subprocess.PIPE, stdin=subprocess.PIPE
+        )
+        for name in ("one", "two")
+    ]
+    for saver in savers:
+        assert saver.stdout.readline() == b"ready\n"
+    for saver in savers:
+        saver.stdin.write(b"go\n")
+        saver.stdin.flush()
+    confirmed = [line for saver in savers for line in saver.communicate(timeout=120)[0].split()]
+    assert [saver.returncode for saver in savers] == [0, 0]
+    assert len(set(confirmed)) == 50
+    with Store(kept) as store:
+        _, entries, _ = everything(store)
+        assert {e.id for e in entries} >= {key.decode() for key in confirmed}
+        assert len(entries) == 51
+        assert sorted(e.number for e in entries) == list(range(1, 52))
+        assert upkeep.check_store(store) == []
+        who = [e.measured_by for e in sorted(entries, key=lambda e: e.number)][1:]
+    assert who.count("one") == who.count("two") == 25
+    assert who != sorted(who), "they really took turns"
