@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from fieldmarks.screen import bird, findings, look, marking, takeaway
+from fieldmarks.screen.guard import guarded
 from fieldmarks.screen.life import (
     birds_page,
     buying_page,
@@ -16,6 +17,7 @@ from fieldmarks.screen.life import (
 from fieldmarks.screen.sheet import start_at_top
 from fieldmarks.screen.start import start_screen
 from fieldmarks.screen.state import Work
+from fieldmarks.screen.ways import TITLES, remember_pages
 from fieldmarks.tables import Tables, load_tables
 
 
@@ -30,17 +32,19 @@ def workbench(work: Work) -> None:
     left, right = st.columns([6, 5], gap="large")
     with left:
         if st.button("← Another photo", key="another"):
+            st.session_state.put_aside = work
             st.session_state.work = Work(tables())
-            st.session_state.uploads = st.session_state.get("uploads", 0) + 1
             st.rerun()
-        if work.story:
-            st.caption(f"Invented bird. {work.story}")
-        marking.photo_panel(work)
+        marking.instruction(work)
         findings.next_panel(work)
+        marking.photo_panel(work)
+        findings.verdict(work, "fm-narrow")
         marking.card_panel(work)
         marking.drawing_panel(work)
+        if work.story:
+            st.caption(f"Invented bird. {work.story}")
     with right:
-        findings.verdict(work)
+        findings.verdict(work, "fm-wide")
         sections(work)
         if work.record is not None:
             st.subheader("Keep in mind", anchor=False)
@@ -80,15 +84,21 @@ def main() -> None:
     """Draw the page that is open."""
     st.set_page_config(page_title="fieldmarks", layout="wide")
     look.dress()
-    pages = [
-        st.Page(measuring_page, title="Look at a bird", url_path="look", default=True),
-        st.Page(buying_page, title="Before you buy", url_path="buy"),
-        st.Page(birds_page, title="Your birds", url_path="birds"),
-        st.Page(pairing_page, title="A pair?", url_path="pair"),
-        st.Page(mating_page, title="Test matings", url_path="matings"),
-        st.Page(dispute_page, title="Two opinions?", url_path="opinions"),
-    ]
-    st.navigation(pages, position="top").run()
+    drawn_by = {
+        "look": measuring_page,
+        "buy": buying_page,
+        "birds": birds_page,
+        "pair": pairing_page,
+        "matings": mating_page,
+        "opinions": dispute_page,
+    }
+    pages = {
+        key: st.Page(draw, title=TITLES[key], url_path=key, default=key == "look")
+        for key, draw in drawn_by.items()
+    }
+    remember_pages(pages)
+    with guarded():
+        st.navigation(list(pages.values()), position="top").run()
 
 
 main()

@@ -279,7 +279,7 @@ def _reason(tables: Tables, expectation: Expectation, compared: _Comparison) -> 
     side = "inside" if compared.value <= swatch.tolerance else "outside"
     said = (
         f"{compared.value:.0f} from {swatch.name}, {side} its tolerance of "
-        f"{swatch.tolerance:.0f}; held in {compared.held:.0%} of the draws."
+        f"{swatch.tolerance:.0f}; fits in {compared.held:.0%} of the draws."
     )
     if expectation.basis == "green row":
         return said
@@ -340,7 +340,7 @@ def _judge_relation(
     held = float(fitted.mean())
     reason = (
         f"{relation.value:.3g} {kind.unit}, expected {_range(low, high)}; "
-        f"held in {held:.0%} of the draws. {expectation.reason}"
+        f"fits in {held:.0%} of the draws. {expectation.reason}"
     )
     start, end = (float(v) for v in np.quantile(drawn, [0.025, 0.975]))
     outside = 0.0

@@ -168,7 +168,7 @@ def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: st
     held = float(present.mean())
     reason = (
         f"{amount:.0%} of the {where} reads {tint}, {sign.min_fraction:.0%} is enough; "
-        f"held in {held:.0%} of the draws."
+        f"seen in {held:.0%} of the draws."
     )
     status = _status(held, sign, age)
     if status is SignStatus.NOT_SEEN and any(d.reading.expanded > TOO_VAGUE for d in usable):
@@ -190,7 +190,7 @@ def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> Sighting:
         for word, limit in (("above", sign.above), ("below", sign.below))
         if limit is not None
     ]
-    reason = f"{amount:.3g}; a sign {' and '.join(limits)}; held in {held:.0%} of the draws."
+    reason = f"{amount:.3g}; a sign {' and '.join(limits)}; seen in {held:.0%} of the draws."
     return _say(sign, _status(held, sign, age), reason, sign.relation, amount, held, present)
 
 

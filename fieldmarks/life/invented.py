@@ -130,7 +130,7 @@ def _family(rng: np.random.Generator) -> dict[str, Bird]:
             hatched=date(2021 + i % 2, 4, 1) + timedelta(days=int(rng.integers(0, 60))),
             species=species,
             variety="blue" if name == "Velvet" else "green",
-            sex="hen" if i % 2 else "cock",
+            sex="hen" if i % 2 and name != "Velvet" else "cock",
             sex_by="DNA test",
             source=CLUB,
             promised="pure, said the seller" if name == "Marmalade" else "",

@@ -17,6 +17,7 @@ from fieldmarks.report.svg import hexadecimal, style, svg, text
 
 WIDTH, HEIGHT = 460, 190
 LEFT, RIGHT, TOP, BOTTOM = 52, 18, 30, 36
+APART = 16  # between two looks of one day
 RANGES: dict[Quantity, tuple[float, float]] = {
     "L*": (0, 100),
     "C*": (0, 100),
@@ -58,11 +59,14 @@ def timeline_svg(line: Sequence[TimePoint], quantity: Quantity, name: str) -> st
         body.append(f'<path d="M{LEFT} {y:.1f}H{WIDTH - RIGHT}" {style(stroke="band")}/>')
         body.append(text(LEFT - 6, y + 4, label, size=11, fill="soft", anchor="end"))
     said = []
-    for spot, measured in found:
-        x = across(spot.day.toordinal())
-        body.append(text(x, HEIGHT - 18, spot.day.isoformat(), size=10, fill="soft",
-                         anchor="middle"))  # fmt: skip
-        body.append(text(x, HEIGHT - 5, spot.stage, size=9, fill="soft", anchor="middle"))
+    for day, stage in dict.fromkeys((spot.day, spot.stage) for spot in line):
+        x = across(day.toordinal())
+        body.append(text(x, HEIGHT - 18, day.isoformat(), size=10, fill="soft", anchor="middle"))
+        body.append(text(x, HEIGHT - 5, stage, size=9, fill="soft", anchor="middle"))
+    for number, (spot, measured) in enumerate(found):
+        # Looks of one day stand side by side, so that none hides another.
+        x = across(spot.day.toordinal()) + APART * (days[:number].count(days[number]))
+        x -= APART / 2 * (days.count(days[number]) - 1)
         if measured is None:
             body.append(text(x, up(low) - 8, "too grey", size=10, fill="soft", anchor="middle"))
             said.append(f"{spot.day}: too grey to have a hue")

@@ -29,7 +29,7 @@ from fieldmarks.report.blocks import (
 from fieldmarks.report.drawings import colour_plane, strip
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.report.svg import hexadecimal, number, short
-from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
+from fieldmarks.report.views import MarkView, SpeciesView, clean_sheet_note, finding_summary
 from fieldmarks.tables import Tables
 from fieldmarks.words import words_in
 
@@ -103,7 +103,8 @@ def _conclusion(record: Record, tables: Tables) -> list[Block]:
         f"{age.name if age else judged.age}"
     )
     asked += f", said to be {judged.claimed}." if judged.claimed else "."
-    return [Para(judged.conclusion.sentence, strong=True), Para(sure), Para(asked)]
+    said = [sure, *clean_sheet_note(record), asked]
+    return [Para(judged.conclusion.sentence, strong=True), *(Para(text) for text in said)]
 
 
 def _photo(record: Record, tables: Tables) -> list[Block]:

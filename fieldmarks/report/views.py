@@ -17,6 +17,16 @@ from fieldmarks.tables import Tables
 from fieldmarks.tables.plumage import expected_relation
 from fieldmarks.tables.separation import separating_marks
 
+# Kinds of conclusion that a keeper could take for proof.
+LOOKS_CLEAN = ("one species left", "several species left")
+
+
+def clean_sheet_note(record: Record) -> tuple[str, ...]:
+    """What to put beside a conclusion with nothing against the bird; empty for all others."""
+    judged = record.assessment
+    # The first caution of the tables says that a clean sheet proves nothing.
+    return judged.cautions[:1] if judged.conclusion.outcome in LOOKS_CLEAN else ()
+
 
 @dataclass(frozen=True)
 class MarkView:

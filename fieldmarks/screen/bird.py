@@ -6,10 +6,12 @@ from datetime import date
 
 import streamlit as st
 
-from fieldmarks.guide import guide_drawing, guide_rows
-from fieldmarks.judging.proposal import age_class, propose_variety
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.guide import GuideRow, guide_drawing, guide_rows
+from fieldmarks.judging.proposal import DAYS_PER_MONTH, age_class, propose_variety
+from fieldmarks.screen.life.shared import told
 from fieldmarks.screen.sheet import sheet
-from fieldmarks.screen.state import Work
+from fieldmarks.screen.state import EARLIEST, Work
 
 UNKNOWN = "I do not know"
 
@@ -18,7 +20,7 @@ def bird_panel(work: Work) -> None:
     """Ask for species, variety and age; each change is judged at once."""
     tables = work.tables
     assert work.photo is not None
-    own = work.photo.sha256[:12]  # a new photo starts with its own question
+    own = _own(work)
     species = [None, *tables.species]
     claimed = st.selectbox(
         "What is it said to be?",
@@ -60,11 +62,22 @@ def bird_panel(work: Work) -> None:
                 "": row.letter,
                 "mark": row.name,
                 "what to look for": row.look,
-                "tells it from": "" if row.says_nothing else f"{row.always} of {row.of_others}",
+                "tells it from": "" if row.says_nothing else _tells(row),
             }
             for row in rows
         ]
     )
+
+
+def _own(work: Work) -> str:
+    """End of the keys of the fields: a new photo starts with its own question."""
+    return work.photo.sha256[:12] if work.photo else ""
+
+
+def _tells(row: GuideRow) -> str:
+    """How many other species a mark tells this one from."""
+    partly = f", {row.sometimes} in part" if row.sometimes else ""
+    return f"{row.always} of {row.of_others} others{partly}"
 
 
 def _nearest(work: Work) -> str:
@@ -77,21 +90,46 @@ def _nearest(work: Work) -> str:
 def _variety_proposal(work: Work) -> None:
     if work.record is None or not work.has_card:
         return
-    proposals = propose_variety(work.record.measurement.readings, work.tables)
+    proposals = propose_variety(work.record.measurement.readings, work.tables, work.question.age)
     if not proposals:
         return
     best, why = proposals[0]
     if best != work.question.variety:
         name = work.tables.varieties[best].name
         st.info(f"The colours read look more like {name}. {why}")
+        st.button(f"Look at it as {name}", on_click=_take, args=(work, "variety", best))
+
+
+def _take(work: Work, field: str, value: str) -> None:
+    """Take what was proposed into a field, as if the keeper had chosen it there."""
+    st.session_state[f"{field}_{_own(work)}"] = value
 
 
 def _age_proposal(work: Work) -> None:
     with st.expander("I know when it hatched"):
-        hatched = st.date_input(
-            "Hatch date", value=None, max_value=date.today(), min_value=date(1980, 1, 1)
+        left, right = st.columns(2)
+        hatched = left.date_input(
+            "Hatch date",
+            value=None,
+            max_value=date.today(),
+            min_value=EARLIEST,
+            key=f"hatched_{_own(work)}",
         )
-        if hatched is not None:
-            found = age_class(work.tables, hatched, date.today())
-            months = (date.today() - hatched).days / 30.44
-            st.write(f"{months:.0f} months old: {work.tables.ages[found].name}.")
+        taken = right.date_input(
+            "Photo taken on",
+            value=work.taken,
+            max_value=date.today(),
+            min_value=EARLIEST,
+            key=f"taken_{_own(work)}",
+        )
+        if hatched is None or taken is None:
+            return
+        try:
+            found = age_class(work.tables, hatched, taken)
+        except FieldmarksError as error:
+            told(error)
+            return
+        months = (taken - hatched).days / DAYS_PER_MONTH
+        st.write(f"{months:.0f} months old on that day: {work.tables.ages[found].name}.")
+        if found != work.question.age:
+            st.button("Take this age", on_click=_take, args=(work, "age", found))

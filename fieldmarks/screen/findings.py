@@ -6,11 +6,12 @@ import html
 
 import streamlit as st
 
+from fieldmarks.judging.findings import SURE
 from fieldmarks.judging.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.quantities import Reading
 from fieldmarks.report.drawings import strip
 from fieldmarks.report.plane import colour_plane
-from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
+from fieldmarks.report.views import MarkView, SpeciesView, clean_sheet_note, finding_summary
 from fieldmarks.screen.sheet import sheet as draw
 from fieldmarks.screen.state import Work
 from fieldmarks.words import words
@@ -22,18 +23,33 @@ SHOWN_SIGNS = {
 }
 
 
-def verdict(work: Work) -> None:
-    """The conclusion in one sentence, and how often it held."""
+def verdict(work: Work, where: str) -> None:
+    """The conclusion in one sentence, and how often it held.
+
+    Parameters
+    ----------
+    work : Work
+    where : str
+        ``fm-narrow``: shown on a phone only, right below the photo; ``fm-wide``: on wider screens.
+    """
     if work.record is None:
         return
     conclusion = work.record.assessment.conclusion
-    held = ""
+    notes = []
     if conclusion.held is not None:
         held = (
-            f"<small>Repeated over {work.record.question.draws} chances of how far the readings "
-            f"may be off, this held in {conclusion.held:.0%}.</small>"
+            f"Tried {work.record.question.draws} times with the readings shifted as far as they "
+            f"may be off, this came out in {conclusion.held:.0%}."
         )
-    st.html(f"<div class='fm-verdict' role='status'>{html.escape(conclusion.sentence)}{held}</div>")
+        if conclusion.held < SURE:
+            held += " That is not settled: mark more, or take a better photo."
+        notes.append(held)
+    notes += clean_sheet_note(work.record)
+    small = "".join(f"<small>{html.escape(note)}</small>" for note in notes)
+    st.html(
+        f"<div class='fm-verdict {where}' role='status'>{html.escape(conclusion.sentence)}"
+        f"{small}</div>"
+    )
 
 
 def next_panel(work: Work) -> None:
@@ -47,9 +63,9 @@ def next_panel(work: Work) -> None:
         offered += [m for m in wanted if m not in drawn and m not in offered]
     if not offered:
         return
-    st.markdown("**These marks would tell most. Press one, then draw it:**")
-    with st.container(horizontal=True):
-        for mark in offered[:4]:
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="coming"):
+        st.markdown("**These marks would tell most:**", width="content")
+        for mark in offered[:3]:
             if st.button(work.tables.marks[mark].name, key=f"next_{mark}"):
                 work.mark = mark
                 st.rerun()

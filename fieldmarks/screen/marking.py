@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import html
 
 import numpy as np
@@ -13,6 +14,8 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.guide import where_is
 from fieldmarks.marker import marker
 from fieldmarks.optics.phone_profile import list_profiles, load_profile
+from fieldmarks.region import Region
+from fieldmarks.screen.life.shared import literal
 from fieldmarks.screen.sheet import sheet
 from fieldmarks.screen.state import FIRST_MARK, Work
 
@@ -23,10 +26,14 @@ CARD_KINDS = {
 }
 
 
-def photo_panel(work: Work) -> None:
-    """The photo with its regions, and a line that says what to draw now."""
-    assert work.photo is not None
+def instruction(work: Work) -> None:
+    """A line that says what to draw now."""
     st.html(f"<p class='fm-lead'>{html.escape(_instruction(work))}</p>")
+
+
+def photo_panel(work: Work) -> None:
+    """The photo with its regions."""
+    assert work.photo is not None
     marks = [
         {"key": k, "name": m.name, "look": m.look, "shape": m.shape, "kind": m.kind}
         for k, m in work.tables.marks.items()
@@ -44,52 +51,73 @@ def photo_panel(work: Work) -> None:
         on_event=work.handle,
     )
     if work.problem:
-        st.error(work.problem)
+        st.error(literal(work.problem))
 
 
 def drawing_panel(work: Work) -> None:
-    """What belongs to the drawing but is needed less often: card values, help, a saved file."""
-    _values(work)
-    _phone(work)
+    """What belongs to the drawing but is needed less often: help, card, phone, a saved file."""
+    _scales(work)
     with st.expander(f"Where is it? {work.tables.marks[work.mark].name}"):
         sheet(where_is(work.tables, work.mark), key="where")
         st.caption(work.tables.marks[work.mark].look)
+    _card_and_light(work)
     _open_region_file(work)
 
 
 def _instruction(work: Work) -> str:
-    name = work.tables.marks[work.mark].name
-    if not work.regions.of(FIRST_MARK):
-        if work.mark == FIRST_MARK:
-            return "First draw round the plain part of the grey card. No card? Pick another mark."
-        return (
-            f"Draw round: {name}. Without a grey card only marks of this photo can be compared "
-            "with each other."
+    mark = work.tables.marks[work.mark]
+    how = "Draw a line along" if mark.shape == "line" else "Draw round"
+    drawn = {region.mark for region in work.regions.regions}
+    if FIRST_MARK not in drawn and work.mark == FIRST_MARK:
+        return "First draw round the plain part of the grey card. No card? Pick another mark."
+    if work.mark in drawn:
+        then = "Now pick the next mark." if work.best_next else "All that tells much is drawn."
+        return f"Drawn: {mark.name}. {then}"
+    if FIRST_MARK not in drawn:
+        return f"{how}: {mark.name}. Without a grey card, only marks of this photo are compared."
+    if mark.shape == "line":
+        return f"{how}: {mark.name}."
+    return f"{how}: {mark.name}. Or take Tap to find and tap on it."
+
+
+def _scales(work: Work) -> None:
+    """Length of the scales that are drawn."""
+    for region in work.regions.of("scale"):
+        value = st.number_input(
+            "Length of the scale line in millimetres",
+            min_value=1.0,
+            value=region.value or 50.0,
+            key=f"scale_{region.id}",
         )
-    return f"Now draw round: {name}. Or tap it and an outline is proposed."
+        _set_value(work, region, value)
 
 
-def _values(work: Work) -> None:
-    """Reflectance of the cards and length of the scales that are drawn."""
-    for region in work.regions.regions:
-        if region.mark == FIRST_MARK:
+def _set_value(work: Work, region: Region, value: float) -> None:
+    """Give a region its value, and judge afresh when that changes something."""
+    if value == region.value:
+        return
+    changed = (
+        dataclasses.replace(r, value=value) if r.id == region.id else r
+        for r in work.regions.regions
+    )
+    work.regions = work.regions.with_regions(changed)
+    work.assess()
+
+
+def _card_and_light(work: Work) -> None:
+    """Which card it is, which phone took the photo, and what the card does to the photo."""
+    cards = work.regions.of(FIRST_MARK)
+    if not cards and not list_profiles():
+        return
+    with st.expander("Card and light"):
+        for region in cards:
             value = _card_value(region.value or CARD_KINDS["18 % grey card"], region.id)
-        elif region.mark == "scale":
-            value = st.number_input(
-                "Length of the scale line in millimetres",
-                min_value=1.0,
-                value=region.value or 50.0,
-                key=f"scale_{region.id}",
-            )
-        else:
-            continue
-        if value != region.value:
-            changed = (
-                type(r)(r.id, r.mark, r.shape, value, r.note) if r.id == region.id else r
-                for r in work.regions.regions
-            )
-            work.regions = work.regions.with_regions(changed)
-            work.assess()
+            _set_value(work, region, value)
+        _phone(work)
+        if work.has_card:
+            left, right = st.columns(2)
+            left.image(work.screen_pixels, caption="as photographed", width="stretch")
+            right.image(_corrected(work), caption="in neutral light", width="stretch")
 
 
 def _phone(work: Work) -> None:
@@ -105,7 +133,7 @@ def _phone(work: Work) -> None:
         try:
             work.phone = None if chosen == "no" else load_profile(chosen)
         except FieldmarksError as error:
-            st.error(str(error))
+            st.error(literal(str(error)))
             return
         work.remembered.clear()
         work.assess()
@@ -140,9 +168,9 @@ def card_panel(work: Work) -> None:
         return
     calibration = work.record.measurement.calibration
     for refusal in calibration.refusals:
-        st.warning(f"The card cannot be used. {refusal}")
+        st.warning(literal(f"The card cannot be used. {refusal}"))
     for doubt in calibration.warnings:
-        st.warning(doubt)
+        st.warning(literal(doubt))
     if not calibration.calibrated:
         if not work.regions.of(FIRST_MARK):
             st.info(
@@ -158,13 +186,8 @@ def card_panel(work: Work) -> None:
             f"style='background: rgb({', '.join(str(int(v)) for v in colour)})'></span>{word}"
             for word, colour in (("before", before), ("after", after))
         )
-        + f"<span>{html.escape(calibration.summary)}</span></div>"
+        + f"<p>{html.escape(calibration.summary)}</p></div>"
     )
-    with st.expander("See the photo before and after"):
-        pixels = work.screen_pixels
-        left, right = st.columns(2)
-        left.image(pixels, caption="as photographed", width="stretch")
-        right.image(_corrected(work), caption="in neutral light", width="stretch")
 
 
 def _corrected(work: Work) -> np.ndarray:
@@ -189,6 +212,6 @@ def _open_region_file(work: Work) -> None:
             try:
                 work.open_regions(chosen.getvalue().decode("utf-8", "replace"), chosen.name)
             except FieldmarksError as error:
-                st.error(str(error))
+                st.error(literal(str(error)))
             else:
                 st.rerun()

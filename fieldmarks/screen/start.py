@@ -11,9 +11,21 @@ from PIL import Image
 from fieldmarks.batch import demo_birds, demo_question
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.photo import SUFFIXES
+from fieldmarks.screen.life.shared import literal
 from fieldmarks.screen.state import Work
+from fieldmarks.screen.ways import ways_on_a_phone
 
 THUMBNAIL = 420
+# Shown first, in this order, each under a few words that say what it is about.
+SHOWN_FIRST = {
+    "personatus_orange_collar": "Orange in the collar",
+    "nigrigenis_blue_rump": "A rump of the wrong colour",
+    "personatus_clean": "All marks of one species",
+    "fischeri_clean": "All marks of another",
+    "lilianae_large": "A large photo",
+    "fischeri_no_card": "No grey card",
+    "personatus_card_in_shadow": "The card in shadow",
+}
 
 
 def start_screen(work: Work) -> None:
@@ -24,9 +36,11 @@ def start_screen(work: Work) -> None:
         "measures the colours against a grey card in the same photo and shows which species they "
         "fit, and which they do not.</p>"
     )
+    ways_on_a_phone("look")
     left, right = st.columns([1, 1], gap="large")
     with left:
         st.subheader("Your photo", anchor=False)
+        _go_back()
         _own_photo(work)
     with right:
         st.subheader("How to take it", anchor=False)
@@ -36,6 +50,10 @@ def start_screen(work: Work) -> None:
             "2. No flash. Nothing may be burnt out to white.\n"
             "3. Bird side-on, so that face, collar, rump and beak can be seen.\n"
             "4. Save it as the phone makes it: no filter, no beauty mode."
+        )
+        st.caption(
+            "Grey cards (18 %) are sold where cameras are. Without one the colours decide nothing; "
+            "only marks of the same photo can then be compared."
         )
         st.caption(
             "Do not chase or hold a bird for a photo. If it pants, sits puffed up or has any "
@@ -56,7 +74,7 @@ def _own_photo(work: Work) -> None:
     )
     if chosen is not None:
         _open(work, chosen.getvalue(), chosen.name)
-    with st.expander("Take one with this computer's camera"):
+    with st.expander("Take one with the camera of this device"):
         st.caption("A phone's own camera app gives a sharper photo than this.")
         if st.toggle("Switch the camera on", key="camera_on"):
             taken = st.camera_input("Bird and grey card in one picture", key="camera")
@@ -64,12 +82,23 @@ def _own_photo(work: Work) -> None:
                 _open(work, taken.getvalue(), "camera.jpg")
 
 
+def _go_back() -> None:
+    """The photo worked on before, with all that was drawn on it."""
+    before = st.session_state.get("put_aside")
+    if not isinstance(before, Work) or before.photo is None:
+        return
+    if st.button(f"← Back to {literal(before.photo.name)} and its marks", key="go_back"):
+        st.session_state.work = before
+        del st.session_state.put_aside
+        st.rerun()
+
+
 def _open(work: Work, data: bytes, name: str) -> None:
     try:
         with st.spinner("Opening the photo ..."):
             work.open_photo(data, name)
     except FieldmarksError as error:
-        st.error(str(error))
+        st.error(literal(str(error)))
         return
     st.rerun()
 
@@ -86,20 +115,25 @@ def _thumbnail(path: str) -> bytes:
 
 
 def _demo_birds(work: Work) -> None:
-    birds = list(demo_birds().items())
-    for row in range(0, len(birds), 4):
-        for place, (name, path) in zip(st.columns(4), birds[row : row + 4], strict=False):
-            with place:
-                _demo_bird(work, name, path)
+    found = demo_birds()
+    names = [name for name in SHOWN_FIRST if name in found]
+    names += [name for name in found if name not in SHOWN_FIRST]
+    with st.container(key="demos"):
+        for row in range(0, len(names), 4):
+            for place, name in zip(st.columns(4), names[row : row + 4], strict=False):
+                with place:
+                    _demo_bird(work, name, found[name])
 
 
 def _demo_bird(work: Work, name: str, path: Path) -> None:
     story = demo_question(path)[1]
     st.image(_thumbnail(str(path)), width="stretch")
+    if name in SHOWN_FIRST:
+        st.markdown(f"**{SHOWN_FIRST[name]}**")
     st.caption(story)
     if st.button("Open it", key=f"demo_{name}", width="stretch"):
         work.open_demo(path, with_regions=False)
         st.rerun()
-    if st.button("Open it with its marks drawn", key=f"demo_full_{name}", width="stretch"):
+    if st.button("With its marks drawn", key=f"demo_full_{name}", width="stretch"):
         work.open_demo(path, with_regions=True)
         st.rerun()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Hashable
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from fieldmarks.tables import Tables
 
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
+EARLIEST = date(1980, 1, 1)  # of any day a keeper may give
 
 
 @dataclass
@@ -93,8 +95,8 @@ class Work:
             )
         self.regions = check_for_photo(loaded, self.photo, self.tables)
         self.suggestion, self.note = None, ""
-        self.mark = self.best_next or FIRST_MARK
         self.assess()
+        self.mark = self.best_next or FIRST_MARK
 
     def handle(self, event: MarkerEvent) -> None:
         """Act on something done on the photo."""
@@ -150,6 +152,16 @@ class Work:
     def has_card(self) -> bool:
         """Whether a usable card is marked."""
         return bool(self.record and self.record.measurement.calibration.calibrated)
+
+    @property
+    def taken(self) -> date:
+        """Day the photo was taken, as its file says; today where it says nothing usable."""
+        said = self.photo.facts.taken if self.photo else ""
+        try:
+            day = date.fromisoformat(said[:10].replace(":", "-"))
+        except ValueError:
+            return date.today()
+        return day if EARLIEST <= day <= date.today() else date.today()
 
     @property
     def best_next(self) -> str:

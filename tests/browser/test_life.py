@@ -118,7 +118,7 @@ def test_the_collection_is_filtered_and_taken_away(keeper, tmp_path):
     assert keeper.page.get_by_role("button", name=re.compile("^Marmalade")).count() == 1
     keeper.choose("Show", "all")
     keeper.choose("Variety", "blue")
-    keeper.see("1 birds in this list")
+    keeper.see("1 bird in this list")
     with keeper.page.expect_download() as waiting:
         keeper.page.get_by_role("button", name="This list as CSV").click()
     lines = Path(waiting.value.path()).read_text(encoding="utf-8").splitlines()
@@ -249,7 +249,7 @@ def test_a_test_mating_counts_its_young(keeper, club):
     assert "5 more" in said
     keeper.fill("Ring or name of the young", "TH-26-1")
     keeper.page.get_by_text("sign", exact=True).last.click()
-    keeper.press("Add it, or change what was found")
+    keeper.press("Save the young")
     keeper.see("wrong pairing")
     assert club[0].pair(club[1].tested.id).young[-1].finding == "sign"
 
@@ -259,7 +259,7 @@ def test_a_dispute_is_compared_handed_over_and_verified(keeper, tmp_path):
     keeper.choose("Which bird?", "Marmalade")
     keeper.see("depend on who measured;")
     assert int(re.search(r"(\d+) depend on who measured", keeper.verdict)[1]) > 0
-    keeper.page.get_by_text("Ada (invented) / Bo (invented)").first.wait_for()
+    keeper.page.get_by_text(re.compile(r"Ada \(invented\) / Bo \(invented\)")).first.wait_for()
     keeper.see("Limits of agreement, Ada (invented) less Bo (invented)")
     keeper.press("Make the dossier")
     keeper.page.get_by_text("Seal:").first.wait_for(timeout=60_000)
@@ -302,7 +302,7 @@ def test_a_list_is_previewed_and_imported_only_when_accepted(keeper, club, tmp_p
     keeper.page.get_by_text("Leave the rows with problems out").click()
     keeper.settle()
     keeper.press("Import them")
-    keeper.see("1 birds imported")
+    keeper.see("1 bird imported")
     assert [b.name for b in club[0].birds() if b.name.startswith("Listed")] == ["Listed One"]
 
 

@@ -138,14 +138,14 @@ def _row(row: CollectionRow) -> None:
     parts = [species.name if species else "species not known", row.variety, sex_words(row.sex)]
     notes = []
     if row.last_day:
-        notes.append(f"<span class='fm-day'>last look {row.last_day}</span>")
+        notes.append(f"<span class='fm-whole'>last look {row.last_day}</span>")
     if row.signs_seen:
-        notes.append("<span class='fm-bad'>! signs seen</span>")
+        notes.append("<span class='fm-bad fm-whole'>! signs seen</span>")
     if row.doubts:
-        notes.append("<span class='fm-doubt'>? open doubts</span>")
+        notes.append("<span class='fm-doubt fm-whole'>? open doubts</span>")
     if row.look_due is not None and row.look_due <= date.today():
         due = "never measured" if row.last_day is None else "look now"
-        notes.append(f"<span class='fm-doubt'>↻ {due}</span>")
+        notes.append(f"<span class='fm-doubt fm-whole'>↻ {due}</span>")
     right.html(f"{html.escape(', '.join(parts))} {' '.join(notes)}")
 
 

@@ -113,7 +113,7 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
     compared = dict.fromkeys(" / ".join(m.between) for m in found.marks if m.between)
     st.caption(
         "Differences are in CIEDE2000. Repeat: two readings of one photo differ by less than this "
-        "in about 95 % of cases (repeatability, Bland & Altman 1986). Shared outline: the area "
+        "in about 95 % of cases (repeatability, Bland & Altman 1986). Shared: the area "
         "that the outlines have in common, as a share of the area they cover together"
         + literal(f" ({', '.join(compared)})." if compared else ".")
     )
@@ -131,12 +131,12 @@ def _mark_row(mark: object) -> dict[str, str]:
     shared = "" if mark.overlap is None else f"{mark.overlap:.0%}"
     return {
         "mark": rows[mark.mark].name if mark.mark in rows else mark.mark,
-        "readings": str(mark.readings),
+        "looks": str(mark.readings),
         "largest gap": "" if mark.largest is None else f"{mark.largest:.1f}",
         "repeat L*": number["L*"],
         "repeat a*": number["a*"],
         "repeat b*": number["b*"],
-        "shared outline": shared,
+        "shared": shared,
     }
 
 

@@ -11,7 +11,8 @@ import streamlit as st
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.bird import RING_KINDS, SEXES, Bird, new_id
 from fieldmarks.life.ring import check_ring, read_pattern
-from fieldmarks.screen.life.shared import EARLIEST, choose_bird, done_next_run, store, tables, told
+from fieldmarks.screen.life.shared import choose_bird, done_next_run, store, tables, told
+from fieldmarks.screen.state import EARLIEST
 
 UNKNOWN = "not known"
 STATUSES = ("here", "given away", "dead")

@@ -8,6 +8,8 @@ import streamlit as st
 
 from fieldmarks.annotation import region_set_from_text
 from fieldmarks.errors import FieldmarksError, RegionError
+from fieldmarks.judging.proposal import age_class
+from fieldmarks.life.advice import advice_table
 from fieldmarks.life.bird import STAGES, Bird, Stage
 from fieldmarks.life.desk import keep_look, question_for
 from fieldmarks.life.shot import Shot
@@ -15,15 +17,16 @@ from fieldmarks.photo import SUFFIXES, Photo, decode_photo
 from fieldmarks.record import make_record
 from fieldmarks.region import RegionSet
 from fieldmarks.screen.life.shared import (
-    EARLIEST,
     choose_bird,
     done_next_run,
+    no_bird_yet,
     say_done,
     store,
     tables,
     told,
 )
-from fieldmarks.screen.state import Work
+from fieldmarks.screen.state import EARLIEST, Work
+from fieldmarks.screen.ways import way_to
 
 
 def keep_panel(work: Work) -> None:
@@ -39,15 +42,25 @@ def keep_panel(work: Work) -> None:
     if work.record is None or work.photo is None or not data:
         st.write("Mark the photo first.")
         return
+    if no_bird_yet():
+        return
     bird = choose_bird("Whose photo is it?", "keep_bird")
     if bird is None:
-        st.caption("Birds are added on the page of your birds.")
+        st.caption("Is it a new bird? Add it first.")
+        way_to("birds")
         return
-    day, stage, who, note = _when("workbench")
-    if st.button("Keep it in the moult record", type="primary"):
+    st.caption(
+        "It is judged as what you wrote down for this bird: its species, its variety and its age "
+        "on that day."
+    )
+    day, stage, who, note = _when("workbench", bird, work.taken)
+    if st.button("Keep it in the moult record", type="primary", disabled=stage is None):
+        assert stage is not None
         try:
             question = question_for(bird, day, stage, tables())
-            record = make_record(work.photo, work.regions, tables(), question)
+            record = make_record(
+                work.photo, work.regions, tables(), question, work.remembered, work.phone
+            )
             entry = keep_look(store(), bird, [Shot(data, record)], tables(), day, stage, who, note)
         except FieldmarksError as error:
             told(error)
@@ -57,15 +70,20 @@ def keep_panel(work: Work) -> None:
 
 def upload_panel(bird: Bird) -> None:
     """Add a look from a photo and the region file that belongs to it."""
-    st.caption("Mark the photo on the measuring page first, and save its region file there.")
+    st.caption(
+        "The short way: mark the photo on the page *Look at a bird* and open *Keep* there. Or take "
+        "a photo and the region file that was saved with it:"
+    )
+    way_to("look")
     endings = [suffix.removeprefix(".") for suffix in SUFFIXES]
     photo = st.file_uploader("Photo", type=endings, key=f"look_photo_{bird.id}")
     regions = st.file_uploader("Its region file", type=["json"], key=f"look_regions_{bird.id}")
-    day, stage, who, note = _when(bird.id)
-    ready = photo is not None and regions is not None
+    day, stage, who, note = _when(bird.id, bird, date.today())
+    ready = photo is not None and regions is not None and stage is not None
     if st.button("Measure it and keep it", type="primary", disabled=not ready):
         assert photo is not None
         assert regions is not None
+        assert stage is not None
         try:
             with st.spinner("Measuring ..."):
                 shot = shot_of_uploads(
@@ -103,16 +121,33 @@ def read_regions(region_file: bytes, photo: Photo) -> RegionSet:
     return regions
 
 
-def _when(key: str) -> tuple[date, Stage, str, str]:
+def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
+    """Ask when a photo was taken, at which stage, and who measured it."""
     left, middle, right = st.columns(3)
     day = left.date_input(
         "When was it taken?",
-        date.today(),
+        taken,
         min_value=EARLIEST,
         max_value=date.today(),
         key=f"day_{key}",
     )
-    stage = middle.selectbox("Where is it in its moults?", STAGES, key=f"stage_{key}")
+    guess = _stage_of(bird, day)
+    stage = middle.selectbox(
+        "Where is it in its moults?",
+        STAGES,
+        index=STAGES.index(guess) if guess else None,
+        placeholder="Choose",
+        key=f"stage_{key}_{bird.id}",
+    )
     who = right.text_input("Who measured?", key=f"who_{key}")
     note = st.text_input("Your own words", key=f"note_{key}")
     return day, stage, who, note
+
+
+def _stage_of(bird: Bird, day: date) -> Stage | None:
+    """The latest stage that fits the age of a bird on a day; None when its age is not known."""
+    if bird.hatched is None or day < bird.hatched:
+        return None
+    age = age_class(tables(), bird.hatched, day)
+    fitting = [stage for stage in STAGES if advice_table().stage_ages[stage] == age]
+    return fitting[-1] if fitting else None

@@ -12,17 +12,19 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.bird import YOUNG_FINDINGS, Pair, Young
 from fieldmarks.life.desk import before_test, mating_result, young_with_findings
 from fieldmarks.screen.life.shared import (
-    EARLIEST,
     bullets,
     choose_bird,
     done_next_run,
     heading,
+    no_bird_yet,
     say_done,
     store,
     tables,
     told,
     verdict,
 )
+from fieldmarks.screen.state import EARLIEST
+from fieldmarks.screen.ways import way_to
 
 
 def mating_page() -> None:
@@ -36,7 +38,11 @@ def mating_page() -> None:
     names = {b.id: b.label for b in store().birds()}
     pairs = {p.id: p for p in store().pairs()}
     if not pairs:
-        st.write("No pair is on record yet. Record one on the page for pairs.")
+        if not no_bird_yet():
+            st.info(
+                "No pair is on record yet. Choose two birds on the page A pair? and record them."
+            )
+            way_to("pair")
         return
     chosen = st.selectbox(
         "Pair",
@@ -48,7 +54,16 @@ def mating_page() -> None:
         key="mating_pair",
     )
     pair = pairs[chosen]
-    accepted = st.slider("Chance of missing a sign that you accept (%)", 1, 20, 5) / 100
+    accepted = (
+        st.slider(
+            "How often may clean young be mere luck? (%)",
+            1,
+            20,
+            5,
+            help="The smaller the chance you allow, the more young are needed.",
+        )
+        / 100
+    )
     result = mating_result(store(), pair, tables(), accepted)
     verdict(result.sentence, "fm-bad" if result.signs else "")
     bullets("How strong that is, if ... (these chances are assumptions)",
@@ -75,6 +90,7 @@ def _young(pair: Pair) -> None:
 
 
 def _add(pair: Pair) -> None:
+    st.subheader("Add a young bird, or change what was found", anchor=False)
     with st.form("young", clear_on_submit=True):
         label = st.text_input("Ring or name of the young")
         finding = st.radio("Found after its first moult", YOUNG_FINDINGS, index=2, horizontal=True)
@@ -82,7 +98,7 @@ def _add(pair: Pair) -> None:
         hatched = st.date_input(
             "Hatched", None, min_value=EARLIEST, max_value=date.today(), key="young_hatched"
         )
-        pressed = st.form_submit_button("Add it, or change what was found")
+        pressed = st.form_submit_button("Save the young")
     if not pressed:
         return
     try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import html
+from collections.abc import Sequence
 
 import streamlit as st
 
@@ -13,6 +14,7 @@ from fieldmarks.life.collection import BirdPage, bird_page
 from fieldmarks.life.desk import stories_of
 from fieldmarks.life.moult import (
     QUANTITIES,
+    Change,
     change_sentence,
     changes,
     expected_by_chance,
@@ -34,6 +36,7 @@ from fieldmarks.screen.life.shared import (
     told,
 )
 from fieldmarks.screen.sheet import sheet
+from fieldmarks.screen.ways import way_to
 
 SIDE_BY_SIDE = 4
 
@@ -84,28 +87,39 @@ def _summary(page: BirdPage) -> None:
 
 def _moults(page: BirdPage) -> None:
     if not page.entries:
-        st.write("No look is kept yet.")
+        st.info("No look is kept yet. Mark a photo, then keep it for this bird.")
+        way_to("look")
         return
     lines = timelines(page.entries)
     names = {k: tables().marks[k].name if k in tables().marks else k for k in lines}
     if lines:
-        mark = st.selectbox("Mark", list(lines), format_func=lambda k: names[k], key="life_mark")
+        found = changes(lines)
+        # The mark that changed most tells most about this bird, so it is shown first.
+        marks = sorted(lines, key=lambda k: -_change(found, k))
+        mark = st.selectbox("Mark", marks, format_func=lambda k: names[k], key="life_mark")
         drawings = "".join(timeline_svg(lines[mark], q, names[mark]) for q in QUANTITIES)
         sheet(f"<div class='fm-lines'>{drawings}</div>", key=f"lines_{page.bird.id}")
-        st.caption("Bars reach k = 2. Photos without a usable grey card are left out.")
-        found = changes(lines)
+        st.caption(
+            "A dot is a look; its bar is how far the reading may be off (k = 2). Photos without a "
+            "usable grey card are left out."
+        )
         own = [c for c in found if c.mark == mark]
         bullets("From the first to the last look", [change_sentence(c, names[mark]) for c in own])
         if found:
             chance = expected_by_chance(len(found))
             st.caption(
                 f"{len(found)} comparisons over all marks: about {chance:.1f} would stand out by "
-                "chance alone. The doubts of two photos are taken as "
-                "independent, even from the same phone."
+                "chance alone. We reckon as if two photos were off by chance each on its own, even "
+                "when the same phone took both."
             )
     st.subheader("Entries", anchor=False)
     for entry in reversed(page.entries):
         _entry(entry)
+
+
+def _change(found: Sequence[Change], mark: str) -> float:
+    """Greatest change of a mark, in multiples of the smallest that could be seen."""
+    return max((abs(c.difference) / c.smallest for c in found if c.mark == mark), default=0.0)
 
 
 def _entry(entry: Entry) -> None:
@@ -146,7 +160,8 @@ def _in_one_light(look_id: str, _look: object) -> tuple[bytes, bool]:
 def _photos(page: BirdPage) -> None:
     shown = [(e, look) for e in page.entries for look in e.looks]
     if not shown:
-        st.write("No photo is kept yet.")
+        st.info("No photo is kept yet. Mark one, then keep it for this bird.")
+        way_to("look")
         return
     st.caption("All in the same neutral light, worked out from the grey card of each photo.")
     for start in range(0, len(shown), SIDE_BY_SIDE):

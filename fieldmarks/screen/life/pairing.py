@@ -16,6 +16,7 @@ from fieldmarks.screen.life.shared import (
     choose_bird,
     done_next_run,
     heading,
+    no_bird_yet,
     say_done,
     store,
     tables,
@@ -35,12 +36,15 @@ def pairing_page() -> None:
     """Choose two birds and read what is on record about them."""
     heading("A pair?", "What your records say about two birds. It is advice; the choice is yours.")
     say_done()
+    if no_bird_yet():
+        return
     left, right = st.columns(2)
     with left:
         first = choose_bird("First bird", "pair_first")
     with right:
         second = choose_bird("Second bird", "pair_second", without=first.id if first else None)
     if first is None or second is None:
+        st.caption("Choose two birds, and what is on record about them is weighed here.")
         return
     try:
         advice = advice_on_pair(store(), first, second, tables(), date.today())
@@ -66,4 +70,4 @@ def pairing_page() -> None:
         except FieldmarksError as error:
             told(error)
         else:
-            done_next_run("The pair is on record. Its young go on the page for test matings.")
+            done_next_run("The pair is on record. Its young go on the page Test matings.")

@@ -13,10 +13,10 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.bird import Bird
 from fieldmarks.life.collection import Filter, list_birds
 from fieldmarks.life.store import Store
+from fieldmarks.screen.ways import way_to
 from fieldmarks.tables import Tables, load_tables
 
 MANY = 200  # above so many birds, the choice must be narrowed by typing
-EARLIEST = date(1980, 1, 1)
 
 
 @st.cache_resource(show_spinner=False)
@@ -35,6 +35,15 @@ def heading(title: str, lead: str) -> None:
     """Title of a page and one sentence on what it is for."""
     st.title(title, anchor=False)
     st.html(f"<p class='fm-lead'>{html.escape(lead)}</p>")
+
+
+def no_bird_yet() -> bool:
+    """Whether no bird is kept; if so, the page says what to do about it."""
+    if list_birds(store(), Filter(with_gone=True), date.today(), count=0).total:
+        return False
+    st.info("No bird is kept yet. Add your birds first; then come back here.")
+    way_to("birds")
+    return True
 
 
 def choose_bird(label: str, key: str, without: str | None = None) -> Bird | None:
@@ -56,6 +65,11 @@ def choose_bird(label: str, key: str, without: str | None = None) -> Bird | None
     return store().bird(chosen) if chosen else None
 
 
+def count_of(number: int, word: str) -> str:
+    """A number with its word: "1 bird", "2 birds"."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 def literal(text: str) -> str:
     """Text whose signs Streamlit's Markdown shall show as they are."""
     return re.sub(r"([\\\\`*_{}\[\]()#+\-.!|<>~$:&])", r"\\\1", text)
@@ -66,23 +80,29 @@ def sex_words(sex: str) -> str:
     return "sex not known" if sex == "unknown" else sex
 
 
+def escaped(text: str) -> str:
+    """Text as HTML; a day is never broken across two lines."""
+    return re.sub(r"\d{4}-\d\d-\d\d", r"<span class='fm-whole'>\g<0></span>", html.escape(text))
+
+
 def say(text: str) -> None:
     """One paragraph of text that may hold anything a keeper typed."""
-    st.html(f"<p>{html.escape(text)}</p>")
+    st.html(f"<p>{escaped(text)}</p>")
 
 
 def bullets(title: str, lines: Iterable[str]) -> None:
     """A small heading with a list under it; nothing when the list is empty."""
     lines = list(lines)
     if lines:
-        st.subheader(title, anchor=False)
-        items = "".join(f"<li>{html.escape(line)}</li>" for line in lines)
+        if title:
+            st.subheader(title, anchor=False)
+        items = "".join(f"<li>{escaped(line)}</li>" for line in lines)
         st.html(f"<ul>{items}</ul>")
 
 
 def verdict(sentence: str, css: str = "") -> None:
     """The one sentence that answers the page's question."""
-    st.html(f"<div class='fm-verdict {css}' role='status'>{html.escape(sentence)}</div>")
+    st.html(f"<div class='fm-verdict {css}' role='status'>{escaped(sentence)}</div>")
 
 
 def told(error: FieldmarksError) -> None:
@@ -103,3 +123,5 @@ def say_done() -> None:
     sentence = st.session_state.pop("life_done", None)
     if sentence:
         place.success(literal(sentence))
+        # The place may lie far above what was pressed.
+        st.toast(literal(sentence), icon=":material/check:")

@@ -1,0 +1,45 @@
+"""Ways from one page of the app to another."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import streamlit as st
+from streamlit.navigation.page import StreamlitPage
+
+TITLES = {
+    "look": "Look at a bird",
+    "buy": "Before you buy",
+    "birds": "Your birds",
+    "pair": "A pair?",
+    "matings": "Test matings",
+    "opinions": "Two opinions?",
+}
+
+
+def remember_pages(pages: Mapping[str, StreamlitPage]) -> None:
+    """Keep the pages of the app, by the keys of ``TITLES``, so that others can point to them."""
+    st.session_state.pages = dict(pages)
+
+
+def way_to(page: str, label: str = "") -> None:
+    """A link to another page; nothing where a page is shown alone.
+
+    Parameters
+    ----------
+    page : str
+        A key of ``TITLES``.
+    label : str
+        Words of the link; the title of the page if empty.
+    """
+    known = st.session_state.get("pages", {})
+    if page in known:
+        st.page_link(known[page], label=label or f"→ {TITLES[page]}")
+
+
+def ways_on_a_phone(here: str) -> None:
+    """Links to all other pages, where the list of pages on top is folded away."""
+    with st.container(horizontal=True, gap="small", key="ways"):
+        for page, title in TITLES.items():
+            if page != here:
+                way_to(page, title)
