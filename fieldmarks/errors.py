@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from fieldmarks.plain import plain
+
+LONGEST = 2000  # characters of one line
+
 
 class FieldmarksError(Exception):
     """Something the keeper gave cannot be used; says what, where and how to mend it.
@@ -26,8 +30,8 @@ class FieldmarksError(Exception):
         line = f"{self.where}: {self.problem}" if self.where else self.problem
         if self.mend:
             line = f"{line}. {self.mend}"
-        # One line whatever the file or mark is called.
-        return " ".join(line.split())
+        # One harmless line whatever the file or mark is called.
+        return plain(line, LONGEST)
 
 
 class PhotoError(FieldmarksError):

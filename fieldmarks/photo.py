@@ -21,6 +21,7 @@ import numpy.typing as npt
 from PIL import ExifTags, Image, UnidentifiedImageError
 
 from fieldmarks.errors import PhotoError
+from fieldmarks.plain import one_line
 from fieldmarks.profile import Profile, read_profile, srgb_profile
 from fieldmarks.region import Window
 
@@ -160,6 +161,7 @@ def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Phot
 
 def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
     """Decode a photo that is already in memory; see :func:`open_photo`."""
+    name = one_line(name)
     if Path(name).suffix.lower() in RAW_SUFFIXES and data:
         from fieldmarks.optics.raw import decode_raw
 
@@ -203,9 +205,9 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
         format="JPEG" if header.format == "MPO" else str(header.format),
         bits=bits,
         colour_profile=profile.name,
-        camera=" ".join(dict.fromkeys(f"{make} {model}".split()))[:120],
-        taken=str(exif.get(ExifTags.Base.DateTime, ""))[:40],
-        software=str(exif.get(ExifTags.Base.Software, ""))[:120],
+        camera=one_line(" ".join(dict.fromkeys(f"{make} {model}".split())))[:120],
+        taken=one_line(str(exif.get(ExifTags.Base.DateTime, "")))[:40],
+        software=one_line(str(exif.get(ExifTags.Base.Software, "")))[:120],
         has_position=ExifTags.IFD.GPSInfo in exif or b"gpslatitude" in _xmp(header).lower(),
     )
     digest = hashlib.sha256(data).hexdigest()

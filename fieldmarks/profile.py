@@ -16,6 +16,7 @@ import numpy.typing as npt
 from PIL import ImageCms
 
 from fieldmarks.colour import XYZ_TO_RGB, decode_srgb
+from fieldmarks.plain import one_line
 
 # Bradford adaptation D50 -> D65 of the ICC connection space (ICC.1:2022, annex E).
 D50_TO_D65 = np.array(
@@ -85,7 +86,7 @@ def read_profile(icc: bytes, bits: int = 8) -> Profile:
     """
     try:
         header = ImageCms.ImageCmsProfile(io.BytesIO(icc)).profile
-        name = (header.profile_description or "unnamed profile").strip()
+        name = one_line(header.profile_description or "")[:120] or "unnamed profile"
         if header.xcolor_space.strip() != "RGB":
             raise ValueError("it is not a profile for RGB photos")
         levels = 2**bits

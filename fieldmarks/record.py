@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -241,10 +242,22 @@ def to_csv(columns: Iterable[str], rows: Iterable[Mapping[str, object]]) -> str:
     return out.getvalue()
 
 
+# Where a spreadsheet may begin a cell: at the start, or after what another one takes for the end of
+# a cell. The full-width signs are taken for the plain ones in some settings.
+_FORMULA = re.compile("(^|[;\t\r\n]) *('*)(?=[=+@\t\r\uff1d\uff0b\uff20\uff0d-])")
+_DISARMED = re.compile("((?:^|[;\t\r\n]) *'*)'(?=[=+@\t\r\uff1d\uff0b\uff20\uff0d-])")
+
+
 def _disarm(value: object) -> object:
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
-    return value
+    """A cell that no spreadsheet runs: an apostrophe stands before what would begin a formula."""
+    if not isinstance(value, str):
+        return value
+    return _FORMULA.sub(lambda found: found[0] + "'", value)
+
+
+def rearm(cell: str) -> str:
+    """The text that a cell of our own CSV stands for."""
+    return _DISARMED.sub(r"\1", cell)
 
 
 def table_texts(record: Record) -> dict[str, str]:

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fieldmarks.errors import TableError
-from fieldmarks.report.svg import plain
+from fieldmarks.plain import plain
 from fieldmarks.resources import shipped
 
 LONGEST_SENTENCE = 170

@@ -17,6 +17,7 @@ from fieldmarks.errors import FieldmarksError
 MAX_FILES = 500_000
 MAX_FILE = 400 * 1024**2
 MAX_JSON = 32 * 1024**2
+MAX_MANIFEST = 96 * 1024**2
 MAX_TOTAL = 200 * 1024**3
 MAX_RATIO = 120  # unpacked over packed; our JSON packs to about a tenth
 CHUNK = 1 << 20
@@ -50,7 +51,7 @@ def unpack(
     try:
         with zipfile.ZipFile(archive) as packed:
             members = packed.infolist()
-            _check_members(members, where, allowed)
+            _check_members(members, where, allowed, archive.stat().st_size)
             by_name = {m.filename: m for m in members}
             manifest = _manifest(packed, by_name, where, edition)
             right = {
@@ -73,7 +74,9 @@ def unpack(
     return right
 
 
-def _check_members(members: list[zipfile.ZipInfo], where: str, allowed: re.Pattern[str]) -> None:
+def _check_members(
+    members: list[zipfile.ZipInfo], where: str, allowed: re.Pattern[str], on_disk: int
+) -> None:
     names = [m.filename for m in members]
     strange = [n for n in names if not allowed.fullmatch(n)]
     if strange or len(set(names)) != len(names):
@@ -83,15 +86,19 @@ def _check_members(members: list[zipfile.ZipInfo], where: str, allowed: re.Patte
         )
     total = sum(m.file_size for m in members)
     packed = sum(m.compress_size for m in members) or 1
-    too_large = any(
-        m.file_size > (MAX_JSON if m.filename.endswith(".json") else MAX_FILE)
-        for m in members
-        if m.filename != "manifest.json"
-    )
-    if len(members) > MAX_FILES or total > MAX_TOTAL or too_large or total / packed > MAX_RATIO:
+    too_large = any(m.file_size > _limit(m.filename) for m in members)
+    # Files may be made to lie over one another, so that few bytes unpack to many.
+    too_dense = packed > on_disk or total / packed > MAX_RATIO
+    if len(members) > MAX_FILES or total > MAX_TOTAL or too_large or too_dense:
         raise FieldmarksError(
             "it unpacks to more than can be right", where=where, mend="Do not use this file"
         )
+
+
+def _limit(name: str) -> int:
+    if name == "manifest.json":
+        return MAX_MANIFEST
+    return MAX_JSON if name.endswith(".json") else MAX_FILE
 
 
 def _manifest(
@@ -106,7 +113,11 @@ def _manifest(
         raise broken
     try:
         with packed.open("manifest.json") as file:
-            read: dict[str, Any] = json.loads(file.read(MAX_FILE))
+            text = file.read(MAX_MANIFEST)
+        # A row of each file and a few more; endless brackets would fill the memory.
+        if text.count(b"{") > len(members) + 8 or b"[" in text:
+            raise broken
+        read: dict[str, Any] = json.loads(text)
         files = read["files"]
         rows_good = all(
             isinstance(r, dict) and isinstance(r["sha256"], str) and isinstance(r["bytes"], int)

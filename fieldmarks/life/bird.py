@@ -12,9 +12,11 @@ from datetime import UTC, date, datetime
 from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar, get_args
 
-from pydantic import Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
+from pydantic_core import PydanticSerializationError
 
 from fieldmarks.errors import FieldmarksError
+from fieldmarks.plain import harmless, one_line
 
 RingKind = Literal["closed", "open", "none"]
 HatchKnown = Literal["exact", "estimate"]
@@ -31,8 +33,8 @@ YOUNG_FINDINGS: tuple[YoungFinding, ...] = get_args(YoungFinding)
 
 Id = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-Text = Annotated[str, Field(max_length=4000)]
-Short = Annotated[str, Field(max_length=200)]
+Text = Annotated[str, Field(max_length=4000), AfterValidator(harmless)]
+Short = Annotated[str, Field(max_length=200), AfterValidator(one_line)]
 Share = Annotated[float, Field(ge=0, le=1)]
 Ending = Annotated[str, Field(pattern=r"^\.(jpg|jpeg|png|tif|tiff|webp|heic|heif)$")]
 
@@ -300,7 +302,7 @@ def from_json(kind: type[K], text: str | bytes, where: str = "side file") -> K:
 
 
 def checked(thing: K) -> K:
-    """The same thing, refused if a value is out of bounds.
+    """The same thing with its words made harmless; refused if a value is out of bounds.
 
     Raises
     ------
@@ -310,6 +312,8 @@ def checked(thing: K) -> K:
         kept: K = _adapter(folder_of(type(thing))).validate_json(to_json(thing))
     except ValidationError as error:
         raise _refusal(error, "", "Correct it") from None
+    except PydanticSerializationError:
+        raise FieldmarksError("it holds signs that are no text", mend="Write it again") from None
     return kept
 
 

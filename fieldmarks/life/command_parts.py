@@ -74,7 +74,9 @@ def console() -> Any:
     """Where answers are printed."""
     from rich.console import Console
 
-    return Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    return Console(
+        width=None if sys.stdout.isatty() else 120, highlight=False, markup=False, emoji=False
+    )
 
 
 def say(line: str) -> None:

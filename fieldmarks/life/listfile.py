@@ -15,6 +15,7 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.bird import RING_KINDS, SEXES, Bird, checked, new_id
 from fieldmarks.life.ring import fits_pattern
 from fieldmarks.life.store import Store
+from fieldmarks.record import rearm
 from fieldmarks.tables import Tables
 
 MAX_BYTES = 20 * 1024 * 1024
@@ -168,7 +169,7 @@ def _read(data: bytes) -> tuple[list[tuple[int, dict[str, str]]], tuple[str, ...
         lines = []
         for number, cells in enumerate(reader, start=2):
             row = {
-                field: cell.strip()
+                field: rearm(cell.strip())
                 for field, cell in zip(fields, cells, strict=False)
                 if field is not None
             }
@@ -194,8 +195,7 @@ def _values(
         faults.append(RowProblem(number, column, problem, mend))
 
     for field in ("ring", "sex_by", "source", "promised", "notes"):
-        # Our own CSV puts a ' before cells that a spreadsheet would run.
-        values[field] = re.sub(r"^'(?=[=+\-@])", "", cells.get(field, ""))
+        values[field] = cells.get(field, "")
     values["name"] = cells.get("name") or cells.get("ring", "")
     if values["ring"] and not fits_pattern(str(values["ring"]), pattern):
         wrong("ring", f"{values['ring']!r} does not have the shape {pattern!r}", "Correct it")
@@ -209,9 +209,10 @@ def _values(
     status = cells.get("status", "").lower() or "here"
     _choice("status", status, ("here", "given away", "dead"), values, "status", wrong)
     year = cells.get("ring_year", "")
-    if year and not (year.isdigit() and 1950 <= int(year) <= 2200):
-        wrong("ring year", f"{year!r} is no year", "Write four digits, such as 2024")
-    values["ring_year"] = int(year) if year.isdigit() else None
+    is_year = re.fullmatch("[0-9]{4}", year) is not None and 1950 <= int(year) <= 2200
+    if year and not is_year:
+        wrong("ring year", f"{year[:80]!r} is no year", "Write four digits, such as 2024")
+    values["ring_year"] = int(year) if is_year else None
     if cells.get("hatched"):
         found = _date(cells["hatched"])
         if found is None:

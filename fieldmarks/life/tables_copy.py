@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import re
 import tempfile
 import zipfile
+import zlib
 from pathlib import Path, PurePosixPath
 
 from fieldmarks.errors import TableError
@@ -13,6 +15,8 @@ from fieldmarks.tables.load import assemble, keepers_swatch_folder, shipped_fold
 
 MAX_FILES = 400
 MAX_BYTES = 8 * 1024 * 1024
+# A numbered folder, folders in it and a file: no drive, no way up, no way to the root.
+NAME = re.compile(r"[0-9]{1,3}(/\w[\w .()+-]*)*/\w[\w .()+-]*\.toml")
 STAMP = (1980, 1, 1, 0, 0, 0)  # the earliest a ZIP can hold: the same tables give the same bytes
 
 
@@ -53,18 +57,18 @@ def unpack_tables(data: bytes, where: str = "tables") -> Tables:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             members = packed.infolist()
-            if len(members) > MAX_FILES or sum(m.file_size for m in members) > MAX_BYTES:
+            names = [m.filename for m in members]
+            if len(names) > MAX_FILES or sum(m.file_size for m in members) > MAX_BYTES:
+                raise broken
+            if len(set(names)) < len(names) or not all(NAME.fullmatch(n) for n in names):
                 raise broken
             with tempfile.TemporaryDirectory() as place:
                 for member in members:
-                    parts = PurePosixPath(member.filename).parts
-                    if not parts[0].isdigit() or ".." in parts or not parts[-1].endswith(".toml"):
-                        raise broken
-                    target = Path(place, *parts)
+                    target = Path(place, *PurePosixPath(member.filename).parts)
                     target.parent.mkdir(parents=True, exist_ok=True)
                     target.write_bytes(packed.read(member))
                 tables, problems = assemble(sorted(Path(place).iterdir()))
-    except (zipfile.BadZipFile, OSError, IndexError, ValueError, NotImplementedError):
+    except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError):
         raise broken from None
     if tables is None:
         raise TableError(problems[0].wrong, where=f"{where}, {problems[0].place}")

@@ -15,6 +15,7 @@ from fpdf import FPDF
 from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
+from fieldmarks.plain import plain
 from fieldmarks.record import Record
 from fieldmarks.report.blocks import (
     Block,
@@ -31,7 +32,7 @@ from fieldmarks.report.blocks import (
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
 from fieldmarks.report.page import LONGEST, without_metadata
-from fieldmarks.report.svg import FONT, LIGHT, plain, svg
+from fieldmarks.report.svg import FONT, LIGHT, svg
 from fieldmarks.tables import Tables
 
 ENCODING = "windows-1252"

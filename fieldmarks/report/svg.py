@@ -9,13 +9,13 @@ from __future__ import annotations
 import html
 import re
 import string
-import unicodedata
 import zlib
 from collections.abc import Iterable
 
 import numpy as np
 
 from fieldmarks.colour import lab_to_linear, lab_to_srgb8
+from fieldmarks.plain import LONGEST_TEXT, plain
 from fieldmarks.quantities import Lab
 
 # Each colour is used on "paper" and on "panel"; text colours keep 4.5 : 1, lines 3 : 1 (WCAG 2.2).
@@ -46,8 +46,6 @@ DARK = {
 TEXT_COLOURS = ("ink", "soft", "accent", "good", "doubt", "bad")
 LINE_COLOURS = ("line",)
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif"
-REPLACEMENT = "\ufffd"
-LONGEST_TEXT = 600
 
 
 def theme_css(selector: str = ":root") -> str:
@@ -65,27 +63,6 @@ def theme_css(selector: str = ":root") -> str:
 def colour(name: str) -> str:
     """A theme colour as a CSS value with its light-mode fallback."""
     return f"var(--fm-{name}, {LIGHT[name]})"
-
-
-def plain(text: object, longest: int = LONGEST_TEXT) -> str:
-    """Text from outside made harmless, as one line.
-
-    Line ends become spaces; control, direction-changing and unassigned characters become U+FFFD,
-    so that they are seen and do nothing. Text over ``longest`` characters says how much is left
-    out.
-    """
-    raw = str(text)
-    kept = "".join(_harmless(character) for character in raw[:longest])
-    kept = " ".join(kept.split())
-    left_out = len(raw) - longest
-    return f"{kept}\u2026 ({left_out:,} more characters left out)" if left_out > 0 else kept
-
-
-def _harmless(character: str) -> str:
-    if character.isspace():
-        return " "
-    # Cc control, Cf format (direction marks), Cs surrogates, Co private, Cn not a character
-    return REPLACEMENT if unicodedata.category(character)[0] == "C" else character
 
 
 def number(value: float, places: int = 0) -> str:

@@ -30,7 +30,8 @@ SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)
 def print_record(record: Record, tables: Tables, console: Console) -> None:
     """Print a record."""
     measured, judged = record.measurement, record.assessment
-    console.print(Panel(judged.conclusion.sentence, title=Text(measured.photo), title_align="left"))
+    sentence = Text(judged.conclusion.sentence)
+    console.print(Panel(sentence, title=Text(measured.photo), title_align="left"))
     lines = [measured.calibration.summary, *measured.warnings]
     console.print(_section("Light and photo", _bullets(lines)))
     if measured.readings:

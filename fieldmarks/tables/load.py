@@ -14,6 +14,7 @@ import platformdirs
 from pydantic import BaseModel, ValidationError
 
 from fieldmarks.errors import TableError
+from fieldmarks.plain import is_harmless, plain
 from fieldmarks.tables import checks, schema, swatches
 from fieldmarks.tables.checks import Problem
 from fieldmarks.tables.rule_tables import Tables
@@ -58,6 +59,10 @@ class _Sheet:
             return
         except ValueError as error:
             self.report(name, "", f"this is not TOML: {error}", "Correct the line named")
+            return
+        odd = _harmful(data)
+        if odd:
+            self.report(name, odd[:80], "it holds signs that cannot be seen", "Write it again")
             return
         self.files.append(name)
         self.digest.update(name.encode() + b"\0" + hashlib.sha256(raw).digest())
@@ -174,6 +179,18 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
     )
     problems = checks.check_references(tables, origin)
     return (None, problems) if problems else (tables, [])
+
+
+def _harmful(content: Any) -> str:
+    """Key of the first text with control characters or direction marks in it, or empty."""
+    rows = content.items() if isinstance(content, dict) else enumerate(content, start=1)
+    for key, value in rows:
+        if not is_harmless(str(key)) or (isinstance(value, str) and not is_harmless(value)):
+            return plain(key, 60)
+        below = _harmful(value) if isinstance(value, dict | list) else ""
+        if below:
+            return f"{key}.{below}"
+    return ""
 
 
 def _build(

@@ -143,7 +143,7 @@ def test_a_store_is_exported_brought_in_checked_and_rebuilt(run, photos, tmp_pat
     run("add", "Pip", "--species", "personatus")
     run("look", "Pip", photos[0], "--stage", "later moult", "--day", "2026-03-01")
     said = run("export", tmp_path / "out.zip")
-    assert "the place into them" in said
+    assert "taken out" in said
     run("bring-in", tmp_path / "out.zip", store="other")
     run("check-store", store="other")
     for path in (tmp_path / "other").glob("birds.sqlite*"):
