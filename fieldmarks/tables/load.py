@@ -57,7 +57,7 @@ class _Sheet:
         except OSError as error:
             self.report(name, "", f"cannot be opened ({error.strerror})", "Check the file")
             return
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             self.report(name, "", f"this is not TOML: {error}", "Correct the line named")
             return
         odd = _harmful(data)
