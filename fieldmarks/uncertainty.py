@@ -43,6 +43,7 @@ LIGHT_DEFAULT = 0.06
 # A soft shadow that begins on the card is steeper further in: its slope on the card, carried on to
 # the bird, counts this many times. On the same birds a card with an even face has hardly any slope.
 SHADOW_FACTOR = 2.0
+REACH = 3.0  # card sizes over which a slope is carried on; further out it says no more
 LIGHT_LIMIT = 0.30
 # Share of the chroma and hue terms that stays once neutral steps have straightened the tone curve
 # (a bent tone curve also bends saturation); benchmarks/colour_correction.py.
@@ -145,7 +146,8 @@ def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:
     if not calibration.patches or calibration.plane != (0.0, 0.0):
         return LIGHT_DEFAULT
     nearest = min(calibration.patches, key=lambda p: math.dist(p.at, at))
-    drift = SHADOW_FACTOR * math.hypot(*nearest.slope) * math.dist(nearest.at, at)
+    away = min(math.dist(nearest.at, at), REACH * nearest.size)
+    drift = SHADOW_FACTOR * math.hypot(*nearest.slope) * away
     return math.hypot(LIGHT_DEFAULT, min(drift, LIGHT_LIMIT))
 
 
