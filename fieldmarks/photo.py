@@ -119,8 +119,6 @@ class Photo:
 
     def preview(self, longest: int = 1600) -> Image.Image:
         """A reduced upright picture in sRGB, for looking at only."""
-        from fieldmarks.colour import encode_srgb
-
         step = max(1, round(max(self.width, self.height) / longest))
         if isinstance(self._stored, np.ndarray):
             height, width = self._stored.shape[:2]
@@ -131,8 +129,7 @@ class Photo:
         swap, flip_x, flip_y = _ORIENTATIONS[self._orientation]
         small = small.swapaxes(0, 1) if swap else small
         small = small[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
-        shown = encode_srgb(self.profile.to_linear(small))
-        return Image.fromarray(np.round(shown * 255).astype(np.uint8))
+        return Image.fromarray(self.profile.to_srgb8(small))
 
 
 def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
@@ -308,7 +305,7 @@ def _ends_properly(jpeg: bytes) -> bool:
     while place + 4 <= len(jpeg) and jpeg[place] == 0xFF:
         marker = jpeg[place + 1]
         if marker == 0xDA:  # start of scan
-            return jpeg.find(b"\xff\xd9", place) >= 0
+            return jpeg.rfind(b"\xff\xd9", place) >= 0  # it is nearly always at the very end
         if marker == 0xFF:  # fill byte
             place += 1
             continue

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from PIL import ImageCms
 
-from fieldmarks.colour import XYZ_TO_RGB, decode_srgb
+from fieldmarks.colour import XYZ_TO_RGB, decode_srgb, encode_srgb
 from fieldmarks.plain import one_line
 
 # Bradford adaptation D50 -> D65 of the ICC connection space (ICC.1:2022, annex E).
@@ -27,6 +29,7 @@ D50_TO_D65 = np.array(
     ]
 )
 _ADDITIVE = 2e-3  # largest misfit at which a profile counts as curves and a matrix
+_SCREEN_STEPS = 65_535  # steps of linear light for showing, far finer than a screen's
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,17 +54,46 @@ class Profile:
     matrix: npt.NDArray[np.float64]
     table: bytes = b""
 
+    @cached_property
+    def _lookup(self) -> npt.NDArray[np.float32]:
+        """The curves as OpenCV wants them: (1, n, 3)."""
+        return np.ascontiguousarray(self.curves.T[None])
+
+    @cached_property
+    def _is_srgb_light(self) -> bool:
+        return bool(np.array_equal(self.matrix, np.eye(3)))
+
     def to_linear(self, codes: npt.NDArray[np.integer]) -> npt.NDArray[np.float32]:
         """Code values (..., 3) to linear RGB (..., 3), white at 1, not clipped."""
         if self.table:
             return _evaluate(self.table, codes).astype(np.float32)
-        channels = [self.curves[i][codes[..., i]] for i in range(3)]
-        linear = np.stack(channels, axis=-1)
-        if np.array_equal(self.matrix, np.eye(3)):
+        if codes.dtype == np.uint8 and codes.ndim == 3 and codes.size:
+            linear: npt.NDArray = cv2.LUT(np.ascontiguousarray(codes), self._lookup)
+        else:
+            linear = np.stack([self.curves[i][codes[..., i]] for i in range(3)], axis=-1)
+        if self._is_srgb_light:
             return linear
         return linear @ self.matrix.T.astype(np.float32)
 
+    def to_srgb8(self, codes: npt.NDArray[np.integer]) -> npt.NDArray[np.uint8]:
+        """Code values (h, w, 3) to 8-bit sRGB for showing on a screen, clipped to its gamut."""
+        if self._is_srgb_light and not self.table and codes.dtype == np.uint8:
+            shown = np.round(encode_srgb(self._lookup) * 255).astype(np.uint8)
+            return np.asarray(cv2.LUT(np.ascontiguousarray(codes), shown))
+        steps = np.clip(self.to_linear(codes), 0, 1)
+        steps *= _SCREEN_STEPS
+        steps += 0.5
+        return _screen_codes()[steps.astype(np.uint16)]
 
+
+@lru_cache(maxsize=1)
+def _screen_codes() -> npt.NDArray[np.uint8]:
+    """8-bit sRGB code of every step of linear light."""
+    light = np.arange(_SCREEN_STEPS + 1) / _SCREEN_STEPS
+    return np.round(encode_srgb(light) * 255).astype(np.uint8)
+
+
+@lru_cache(maxsize=2)
 def srgb_profile(bits: int = 8, name: str = "sRGB (assumed)") -> Profile:
     """The profile of a file that carries none: sRGB (IEC 61966-2-1)."""
     levels = 2**bits

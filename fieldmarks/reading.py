@@ -96,9 +96,9 @@ def read_mark(
     xy = np.concatenate([p.xy for p in parts])
     true = calibration.apply(linear, xy[:, 0], xy[:, 1])
     values = linear_to_lab(true)
-    lab = _as_lab(np.median(values, axis=0))
-    spread = _as_lab(1.4826 * np.median(np.abs(values - lab), axis=0))
-    stored = np.median(linear, axis=0)
+    lab = _as_lab(_medians(values))
+    spread = _as_lab(1.4826 * _medians(np.abs(values - lab)))
+    stored = _medians(linear)
     brightest = float(encode_srgb(stored.max()))
     ends = np.cumsum([len(p.row) for p in parts])[:-1]
     works = [
@@ -113,7 +113,7 @@ def read_mark(
         relative = max(unevenness(calibration, point) for point in at)
         budget = Budget(
             (
-                card_part(lab, np.median(true, axis=0), calibration),
+                card_part(lab, _medians(true), calibration),
                 spread_u,
                 light_part(lab, relative, "light", SOURCES["light"]),
                 camera_part(lab, brightest, calibration),
@@ -148,14 +148,14 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     -------
     tuple of Population; the fractions add up to 1.
     """
-    from sklearn.cluster import KMeans
-
     rng = np.random.default_rng(seed)
     take = min(len(values), CLUSTER_SAMPLE)
     sample = values[rng.choice(len(values), take, replace=False)]
-    middle = np.median(sample, axis=0)
+    middle = _medians(sample)
     if (difference(sample, middle) < SAME_COLOUR).mean() > ONE_COLOUR:
         return (Population(_as_lab(middle), 1.0),)
+    from sklearn.cluster import KMeans
+
     count = min(CLUSTERS, len(np.unique(sample, axis=0)))
     # Threads cost more than they save on so few points, and far more on a busy machine.
     with _thread_pools().limit(limits=1):
@@ -208,20 +208,19 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     peak = _largest(codes)
     clipped = inside & (peak >= photo.white - photo.white // 255)
     dark = inside & (peak <= 2 * (photo.white // 255))
-    if dark.sum() > inside.sum() / 2:
-        # Mostly black: what lies at the noise floor *is* the colour, to within that floor.
-        dark_kept, dark_out = dark, np.zeros_like(dark)
-    else:
-        dark_kept, dark_out = np.zeros_like(dark), dark
+    all_dark, all_inside = np.count_nonzero(dark), np.count_nonzero(inside)
     glare = _glare(linear, inside, clipped)
-    used = (inside & ~clipped & ~glare & ~dark_out).astype(np.float32)
-    count = int(used.sum())
+    used = inside & ~clipped & ~glare
+    # Mostly black: what lies at the noise floor *is* the colour, to within that floor.
+    if all_dark <= all_inside / 2:
+        used &= ~dark
+    count = np.count_nonzero(used)
     block = int(np.clip(math.sqrt(count / BLOCKS_WANTED), 1, MAX_BLOCK))
     pixels = PixelCount(
-        total=int(inside.sum()),
-        clipped=int(clipped.sum()),
-        glare=int(glare.sum()),
-        dark=int(dark_out.sum() + dark_kept.sum()),
+        total=all_inside,
+        clipped=np.count_nonzero(clipped),
+        glare=np.count_nonzero(glare),
+        dark=all_dark,
         used=count,
     )
     height, width = used.shape
@@ -229,11 +228,11 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     if not count or not rows or not columns:
         nothing, nowhere = np.zeros((0, 3), np.float32), np.zeros(0, np.intp)
         return _Samples(nothing, np.zeros((0, 2)), nowhere, nowhere, block, pixels)
-    cut = (slice(0, rows * block), slice(0, columns * block))
-    share = cv2.resize(used[cut], (columns, rows), interpolation=cv2.INTER_AREA)
-    total = cv2.resize(
-        linear[cut] * used[cut][..., None], (columns, rows), interpolation=cv2.INTER_AREA
-    )
+    flags = used[: rows * block, : columns * block].view(np.uint8)
+    kept = cv2.copyTo(linear[: rows * block, : columns * block], flags)  # the others are 0
+    size = (columns, rows)
+    share = cv2.resize(flags.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    total = cv2.resize(kept, size, interpolation=cv2.INTER_AREA)
     full = share >= 0.75
     row, column = np.nonzero(full)
     xy = np.column_stack([win[0] + (column + 0.5) * block, win[1] + (row + 0.5) * block])
@@ -252,14 +251,15 @@ def _glare(
     """
     brightness = linear[..., 1]  # green carries most of the light and costs nothing to look up
     within = brightness[inside]
-    level = float(np.median(within[:: max(len(within) // 4000, 1)])) if len(within) else 0.0
+    some = within[:: max(len(within) // 4000, 1)]
+    level = float(_medians(some[:, None])[0]) if len(within) else 0.0
     shine = inside & (brightness > max(GLARE_LEVEL, GLARE_TIMES * level))
     if shine.any():
         bright = linear[shine]
         shine[shine] = bright.min(axis=1) > 0.6 * bright.max(axis=1)
     pale = inside & (brightness > PALE_TIMES * level) & ~clipped
-    if 0 < pale.sum() <= PALE_SHARE * inside.sum():
-        usual = _greyness(np.median(linear[inside], axis=0)[None])[0]
+    if 0 < np.count_nonzero(pale) <= PALE_SHARE * len(within):
+        usual = _greyness(_medians(linear[inside])[None])[0]
         bright = linear[pale]
         pale[pale] = _greyness(bright) > usual + PALE_STEP * (1 - usual)
         shine |= pale
@@ -267,6 +267,20 @@ def _glare(
         rim = cv2.dilate(clipped.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
         shine |= rim & (brightness > 1.5 * level)
     return inside & ~clipped & shine
+
+
+def _medians(values: npt.NDArray) -> npt.NDArray:
+    """Median of each column of an (n, k) array: numpy's own to the last bit, in half the time.
+
+    On columns that lie in one piece a partition is vectorised, and one is enough.
+    """
+    columns = values.T.copy()
+    half = columns.shape[1] // 2
+    columns.partition(half, axis=1)
+    upper = columns[:, half]
+    if columns.shape[1] % 2:
+        return upper
+    return (columns[:, :half].max(axis=1) + upper) / 2
 
 
 def _greyness(linear: npt.NDArray) -> npt.NDArray:

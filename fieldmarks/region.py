@@ -11,6 +11,7 @@ import math
 import string
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -142,13 +143,21 @@ def _alphabet() -> Iterable[str]:
         yield from (first + second for second in string.ascii_uppercase)
 
 
+@lru_cache(maxsize=512)
 def vertices(shape: Shape) -> npt.NDArray[np.float64]:
     """Corner points of a shape.
 
     Returns
     -------
-    (n, 2) array of (x, y) in photo pixels; an ellipse becomes a 72-gon of the same area.
+    (n, 2) array of (x, y) in photo pixels, not to be written to; an ellipse becomes a 72-gon of
+    the same area.
     """
+    points = _vertices(shape)
+    points.flags.writeable = False
+    return points
+
+
+def _vertices(shape: Shape) -> npt.NDArray[np.float64]:
     if isinstance(shape, Polygon):
         return np.asarray(shape.points, dtype=float).reshape(-1, 2)
     if isinstance(shape, Rectangle):
@@ -172,6 +181,7 @@ def area(shape: Shape) -> float:
     return 0.0 if isinstance(shape, Line) else float(shapely.Polygon(vertices(shape)).area)
 
 
+@lru_cache(maxsize=512)
 def centre(shape: Shape) -> Point:
     """Centroid of a shape in photo pixels."""
     points = vertices(shape)
@@ -240,8 +250,9 @@ def _fill(points: npt.NDArray[np.float64], win: Window) -> npt.NDArray[np.bool_]
     x = ax + (row + 0.5 - ay) / (by - ay) * (bx - ax)
     column = np.clip(np.ceil(x - 0.5), 0, width).astype(int)
     flips = np.bincount(row * (width + 1) + column, minlength=height * (width + 1))
-    crossed = np.cumsum(flips.reshape(height, width + 1), axis=1, dtype=np.int32)
-    return crossed[:, :width] % 2 == 1
+    # Only odd or even counts, so that a sum in one byte may run over.
+    crossed = np.cumsum(flips.reshape(height, width + 1), axis=1, dtype=np.uint8)
+    return (crossed[:, :width] & 1).astype(bool)
 
 
 def check_regions(regions: RegionSet, known_marks: dict[str, str]) -> None:
