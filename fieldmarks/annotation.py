@@ -17,6 +17,7 @@ import defusedxml.ElementTree
 from defusedxml import DefusedXmlException
 
 from fieldmarks.errors import RegionError
+from fieldmarks.plain import harmless, one_line
 from fieldmarks.region import Ellipse, Line, Point, Polygon, Rectangle, Region, RegionSet, Shape
 
 ANNOTATION_CONTEXT = "http://www.w3.org/ns/anno.jsonld"
@@ -92,7 +93,7 @@ def from_annotations(page: Any, where: str = "region file") -> RegionSet:
     source = next(iter(sized or sources), {})
     width, height = source.get("exif:width", 0), source.get("exif:height", 0)
     return RegionSet(
-        photo=str(source.get("id", "")),
+        photo=one_line(str(source.get("id", ""))),
         width=width if isinstance(width, int) else 0,
         height=height if isinstance(height, int) else 0,
         regions=tuple(regions),
@@ -208,7 +209,7 @@ def _region(item: Any, number: int, place: str) -> tuple[Region, dict[str, Any]]
     target = item["target"]
     bodies = item.get("body", [])
     bodies = [b for b in (bodies if isinstance(bodies, list) else [bodies]) if isinstance(b, dict)]
-    text = {b.get("purpose"): str(b.get("value", "")) for b in bodies}
+    text = {str(b.get("purpose")): harmless(str(b.get("value", ""))) for b in bodies}
     mark = text.get("tagging", "").strip()
     if not mark:
         raise RegionError(
@@ -217,7 +218,7 @@ def _region(item: Any, number: int, place: str) -> tuple[Region, dict[str, Any]]
     found = _VALUE.search(text.get("describing", ""))
     source = target.get("source")
     region = Region(
-        id=str(item.get("id") or number).removeprefix("urn:region:"),
+        id=one_line(str(item.get("id") or number).removeprefix("urn:region:")),
         mark=mark,
         shape=_shape(target.get("selector"), f"{place} ({mark})"),
         value=float(found[2]) if found else None,

@@ -22,7 +22,7 @@ _HARMFUL = re.compile(
 
 def harmless(text: str) -> str:
     """Text of several lines, with tabs and line ends as they are (CR LF and CR become LF)."""
-    return _HARMFUL.sub(REPLACEMENT, re.sub("\r\n?", "\n", text)).strip()
+    return _HARMFUL.sub(REPLACEMENT, re.sub("\r\n?", "\n", text))
 
 
 def one_line(text: str) -> str:

@@ -118,7 +118,7 @@ def read_profile(icc: bytes, bits: int = 8) -> Profile:
     """
     try:
         header = ImageCms.ImageCmsProfile(io.BytesIO(icc)).profile
-        name = one_line(header.profile_description or "")[:120] or "unnamed profile"
+        name = one_line(header.profile_description or "").strip()[:120] or "unnamed profile"
         if header.xcolor_space.strip() != "RGB":
             raise ValueError("it is not a profile for RGB photos")
         levels = 2**bits

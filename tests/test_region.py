@@ -15,6 +15,7 @@ from fieldmarks.annotation import (
     write_region_file,
 )
 from fieldmarks.errors import RegionError
+from fieldmarks.plain import harmless
 from fieldmarks.region import (
     Ellipse,
     Line,
@@ -74,7 +75,7 @@ texts = st.text(st.characters(codec="utf-8", exclude_categories=("Cs", "Cc")), m
 @given(st.lists(shapes, max_size=4), texts)
 def test_a_region_file_gives_back_what_was_saved(drawn, note):
     regions = tuple(
-        Region(f"r{i}", "scale" if isinstance(s, Line) else "card", s, 0.5 + i, note)
+        Region(f"r{i}", "scale" if isinstance(s, Line) else "card", s, 0.5 + i, harmless(note))
         for i, s in enumerate(drawn)
     )
     before = RegionSet("bird.jpg", 100, 80, regions, "ab" * 32)

@@ -33,8 +33,8 @@ YOUNG_FINDINGS: tuple[YoungFinding, ...] = get_args(YoungFinding)
 
 Id = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-Text = Annotated[str, Field(max_length=4000), AfterValidator(harmless)]
-Short = Annotated[str, Field(max_length=200), AfterValidator(one_line)]
+Text = Annotated[str, Field(max_length=4000), AfterValidator(lambda t: harmless(t).strip())]
+Short = Annotated[str, Field(max_length=200), AfterValidator(lambda t: one_line(t).strip())]
 Share = Annotated[float, Field(ge=0, le=1)]
 Ending = Annotated[str, Field(pattern=r"^\.(jpg|jpeg|png|tif|tiff|webp|heic|heif)$")]
 

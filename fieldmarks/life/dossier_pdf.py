@@ -13,6 +13,7 @@ from fpdf.fonts import FontFace
 from fieldmarks.life.agreement import Account, compare_accounts
 from fieldmarks.life.bird import Bird
 from fieldmarks.photo import decode_photo
+from fieldmarks.plain import harmless
 from fieldmarks.report.picture import annotate
 from fieldmarks.tables import Tables
 
@@ -91,7 +92,7 @@ class _Page:
 
 def plain_letters(text: str) -> str:
     """Text in the letters that every PDF reader has; others become "?" (the data keeps them)."""
-    swapped = text.translate({0x2013: "-", 0x2014: "-", 0x2018: "'", 0x2019: "'"})
+    swapped = harmless(text).translate({0x2013: "-", 0x2014: "-", 0x2018: "'", 0x2019: "'"})
     return swapped.encode("latin-1", "replace").decode("latin-1")
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
 from fieldmarks.errors import RegionError
+from fieldmarks.plain import harmless, one_line
 from fieldmarks.region import Ellipse, Line, Point, Polygon, Rectangle, Region, RegionSet, Shape
 
 Kind = Literal[
@@ -125,11 +126,11 @@ def region_from_wire(data: Any) -> Region:
     except (TypeError, ValueError, OverflowError):
         raise RegionError("its value is not a number", where=where, mend="Enter it again") from None
     return Region(
-        id=str(data["id"]),
-        mark=str(data["mark"]),
+        id=one_line(str(data["id"])),
+        mark=one_line(str(data["mark"])),
         shape=shape_from_wire(data.get("shape"), where),
         value=value,
-        note=str(data.get("note") or ""),
+        note=harmless(str(data.get("note") or "")),
     )
 
 

@@ -122,7 +122,9 @@ def load_profile(name: str, folder: Path | None = None) -> PhoneProfile:
         _check_name(name)
         path = (folder or profile_folder()) / f"{name}{SUFFIX}"
     try:
-        return _ADAPTER.validate_json(path.read_bytes())
+        profile = _ADAPTER.validate_json(path.read_bytes())
+        _check_name(profile.name)
+        return profile
     except OSError:
         known = ", ".join(list_profiles(folder)) or "none yet"
         raise CardError(f"there is no phone profile {name!r}", mend=f"Kept here: {known}") from None

@@ -104,7 +104,15 @@ def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
         raise FieldmarksError(
             "it is not UTF-8 text", where=path.name, mend="Save it as CSV in UTF-8"
         ) from None
-    reader = csv.DictReader(io.StringIO(text))
+    try:
+        return _checked_rows(csv.DictReader(io.StringIO(text, newline="")), path)
+    except csv.Error as error:
+        raise FieldmarksError(
+            f"this is no CSV ({error})", where=path.name, mend="Save it as CSV again"
+        ) from None
+
+
+def _checked_rows(reader: csv.DictReader, path: Path) -> list[tuple[int, dict[str, str]]]:
     missing = [c for c in COLUMNS if c not in (reader.fieldnames or ())]
     if missing:
         raise FieldmarksError(
@@ -155,9 +163,9 @@ def _unfit(record: Record, reading: Reading, tables: Tables, swatch: str) -> str
 def _bytes(path: Path, where: str) -> bytes:
     try:
         return path.read_bytes()
-    except OSError as error:
+    except (OSError, ValueError) as error:  # a NUL in the name is a ValueError
         raise FieldmarksError(
-            f"{path.name} cannot be opened ({error.strerror})",
+            f"{path.name} cannot be opened ({getattr(error, 'strerror', error)})",
             where=where,
             mend="Check the file name",
         ) from None
