@@ -172,7 +172,9 @@ def record_from_json(text: str | bytes, where: str = "record") -> Record:
         The text is not a record of this version of the program.
     """
     try:
-        return _adapter().validate_json(text)
+        record = _adapter().validate_json(text)
+        _check_light(record, where)
+        return record
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         place = ".".join(str(part) for part in first["loc"])
@@ -181,6 +183,17 @@ def record_from_json(text: str | bytes, where: str = "record") -> Record:
             where=where,
             mend="Make it again from the photo and its region file",
         ) from None
+
+
+def _check_light(record: Record, where: str) -> None:
+    """A record that says it is calibrated must say on what."""
+    light = record.measurement.calibration
+    if light.calibrated and not (light.patches and min(light.gains) > 0):
+        raise FieldmarksError(
+            "this record says that a card was read, but not how",
+            where=where,
+            mend="Make it again from the photo and its region file",
+        )
 
 
 READING_COLUMNS = (

@@ -268,7 +268,9 @@ def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
     for account in accounts:
         judged = account.record.assessment
         for species in subjects:
-            sheet = judged.sheet(species)
+            sheet = next((s for s in judged.sheets if s.species == species), None)
+            if sheet is None:  # judged by tables that did not know this species
+                continue
             rows = [(f"{species}: {f.mark}", f"{f.name} as {sheet.name}", f.status.value)
                     for f in sheet.findings if f.held is not None]  # fmt: skip
             rows += [(f"{species}: {s.key}", s.text.rstrip("."), s.status.value)

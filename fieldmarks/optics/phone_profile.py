@@ -18,7 +18,7 @@ from pydantic import TypeAdapter, ValidationError
 from fieldmarks.card import Calibration
 from fieldmarks.colour import linear_to_lab
 from fieldmarks.errors import CardError
-from fieldmarks.optics.correction import Correction
+from fieldmarks.optics.correction import TERMS, Correction
 from fieldmarks.optics.fitness import file_facts
 from fieldmarks.photo import Photo
 
@@ -28,6 +28,7 @@ SUFFIX = ".phone.json"
 # benchmarks/bird_scenes.py.
 OTHER_LAMP = (0.9, 1.8, 1.8)
 MISMATCH_FACTOR = 1.5  # another camera app, or exposures blended: judgement, not measured
+MOST = 1000.0  # no number of a real profile comes near it
 OFF_THE_CURVE = 3.0  # L* by which several cards may miss each other after the profile
 
 
@@ -124,6 +125,7 @@ def load_profile(name: str, folder: Path | None = None) -> PhoneProfile:
     try:
         profile = _ADAPTER.validate_json(path.read_bytes())
         _check_name(profile.name)
+        _check_numbers(profile.correction, path.name)
         return profile
     except OSError:
         known = ", ".join(list_profiles(folder)) or "none yet"
@@ -209,6 +211,21 @@ def _misfit(calibration: Calibration, correction: Correction) -> float:
     read = linear_to_lab(correction.apply(rgb, light))[:, 0]
     true = linear_to_lab(np.repeat(known[:, None], 3, axis=1))[:, 0]
     return float(np.sqrt(np.mean((read - true) ** 2)))
+
+
+def _check_numbers(correction: Correction, where: str) -> None:
+    """Refuse a model that cannot be one: no patches, rows of the wrong length, absurd numbers."""
+    rows = correction.coefficients
+    length = {TERMS[correction.basis]} if rows else set()
+    numbers = np.hstack(
+        [correction.tone, correction.gains, correction.residual, correction.held_out,
+         *rows, *correction.known]
+    )  # fmt: skip
+    whole = correction.known and {len(row) for row in rows} == length and len(rows) in (0, 3)
+    if not whole or not np.isfinite(numbers).all() or np.abs(numbers).max() > MOST:
+        raise CardError(
+            "this phone profile holds numbers that cannot be", where=where, mend="Make it again"
+        )
 
 
 def _check_name(name: str) -> None:
