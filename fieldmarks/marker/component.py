@@ -122,7 +122,7 @@ def marker(
         data={
             "key": key,
             "photo": photo,
-            "src": _address(jpeg, key),
+            "src": address_of(jpeg, key),
             "size": list(photo_size),
             "regions": [region_to_wire(region) for region in regions.regions],
             "marks": [_mark(mark) for mark in marks],
@@ -170,8 +170,15 @@ def _mark(mark: Mapping[str, Any]) -> dict[str, str]:
     }
 
 
-def _address(jpeg: bytes, key: str) -> str:
-    """Address of the picture in Streamlit's media store, the same as long as the picture is."""
+def address_of(jpeg: bytes, key: str) -> str:
+    """Address of a JPEG in Streamlit's media store, the same as long as the picture is.
+
+    Parameters
+    ----------
+    jpeg : bytes
+    key : str
+        Unique in the page: one picture per place is kept.
+    """
     import streamlit as st
     from streamlit import runtime
 

@@ -36,6 +36,9 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 .fm-narrow { display: none; }
 [data-testid="stHtml"] :is(li, p) { overflow-wrap: anywhere; }
 .fm-whole { white-space: nowrap; }
+.fm-picture { margin: 0; }
+.fm-picture img { width: 100%; border-radius: 8px; display: block; }
+.fm-picture figcaption { color: var(--fm-soft); font-size: .9rem; margin-top: .3rem; }
 .fm-row svg, .fm-sheet > svg { max-width: 100%; height: auto; }
 @media (max-width: 640px) { .fm-row { grid-template-columns: 1fr; }
   .fm-narrow { display: block; } .fm-wide { display: none; }

@@ -7,6 +7,7 @@ import html
 
 import numpy as np
 import streamlit as st
+from PIL import Image
 
 from fieldmarks.card import swatch_before_after
 from fieldmarks.colour import encode_srgb
@@ -15,8 +16,9 @@ from fieldmarks.guide import where_is
 from fieldmarks.marker import marker
 from fieldmarks.optics.phone_profile import list_profiles, load_profile
 from fieldmarks.region import Region
+from fieldmarks.report.picture import to_jpeg
 from fieldmarks.screen.life.shared import literal
-from fieldmarks.screen.sheet import sheet
+from fieldmarks.screen.sheet import picture, sheet
 from fieldmarks.screen.state import FIRST_MARK, Work
 
 CARD_KINDS = {
@@ -116,8 +118,11 @@ def _card_and_light(work: Work) -> None:
         _phone(work)
         if work.has_card:
             left, right = st.columns(2)
-            left.image(work.screen_pixels, caption="as photographed", width="stretch")
-            right.image(_corrected(work), caption="in neutral light", width="stretch")
+            with left:
+                picture(work.screen_jpeg, "the photo as it is", "before", "as photographed")
+            with right:
+                after = to_jpeg(Image.fromarray(_corrected(work)))
+                picture(after, "the photo without the cast", "after", "in neutral light")
 
 
 def _phone(work: Work) -> None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import html
 from functools import cache
 from typing import Any
 
 import streamlit as st
+
+from fieldmarks.marker.component import address_of
 
 # Only text made by this program comes here; whatever a keeper typed is escaped where it is put in.
 SCRIPT = """
@@ -40,6 +43,25 @@ def sheet(body: str, key: str) -> None:
         Unique in the page.
     """
     _component()(key=key, data={"body": body})
+
+
+def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:
+    """Put a picture on the page, with words for those who cannot see it.
+
+    Parameters
+    ----------
+    jpeg : bytes
+    alt : str
+        What it shows. Streamlit's own picture element says nothing to a screen reader.
+    key : str
+        Unique in the page.
+    caption : str
+    """
+    below = f"<figcaption>{html.escape(caption)}</figcaption>" if caption else ""
+    st.html(
+        f"<figure class='fm-picture'><img src='{html.escape(address_of(jpeg, key))}' "
+        f"alt='{html.escape(alt)}'>{below}</figure>"
+    )
 
 
 TO_TOP = """

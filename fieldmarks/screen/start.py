@@ -12,6 +12,7 @@ from fieldmarks.batch import demo_birds, demo_question
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.photo import SUFFIXES
 from fieldmarks.screen.life.shared import literal
+from fieldmarks.screen.sheet import picture
 from fieldmarks.screen.state import Work
 from fieldmarks.screen.ways import ways_on_a_phone
 
@@ -127,7 +128,7 @@ def _demo_birds(work: Work) -> None:
 
 def _demo_bird(work: Work, name: str, path: Path) -> None:
     story = demo_question(path)[1]
-    st.image(_thumbnail(str(path)), width="stretch")
+    picture(_thumbnail(str(path)), f"Painted: {story}", f"thumbnail_{name}")
     if name in SHOWN_FIRST:
         st.markdown(f"**{SHOWN_FIRST[name]}**")
     st.caption(story)

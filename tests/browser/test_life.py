@@ -157,7 +157,7 @@ def test_moults_show_lines_with_bars_and_what_became_of_a_sign(keeper):
     keeper.see("by chance alone")
     keeper.page.get_by_role("tab", name="Photos").click()
     keeper.settle()
-    images = keeper.page.locator("[data-testid=stImage] img")
+    images = keeper.page.locator("figure img[alt]")
     images.first.wait_for()
     assert images.count() >= 2
 
@@ -216,6 +216,7 @@ def test_before_buying_from_a_photo(keeper, club, tmp_path):
     keeper.settle()
     files.nth(1).set_input_files(tmp_path / "shop.regions.json")
     keeper.page.get_by_text("What this can't tell you").wait_for(timeout=30_000)
+    keeper.settle()
     said = keeper.text
     for word in ("Speaks against it", "Orange in the collar", "quarantine", "lawful origin", "vet"):
         assert word in said

@@ -35,7 +35,7 @@ from fieldmarks.screen.life.shared import (
     tables,
     told,
 )
-from fieldmarks.screen.sheet import sheet
+from fieldmarks.screen.sheet import picture, sheet
 from fieldmarks.screen.ways import way_to
 
 SIDE_BY_SIDE = 4
@@ -169,12 +169,13 @@ def _photos(page: BirdPage) -> None:
         for place, (entry, look) in zip(st.columns(SIDE_BY_SIDE), row, strict=False):
             with place:
                 try:
-                    picture, calibrated = _in_one_light(look.id, look)
+                    jpeg, calibrated = _in_one_light(look.id, look)
                 except FieldmarksError as error:
                     told(error)
                     continue
                 note = "" if calibrated else " (no card: as photographed)"
-                st.image(picture, caption=f"{entry.day.isoformat()}, {entry.stage}{note}")
+                said = f"{entry.day.isoformat()}, {entry.stage}{note}"
+                picture(jpeg, f"{page.bird.label}, {said}", f"photo_{look.id}", said)
 
 
 def _family(page: BirdPage) -> None:
