@@ -87,10 +87,11 @@ def regions(data: bytes) -> None:
         file.flush()
         read = read_region_file(file.name)
     to_annotations(read)
-    small = type(read)(read.photo, 96, 72, read.regions)
+    width, height = min(max(read.width, 1), 600), min(max(read.height, 1), 600)
+    small = type(read)(read.photo, width, height, read.regions)
     check_regions(small, {k: m.shape for k, m in seeds.tables().marks.items()})
     for region in small.regions:
-        mask(region.shape, window(region.shape, 96, 72))
+        mask(region.shape, window(region.shape, width, height))
 
 
 def svg(data: bytes) -> None:
