@@ -14,6 +14,7 @@ from __future__ import annotations
 import json
 import sys
 import warnings
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -33,9 +34,12 @@ from fieldmarks.optics.fitting import (
 from fieldmarks.photo import Photo, open_photo
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region
+from fieldmarks.simulate.spectra import WAVELENGTHS, chart_reflectances
 from fieldmarks.uncertainty import SHOULDER
 
 CHART = "ColorChecker24 - After November 2014"
+REDS = ("red", "moderate red")
+CEILING = 0.90  # share of the file's white above which this photo's patches crowd together
 
 
 def reference() -> dict[str, np.ndarray]:
@@ -100,6 +104,33 @@ def model_table(patches: Patches) -> str:
     return markdown(("model", "mean", "median", "95 %"), rows)
 
 
+def with_plane(patches: Patches, at: np.ndarray) -> float:
+    """Least mean left-out error when the light may also fall off along a plane."""
+    place = (at - at.mean(axis=0)) / np.ptp(at, axis=0).max()
+    best = np.inf
+    for slope in product(np.linspace(-0.8, 0.8, 9), repeat=2):
+        light = np.exp(place @ slope)[:, None]
+        even = Patches(patches.rgb * light, patches.lab, patches.neutral)
+        best = min(best, choose_trial(even).mean)
+    return float(best)
+
+
+def red_says(names: list[str], patches: Patches) -> str:
+    """Whether any lamp can make the red patch look as it does."""
+    keys, reflectance = chart_reflectances()
+    keys = tuple(k.lower() for k in keys)
+    green = (WAVELENGTHS >= 480) & (WAVELENGTHS <= 600)
+    ratio = reflectance[keys.index("red"), green] / reflectance[keys.index("magenta"), green]
+    seen = patches.rgb[names.index("red"), 1] / patches.rgb[names.index("magenta"), 1]
+    return (
+        "The two reds photograph as golden and peach. Between 480 and 600 nm the published red "
+        f"reflects {ratio.min():.2f} to {ratio.max():.2f} times what the magenta does, so under no "
+        "lamp can a sensor that sees green there find it brighter; in this file its green is "
+        f"{seen:.1f} times that of the magenta. Either these patches are not the published ones or "
+        "the file was worked on."
+    )
+
+
 def main() -> None:
     photo = open_photo(sys.argv[1])
     places = json.loads(Path(sys.argv[2]).read_text(encoding="utf-8"))
@@ -150,7 +181,11 @@ def main() -> None:
         for label, t in (("all read", table), ("not at the bright end", plain))
     ]
     names, patches = patches_of(photo, places, side, truth)
-    mild = [i for i, n in enumerate(names) if n not in ("red", "moderate red")]
+    at = np.array([places[n] for n in names], float)
+    mild = [i for i, n in enumerate(names) if n not in REDS]
+    peak = [photo.codes(_window(places[n], side)).max(axis=2).mean() / photo.white for n in names]
+    below = [i for i in mild if peak[i] <= CEILING]
+    everywhere = (0, 0, photo.width, photo.height)
     header = ("patches", "n", "as is", "after card", "median", "95 %", "inside", "stated")
     save(
         f"real_{Path(sys.argv[1]).stem}",
@@ -160,9 +195,16 @@ def main() -> None:
         markdown(("patch", "as is", "after card", "stated k=2", "inside", "note"), rows),
         f"Every kind of model, each of {len(names)} patches left out in turn, CIEDE2000:",
         model_table(patches),
-        "The same without the two reds: under this lamp (it looks like high-pressure sodium) they "
-        "photograph as yellow and salmon, and no model of the other patches can know that.",
+        red_says(names, patches),
+        f"The same without the two reds, {len(mild)} patches:",
         model_table(patches.chosen(mild)),
+        f"No pixel of the file is brighter than {int(photo.codes(everywhere).max())} of 255, and "
+        "the bright patches crowd below that: they are cut off. The same without the reds and "
+        f"without what lies above {CEILING:.0%}, {len(below)} patches:",
+        model_table(patches.chosen(below)),
+        "A plane of light fitted as well (chosen by the left-out error itself, so a little too "
+        f"good): {with_plane(patches.chosen(mild), at[mild]):.1f} without the reds, "
+        f"{with_plane(patches.chosen(below), at[below]):.1f} without the bright ones.",
     )
 
 

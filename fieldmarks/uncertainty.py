@@ -24,8 +24,9 @@ from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
 # distance in L* from the card), saturation and hue bending (grow with C*). Sized so that the
 # k = 2 interval holds 95 % of the patches of a *simulated* 24-patch chart on a moderate phone
 # rendering, six lamps, two cameras (benchmarks/chart.py), and is on average no smaller than the 8.4
-# CIEDE2000 that 95 % of a real phone's chart kept to after one grey patch (from memory). On the one
-# real photo measured here, under a lamp poor in red, 83 % of the patches kept to it
+# CIEDE2000 that 95 % of a real phone's chart kept to after one grey patch (from memory). On four
+# real photos of a straight camera 94 % of the patches kept to the whole budget
+# (benchmarks/results/real_photos.md), on one that was cut off and perhaps worked on 83 %
 # (benchmarks/results/real_chart_under_leaf.md).
 CAMERA_LIGHTNESS = (1.5, 0.07)
 CAMERA_CHROMA = (0.8, 0.14)
