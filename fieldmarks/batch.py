@@ -260,9 +260,10 @@ def _earlier_record(
 
 
 def _prepare(into: Path) -> None:
-    """Make the folder and clear away what a run that was cut off left half written."""
+    """Make the folder, see at once that it can be written to, and clear away half-written files."""
     try:
         into.mkdir(parents=True, exist_ok=True)
+        (into / ".probe.part").write_bytes(b"")
         for part in into.glob(".*.part"):
             part.unlink(missing_ok=True)
     except OSError as error:

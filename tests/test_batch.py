@@ -234,10 +234,12 @@ def test_a_photo_that_kills_its_worker_is_found_and_the_rest_is_done():
 
 
 def test_dask_spreads_the_same_files(tmp_path, tables):
-    distributed = pytest.importorskip("distributed")
+    dask, distributed = pytest.importorskip("dask"), pytest.importorskip("distributed")
     photos = birds(tmp_path / "photos", 4)
     assess_many(photos, tmp_path / "one", tables, Question())
+    patient = {"distributed.comm.timeouts.connect": "120s"}  # a busy machine starts them slowly
     with (
+        dask.config.set(patient),
         distributed.LocalCluster(
             n_workers=2, threads_per_worker=1, dashboard_address=None
         ) as cluster,

@@ -54,6 +54,7 @@ def test_full_disk_folder_of_photos(tmp_path, keeper):
         (errno.EROFS, "nothing can be written to this disk. Choose another folder"),
         (errno.EACCES, "you may not write there. Choose another folder"),
     ],
+    ids=["full", "protected", "forbidden"],
 )
 def test_full_or_protected_disk_by_stand_in(tmp_path, monkeypatch, keeper, code, line):
     photo = save_bird(tmp_path)

@@ -111,8 +111,12 @@ def _is_full(engine: Engine) -> bool:
 
 
 def _without_password(url: str) -> str:
+    """The address as a keeper may see it: a file by its path."""
     try:
-        return make_url(url).render_as_string(hide_password=True)
+        parsed = make_url(url)
+        if parsed.get_backend_name() == "sqlite" and parsed.database:
+            return parsed.database
+        return parsed.render_as_string(hide_password=True)
     except ArgumentError:
         return "database"
 

@@ -42,6 +42,20 @@ def page_of_birds():
         birds_page()
 
 
+def page_of_pip():
+    """The page of the one bird."""
+    import streamlit as st
+
+    from fieldmarks.screen.guard import guarded
+    from fieldmarks.screen.life import birds_page
+    from fieldmarks.screen.life.shared import store
+
+    store.clear()
+    with guarded():
+        st.session_state.life_bird = store().find("Pip").id
+        birds_page()
+
+
 def the_app_says(monkeypatch, folder):
     """What the page of all birds shows of a store that is out of order."""
     monkeypatch.setenv(store_module.FOLDER_VARIABLE, str(folder))
@@ -49,6 +63,12 @@ def the_app_says(monkeypatch, folder):
     assert not page.exception
     assert len(page.error) == 1
     return page.error[0].value.replace("\\", "")
+
+
+def named(widgets, label):
+    """The one thing on a page that has this label."""
+    (found,) = (w for w in widgets if w.label == label)
+    return found
 
 
 @pytest.fixture
@@ -154,6 +174,13 @@ def test_database_locked_by_another_program(kept, keeper, monkeypatch):
         said = add_a_bird(keeper, kept, **row)
         assert time.monotonic() - start >= 0.4, "it waited first"
         assert "another program is writing to this store. Close it or wait a moment" in said
+        monkeypatch.setenv(store_module.FOLDER_VARIABLE, str(kept))
+        page = AppTest.from_function(page_of_birds, default_timeout=60).run()
+        assert not page.error, "reading goes on meanwhile"
+        named(page.text_input, "Name").set_value("Plum")
+        page = named(page.button, "Save the bird").click().run()
+        assert not page.exception
+        keeper.told(page.error[0].value.replace("\\", ""), **row, where="app")
     assert whole(kept) == (["Pip"], 1)
 
 
@@ -236,10 +263,18 @@ def cut_short(path):
     path.write_bytes(path.read_bytes()[:9000])
 
 
-@pytest.mark.parametrize("spoil", [spoil_start, spoil_middle, cut_short])
-def test_damaged_database_file(kept, keeper, monkeypatch, spoil):
+@pytest.mark.parametrize(
+    ("spoil", "how"),
+    [
+        (spoil_start, "every byte written over"),
+        (spoil_middle, "every third byte after the first page set to 0"),
+        (cut_short, "cut off after 9000 bytes"),
+    ],
+    ids=["start", "middle", "end"],
+)
+def test_damaged_database_file(kept, keeper, monkeypatch, spoil, how):
     spoil(kept / store_module.DATABASE_FILE)
-    row = {"fault": "damaged database file", "how": spoil.__name__.replace("_", " ")}
+    row = {"fault": "damaged database file", "how": how}
     said = add_a_bird(keeper, kept, **row)
     assert "the database file is damaged" in said
     assert "'fieldmarks bird rebuild' makes the file afresh" in said
@@ -262,15 +297,20 @@ def test_store_of_a_newer_program(kept, keeper, monkeypatch):
     other.close()
 
 
-def test_photos_folder_of_the_store_missing(kept, keeper, tmp_path):
+def test_photos_folder_of_the_store_missing(kept, keeper, tmp_path, monkeypatch):
     shutil.rmtree(kept / "photos")
-    said = keeper.reads(
-        *("bird", "--store", kept, "export", tmp_path / "all.zip"),
-        fault="photos folder missing",
-        how="the store's folder photos removed",
-    )
+    row = {"fault": "photos folder missing", "how": "the store's folder of photos removed"}
+    said = keeper.reads("bird", "--store", kept, "export", tmp_path / "all.zip", **row)
     assert "from a backup" in said
     assert not (tmp_path / "all.zip").exists()
+    monkeypatch.setenv(store_module.FOLDER_VARIABLE, str(kept))
+    page = AppTest.from_function(page_of_pip, default_timeout=60).run()
+    assert not page.exception
+    assert page.title[0].value == "Pip", "the rest of the page is there"
+    told = {e.value.replace("\\", "") for e in page.error}
+    for line in told:
+        keeper.told(line, **row, where="app")
+    assert any("from a backup" in line for line in told)
     with Store(kept) as store:
         assert [b.name for b in store.birds()] == ["Pip"]
         problems = [str(p) for p in upkeep.check_store(store)]
