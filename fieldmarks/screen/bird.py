@@ -76,6 +76,8 @@ def _own(work: Work) -> str:
 
 def _tells(row: GuideRow) -> str:
     """How many other species a mark tells this one from."""
+    if not row.always + row.sometimes:
+        return "none"
     partly = f", {row.sometimes} in part" if row.sometimes else ""
     return f"{row.always} of {row.of_others} others{partly}"
 

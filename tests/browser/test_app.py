@@ -81,6 +81,28 @@ def test_a_demo_bird_is_marked_by_mouse_and_its_signs_are_found(at_laptop, tmp_p
     assert keeper.readings() == numbers
 
 
+def test_work_is_found_again_after_another_page_and_after_another_photo(at_laptop):
+    keeper = at_laptop
+    drawn = shapes(keeper.open_demo("personatus_orange_collar"))
+    for mark in ("card", "face"):
+        keeper.mark(mark, drawn[mark])
+    readings, size = keeper.readings(), keeper.board.stage.bounding_box()
+    for leave, back in (
+        (("link", "Your birds"), ("link", "Look at a bird")),
+        (("button", "← Another photo"), ("button", "← Back to")),
+    ):
+        keeper.page.get_by_role(leave[0], name=leave[1]).first.click()
+        keeper.settle()
+        keeper.page.get_by_role(back[0], name=back[1]).first.click()
+        keeper.settle()
+        assert keeper.readings() == readings
+        again = keeper.board.stage.bounding_box()
+        assert (again["width"], again["height"]) == (size["width"], size["height"])
+    # Drawing goes on where it stopped.
+    keeper.mark("collar", drawn["collar"])
+    assert set(keeper.readings()) == {"face", "collar"}
+
+
 def test_a_demo_bird_is_marked_with_a_finger(at_phone):
     keeper = at_phone
     drawn = shapes(keeper.open_demo("nigrigenis_blue_rump"))

@@ -34,6 +34,7 @@ class Board {
 
   mount(root) {
     this.parts = partsOf(root);
+    this.laid = ""; // a new stage has no height yet
     this.hand = new Hand(this);
     this.keys = new Keys(this, this.hand);
     wirePanel(this);
@@ -92,7 +93,7 @@ class Board {
     const asked = JSON.stringify(data.suggestion);
     const news = data.suggestion && asked !== JSON.stringify(this.suggestion);
     this.suggestion = data.suggestion;
-    if (news) this.say(`Is this the ${this.nameOf(data.suggestion.mark)}? Keep it or drop it.`);
+    if (news) this.say(`Is all of this ${this.nameOf(data.suggestion.mark)}? Keep it or drop it.`);
     if (data.note && (data.note !== this.noted || data.seen !== this.noteSeen)) this.say(data.note);
     this.noted = data.note;
     this.noteSeen = data.seen;

@@ -194,7 +194,7 @@ def _verify() -> None:
             if c.outcome == outcome
         ]
         if outcome == "same":
-            with st.expander(f"Checked and the same: {len(lines)}"):
+            with st.expander(f"Checked, no difference: {len(lines)}"):
                 bullets("", lines)
         else:
             bullets(title, lines)
