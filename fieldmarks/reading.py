@@ -208,18 +208,18 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     peak = _largest(codes)
     clipped = inside & (peak >= photo.white - photo.white // 255)
     dark = inside & (peak <= 2 * (photo.white // 255))
-    all_dark, all_inside = np.count_nonzero(dark), np.count_nonzero(inside)
+    all_dark, all_inside = _count(dark), _count(inside)
     glare = _glare(linear, inside, clipped)
     used = inside & ~clipped & ~glare
     # Mostly black: what lies at the noise floor *is* the colour, to within that floor.
     if all_dark <= all_inside / 2:
         used &= ~dark
-    count = np.count_nonzero(used)
+    count = _count(used)
     block = int(np.clip(math.sqrt(count / BLOCKS_WANTED), 1, MAX_BLOCK))
     pixels = PixelCount(
         total=all_inside,
-        clipped=np.count_nonzero(clipped),
-        glare=np.count_nonzero(glare),
+        clipped=_count(clipped),
+        glare=_count(glare),
         dark=all_dark,
         used=count,
     )
@@ -241,6 +241,10 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     )
 
 
+def _count(flags: npt.NDArray[np.bool_]) -> int:
+    return int(np.count_nonzero(flags))
+
+
 def _glare(
     linear: npt.NDArray, inside: npt.NDArray[np.bool_], clipped: npt.NDArray[np.bool_]
 ) -> npt.NDArray[np.bool_]:
@@ -258,7 +262,7 @@ def _glare(
         bright = linear[shine]
         shine[shine] = bright.min(axis=1) > 0.6 * bright.max(axis=1)
     pale = inside & (brightness > PALE_TIMES * level) & ~clipped
-    if 0 < np.count_nonzero(pale) <= PALE_SHARE * len(within):
+    if 0 < _count(pale) <= PALE_SHARE * len(within):
         usual = _greyness(_medians(linear[inside])[None])[0]
         bright = linear[pale]
         pale[pale] = _greyness(bright) > usual + PALE_STEP * (1 - usual)
