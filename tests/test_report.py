@@ -16,7 +16,8 @@ from reported import HOSTILE, MARKS, texts
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.photo import PhotoFacts
 from fieldmarks.record import make_record
-from fieldmarks.region import Region, RegionSet
+from fieldmarks.region import Ellipse, Region, RegionSet
+from fieldmarks.report import picture as picture_module
 from fieldmarks.report.page import finding_summary, report_page, without_metadata
 from fieldmarks.report.pdf import SUBSTITUTE, report_pdf
 from fieldmarks.report.picture import annotate, to_jpeg
@@ -185,15 +186,16 @@ def test_the_page_prints_the_parts_of_each_uncertainty_and_their_sources(page, r
 def test_the_page_shows_every_compared_finding_of_every_species(page, record, tables):
     for view in finding_summary(record, tables):
         assert f"{view.species}, {view.name}: {view.tally}" in page.words
-        for mark in (*view.does_not_fit, *view.doubtful):
+        for mark in (*view.does_not_fit, *view.doubtful) if view.subject else ():
             assert " ".join(mark.finding.reason.split()) in page.words
             limit = mark.finding.tolerance
             assert limit is None or f"limit {limit:g}" in page.words
     folded = [t for t in page.tables if t[0][:2] == ["Mark", "Expected"]]
-    fits = [m for v in finding_summary(record, tables) if not v.subject for m in v.fits]
-    assert sum(len(t) - 1 for t in folded) == len(fits) > 0
+    others = [v for v in finding_summary(record, tables) if not v.subject]
+    rows = [m for v in others for m in (*v.does_not_fit, *v.doubtful, *v.fits)]
+    assert sum(len(t) - 1 for t in folded) == len(rows) > 0
     by_row = [row for t in folded for row in t[1:]]
-    for row, mark in zip(by_row, fits, strict=True):
+    for row, mark in zip(by_row, rows, strict=True):
         assert float(row[2]) == pytest.approx(mark.finding.value, abs=0.51)
         assert row[5] == f"{mark.finding.held:.0%}"
 
@@ -377,3 +379,18 @@ def test_pixels_of_the_photo_are_in_the_pdf(pdf, jpeg):
     pictures = [image for sheet in reader.pages for image in sheet.images]
     sizes = {picture.image.size for picture in pictures}
     assert Image.open(io.BytesIO(jpeg)).size in sizes
+
+
+def test_every_letter_on_the_photo_is_seen_even_where_outlines_share_a_middle(photo, monkeypatch):
+    boxes = []
+    label = picture_module._label
+    monkeypatch.setattr(
+        picture_module, "_label", lambda *rest: boxes.append(label(*rest)) or boxes[-1]
+    )
+    rings = [Region(f"r{r}", "eye_ring", Ellipse(300, 200, r, r)) for r in (90, 50, 9)]
+    annotate(photo, rings, {})
+    assert len(boxes) == 3
+    for number, (left, top, right, bottom) in enumerate(boxes):
+        for other in boxes[:number]:
+            apart = right <= other[0] or other[2] <= left or bottom <= other[1] or other[3] <= top
+            assert apart, "one letter hides another"

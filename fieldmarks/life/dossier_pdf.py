@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from fieldmarks.life.dossier import Testimony
 
 PHOTO_PIXELS = 1000  # longest side of a photo in the PDF
+PHOTO_WIDTH, PHOTO_HEIGHT = 120.0, 140.0  # mm, at most
 LIMIT_NOTE = (
     "This dossier shows that its numbers follow from its photos. It cannot show who took a photo "
     "or which bird is on it. A clean sheet is no proof of purity."
@@ -42,6 +43,10 @@ def dossier_pdf(bird: Bird, testimonies: Sequence[Testimony], tables: Tables, se
         _agreement(page, testimonies, tables)
     for number, testimony in enumerate(testimonies, start=1):
         _testimony(page, number, testimony, tables)
+    page.title("Keep in mind", 12)
+    cautions = (text for t in testimonies for text in t.shot.record.assessment.cautions)
+    for text in dict.fromkeys(cautions):
+        page.line(f"- {text}")
     return bytes(page.pdf.output())
 
 
@@ -140,7 +145,7 @@ def _testimony(page: _Page, number: int, testimony: Testimony, tables: Tables) -
     out = io.BytesIO()
     picture.convert("RGB").save(out, "JPEG", quality=85)
     out.seek(0)
-    page.pdf.image(out, w=110)
+    page.pdf.image(out, w=PHOTO_WIDTH, h=PHOTO_HEIGHT, keep_aspect_ratio=True)
     page.pdf.ln(2)
     page.line(f"Photo {measured.photo}, SHA-256 {measured.sha256}")
     page.line(measured.calibration.summary)
@@ -155,8 +160,6 @@ def _testimony(page: _Page, number: int, testimony: Testimony, tables: Tables) -
         for r in measured.readings
     ]
     page.table(("mark", "L*", "a*", "b*", "+/- (k=2, CIEDE2000)", "calibrated"), rows)
-    for text in record.assessment.cautions:
-        page.line(f"- {text}")
     page.line(
         f"fieldmarks {record.program}, tables {record.assessment.table_version} "
         f"({record.assessment.table_fingerprint[:12]}), {record.colour_space}"

@@ -262,14 +262,19 @@ def _findings(views: Sequence[SpeciesView]) -> list[Block]:
 
 
 def _species_blocks(view: SpeciesView) -> Iterable[Block]:
-    """Marks against a species and doubtful ones as drawings; of a subject also those that fit."""
+    """Marks of a subject as drawings; of any other species as tables, so that it stays short."""
     if not view.compared:
         yield Para("Nothing that was read can be compared with this species.")
-    drawn = [*view.does_not_fit, *view.doubtful, *(view.fits if view.subject else ())]
-    for mark in drawn:
-        yield Group(tuple(_mark_blocks(mark)))
-    if view.fits and not view.subject:
-        yield _finding_grid("Marks that fit", view.fits)
+    if view.subject:
+        for mark in (*view.does_not_fit, *view.doubtful, *view.fits):
+            yield Group(tuple(_mark_blocks(mark)))
+    else:
+        tables = (
+            ("Marks that do not fit", view.does_not_fit),
+            ("Doubtful marks: the measuring cannot decide", view.doubtful),
+            ("Marks that fit", view.fits),
+        )
+        yield from (_finding_grid(caption, marks) for caption, marks in tables if marks)
     if view.not_calibrated:
         yield _finding_grid("Not calibrated: these decide nothing", view.not_calibrated)
 

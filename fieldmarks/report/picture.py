@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
@@ -15,8 +15,11 @@ from fieldmarks.quantities import Lab
 from fieldmarks.region import Line, Region, centre, letters, vertices
 
 LONGEST = 1800
+Box = tuple[float, float, float, float]  # left, top, right, bottom
 INK, PAPER = (20, 20, 20), (255, 255, 255)
-ROW = 44
+ROW = 44  # of the key, in units of a picture KEY_WIDTH wide
+KEY_WIDTH = 1260
+LEAST_KEY = 0.45  # below it letters cannot be read
 
 
 def annotate(
@@ -54,9 +57,10 @@ def annotate(
         points = vertices(region.shape) * scale
         dashed = region.mark in ("card", "scale", "body_length")
         _outline(pen, points, closed=not isinstance(region.shape, Line), dashed=dashed)
-    for region in drawn:
-        x, y = (v * scale for v in centre(region.shape))
-        _label(pen, x, y, named[region.id], font)
+    taken: list[Box] = []
+    # The smallest first: an iris keeps its middle, and the ring round it gives way.
+    for region in sorted(drawn, key=lambda r: float(np.prod(np.ptp(vertices(r.shape), axis=0)))):
+        taken.append(_label(pen, _label_places(region, scale), named[region.id], font, taken))
     return _with_key(picture, drawn, named, names, colours or {})
 
 
@@ -76,16 +80,35 @@ def _outline(pen: ImageDraw.ImageDraw, points: np.ndarray, closed: bool, dashed:
                 pen.line([tuple(a), tuple(b)], fill=colour, width=width)
 
 
+def _label_places(region: Region, scale: float) -> list[tuple[float, float]]:
+    """Where the letter of a region may stand: its middle, else somewhere on its outline."""
+    x, y = centre(region.shape)
+    outline = vertices(region.shape)
+    some = outline[:: max(1, len(outline) // 8)]
+    return [(x * scale, y * scale), *((float(u * scale), float(v * scale)) for u, v in some)]
+
+
 def _label(
     pen: ImageDraw.ImageDraw,
-    x: float,
-    y: float,
+    places: Sequence[tuple[float, float]],
     text: str,
     font: ImageFont.FreeTypeFont | ImageFont.ImageFont,
-) -> None:
-    left, top, right, bottom = pen.textbbox((x, y), text, font=font, anchor="mm")
-    pen.rectangle((left - 5, top - 4, right + 5, bottom + 4), fill=INK, outline=PAPER, width=2)
-    pen.text((x, y), text, font=font, fill=PAPER, anchor="mm")
+    taken: Sequence[Box],
+) -> Box:
+    """Write a letter at the first place where it hides no other; gives the box it fills."""
+    boxes = []
+    for place in places:
+        left, top, right, bottom = pen.textbbox(place, text, font=font, anchor="mm")
+        boxes.append((left - 5, top - 4, right + 5, bottom + 4))
+    free = (n for n, box in enumerate(boxes) if not any(_overlap(box, other) for other in taken))
+    chosen = next(free, 0)
+    pen.rectangle(boxes[chosen], fill=INK, outline=PAPER, width=2)
+    pen.text(places[chosen], text, font=font, fill=PAPER, anchor="mm")
+    return boxes[chosen]
+
+
+def _overlap(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
 def _with_key(
@@ -95,21 +118,26 @@ def _with_key(
     names: Mapping[str, str],
     colours: Mapping[str, Lab],
 ) -> Image.Image:
-    columns = max(1, picture.width // 420)
+    # Three columns on any photo, as they fit on a sheet of paper; small photos get small letters.
+    unit = max(picture.width / KEY_WIDTH, LEAST_KEY)
+    columns = max(1, min(3, int(picture.width / (unit * KEY_WIDTH / 3))))
     rows = -(-len(drawn) // columns)
-    sheet = Image.new("RGB", (picture.width, picture.height + rows * ROW + 20), PAPER)
+    high = round(ROW * unit)
+    sheet = Image.new("RGB", (picture.width, picture.height + rows * high + 20), PAPER)
     sheet.paste(picture, (0, 0))
     pen = ImageDraw.Draw(sheet)
-    font = ImageFont.load_default(24)
+    font = ImageFont.load_default(24 * unit)
     for number, region in enumerate(drawn):
         column, row = divmod(number, rows)
         x = 12 + column * (picture.width // columns)
-        y = picture.height + 10 + row * ROW
-        pen.text((x, y + 8), f"{named[region.id]}", font=font, fill=INK)
+        y = picture.height + 10 + row * high
+        pen.text((x, y + 8 * unit), f"{named[region.id]}", font=font, fill=INK)
         if region.mark in colours:
             fill = tuple(int(v) for v in lab_to_srgb8(np.array(colours[region.mark])))
-            pen.rectangle((x + 48, y + 6, x + 92, y + 36), fill=fill, outline=INK)
-        pen.text((x + 104, y + 8), names.get(region.mark, region.mark), font=font, fill=INK)
+            box = (x + 48 * unit, y + 6 * unit, x + 92 * unit, y + 36 * unit)
+            pen.rectangle(box, fill=fill, outline=INK)
+        name = names.get(region.mark, region.mark)
+        pen.text((x + 104 * unit, y + 8 * unit), name, font=font, fill=INK)
     return sheet
 
 
