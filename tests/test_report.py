@@ -390,7 +390,7 @@ def test_every_letter_on_the_photo_is_seen_even_where_outlines_share_a_middle(ph
     rings = [Region(f"r{r}", "eye_ring", Ellipse(300, 200, r, r)) for r in (90, 50, 9)]
     annotate(photo, rings, {})
     assert len(boxes) == 3
-    for number, (left, top, right, bottom) in enumerate(boxes):
-        for other in boxes[:number]:
+    for at, (left, top, right, bottom) in enumerate(boxes):
+        for other in boxes[:at]:
             apart = right <= other[0] or other[2] <= left or bottom <= other[1] or other[3] <= top
             assert apart, "one letter hides another"
