@@ -1,0 +1,227 @@
+"""The app with hostile names and files, in a real Chromium: nothing runs, nothing leaks."""
+
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from keeper import Keeper
+from screen import LAPTOP, ROOT, wait_for_server
+
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.bird import Bird, new_id
+from fieldmarks.life.store import Store
+from fieldmarks.serve import command
+
+sys.path.append(str(ROOT / "tests" / "life"))
+from made_birds import CLEAN, paint
+
+NAMES = {
+    "script": "<script>window.hurt=1</script>Aa",
+    "picture": "<img src=x onerror='window.hurt=1'>Bb",
+    "markdown": "**Cc** [x](javascript:window.hurt=1) ![y](http://127.0.0.1:9/y.png) $z$ :smile:",
+    "template": "{{7*7}} ${7*7} &lt;b&gt;Dd",
+    "terminal": "\x1b[2JEe\u202edlog",
+    "long": "Ff" + "x" * 190,
+}
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory):
+    """A home of its own, with a store of hostile birds."""
+    place = tmp_path_factory.mktemp("home")
+    (place / "work").mkdir()
+    with Store(place / "data" / "birds") as store:
+        for name in NAMES.values():
+            store.save(Bird(new_id(), name, ring=name[:150], notes=name, source=name))
+    return place
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def start(home, *more):
+    """The app as ``fieldmarks show`` starts it."""
+    port = free_port()
+    environment = os.environ | {
+        "HOME": str(home), "XDG_DATA_HOME": str(home / "data"), "PYTHONPATH": str(ROOT),
+        "XDG_CONFIG_HOME": str(home / "config"), "FIELDMARKS_STORE": str(home / "data" / "birds"),
+        "PYTHONDONTWRITEBYTECODE": "1",
+    }  # fmt: skip
+    server = subprocess.Popen(
+        [*command(port, home_network=False), *more], cwd=home / "work", env=environment,
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    address = f"http://127.0.0.1:{port}"
+    wait_for_server(address, server)
+    return server, address
+
+
+@pytest.fixture(scope="module")
+def address(home):
+    server, url = start(home)
+    yield url
+    server.terminate()
+    server.wait(10)
+
+
+def unhurt(page):
+    """No script ran, and no element was made out of a name."""
+    assert page.evaluate("window.hurt") is None
+    made = 'document.querySelectorAll(\'[onerror], a[href^="javascript"], img[src="x"]\').length'
+    assert page.evaluate(made) == 0
+    assert page.locator("img[src*='127.0.0.1:9/']").count() == 0
+
+
+def open_page(open_screen, address, path):
+    screen = open_screen(f"{address}/{path}", LAPTOP)
+    screen.page.on("dialog", lambda dialog: screen.problems.append(dialog.message))
+    return screen.page
+
+
+def settle(page):
+    quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
+    for _ in range(3):
+        page.wait_for_timeout(200)
+        page.wait_for_function(f"{quiet} === 'notRunning'", timeout=60_000)
+
+
+def test_birds_of_hostile_names_are_listed_as_they_are_written(address, open_screen):
+    page = open_page(open_screen, address, "birds")
+    page.get_by_text("6 birds").first.wait_for(timeout=90_000)
+    settle(page)
+    unhurt(page)
+    listed = page.locator("[data-testid=stApp]").inner_text()
+    assert "<script>window.hurt=1</script>Aa" in listed
+    assert "**Cc**" in listed
+    assert "{{7*7}}" in listed
+    assert "\x1b" not in listed
+    assert "\u202e" not in listed
+
+
+@pytest.mark.parametrize("key", ["script", "picture", "markdown", "template"])
+def test_the_page_of_such_a_bird_runs_nothing(address, open_screen, key):
+    page = open_page(open_screen, address, "birds")
+    page.get_by_text("6 birds").first.wait_for(timeout=90_000)
+    page.get_by_role("button", name=NAMES[key][:12]).first.click()
+    settle(page)
+    title = page.get_by_role("heading", level=1).filter(has_text=NAMES[key][:12])
+    title.wait_for(timeout=30_000)
+    unhurt(page)
+
+
+@pytest.mark.parametrize("path", ["pair", "matings", "opinions", "buy"])
+def test_other_pages_that_name_birds_run_nothing(address, open_screen, path):
+    page = open_page(open_screen, address, path)
+    page.get_by_role("heading", level=1).wait_for(timeout=90_000)
+    settle(page)
+    box = page.get_by_role("combobox").first
+    if box.count():
+        box.click()
+        page.wait_for_timeout(300)
+    unhurt(page)
+
+
+def test_a_photo_and_a_region_file_of_hostile_names_run_nothing(address, open_screen, tmp_path):
+    photo = tmp_path / "<img src=x onerror='window.hurt=1'>**b**.png"
+    photo.write_bytes(paint(CLEAN))
+    page = open_page(open_screen, address, "")
+    keeper = Keeper(next_screen(page))
+    keeper.upload(photo, (280, 200))
+    page.locator("img.photo").first.wait_for(timeout=60_000)
+    settle(page)
+    unhurt(page)
+    page.get_by_text("Open a region file").click()
+    bad = tmp_path / "<script>window.hurt=1<script>.json"
+    bad.write_text('{"items": [{"id": "<img src=x onerror=window.hurt=1>", "target": {}}]}')
+    page.locator("input[type=file]").last.set_input_files(bad)
+    page.get_by_role("button", name="Use its regions").click()
+    settle(page)
+    unhurt(page)
+
+
+def next_screen(page):
+    class Plain:
+        def __init__(self):
+            self.page = page
+
+    return Plain()
+
+
+def test_two_keepers_at_once_never_see_each_others_photo(address, open_screen, tmp_path):
+    one, other = (open_page(open_screen, address, "") for _ in range(2))
+    for page in (one, other):
+        page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for(
+            timeout=90_000
+        )
+    photo = tmp_path / "adas_secret_bird.png"
+    photo.write_bytes(paint(CLEAN))
+    one.locator("input[type=file]").first.set_input_files(photo)
+    one.locator("img.photo").first.wait_for(timeout=60_000)
+    settle(one)
+    settle(other)
+    assert "adas_secret_bird" not in other.content()
+    assert other.get_by_role("heading", name="Which lovebird is it").count() == 1
+    other.reload()
+    other.get_by_role("heading", name="Which lovebird is it").wait_for(timeout=60_000)
+    assert "adas_secret_bird" not in other.content()
+
+
+def test_a_file_of_a_kind_the_app_does_not_read_is_not_taken(address, open_screen, tmp_path):
+    page = open_page(open_screen, address, "")
+    page.get_by_role("heading", name="Which lovebird is it").wait_for(timeout=90_000)
+    program = tmp_path / "bird.exe"
+    program.write_bytes(b"MZ" + bytes(100))
+    page.locator("input[type=file]").first.set_input_files(program)
+    page.get_by_text("not allowed").first.wait_for(timeout=20_000)
+
+
+def test_a_file_over_the_limit_is_not_taken(home, open_screen, tmp_path):
+    server, url = start(home, "--server.maxUploadSize=1")
+    try:
+        page = open_page(open_screen, url, "")
+        page.get_by_role("heading", name="Which lovebird is it").wait_for(timeout=90_000)
+        large = tmp_path / "large.png"
+        large.write_bytes(os.urandom(2 * 2**20))
+        page.locator("input[type=file]").first.set_input_files(large)
+        page.get_by_text("or smaller").first.wait_for(timeout=20_000)
+    finally:
+        server.terminate()
+        server.wait(10)
+
+
+def test_only_this_computer_is_answered(address):
+    port = int(address.rpartition(":")[2])
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # sends nothing; names this computer's own address
+            own = probe.getsockname()[0]
+        except OSError:
+            own = ""
+    if not own or own.startswith("127."):
+        pytest.skip("this computer has no address but its own")
+    with pytest.raises(OSError, match=r"refused|timed out"):
+        socket.create_connection((own, port), timeout=3)
+
+
+def test_the_app_writes_only_into_its_data_folder(address, home):
+    """Runs last: after all that was done above, nothing lies anywhere else in this home."""
+    assert list((home / "work").iterdir()) == []
+    outside = [
+        p.relative_to(home).as_posix()
+        for p in Path(home).rglob("*")
+        if p.is_file() and p.relative_to(home).parts[0] != "data"
+    ]
+    # Browser and font libraries keep caches of their own.
+    assert [p for p in outside if not p.startswith((".cache/", ".config/matplotlib"))] == []
+
+
+def test_a_bird_whose_name_is_too_long_is_refused_in_one_line(tmp_path):
+    with Store(tmp_path / "s") as store, pytest.raises(FieldmarksError) as caught:
+        store.save(Bird(new_id(), "x" * 10_000))
+    assert len(str(caught.value)) < 300
