@@ -301,7 +301,8 @@ def _console(stderr: bool = False) -> Console:
 
     # Piped output gets a fixed width, so that a saved report does not depend on the window.
     width = None if sys.stdout.isatty() else 120
-    return Console(stderr=stderr, width=width, highlight=False, soft_wrap=False)
+    # Names in tables and photos are text, whatever brackets they hold.
+    return Console(stderr=stderr, width=width, highlight=False, markup=False, emoji=False)
 
 
 def _say(line: str) -> None:
