@@ -13,7 +13,7 @@ from fieldmarks.report.drawings import strip
 from fieldmarks.report.plane import colour_plane
 from fieldmarks.report.views import MarkView, SpeciesView, clean_sheet_note, finding_summary
 from fieldmarks.screen.sheet import sheet as draw
-from fieldmarks.screen.state import Work
+from fieldmarks.screen.state import FIRST_MARK, Work
 from fieldmarks.words import words
 
 SHOWN_SIGNS = {
@@ -61,6 +61,8 @@ def next_panel(work: Work) -> None:
     for coming in work.record.assessment.next_marks:
         wanted = work.tables.relations[coming.mark].marks if coming.relation else (coming.mark,)
         offered += [m for m in wanted if m not in drawn and m not in offered]
+    if FIRST_MARK not in drawn and work.mark != FIRST_MARK:
+        offered.insert(0, FIRST_MARK)  # without it no colour decides anything
     if not offered:
         return
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="coming"):

@@ -72,6 +72,8 @@ def _instruction(work: Work) -> str:
     drawn = {region.mark for region in work.regions.regions}
     if FIRST_MARK not in drawn and work.mark == FIRST_MARK:
         return "First draw round the plain part of the grey card. No card? Pick another mark."
+    if work.mark == FIRST_MARK and not work.has_card:
+        return "The grey card is drawn, but it cannot be used as it stands. Read below why."
     if work.mark in drawn:
         then = "Now pick the next mark." if work.best_next else "All that tells much is drawn."
         return f"Drawn: {mark.name}. {then}"

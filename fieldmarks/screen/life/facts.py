@@ -15,21 +15,24 @@ from fieldmarks.screen.life.shared import choose_bird, done_next_run, store, tab
 from fieldmarks.screen.state import EARLIEST
 
 UNKNOWN = "not known"
+SHORT, LONG = 200, 4000  # letters; see the fields of Bird
+TURN = "new_bird_turn"
 STATUSES = ("here", "given away", "dead")
 
 
 def bird_form(bird: Bird | None) -> None:
     """Ask for the facts of a new bird, or change those of one."""
-    key = bird.id if bird else "new"
+    # After a bird is saved the next one gets an empty form; after a mistake nothing is lost.
+    key = bird.id if bird else f"new_{st.session_state.get(TURN, 0)}"
     old = bird or Bird(new_id(), "")
     rows = tables()
     species = [None, *rows.species]
-    with st.form(f"facts_{key}", clear_on_submit=bird is None, border=False):
+    with st.form(f"facts_{key}", border=False):
         left, right = st.columns(2)
         with left:
             values: dict[str, Any] = {
-                "name": st.text_input("Name", old.name),
-                "ring": st.text_input("Ring number", old.ring),
+                "name": _text("Name", old.name),
+                "ring": _text("Ring number", old.ring),
                 "ring_kind": _choice("Ring", RING_KINDS, old.ring_kind),
                 "ring_year": st.number_input("Year on the ring", 1950, 2200, old.ring_year),
                 "hatched": st.date_input(
@@ -52,12 +55,12 @@ def bird_form(bird: Bird | None) -> None:
                     format_func=lambda k: rows.varieties[k].name,
                 ),
                 "sex": _choice("Sex", SEXES, old.sex),
-                "sex_by": st.text_input("Sex known by", old.sex_by, help="A DNA test, an egg ..."),
-                "source": st.text_input("Breeder or seller", old.source),
+                "sex_by": _text("Sex known by (a DNA test, an egg ...)", old.sex_by),
+                "source": _text("Breeder or seller", old.source),
                 "status": _choice("Where is it now?", STATUSES, old.status),
             }
-        values["promised"] = st.text_input("What was promised", old.promised)
-        values["notes"] = st.text_area("Notes", old.notes)
+        values["promised"] = _text("What was promised", old.promised)
+        values["notes"] = st.text_area("Notes", old.notes, max_chars=LONG)
         pressed = st.form_submit_button("Save the bird", type="primary")
     if pressed:
         _save(old, values)
@@ -93,7 +96,12 @@ def _save(old: Bird, values: dict[str, Any]) -> None:
     except FieldmarksError as error:
         told(error)
     else:
+        st.session_state[TURN] = st.session_state.get(TURN, 0) + 1
         done_next_run(f"{saved.label} is saved.")
+
+
+def _text(label: str, now: str) -> str:
+    return st.text_input(label, now, max_chars=SHORT)
 
 
 def _choice(label: str, options: tuple[str, ...], now: str) -> str:

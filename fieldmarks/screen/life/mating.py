@@ -91,12 +91,13 @@ def _young(pair: Pair) -> None:
 
 def _add(pair: Pair) -> None:
     st.subheader("Add a young bird, or change what was found", anchor=False)
-    with st.form("young", clear_on_submit=True):
+    turn = st.session_state.get("young_turn", 0)  # an empty form once the last one is saved
+    with st.form(f"young_{turn}"):
         label = st.text_input("Ring or name of the young")
         finding = st.radio("Found after its first moult", YOUNG_FINDINGS, index=2, horizontal=True)
-        kept = choose_bird("Kept as the bird (its own looks then judge it)", "young_bird")
+        kept = choose_bird("Kept as the bird (its own looks then judge it)", f"young_bird_{turn}")
         hatched = st.date_input(
-            "Hatched", None, min_value=EARLIEST, max_value=date.today(), key="young_hatched"
+            "Hatched", None, min_value=EARLIEST, max_value=date.today(), key=f"young_hatched_{turn}"
         )
         pressed = st.form_submit_button("Save the young")
     if not pressed:
@@ -110,4 +111,5 @@ def _add(pair: Pair) -> None:
     except FieldmarksError as error:
         told(error)
     else:
+        st.session_state.young_turn = turn + 1
         done_next_run(f"{label.strip()}: {finding}.")
