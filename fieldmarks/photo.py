@@ -26,6 +26,7 @@ from fieldmarks.profile import Profile, read_profile, srgb_profile
 from fieldmarks.region import Window
 
 MAX_MEGAPIXELS = 120.0
+LONGEST_NAME = 255  # characters; the end is kept, because it says what kind of file it is
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
 RAW_SUFFIXES = (".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", ".pef")
 SUFFIXES = (
@@ -158,7 +159,7 @@ def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Phot
 
 def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
     """Decode a photo that is already in memory; see :func:`open_photo`."""
-    name = one_line(name)
+    name = one_line(name)[-LONGEST_NAME:]
     if Path(name).suffix.lower() in RAW_SUFFIXES and data:
         from fieldmarks.optics.raw import decode_raw
 

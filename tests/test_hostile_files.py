@@ -166,3 +166,11 @@ def test_a_picture_that_unpacks_to_more_than_allowed_is_refused_before_it_is_dec
     with pytest.raises(FieldmarksError, match="megapixels"):
         decode_photo(png, "x.png")
     assert np.prod([size, size]) > 120e6
+
+
+def test_a_photo_of_an_endless_name_keeps_its_ending():
+    out = io.BytesIO()
+    Image.new("RGB", (8, 8)).save(out, "PNG")
+    name = decode_photo(out.getvalue(), "x" * 10_000 + ".png").name
+    assert len(name) == 255
+    assert name.endswith("x.png")
