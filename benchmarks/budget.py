@@ -2,11 +2,11 @@
 
 Run: python benchmarks/budget.py
 
-For every plumage colour of the simulator: one grey card with grain, its 3 % tolerance, a light that differs by the
-stated share, a patchy surface and the camera term. The budget adds their parts as squares (JCGM
-100); the draws (JCGM 101, 100 000 each) push light, tolerance and the card's channels through the
-exact formulae and count real CIEDE2000, rotation term and all. Light in even scenes is uncertain by
-6 %, at a soft shadow by up to 30 %.
+For every plumage colour of the simulator: one grey card with grain, its 3 % tolerance, a light that
+differs by the stated share, a patchy surface and the camera term. The budget adds their parts as
+squares (JCGM 100); the draws (JCGM 101, 100 000 each) push light, tolerance and the card's channels
+through the exact formulae and count real CIEDE2000, rotation term and all. Light in even scenes is
+uncertain by 6 %, at a soft shadow by up to 30 %.
 """
 
 from __future__ import annotations

@@ -35,6 +35,9 @@ CAMERA_HUE = (0.8, 0.10)
 RAW_LIGHTNESS = (1.0, 0.02)
 RAW_CHROMA = (0.8, 0.10)
 RAW_HUE = (0.8, 0.09)
+# Without a card nothing is known of exposure and cast: standard uncertainties added along L*, C*
+# and H* (simulated charts and birds as the camera wrote them, benchmarks/colour_correction.py).
+NO_CARD = (3.0, 2.0, 2.0)
 # Near the top of its range a camera bends colours more: on a real chart photo the patches with a
 # channel above this share of white were off by 2 to 3 times as much as the others.
 SHOULDER, SHOULDER_FACTOR = 0.92, 1.5
@@ -60,6 +63,7 @@ SOURCES = {
     "sides": "regions that differ in brightness but not in colour: a sun side and a shade side",
     "light": "6 % assumed between card and bird; with distance more, where the card is uneven",
     "camera": "simulated charts on a moderate phone after one grey patch: tone, saturation, hue",
+    "no card": "no card: exposure and cast unknown; simulated charts as the camera wrote them",
     "raw": "camera raw, no rendering: simulated charts under six lamps after one grey patch",
 }
 
@@ -180,6 +184,10 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
         factor * (rows[1][0] + rows[1][1] * chroma),
         factor * (rows[2][0] + rows[2][1] * chroma),
     )
+    if not calibration.calibrated:
+        light, chroma_u, hue = (math.hypot(p, n) for p, n in zip(plain, NO_CARD, strict=True))
+        plain = (light, chroma_u, hue)
+        source = SOURCES["no card"]
     correction = calibration.correction
     if correction is None:
         return UncertaintyPart("camera", *plain, source)

@@ -170,3 +170,15 @@ def test_the_scatter_of_repeats_covers_the_truth_as_often_as_it_says():
         # Only the photos' own scatter is in the budget here; three photos, Student's factor.
         inside.append(difference(joint.reading.lab, truth) <= joint.reading.expanded)
     assert np.mean(inside) > 0.93
+
+
+def test_without_a_card_a_reading_is_less_certain_and_says_why():
+    scene = linear_scene([(Rectangle(20, 20, 80, 80), GREY_18)])
+    photo = to_photo(scene)
+    region = Region("r", "collar", Rectangle(200, 100, 200, 200))
+    with_card, without = (
+        read_mark(photo, "collar", [region], calibrate(photo, cards)) for cards in ([card()], [])
+    )
+    assert without.expanded > 1.15 * with_card.expanded
+    part = next(p for p in without.budget.parts if p.name == "camera")
+    assert part.source.startswith("no card")
