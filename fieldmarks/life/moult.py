@@ -273,5 +273,6 @@ def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
         kind = "unclear"
         said = f"{text}: one look of the grown bird shows it and the last does not. Look again."
     else:
-        kind, said = "unclear", f"{text}: not decided yet. Look again when the bird is grown."
+        when = "" if last.grown else " when the bird is grown"
+        kind, said = "unclear", f"{text}: not decided yet. Look again{when}."
     return SignStory(sign, kind, said, difference, smallest)

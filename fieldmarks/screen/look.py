@@ -36,6 +36,9 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 .fm-narrow { display: none; }
 [data-testid="stHtml"] :is(li, p) { overflow-wrap: anywhere; }
 .fm-whole { white-space: nowrap; }
+.fm-lines { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(22rem, 100%), 1fr));
+  gap: .8rem 1.6rem; }
+.fm-lines svg { width: 100%; height: auto; }
 .fm-picture { margin: 0; }
 .fm-picture img { width: 100%; border-radius: 8px; display: block; }
 .fm-picture figcaption { color: var(--fm-soft); font-size: .9rem; margin-top: .3rem; }

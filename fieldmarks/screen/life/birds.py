@@ -38,6 +38,7 @@ from fieldmarks.screen.life.shared import (
     tables,
 )
 from fieldmarks.screen.life.shared import told as show_error
+from fieldmarks.screen.sheet import start_at_top
 
 ROWS = 25
 PREVIEWED = 10
@@ -46,6 +47,7 @@ PREVIEWED = 10
 def birds_page() -> None:
     """The list of birds, or one of them."""
     chosen = st.session_state.get("life_bird")
+    start_at_top(chosen or "birds")
     if chosen:
         one_bird_panel(chosen)
         return
@@ -110,7 +112,9 @@ def _list() -> None:
     )
     total = list_birds(store(), wanted, date.today(), count=0).total
     pages = max((total + ROWS - 1) // ROWS, 1)
-    number = st.number_input("Page", 1, pages, 1, key=f"page_of_{pages}") if pages > 1 else 1
+    number = 1
+    if pages > 1:
+        number = st.number_input(f"Page, of {pages}", 1, pages, key=f"page_of_{pages}", width=160)
     found = list_birds(store(), wanted, date.today(), (number - 1) * ROWS, ROWS)
     st.caption(f"{count_of(found.total, 'bird')} in this list")
     if not found.total:
@@ -136,9 +140,10 @@ def _row(row: CollectionRow) -> None:
         st.rerun()
     species = tables().species.get(row.species or "")
     parts = [species.name if species else "species not known", row.variety, sex_words(row.sex)]
-    notes = []
+    facts = html.escape(", ".join(parts))
     if row.last_day:
-        notes.append(f"<span class='fm-whole'>last look {row.last_day}</span>")
+        facts += f", <span class='fm-whole'>last look {row.last_day}</span>"
+    notes = []
     if row.signs_seen:
         notes.append("<span class='fm-bad fm-whole'>! signs seen</span>")
     if row.doubts:
@@ -146,7 +151,7 @@ def _row(row: CollectionRow) -> None:
     if row.look_due is not None and row.look_due <= date.today():
         due = "never measured" if row.last_day is None else "look now"
         notes.append(f"<span class='fm-doubt fm-whole'>↻ {due}</span>")
-    right.html(f"{html.escape(', '.join(parts))} {' '.join(notes)}")
+    right.html(f"{facts} {' '.join(notes)}")
 
 
 def _take_list() -> None:
