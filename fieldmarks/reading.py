@@ -152,7 +152,10 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     take = min(len(values), CLUSTER_SAMPLE)
     sample = values[rng.choice(len(values), take, replace=False)]
     middle = _medians(sample)
-    if (difference(sample, middle) < SAME_COLOUR).mean() > ONE_COLOUR:
+    near = _difference_at_most(sample, middle) < SAME_COLOUR  # mostly settles it
+    if near.mean() <= ONE_COLOUR:
+        near = difference(sample, middle) < SAME_COLOUR
+    if near.mean() > ONE_COLOUR:
         return (Population(_as_lab(middle), 1.0),)
     from sklearn.cluster import KMeans
 
@@ -184,6 +187,16 @@ def one_thread() -> Iterator[None]:
             yield
     finally:
         cv2.setNumThreads(before)
+
+
+def _difference_at_most(one: npt.NDArray, other: npt.NDArray) -> npt.NDArray:
+    """A bound that CIEDE2000 never exceeds, at a tenth of its cost; (n, 3), (3,) -> (n,).
+
+    Its weights S are at least 1, it stretches a* by at most 1.5, and its rotation term is at most
+    the sum of the squares of the chroma and hue terms (Sharma, Wu & Dalal 2005, equations 7 to 22).
+    """
+    apart = (one - other) ** 2
+    return np.asarray(np.sqrt(apart @ np.array([1.0, 2 * 1.5**2, 2.0])))
 
 
 def _merge(groups: list[npt.NDArray]) -> list[npt.NDArray]:
