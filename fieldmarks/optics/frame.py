@@ -60,6 +60,8 @@ CORNER_ERROR = 0.35  # pixels at the size searched; corners found on rendered fr
 WARN_SHADE, BAD_SHADE = 0.12, 0.35
 WARN_TILT = 1.25  # nearer edge over farther edge
 SMALL_FRAME = 120.0  # pixels along its longer edge
+# Lengths from two markers missed by this much more than their corners tell (benchmarks/frames.py).
+TWO_MARKERS = 1.8
 FULL_FRAME = 36.0  # mm, the width that a 35 mm equivalent focal length refers to
 
 
@@ -220,6 +222,8 @@ def _frame(
     error = math.hypot(misfit, CORNER_ERROR * pixel) / float(edges.mean())
     # A sheet that is turned away is shorter along one axis: neither length is the bird's.
     error = math.hypot(error, abs(across - down) / (across + down) / math.sqrt(3))
+    if len(markers) < 3:
+        error *= TWO_MARKERS
     warnings = []
     if edges.max() < SMALL_FRAME:
         # In trials 23 % of lengths from frames this small missed what would be stated otherwise.
