@@ -320,7 +320,7 @@ def test_a_backup_is_saved_and_brought_in_without_doubling(keeper, club, tmp_pat
         "input[type=file]"
     ).set_input_files(path)
     keeper.press("Bring it in")
-    keeper.page.get_by_text("were already there").wait_for(timeout=30_000)
+    keeper.page.get_by_text("were already there").first.wait_for(timeout=30_000)
     assert len(birds) == len(club[0].birds())
 
 
