@@ -8,6 +8,7 @@ import geotagged
 import numpy as np
 import pytest
 from PIL import Image
+from rich.console import Console
 
 from fieldmarks.annotation import region_set_from_text, to_annotations
 from fieldmarks.errors import CardError, FieldmarksError, RegionError
@@ -19,6 +20,8 @@ from fieldmarks.optics.phone_profile import load_profile
 from fieldmarks.photo import decode_photo
 from fieldmarks.record import record_from_json, record_to_json
 from fieldmarks.region import RegionSet
+from fieldmarks.report.plane import colour_plane
+from fieldmarks.report.text import print_record
 from fieldmarks.tables import load_tables
 from fieldmarks.tables.known_birds import read_known_birds
 
@@ -174,3 +177,16 @@ def test_a_photo_of_an_endless_name_keeps_its_ending():
     name = decode_photo(out.getvalue(), "x" * 10_000 + ".png").name
     assert len(name) == 255
     assert name.endswith("x.png")
+
+
+def test_a_record_of_a_mark_that_the_tables_do_not_know_is_still_shown(record, tables):
+    def rename(data):
+        data["measurement"]["readings"][0]["mark"] = "wattle"
+        for region in data["measurement"]["regions"]["regions"]:
+            region["mark"] = "wattle" if region["mark"] == "face" else region["mark"]
+
+    other = record_from_json(changed(record, rename))
+    out = io.StringIO()
+    print_record(other, tables, Console(file=out, width=100))
+    assert "wattle" in out.getvalue()
+    assert "wattle" in colour_plane(other, tables)

@@ -153,7 +153,7 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
     """
     letters = reading_letters(record)
     shown = tuple(
-        ShownReading(letters[r.mark], tables.marks[r.mark].name, r, reading_outline(r))
+        ShownReading(letters[r.mark], _name(tables, r.mark), r, reading_outline(r))
         for r in record.measurement.readings
         if mark is None or r.mark == mark
     )
@@ -184,6 +184,11 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
     kept = [s.outline for s in shown] + [np.array([s.lab[1:]]) * 1.3 for s in swatches]
     farthest = max((float(np.hypot(*o.T).max()) for o in kept), default=0.0)
     return Plane(shown, swatches, max(10 * math.ceil(farthest / 10), 40.0))
+
+
+def _name(tables: Tables, mark: str) -> str:
+    """Name of a mark; its key when a record was made with other tables."""
+    return tables.marks[mark].name if mark in tables.marks else mark
 
 
 def reading_letters(record: Record) -> dict[str, str]:

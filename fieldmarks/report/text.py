@@ -13,6 +13,7 @@ from fieldmarks.judging.findings import Finding, Status
 from fieldmarks.judging.signs import STRENGTHS, SignStatus
 from fieldmarks.quantities import Lab, Reading
 from fieldmarks.record import Record
+from fieldmarks.report.content import mark_name
 from fieldmarks.tables import Tables
 
 # A mark in front of each word, so that a printout without colour says the same.
@@ -37,7 +38,7 @@ def print_record(record: Record, tables: Tables, console: Console) -> None:
     if measured.readings:
         console.print(_section("Colours read", _readings(record, tables)))
     if measured.relations:
-        notes = [f"{tables.relations[r.key].name}: {r.note}" for r in measured.relations]
+        notes = [f"{mark_name(tables, r.key)}: {r.note}" for r in measured.relations]
         console.print(_section("Compared inside the photo", _bullets(notes)))
     console.print(_section("Marks against each species", _findings(record)))
     console.print(_section("Signs of mixed ancestry", _signs(record)))
@@ -77,7 +78,7 @@ def _readings(record: Record, tables: Tables) -> Table:
     table.add_column("made of")
     for reading in record.measurement.readings:
         table.add_row(
-            tables.marks[reading.mark].name,
+            mark_name(tables, reading.mark),
             _patch(reading.lab),
             *(f"{v:.0f}" for v in (*reading.lab, reading.chroma, reading.hue)),
             f"{reading.expanded:.1f}",
