@@ -78,7 +78,7 @@ def from_annotations(page: Any, where: str = "region file") -> RegionSet:
         raise RegionError(
             "this is not a Web Annotation page",
             where=where,
-            mend="It needs an object with a list named 'items'",
+            mend="Choose the region file saved with the photo; it has a list named 'items'",
         )
     regions, sources = [], []
     part_of = page.get("partOf")
