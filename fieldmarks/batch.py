@@ -15,6 +15,7 @@ from __future__ import annotations
 import json
 import pickle
 import shutil
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -134,7 +135,7 @@ def assess_many(
         The results cannot be written, or no worker can be started.
     """
     _prepare(into)
-    order = _Order(pickle.dumps(tables), into.absolute(), question, again, phone)
+    order = _Order(zlib.compress(pickle.dumps(tables)), into.absolute(), question, again, phone)
     namesakes: dict[str, list[tuple[int, Path]]] = {}
     for number, path in enumerate(dict.fromkeys(p.absolute() for p in photos)):
         namesakes.setdefault(path.stem, []).append((number, path))
@@ -157,7 +158,7 @@ def assess_many(
 
 @dataclass(frozen=True)
 class _Order:
-    """What is asked about every photo. The tables are packed: they go along with each photo."""
+    """What is asked about every photo. The tables go along with each photo, so they are packed."""
 
     tables: bytes
     into: Path
@@ -179,7 +180,7 @@ class _Result:
 @lru_cache(maxsize=1)
 def _unpacked(tables: bytes) -> Tables:
     """The tables, unpacked once per worker, so that what is derived from them is kept."""
-    unpacked: Tables = pickle.loads(tables)
+    unpacked: Tables = pickle.loads(zlib.decompress(tables))
     return unpacked
 
 
