@@ -127,7 +127,10 @@ def _manifest(
         raise broken from None
     if not rows_good or set(files) != set(members) - {"manifest.json"}:
         raise broken
-    if read.get("edition", edition) > edition:
+    made = read.get("edition", edition)
+    if not isinstance(made, int):
+        raise broken
+    if made > edition:
         raise FieldmarksError(
             "it was made by a newer program", where=where, mend="Update fieldmarks"
         )

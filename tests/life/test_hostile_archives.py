@@ -176,6 +176,14 @@ def test_a_zip_with_a_password_is_refused(export, tmp_path, tables):
     refused(path, tables)
 
 
+@pytest.mark.parametrize("edition", ["1", None, [], {}, 1.5])
+def test_an_edition_that_is_no_number_is_refused(edition, export, tmp_path, tables):
+    def put(files, manifest):
+        manifest["edition"] = edition
+
+    refused(changed(export, tmp_path / "in.zip", put), tables)
+
+
 # ---- the copy of the tables, a ZIP inside the ZIP
 
 
