@@ -227,6 +227,43 @@ def strike(
 
 
 @app.command()
+def take_off(
+    context: typer.Context,
+    bird: BirdName,
+    why: Annotated[str, typer.Option("--why", help="Why it should not be on the list.")],
+) -> None:
+    """Take a bird added by mistake off the list; it stays on record and can be put back."""
+    import dataclasses
+
+    if not why.strip():
+        raise FieldmarksError("no reason is given", mend="Say why it should not be on the list")
+    with open_store(context) as store:
+        found = store.find(bird)
+        store.save(dataclasses.replace(found, withdrawn=why.strip()))
+    say(f"{found.label} is off the list; 'put-back' undoes it.")
+
+
+@app.command()
+def put_back(context: typer.Context, bird: BirdName) -> None:
+    """Put a bird back on the list that was taken off."""
+    import dataclasses
+
+    with open_store(context) as store:
+        off = store.birds_off_the_list()
+        asked = bird.strip().lower()
+        found = [b for b in off if asked in (b.name.lower(), b.ring.lower(), b.id)]
+        if len(found) != 1:
+            known = ", ".join(b.label for b in off) or "none"
+            raise FieldmarksError(
+                "there is no one bird of that name off the list",
+                where=bird,
+                mend=f"Off the list: {known}",
+            )
+        store.save(dataclasses.replace(found[0], withdrawn=""))
+    say(f"{found[0].label} is on the list again.")
+
+
+@app.command()
 def before_buying(
     photo: Annotated[Path, typer.Argument(help="Photo with its region file.")],
     sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,

@@ -67,6 +67,11 @@ class Reader:
         with self.engine.connect() as connection:
             return rows.birds(connection, models.birds.c.withdrawn == "")
 
+    def birds_off_the_list(self) -> list[Bird]:
+        """Birds taken off the list, in the order saved."""
+        with self.engine.connect() as connection:
+            return rows.birds(connection, models.birds.c.withdrawn != "")
+
     def bird(self, key: str) -> Bird:
         """A bird by its id.
 

@@ -12,6 +12,7 @@ from PIL import Image
 from screen import LAPTOP, PHONE, serve
 
 from fieldmarks.annotation import to_annotations
+from fieldmarks.life.bird import Bird, new_id
 from fieldmarks.life.invented import fill_with_invented_club
 from fieldmarks.life.store import Store
 from fieldmarks.tables import load_tables
@@ -142,6 +143,21 @@ def test_a_bird_is_added_changed_and_found_again(keeper, club):
     keeper.fill("Notes", "likes millet")
     keeper.press("Save the bird")
     keeper.until(lambda: club[0].find("ZZ-1").notes == "likes millet")
+
+
+def test_a_bird_added_by_mistake_goes_off_the_list_and_comes_back(keeper, club):
+    bird = club[0].save(Bird(new_id(), "Slip", ring="ZZ-9"))
+    keeper.open_bird("Slip")
+    keeper.page.get_by_role("tab", name="Facts").click()
+    keeper.page.get_by_text("Added by mistake?").click()
+    keeper.fill("Take it off the list, because ...", "entered twice")
+    keeper.press("Take it off the list")
+    keeper.see("Slip (ZZ-9) is off the list")
+    assert bird.id not in {b.id for b in club[0].birds()}
+    keeper.page.get_by_text("Taken off the list: 1 bird").click()
+    keeper.see("entered twice")
+    keeper.press("Put Slip (ZZ-9) back")
+    keeper.until(lambda: club[0].find("ZZ-9").withdrawn == "")
 
 
 def test_moults_show_lines_with_bars_and_what_became_of_a_sign(keeper):

@@ -190,3 +190,13 @@ def test_help_loads_no_heavy_library():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_bird_added_by_mistake_is_taken_off_and_put_back(run):
+    run("add", "Pip", "--ring", "AB1")
+    assert "no reason" in run("take-off", "Pip", "--why", " ", fails=True)
+    run("take-off", "Pip", "--why", "entered twice")
+    assert "Pip" not in run("list")
+    assert "Pip (AB1)" in run("put-back", "Pop", fails=True)
+    run("put-back", "ab1")
+    assert "Pip" in run("list")

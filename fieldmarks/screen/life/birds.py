@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import html
 import tempfile
 from datetime import date
@@ -32,6 +33,7 @@ from fieldmarks.screen.life.shared import (
     done_next_run,
     heading,
     literal,
+    say,
     say_done,
     sex_words,
     store,
@@ -63,6 +65,9 @@ def birds_page() -> None:
         )
         _add_bird()
         _list()
+    if off := store().birds_off_the_list():
+        with st.expander(f"Taken off the list: {count_of(len(off), 'bird')}"):
+            _put_back(off)
     with st.expander("Take in a list you already have (CSV)"):
         _take_list()
     with st.expander("Backup and moving to another computer"):
@@ -152,6 +157,18 @@ def _row(row: CollectionRow) -> None:
         due = "never measured" if row.last_day is None else "look now"
         notes.append(f"<span class='fm-doubt fm-whole'>↻ {due}</span>")
     right.html(f"{facts} {' '.join(notes)}")
+
+
+def _put_back(birds: list[Bird]) -> None:
+    for bird in birds:
+        say(f"{bird.label}: {bird.withdrawn}")
+        if st.button(f"Put {literal(bird.label)} back", key=f"back_{bird.id}"):
+            try:
+                store().save(dataclasses.replace(bird, withdrawn=""))
+            except FieldmarksError as error:
+                show_error(error)
+            else:
+                done_next_run(f"{bird.label} is on the list again.")
 
 
 def _take_list() -> None:

@@ -85,6 +85,27 @@ def parents_form(bird: Bird) -> None:
             done_next_run("The parents are saved.")
 
 
+def take_off_form(bird: Bird) -> bool:
+    """Take a bird that was added by mistake off the list; whether that was done."""
+    st.caption(
+        "For a bird that was added by mistake. It stays on record with its looks, and the list has "
+        "a place to put it back. A bird that left you or died is told under *Where is it now?*."
+    )
+    with st.form(f"take_off_{bird.id}", border=False):
+        why = st.text_input("Take it off the list, because ...", max_chars=SHORT)
+        pressed = st.form_submit_button("Take it off the list")
+    if not pressed:
+        return False
+    try:
+        if not why.strip():
+            raise FieldmarksError("no reason is given", mend="Say why it should not be here")
+        store().save(dataclasses.replace(bird, withdrawn=why.strip()))
+    except FieldmarksError as error:
+        told(error)
+        return False
+    return True
+
+
 def _save(old: Bird, values: dict[str, Any]) -> None:
     try:
         if not values["name"].strip():

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.bird import Entry
+from fieldmarks.life.bird import Bird, Entry
 from fieldmarks.life.collection import BirdPage, bird_page
 from fieldmarks.life.desk import stories_of
 from fieldmarks.life.moult import (
@@ -22,7 +22,7 @@ from fieldmarks.life.moult import (
 )
 from fieldmarks.life.timeline import in_neutral_light, timeline_svg
 from fieldmarks.photo import decode_photo
-from fieldmarks.screen.life.facts import bird_form, parents_form
+from fieldmarks.screen.life.facts import bird_form, parents_form, take_off_form
 from fieldmarks.screen.life.keep import upload_panel
 from fieldmarks.screen.life.shared import (
     bullets,
@@ -64,6 +64,10 @@ def one_bird_panel(key: str) -> None:
         upload_panel(page.bird)
     with facts:
         bird_form(page.bird)
+        with st.expander("Added by mistake?"):
+            if take_off_form(page.bird):
+                st.session_state.pop("life_bird", None)
+                done_next_run(f"{page.bird.label} is off the list.")
     with family:
         _family(page)
 
@@ -178,13 +182,23 @@ def _photos(page: BirdPage) -> None:
                 picture(jpeg, f"{page.bird.label}, {said}", f"photo_{look.id}", said)
 
 
+def _relatives(title: str, birds: Sequence[Bird], none: str) -> None:
+    """Names of related birds, each of which can be opened."""
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.markdown(f"{title}:" if birds else f"{title}: {none}", width="content")
+        for bird in birds:
+            if st.button(literal(bird.label), key=f"kin_{title}_{bird.id}"):
+                st.session_state.life_bird = bird.id
+                st.rerun()
+
+
 def _family(page: BirdPage) -> None:
     bird = page.bird
     for title, key in (("Father", bird.father), ("Mother", bird.mother)):
         known = page.family.get(key or "")
-        say(f"{title}: {known.label if known else 'not known'}")
-    bullets("Young", [b.label for b in page.young])
-    mates = [k for pair in page.pairs for k in (pair.first, pair.second) if k != bird.id]
-    bullets("Paired with", [page.family[k].label for k in mates if k in page.family])
+        _relatives(title, [known] if known else [], "not known")
+    _relatives("Young", page.young, "none on record")
+    mates = {k for pair in page.pairs for k in (pair.first, pair.second) if k != bird.id}
+    _relatives("Paired with", [page.family[k] for k in mates if k in page.family], "nobody")
     with st.expander("Set the parents"):
         parents_form(bird)
