@@ -312,9 +312,9 @@ def report(outcomes: list[Outcome], chosen: argparse.Namespace, shine: list[list
 def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("--scenes", type=int, default=300)
-    options.add_argument("--large", type=int, default=24)
-    options.add_argument("--huge", type=int, default=6)
-    options.add_argument("--seed", type=int, default=20261125)
+    options.add_argument("--large", type=int, default=16)
+    options.add_argument("--huge", type=int, default=4)
+    options.add_argument("--seed", type=int, default=20261126)
     chosen = options.parse_args()
     numbers = [
         *range(chosen.scenes),

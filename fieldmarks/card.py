@@ -355,11 +355,12 @@ def _unevenness(
     relative = cells / cells.mean()
     design = np.column_stack([np.ones_like(x), x - x.mean(), y - y.mean()])
     solution = np.linalg.lstsq(design, relative, rcond=None)[0]
-    # Grain makes a slope too: only what exceeds its own standard error is carried on.
+    # Grain makes a slope too: only what exceeds three of its own standard errors is carried on.
     scatter = float(np.sum((relative - design @ solution) ** 2)) / max(len(relative) - 3, 1)
     error = scatter * np.linalg.pinv(design.T @ design).diagonal()[1:]
     steep = solution[1:] ** 2
-    x_slope, y_slope = solution[1:] * np.sqrt(np.maximum(1 - error / np.maximum(steep, 1e-18), 0))
+    beyond = np.maximum(1 - 9 * error / np.maximum(steep, 1e-18), 0)
+    x_slope, y_slope = solution[1:] * np.sqrt(beyond)
     return (float(x_slope), float(y_slope)), float(cells.max() / cells.min() - 1)
 
 

@@ -182,3 +182,18 @@ def test_without_a_card_a_reading_is_less_certain_and_says_why():
     assert without.expanded > 1.15 * with_card.expanded
     part = next(p for p in without.budget.parts if p.name == "camera")
     assert part.source.startswith("no card")
+
+
+def test_a_strong_cast_makes_chroma_and_hue_less_certain_and_lightness_not():
+    parts = []
+    for cast in ((1, 1, 1), (1.35, 1.0, 0.45)):
+        spots = [(Rectangle(20, 20, 80, 80), GREY_18), (Rectangle(200, 100, 200, 200), GREY_18)]
+        photo = to_photo(linear_scene(spots, cast=cast))
+        calibration = calibrate(photo, [card()])
+        region = Region("r", "collar", Rectangle(210, 110, 180, 180))
+        reading = read_mark(photo, "collar", [region], calibration)
+        parts.append(next(p for p in reading.budget.parts if p.name == "camera"))
+    white, warm = parts
+    assert warm.hue > 1.2 * white.hue
+    assert warm.chroma > 1.2 * white.chroma
+    assert warm.lightness == pytest.approx(white.lightness, rel=0.05)
