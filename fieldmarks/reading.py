@@ -24,6 +24,7 @@ from fieldmarks.optics.texture import Patchwork
 from fieldmarks.photo import Photo
 from fieldmarks.quantities import Budget, Lab, PixelCount, Population, Reading
 from fieldmarks.region import Region, Shape, centre, mask, window
+from fieldmarks.robust import medians
 from fieldmarks.uncertainty import (
     SHOULDER,
     SOURCES,
@@ -96,9 +97,9 @@ def read_mark(
     xy = np.concatenate([p.xy for p in parts])
     true = calibration.apply(linear, xy[:, 0], xy[:, 1])
     values = linear_to_lab(true)
-    lab = _as_lab(_medians(values))
-    spread = _as_lab(1.4826 * _medians(np.abs(values - lab)))
-    stored = _medians(linear)
+    lab = _as_lab(medians(values))
+    spread = _as_lab(1.4826 * medians(np.abs(values - lab)))
+    stored = medians(linear)
     brightest = float(encode_srgb(stored.max()))
     ends = np.cumsum([len(p.row) for p in parts])[:-1]
     works = [
@@ -113,7 +114,7 @@ def read_mark(
         relative = max(unevenness(calibration, point) for point in at)
         budget = Budget(
             (
-                card_part(lab, _medians(true), calibration),
+                card_part(lab, medians(true), calibration),
                 spread_u,
                 light_part(lab, relative, "light", SOURCES["light"]),
                 camera_part(lab, brightest, calibration),
@@ -151,7 +152,7 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     rng = np.random.default_rng(seed)
     take = min(len(values), CLUSTER_SAMPLE)
     sample = values[rng.choice(len(values), take, replace=False)]
-    middle = _medians(sample)
+    middle = medians(sample)
     near = _difference_at_most(sample, middle) < SAME_COLOUR  # mostly settles it
     if near.mean() <= ONE_COLOUR:
         near = difference(sample, middle) < SAME_COLOUR
@@ -269,14 +270,14 @@ def _glare(
     brightness = linear[..., 1]  # green carries most of the light and costs nothing to look up
     within = brightness[inside]
     some = within[:: max(len(within) // 4000, 1)]
-    level = float(_medians(some[:, None])[0]) if len(within) else 0.0
+    level = float(medians(some[:, None])[0]) if len(within) else 0.0
     shine = inside & (brightness > max(GLARE_LEVEL, GLARE_TIMES * level))
     if shine.any():
         bright = linear[shine]
         shine[shine] = bright.min(axis=1) > 0.6 * bright.max(axis=1)
     pale = inside & (brightness > PALE_TIMES * level) & ~clipped
     if 0 < _count(pale) <= PALE_SHARE * len(within):
-        usual = _greyness(_medians(linear[inside])[None])[0]
+        usual = _greyness(medians(linear[inside])[None])[0]
         bright = linear[pale]
         pale[pale] = _greyness(bright) > usual + PALE_STEP * (1 - usual)
         shine |= pale
@@ -284,20 +285,6 @@ def _glare(
         rim = cv2.dilate(clipped.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
         shine |= rim & (brightness > 1.5 * level)
     return inside & ~clipped & shine
-
-
-def _medians(values: npt.NDArray) -> npt.NDArray:
-    """Median of each column of an (n, k) array: numpy's own to the last bit, in half the time.
-
-    On columns that lie in one piece a partition is vectorised, and one is enough.
-    """
-    columns = values.T.copy()
-    half = columns.shape[1] // 2
-    columns.partition(half, axis=1)
-    upper = columns[:, half]
-    if columns.shape[1] % 2:
-        return upper
-    return (columns[:, :half].max(axis=1) + upper) / 2
 
 
 def _greyness(linear: npt.NDArray) -> npt.NDArray:

@@ -19,6 +19,7 @@ from fieldmarks.colour import difference, linear_to_lab
 from fieldmarks.photo import Photo
 from fieldmarks.quantities import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.region import Line, Region, RegionSet, area, centre, vertices
+from fieldmarks.robust import medians
 from fieldmarks.uncertainty import light_part
 
 NEIGHBOUR_LIGHT = 0.06  # light on two marks of one bird, relative (judgement)
@@ -227,8 +228,8 @@ def _along_axis(photo: Photo, base: Region, tip: Region, calibration: Calibratio
     on = (along >= 0) & (along < 1) & (across <= half)
     step = (along * STEPS).astype(int)
     slices: Iterable[npt.NDArray] = (true[on & (step == k)] for k in range(STEPS))
-    medians = [np.median(s, axis=0) for s in slices if len(s)]
-    return linear_to_lab(np.array(medians)) if medians else np.zeros((0, 3))
+    middles = [medians(s) for s in slices if len(s)]
+    return linear_to_lab(np.array(middles)) if middles else np.zeros((0, 3))
 
 
 def _band(

@@ -19,6 +19,7 @@ from fieldmarks.card import CARD_TOLERANCE, WARN_CAST, Calibration
 from fieldmarks.colour import linear_to_lab
 from fieldmarks.optics.texture import Patchwork, error_of_middle
 from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
+from fieldmarks.robust import medians
 
 # What one grey card cannot take out of an ordinary phone's JPEG: tone curve (grows with the
 # distance in L* from the card), saturation and hue bending (grow with C*). Sized so that the
@@ -130,19 +131,17 @@ def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, 
     turned = [Patchwork(w.values @ turn, w.row, w.column) for w in works]
     error, number = error_of_middle(turned)
     light, chroma, hue = (float(e) for e in error)
-    source = SOURCES[
-        "sides" if two_sides([np.median(w.values, axis=0) for w in works]) else "spread"
-    ]
+    source = SOURCES["sides" if two_sides([medians(w.values) for w in works]) else "spread"]
     return UncertaintyPart("spread", light, chroma, hue, source), number
 
 
-def two_sides(medians: Sequence[npt.NDArray]) -> bool:
+def two_sides(middles: Sequence[npt.NDArray]) -> bool:
     """Whether CIELAB colours of like parts differ as a sun side and a shade side do.
 
     Less light moves a colour towards (L*, a*, b*) = (-16, 0, 0) along a straight line (CIE 15,
     CIELAB formulae).
     """
-    order = sorted(medians, key=lambda lab: float(lab[0]))
+    order = sorted(middles, key=lambda lab: float(lab[0]))
     dark, bright = order[0], order[-1]
     if bright[0] - dark[0] <= SIDES_LIGHTNESS:
         return False

@@ -9,7 +9,8 @@ from skimage.color import deltaE_ciede2000
 
 from fieldmarks.colour import encode_srgb
 from fieldmarks.profile import Profile, srgb_profile
-from fieldmarks.reading import _difference_at_most, _medians
+from fieldmarks.reading import _difference_at_most
+from fieldmarks.robust import medians
 
 CODES = np.random.default_rng(0).integers(0, 256, (40, 30, 3)).astype(np.uint8)
 
@@ -36,9 +37,9 @@ def test_the_cheap_bound_is_never_below_ciede2000():
     )
 )
 def test_medians_are_those_of_numpy_to_the_last_bit(values):
-    assert (_medians(values) == np.median(values, axis=0)).all()
+    assert (medians(values) == np.median(values, axis=0)).all()
     single = values.astype(np.float32)
-    assert (_medians(single) == np.median(single, axis=0)).all()
+    assert (medians(single) == np.median(single, axis=0)).all()
 
 
 def test_code_values_are_looked_up_as_one_by_one():

@@ -16,6 +16,8 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.special import stdtrit
 
+from fieldmarks.robust import medians
+
 Array = npt.NDArray[np.floating]
 # Variance of the median of independent normal values over that of their mean. Between places the
 # covariance of a median is that of the mean, to first order (arcsine law), so only the part that
@@ -112,7 +114,7 @@ def error_of_middle(works: Sequence[Patchwork]) -> tuple[Array, float]:
     number = 0.0
     for work in works:
         some = work.values[:: max(len(work.values) // SAMPLE, 1)]  # enough for a limit
-        middle = np.median(some, axis=0)
+        middle = medians(some)
         # The mean distance, not the median one: that is 0 where two colours share a region.
         robust = 1.2533 * np.abs(some - middle).mean(axis=0)
         deviation, n = looks(work, middle, robust)
@@ -123,6 +125,6 @@ def error_of_middle(works: Sequence[Patchwork]) -> tuple[Array, float]:
         variance += (own / total) ** 2 * deviation**2 * each
         number += float(n.min())
     if len(works) > 1:
-        middles = np.array([np.median(w.values, axis=0) for w in works])
+        middles = np.array([medians(w.values) for w in works])
         variance = np.maximum(variance, middles.var(axis=0, ddof=1) / len(works))
     return np.sqrt(variance), number
