@@ -268,7 +268,7 @@ def test_loading_leaves_the_slow_libraries_alone():
 
     code = (
         "import sys; from fieldmarks.tables import load_tables; load_tables(); "
-        "print([m for m in ('colour', 'sklearn', 'skimage') if m in sys.modules])"
+        "print([m for m in ('colour', 'numpy', 'sklearn', 'skimage') if m in sys.modules])"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
-
-from fieldmarks.quantities import Lab
 from fieldmarks.tables import schema, swatches
+
+if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
+    import numpy as np
+    import numpy.typing as npt
+
+    from fieldmarks.quantities import Lab
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +61,9 @@ class Tables:
     @cached_property
     def swatch_differences(self) -> npt.NDArray[np.float64]:
         """CIEDE2000 between every two swatches, an (n, n) array."""
-        from fieldmarks.colour import difference  # imports scikit-image, which load_tables spares
+        import numpy as np
+
+        from fieldmarks.colour import difference
 
         colours = np.array([self.lab[key] for key in self.swatches])
         return np.asarray(difference(colours[:, None], colours), dtype=np.float64)

@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fieldmarks.errors import TableError
-from fieldmarks.quantities import Lab
 from fieldmarks.resources import shipped
 
 if TYPE_CHECKING:
+    from fieldmarks.quantities import Lab
     from fieldmarks.tables.schema import Swatch
 
 READY_FILE = "swatches_lab.json"
