@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import ExifTags, Image, UnidentifiedImageError
 
+from fieldmarks.endings import RAW_SUFFIXES
 from fieldmarks.errors import PhotoError
 from fieldmarks.plain import one_line
 from fieldmarks.profile import Profile, read_profile, srgb_profile
@@ -28,10 +29,6 @@ from fieldmarks.region import Window
 MAX_MEGAPIXELS = 120.0
 LONGEST_NAME = 255  # characters; the end is kept, because it says what kind of file it is
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
-RAW_SUFFIXES = (".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", ".pef")
-SUFFIXES = (
-    ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", *RAW_SUFFIXES,
-)  # fmt: skip
 _KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
 
 # EXIF orientation -> (swap axes, flip left-right, flip top-bottom) applied in that order to the

@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, TypeVar, get_args
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
 from pydantic_core import PydanticSerializationError
 
+from fieldmarks.endings import ENDING
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.plain import harmless, one_line
 
@@ -36,7 +37,7 @@ Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Text = Annotated[str, Field(max_length=4000), AfterValidator(lambda t: harmless(t).strip())]
 Short = Annotated[str, Field(max_length=200), AfterValidator(lambda t: one_line(t).strip())]
 Share = Annotated[float, Field(ge=0, le=1)]
-Ending = Annotated[str, Field(pattern=r"^\.(jpg|jpeg|png|tif|tiff|webp|heic|heif)$")]
+Ending = Annotated[str, Field(pattern=rf"^\.({ENDING})$")]
 
 
 def new_id() -> str:

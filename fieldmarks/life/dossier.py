@@ -24,6 +24,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fieldmarks import __version__
 from fieldmarks.annotation import read_region_file
+from fieldmarks.endings import ENDING
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.archive import unpack
 from fieldmarks.life.bird import Bird, now
@@ -38,7 +39,7 @@ FORMAT, EDITION = "fieldmarks dossier", 1
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "Pillow", "scikit-image", "scikit-learn")
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
-    rf"photos/{_HEX}{{64}}\.(?:jpg|jpeg|png|tif|tiff|webp|heic|heif)"
+    rf"photos/{_HEX}{{64}}\.(?:{ENDING})"
     r"|looks/\d{1,4}\.(?:regions|record)\.json"
     rf"|tables/{_HEX}{{64}}\.zip|manifest\.json|dossier\.(?:json|pdf)|README\.txt"
 )

@@ -22,6 +22,7 @@ from typing import Literal
 from sqlalchemy import select
 
 from fieldmarks import __version__
+from fieldmarks.endings import ENDING
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life import models, rows
 from fieldmarks.life.archive import unpack
@@ -49,7 +50,7 @@ FORMAT, EDITION = "fieldmarks store", 1
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
     rf"(?:birds|entries|pairs)/{_HEX}{{32}}\.json"
-    rf"|photos/{_HEX}{{2}}/{_HEX}{{64}}\.(?:jpg|jpeg|png|tif|tiff|webp|heic|heif)"
+    rf"|photos/{_HEX}{{2}}/{_HEX}{{64}}\.(?:{ENDING})"
     rf"|photos/{_HEX}{{2}}/{_HEX}{{64}}\.{_HEX}{{32}}\.(?:regions|record)\.json"
     rf"|tables/{_HEX}{{64}}\.zip|manifest\.json|schema\.json"
 )

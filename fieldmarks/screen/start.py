@@ -9,8 +9,8 @@ import streamlit as st
 from PIL import Image
 
 from fieldmarks.batch import demo_birds, demo_question
+from fieldmarks.endings import SUFFIXES
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.photo import SUFFIXES
 from fieldmarks.screen.life.shared import literal
 from fieldmarks.screen.sheet import picture
 from fieldmarks.screen.state import Work

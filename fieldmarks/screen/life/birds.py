@@ -225,6 +225,12 @@ def _backup() -> None:
         "Photos as they were taken, with the place in them", key="backup_with_place"
     )
     st.caption(TOLD_WITH_PLACE if with_place else TOLD)
+    raw = store().raw_files()
+    if raw and not with_place:
+        st.warning(
+            f"The place cannot be taken out of camera raw files ({literal(', '.join(raw[:3]))}). "
+            "To pack these too, tick the box above."
+        )
 
     def packed() -> bytes:
         with tempfile.TemporaryDirectory() as folder:
@@ -238,6 +244,7 @@ def _backup() -> None:
         f"birds-{date.today().isoformat()}.zip",
         "application/zip",
         on_click="ignore",
+        disabled=bool(raw) and not with_place,
     )
     chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
     ways: dict[Prefer, str] = {

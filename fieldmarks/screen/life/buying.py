@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import streamlit as st
 
+from fieldmarks.endings import SUFFIXES
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.guide import guide_drawing, guide_rows
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.buying import MARKS_SHOWN, BuyingCheck, buying_check
-from fieldmarks.photo import SUFFIXES, decode_photo
+from fieldmarks.photo import decode_photo
 from fieldmarks.record import Question, make_record
 from fieldmarks.screen.life.keep import read_regions
 from fieldmarks.screen.life.shared import bullets, heading, literal, tables, told, verdict

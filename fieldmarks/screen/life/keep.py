@@ -7,13 +7,14 @@ from datetime import date
 import streamlit as st
 
 from fieldmarks.annotation import region_set_from_text
+from fieldmarks.endings import SUFFIXES
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.judging.proposal import age_class
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.bird import STAGES, Bird, Stage
 from fieldmarks.life.desk import keep_look, question_for
 from fieldmarks.life.shot import Shot
-from fieldmarks.photo import SUFFIXES, Photo, decode_photo
+from fieldmarks.photo import Photo, decode_photo
 from fieldmarks.record import make_record
 from fieldmarks.region import RegionSet
 from fieldmarks.screen.life.shared import (

@@ -1,0 +1,38 @@
+"""Camera raw files in a store. The file is made here, no camera wrote it."""
+
+import pytest
+from made_birds import a_bird, an_entry
+from test_raw import SIDE, negative
+
+from fieldmarks.errors import PhotoError
+from fieldmarks.life.exchange import export_store, import_store
+from fieldmarks.life.shot import Shot
+from fieldmarks.life.store import Store
+from fieldmarks.photo import decode_photo
+from fieldmarks.record import Question, make_record
+from fieldmarks.region import Rectangle, Region, RegionSet
+
+pytest.importorskip("rawpy")
+
+
+def test_a_raw_photo_is_kept_and_goes_out_only_with_its_place(tmp_path, tables):
+    data = negative()
+    photo = decode_photo(data, "bird.dng")
+    drawn = (
+        Region("card", "card", Rectangle(8, 8, SIDE - 16, SIDE - 16)),
+        Region("collar", "collar", Rectangle(8, SIDE + 8, SIDE - 16, SIDE - 16)),
+    )
+    regions = RegionSet("bird.dng", photo.width, photo.height, drawn, photo.sha256)
+    shot = Shot(data, make_record(photo, regions, tables, Question()))
+    store = Store(tmp_path / "mine")
+    bird = store.save(a_bird())
+    kept = store.save_entry(an_entry(bird), [shot], tables)
+    assert store.photo(kept.looks[0]) == data
+    assert store.raw_files() == ["bird.dng"]
+    with pytest.raises(PhotoError, match="the place cannot be taken out"):
+        export_store(store, tmp_path / "out.zip")
+    assert not (tmp_path / "out.zip").exists()
+    export_store(store, tmp_path / "out.zip", with_place=True)
+    other = Store(tmp_path / "other")
+    import_store(other, tmp_path / "out.zip")
+    assert other.photo(other.entries(bird.id)[0].looks[0]) == data
