@@ -1,10 +1,14 @@
-"""A folder run that can be killed; run as its own program by ``test_batch.py``.
+"""A folder run as a program of its own: it can be killed, and its workers start from it alone.
 
 ``batch_program.py PHOTOS OUT WORKERS`` prints "done" after each photo and the counts at the end.
+WORKERS is a number, or "dask" for a local Dask cluster of two.
 """
 
 import sys
+from contextlib import ExitStack
 from pathlib import Path
+
+import joblib
 
 from fieldmarks.batch import assess_many, photos_in
 from fieldmarks.record import Question
@@ -12,15 +16,32 @@ from fieldmarks.tables import load_tables
 
 
 def main(photos, out, workers):
-    summary = assess_many(
-        photos_in(Path(photos)),
-        Path(out),
-        load_tables(keepers_swatches=False),
-        Question(),
-        workers=int(workers),
-        after_each=lambda: print("done", flush=True),
-    )
+    with ExitStack() as stack:
+        if workers == "dask":
+            for part in dask_cluster():
+                stack.enter_context(part())
+        summary = assess_many(
+            photos_in(Path(photos)),
+            Path(out),
+            load_tables(keepers_swatches=False),
+            Question(),
+            workers=None if workers == "dask" else int(workers),
+            after_each=lambda: print("done", flush=True),
+        )
     print(summary.done, summary.kept, len(summary.problems), flush=True)
+
+
+def dask_cluster():
+    """Makers of a cluster, of a client to it and of joblib's setting for it, in that order."""
+    import dask
+    import distributed
+
+    # A busy machine starts workers slowly.
+    dask.config.set({"distributed.comm.timeouts.connect": "120s"})
+    cluster = distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None)
+    yield lambda: cluster
+    yield lambda: distributed.Client(cluster)
+    yield lambda: joblib.parallel_config(backend="dask")
 
 
 if __name__ == "__main__":
