@@ -208,7 +208,7 @@ def main() -> None:
             ),
             rows,
         ),
-        "Milliseconds are of this one machine, which others used at the same time; load at the end "
+        "Milliseconds are of this one machine; load at the end "
         "of each run: "
         + ", ".join(f"{w}: {r['load']:.1f}" for w, runs in found.items() for r in runs)
         + ". With one worker the parent does the work itself.",
