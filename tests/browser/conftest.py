@@ -9,10 +9,12 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from screen import ARGUMENTS, LAPTOP, Screen
+from drawing import Drawing
+from screen import ARGUMENTS, LAPTOP, PHONE, Screen, serve
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -71,3 +73,35 @@ def open_screen(chromium: Browser) -> Iterator[Callable[..., Screen]]:
     for screen in opened:
         screen.context.close()
     assert not problems, f"the page reported errors: {problems}"
+
+
+@pytest.fixture(scope="module")
+def board_address():
+    """The page with nothing but the drawing board."""
+    with serve(Path(__file__).with_name("marker_page.py")) as url:
+        yield url
+
+
+@pytest.fixture
+def laptop(board_address, open_screen):
+    return Drawing(open_screen(board_address, LAPTOP))
+
+
+@pytest.fixture
+def phone(board_address, open_screen):
+    return Drawing(open_screen(board_address, PHONE, touch=True, device_scale_factor=2))
+
+
+@pytest.fixture(params=["laptop", "phone"])
+def board(request):
+    return request.getfixturevalue(request.param)
+
+
+@pytest.fixture
+def with_square(laptop):
+    """A board with one polygon of four corners, chosen, ready to adjust."""
+    laptop.draw(laptop.path((1500, 700), (1900, 700), (1900, 1100), (1500, 1100), (1500, 705)))
+    (region,) = laptop.after("drawn")
+    assert len(region.shape.points) == 4
+    laptop.tool("Adjust")
+    return laptop

@@ -11,9 +11,12 @@ from typing import Any
 from screen import Screen
 
 from fieldmarks.marker.wire import region_from_wire
-from fieldmarks.region import Point, Region
+from fieldmarks.region import Ellipse, Point, Region
 
 WIDTH, HEIGHT = 4000, 3000
+FACE = Ellipse(1850, 900, 300, 350)
+EYE_RING = Ellipse(2150, 800, 130, 130)
+RING_TAP = (2045, 800)
 
 
 class Drawing:
@@ -116,3 +119,8 @@ class Drawing:
     def kinds(self) -> list[str]:
         """The events so far."""
         return [event["kind"] for event in self.known()["events"]]
+
+
+def ring(board, ellipse, turns=1.0):
+    """Draw round an ellipse."""
+    return board.ring(ellipse.cx, ellipse.cy, ellipse.rx, ellipse.ry, turns)

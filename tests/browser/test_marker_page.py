@@ -1,0 +1,225 @@
+"""The drawing board by keys alone, and what the page around it does, in a real Chromium."""
+
+import pytest
+from drawing import FACE, HEIGHT, WIDTH, Drawing, ring
+from screen import LAPTOP, PHONE
+
+# ---- keys
+
+
+def test_a_region_is_made_moved_sized_and_deleted_by_keys_alone(laptop):
+    keys = laptop.page.keyboard
+    for _ in range(30):
+        keys.press("Tab")
+        if laptop.stage.evaluate("e => e.getRootNode().activeElement === e"):
+            break
+    else:
+        pytest.fail("Tab never reached the photo")
+    keys.press("Enter")
+    (made,) = laptop.after("drawn")
+    assert (made.shape.cx, made.shape.cy) == pytest.approx((WIDTH / 2, HEIGHT / 2), abs=1)
+    for key in ("ArrowRight", "ArrowRight", "ArrowUp", "Shift+ArrowDown"):
+        keys.press(key)
+    (moved,) = laptop.after("moved")
+    assert moved.shape.cx - made.shape.cx == pytest.approx(2, abs=0.011)
+    assert moved.shape.cy - made.shape.cy == pytest.approx(9, abs=0.011)
+    # A row of key presses is one event and one step of undo.
+    assert laptop.kinds() == ["drawn", "moved"]
+    keys.press("+")
+    (grown,) = laptop.after("reshaped")
+    assert grown.shape.rx == pytest.approx(moved.shape.rx * 1.05, abs=0.02)
+    keys.press("Control+z")
+    assert laptop.after("undo") == [moved]
+    keys.press("Control+Shift+Z")
+    assert laptop.after("redo") == [grown]
+    keys.press("Delete")
+    assert laptop.after("deleted") == []
+
+
+def test_a_corner_is_moved_added_and_removed_by_keys(with_square):
+    board, keys = with_square, with_square.page.keyboard
+    (before,) = board.after("drawn")
+    board.page.get_by_role("button", name="A, face, outline").press("Tab")
+    board.stage.focus()
+    board.page.get_by_role("button", name="A, face, outline").focus()
+    keys.press(".")
+    keys.press("Shift+ArrowLeft")
+    (moved,) = board.after("reshaped")
+    assert moved.shape.points[0][0] == pytest.approx(before.shape.points[0][0] - 10, abs=0.011)
+    assert moved.shape.points[1:] == before.shape.points[1:]
+    keys.press(".")
+    keys.press("Insert")
+    (more,) = board.after("reshaped", 2)
+    assert len(more.shape.points) == 5
+    keys.press("Delete")
+    (less,) = board.after("reshaped", 3)
+    assert less.shape.points == moved.shape.points
+
+
+def test_every_button_and_list_is_reached_by_tab_and_has_a_name(with_square):
+    board = with_square
+    reached = []
+    for _ in range(60):
+        board.page.keyboard.press("Tab")
+        focus = """() => {
+            const on = document.activeElement?.shadowRoot?.activeElement;
+            return on && (on.ariaLabel || on.innerText || on.labels?.[0]?.innerText);
+        }"""
+        name = board.page.evaluate(focus)
+        if name:
+            reached.append(name.strip().split("\n")[0])
+    for name in (
+        "Draw round",
+        "Oval",
+        "Tap to find",
+        "Adjust",
+        "Slide",
+        "Closer",
+        "Undo",
+        "Delete",
+    ):
+        assert name in reached
+    assert any(n.startswith("Photo.") for n in reached)
+    assert any(n.startswith("A, face") for n in reached)
+
+
+def test_typing_on_the_photo_does_not_set_off_the_pages_own_keys(with_square):
+    board = with_square
+    board.stage.focus()
+    for key in (".", ",", "Escape", "+", "-"):
+        board.page.keyboard.press(key)
+    board.page.wait_for_timeout(900)
+    assert board.page.locator("[role=dialog]").count() == 0
+
+
+# ---- the page around
+
+
+def test_a_run_of_the_page_keeps_zoom_choice_and_picture(with_square):
+    board = with_square
+    requests = []
+    board.page.on("request", lambda r: "/media/" in r.url and requests.append(r.url))
+    board.tool("Closer")
+    board.tool("Closer")
+    photo = board.page.locator("img.photo")
+    photo.evaluate("e => { e.marked = true }")
+    place = photo.bounding_box()
+    board.page.get_by_role("button", name="Run again").click()
+    board.until(lambda k: k["reruns"] == 1)
+    board.page.wait_for_timeout(300)
+    assert photo.evaluate("e => e.marked === true")
+    assert photo.bounding_box() == place
+    assert board.page.locator(".ink .label.on").count() == 1
+    assert requests == []
+
+
+def test_a_12_megapixel_photo_is_sent_once_and_small(board_address, open_screen):
+    screen = open_screen("about:blank")
+    pictures, frames = [], []
+    # Streamlit's own fonts are under /static/media/.
+    photo = "://{}/media/".format(board_address.split("://")[1])
+    screen.page.on("response", lambda r: photo in r.url and pictures.append(r))
+    screen.page.on(
+        "websocket", lambda ws: ws.on("framereceived", lambda data: frames.append(len(data)))
+    )
+    screen.page.goto(board_address)
+    board = Drawing(screen)
+    assert len(pictures[0].body()) < 400_000
+    frames.clear()
+    board.draw(ring(board, FACE))
+    board.after("drawn")
+    board.page.wait_for_timeout(500)
+    assert len(pictures) == 1
+    assert 0 < sum(frames) < 120_000
+
+
+def test_drawing_on_while_python_is_slow_loses_nothing(board_address, open_screen):
+    board = Drawing(open_screen(f"{board_address}/?pause=0.7"))
+    # Remember the fewest outlines seen after each one that was added.
+    board.page.locator(".ink").evaluate(
+        """svg => {
+            svg.counts = [];
+            const count = () => svg.querySelectorAll('.outline:not(.draft)').length;
+            new MutationObserver(() => svg.counts.push(count())).observe(svg, {childList: true});
+        }"""
+    )
+    for i in range(4):
+        board.draw(board.ring(1000 + 600 * i, 1000, 200, 200))
+        board.page.wait_for_timeout(300)
+    known = board.until(lambda k: len(k["regions"]) == 4)
+    assert [r["id"] for r in known["regions"]] == ["A", "B", "C", "D"]
+    board.page.wait_for_timeout(2500)
+    counts = board.page.locator(".ink").evaluate("svg => svg.counts")
+    assert counts[-1] == 4
+    # It only ever grew: no answer to an older stroke took a newer one away for a moment.
+    assert counts == sorted(counts)
+
+
+def test_what_python_changes_shows_and_can_be_undone(laptop):
+    laptop.draw(ring(laptop, FACE))
+    laptop.draw(laptop.ring(2000, 2000, 300, 300))
+    both = laptop.after("drawn", 2)
+    laptop.page.get_by_role("button", name="Forget the first").click()
+    laptop.until(lambda k: len(k["regions"]) == 1)
+    assert laptop.page.locator(".list li").count() == 1
+    # The letter stays with the region.
+    assert laptop.page.locator(".list li").inner_text() == "B face"
+    laptop.tool("Undo")
+    assert laptop.after("undo") == both
+
+
+def test_it_works_without_a_callback(board_address, open_screen):
+    board = Drawing(open_screen(f"{board_address}/?callback=no"))
+    board.draw(ring(board, FACE))
+    (first,) = board.after("drawn")
+    board.draw(board.ring(2000, 2000, 300, 300))
+    regions = board.after("drawn", 2)
+    assert regions[0] == first
+    assert len(regions) == 2
+    assert board.kinds() == ["drawn", "drawn"]
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+def test_buttons_are_large_enough_and_words_stand_out(board_address, open_screen, size, dark):
+    board = Drawing(open_screen(board_address, size, dark=dark))
+    board.draw(ring(board, FACE))
+    board.after("drawn")
+    for control in board.page.locator(".board :is(button, select, summary):visible").all():
+        box = control.bounding_box()
+        assert box["height"] >= 44, control.inner_text()
+        assert box["width"] >= 44, control.inner_text()
+    inside = "e => e.scrollWidth <= e.clientWidth + 1"
+    for button in board.page.locator(".board button:visible").all():
+        assert button.evaluate(inside), button.inner_text()
+        # WCAG 2.2, success criterion 1.4.3: 4.5 to 1.
+        assert contrast(button) >= 4.5, button.inner_text()
+    assert contrast(board.page.locator(".note")) >= 4.5
+    assert board.page.evaluate("document.documentElement.scrollWidth") <= size[0]
+
+
+def contrast(element):
+    """Contrast ratio of text on what lies behind it (WCAG 2.2, relative luminance)."""
+    text, paper = element.evaluate(
+        """e => {
+            const pen = document.createElement('canvas').getContext('2d');
+            const read = (c) => {
+                pen.clearRect(0, 0, 1, 1); pen.fillStyle = c; pen.fillRect(0, 0, 1, 1);
+                return [...pen.getImageData(0, 0, 1, 1).data];
+            };
+            let node = e, paper = [0, 0, 0, 0];
+            while (node && paper[3] === 0) {
+                paper = read(getComputedStyle(node).backgroundColor);
+                node = node.parentElement ?? node.getRootNode().host;
+            }
+            return [read(getComputedStyle(e).color), paper];
+        }"""
+    )
+
+    def luminance(rgba):
+        parts = [v / 255 for v in rgba[:3]]
+        parts = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]
+        return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+
+    low, high = sorted((luminance(text), luminance(paper)))
+    return (high + 0.05) / (low + 0.05)
