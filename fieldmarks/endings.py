@@ -4,4 +4,5 @@ RAW_SUFFIXES = (".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", 
 SUFFIXES = (
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", *RAW_SUFFIXES,
 )  # fmt: skip
-ENDING = "|".join(suffix.removeprefix(".") for suffix in SUFFIXES)  # for a regular expression
+ENDINGS = tuple(suffix.removeprefix(".") for suffix in SUFFIXES)
+ENDING = "|".join(ENDINGS)  # for a regular expression

@@ -131,7 +131,8 @@ def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, 
     turned = [Patchwork(w.values @ turn, w.row, w.column) for w in works]
     error, number = error_of_middle(turned)
     light, chroma, hue = (float(e) for e in error)
-    source = SOURCES["sides" if two_sides([medians(w.values) for w in works]) else "spread"]
+    sides = len(works) > 1 and two_sides([medians(w.values) for w in works])
+    source = SOURCES["sides" if sides else "spread"]
     return UncertaintyPart("spread", light, chroma, hue, source), number
 
 

@@ -214,15 +214,13 @@ def strike(
     why: Annotated[str, typer.Option("--why", help="Why it no longer counts.")],
 ) -> None:
     """Strike out an entry: it stays on record, but no longer counts."""
-    import dataclasses
-
     with open_store(context) as store:
         found = [e for e in store.entries(store.find(bird).id) if e.number == entry]
         if not found or not why.strip():
             raise FieldmarksError(
                 "there is no such entry, or no reason was given", mend="See the bird's page"
             )
-        store.save(dataclasses.replace(found[0], withdrawn=why.strip()))
+        store.withdraw(found[0], why)
     say(f"Entry {entry} no longer counts.")
 
 
@@ -233,13 +231,9 @@ def take_off(
     why: Annotated[str, typer.Option("--why", help="Why it should not be on the list.")],
 ) -> None:
     """Take a bird added by mistake off the list; it stays on record and can be put back."""
-    import dataclasses
-
-    if not why.strip():
-        raise FieldmarksError("no reason is given", mend="Say why it should not be on the list")
     with open_store(context) as store:
         found = store.find(bird)
-        store.save(dataclasses.replace(found, withdrawn=why.strip()))
+        store.withdraw(found, why)
     say(f"{found.label} is off the list; 'put-back' undoes it.")
 
 

@@ -38,15 +38,21 @@ def look_due(bird: Bird, entries: list[Entry], tables: Tables) -> date | None:
     A bird never measured is due at once. One measured young or in moult is due when its first moult
     is over. A grown bird is due only while a sign is left open.
     """
+    over = first_moult_over(bird, tables)
+    return _look_due(bird, entries, standings(entries, over), over)
+
+
+def _look_due(
+    bird: Bird, entries: list[Entry], signs: list[Standing], over: date | None
+) -> date | None:
     if bird.status != "here" or bird.withdrawn:
         return None
     if not entries:
         return date(1970, 1, 1)
     last = entries[-1]
-    over = first_moult_over(bird, tables)
     if last.stage in ("young plumage", "in first moult"):
         return over or last.day + timedelta(days=180)
-    if any(sign_is_open(s) for s in standings(entries, over)):
+    if any(map(sign_is_open, signs)):
         return last.day
     return None
 
@@ -74,12 +80,13 @@ def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, objec
     """Summary columns of a bird: its signs over all entries, its outcome in the last one."""
     last = entries[-1] if entries else None
     looks = last.looks if last else ()
-    signs = standings(entries, first_moult_over(bird, tables))
+    over = first_moult_over(bird, tables)
+    signs = standings(entries, over)
     return {
         "last_day": last.day if last else None,
         "last_outcome": looks[-1].outcome if looks else None,
         "signs_seen": sum(s.status == SignStatus.SEEN.value for s in signs),
         "doubts": sum(map(sign_is_open, signs))
         + sum(look.outcome in UNDECIDED for look in looks[-1:]),
-        "look_due": look_due(bird, entries, tables),
+        "look_due": _look_due(bird, entries, signs, over),
     }

@@ -124,6 +124,18 @@ class Store(Reader):
         with self.writing() as work:
             return self._put(work, thing)
 
+    def withdraw(self, thing: K, why: str) -> K:
+        """Save a bird, entry or pair as one that no longer counts; it stays on record.
+
+        Raises
+        ------
+        FieldmarksError
+            No reason is given, or as :meth:`save`.
+        """
+        if not why.strip():
+            raise FieldmarksError("no reason is given", mend="Say why it no longer counts")
+        return self.save(dataclasses.replace(thing, withdrawn=why.strip()))
+
     def save_all(self, things: Sequence[Kept]) -> None:
         """Save several things together: all of them or none."""
         with self.writing() as work:

@@ -9,7 +9,7 @@ import streamlit as st
 from PIL import Image
 
 from fieldmarks.batch import demo_birds, demo_question
-from fieldmarks.endings import SUFFIXES
+from fieldmarks.endings import ENDINGS
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.screen.life.shared import literal
 from fieldmarks.screen.sheet import picture
@@ -66,10 +66,9 @@ def start_screen(work: Work) -> None:
 
 
 def _own_photo(work: Work) -> None:
-    endings = [suffix.removeprefix(".") for suffix in SUFFIXES]
     chosen = st.file_uploader(
         "Choose or drop a photo. On a phone you can also take one here.",
-        type=endings,
+        type=ENDINGS,
         key="photo_file",
         help="JPEG, PNG, TIFF, WebP or HEIC, up to 120 megapixels.",
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from fieldmarks.endings import SUFFIXES
+from fieldmarks.endings import ENDINGS
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.guide import guide_drawing, guide_rows
 from fieldmarks.life.advice import advice_table
@@ -69,8 +69,7 @@ def _question() -> Question:
 def _from_files(question: Question) -> bool:
     """Check a photo that was marked before; whether one was given."""
     with st.expander("I have a photo and the region file saved with it"):
-        endings = [suffix.removeprefix(".") for suffix in SUFFIXES]
-        photo = st.file_uploader("Photo", type=endings, key="shop_photo")
+        photo = st.file_uploader("Photo", type=ENDINGS, key="shop_photo")
         regions = st.file_uploader("Its region file", type=["json"], key="shop_regions")
     if photo is None or regions is None:
         return False

@@ -97,9 +97,7 @@ def take_off_form(bird: Bird) -> bool:
     if not pressed:
         return False
     try:
-        if not why.strip():
-            raise FieldmarksError("no reason is given", mend="Say why it should not be here")
-        store().save(dataclasses.replace(bird, withdrawn=why.strip()))
+        store().withdraw(bird, why)
     except FieldmarksError as error:
         told(error)
         return False

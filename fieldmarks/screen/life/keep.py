@@ -7,7 +7,7 @@ from datetime import date
 import streamlit as st
 
 from fieldmarks.annotation import region_set_from_text
-from fieldmarks.endings import SUFFIXES
+from fieldmarks.endings import ENDINGS
 from fieldmarks.errors import FieldmarksError, RegionError
 from fieldmarks.judging.proposal import age_class
 from fieldmarks.life.advice import advice_table
@@ -76,8 +76,7 @@ def upload_panel(bird: Bird) -> None:
         "a photo and the region file that was saved with it:"
     )
     way_to("look")
-    endings = [suffix.removeprefix(".") for suffix in SUFFIXES]
-    photo = st.file_uploader("Photo", type=endings, key=f"look_photo_{bird.id}")
+    photo = st.file_uploader("Photo", type=ENDINGS, key=f"look_photo_{bird.id}")
     regions = st.file_uploader("Its region file", type=["json"], key=f"look_regions_{bird.id}")
     day, stage, who, note = _when(bird.id, bird, date.today())
     ready = photo is not None and regions is not None and stage is not None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import html
 from collections.abc import Sequence
 
@@ -138,14 +137,12 @@ def _entry(entry: Entry) -> None:
             why = st.text_input("Strike it out, because ...", key=f"why_{entry.id}")
             pressed = st.form_submit_button("Strike it out")
         if pressed:
-            _strike(entry, why.strip())
+            _strike(entry, why)
 
 
 def _strike(entry: Entry, why: str) -> None:
     try:
-        if not why:
-            raise FieldmarksError("no reason is given", mend="Say why it no longer counts")
-        store().save(dataclasses.replace(entry, withdrawn=why))
+        store().withdraw(entry, why)
     except FieldmarksError as error:
         told(error)
     else:
