@@ -16,8 +16,9 @@ from collections.abc import Iterator
 import numpy as np
 from _tables import markdown, save
 
-from fieldmarks.card import CARD_TOLERANCE, Calibration, CardPatch
+from fieldmarks.card import Calibration
 from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
+from fieldmarks.optics.card_patch import CARD_TOLERANCE, CardPatch
 from fieldmarks.quantities import Budget, Lab, UncertaintyPart
 from fieldmarks.simulate.spectra import MATERIALS, reflectance_to_lab
 from fieldmarks.uncertainty import LIGHT_DEFAULT, LIGHT_LIMIT, camera_part, card_part, light_part
@@ -37,7 +38,7 @@ def calibration() -> Calibration:
 def budget_of(lab: Lab, light: float) -> dict[str, UncertaintyPart]:
     """Parts of the budget, by name."""
     parts = (
-        card_part(lab, lab_to_linear(np.array(lab)), calibration()),
+        card_part(lab, calibration()),
         light_part(lab, light, "light", ""),
         UncertaintyPart("spread", SPREAD, SPREAD, SPREAD, ""),
         camera_part(lab, 0.5, calibration()),

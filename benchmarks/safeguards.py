@@ -19,10 +19,10 @@ import numpy as np
 from _tables import markdown, save
 from bird_scenes import HEIGHT, LEFT_OUT, truth_of
 
-from fieldmarks import card as card_module
 from fieldmarks import reading as reading_module
 from fieldmarks.card import Calibration, calibrate
 from fieldmarks.colour import difference
+from fieldmarks.optics import card_patch
 from fieldmarks.photo import Photo, decode_photo
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region, centre
@@ -84,7 +84,7 @@ def shadowed_card(number: int, seed: int) -> tuple[list[Outcome], list[Outcome],
     scene = paint_scene(picture.plumage, picture.setting, light, int(rng.integers(2**31)))
     photo = shoot(scene, light, rng)
     safe = calibrate(photo, [card_of(picture)])
-    with patch.object(card_module, "REFUSE_STEP", 99.0):
+    with patch.object(card_patch, "REFUSE_STEP", 99.0):
         careless = calibrate(photo, [card_of(picture)])
     both = [list(read(photo, scene, picture, c)) for c in (safe, careless)]
     return both[0], both[1], not safe.calibrated

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -48,7 +49,7 @@ class Budget:
 
     parts: tuple[UncertaintyPart, ...] = ()
 
-    @property
+    @cached_property
     def combined(self) -> tuple[float, float, float]:
         """Root sum of squares over the parts: lightness, chroma, hue (k = 1)."""
         table = np.array([(p.lightness, p.chroma, p.hue) for p in self.parts]).reshape(-1, 3)

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -176,9 +177,14 @@ def _vertices(shape: Shape) -> npt.NDArray[np.float64]:
     )
 
 
+@lru_cache(maxsize=512)
+def _outline(shape: Shape) -> shapely.Polygon:
+    return shapely.Polygon(vertices(shape))
+
+
 def area(shape: Shape) -> float:
     """Area in square pixels (0 for a line)."""
-    return 0.0 if isinstance(shape, Line) else float(shapely.Polygon(vertices(shape)).area)
+    return 0.0 if isinstance(shape, Line) else float(_outline(shape).area)
 
 
 @lru_cache(maxsize=512)
@@ -188,7 +194,7 @@ def centre(shape: Shape) -> Point:
     if isinstance(shape, Line) or len(points) < 3:
         x, y = points.mean(axis=0)
         return float(x), float(y)
-    c = shapely.Polygon(points).centroid
+    c = _outline(shape).centroid
     return float(c.x), float(c.y)
 
 
@@ -196,7 +202,7 @@ def overlap(a: Shape, b: Shape) -> float:
     """Shared area of two valid shapes over their joint area (intersection over union, 0..1)."""
     if isinstance(a, Line) or isinstance(b, Line):
         return 0.0
-    pa, pb = shapely.Polygon(vertices(a)), shapely.Polygon(vertices(b))
+    pa, pb = _outline(a), _outline(b)
     union = pa.union(pb).area
     return float(pa.intersection(pb).area / union) if union else 0.0
 
@@ -243,16 +249,20 @@ def _fill(points: npt.NDArray[np.float64], win: Window) -> npt.NDArray[np.bool_]
     """
     x0, y0, x1, y1 = win
     height, width = max(y1 - y0, 0), max(x1 - x0, 0)
-    start, end = points - [x0, y0], np.roll(points, -1, axis=0) - [x0, y0]
+    start = points - [x0, y0]
+    end = np.concatenate([start[1:], start[:1]])
     y = np.arange(height)[:, None] + 0.5
-    row, edge = np.nonzero((start[:, 1] <= y) != (end[:, 1] <= y))
+    crossings = np.flatnonzero((start[:, 1] <= y) != (end[:, 1] <= y))
+    row, edge = np.divmod(crossings, len(points))
     (ax, ay), (bx, by) = start[edge].T, end[edge].T
     x = ax + (row + 0.5 - ay) / (by - ay) * (bx - ax)
     column = np.clip(np.ceil(x - 0.5), 0, width).astype(int)
-    flips = np.bincount(row * (width + 1) + column, minlength=height * (width + 1))
-    # Only odd or even counts, so that a sum in one byte may run over.
-    crossed = np.cumsum(flips.reshape(height, width + 1), axis=1, dtype=np.uint8)
-    return (crossed[:, :width] & 1).astype(bool)
+    flips = np.zeros((height, width), np.uint8)  # only odd or even counts: a byte may run over
+    seen = column < width
+    np.add.at(flips.reshape(-1), row[seen] * width + column[seen], np.uint8(1))
+    # Crossings up to each pixel of its row: one row of the table of sums less the row above it.
+    table = cv2.integral(flips)[:, 1:].astype(np.uint8)
+    return ((table[1:] ^ table[:-1]) & 1).view(bool)
 
 
 def check_regions(regions: RegionSet, known_marks: dict[str, str]) -> None:
@@ -308,11 +318,11 @@ def _check_shape(shape: Shape, width: int, height: int, where: str) -> None:
     if isinstance(shape, Line):
         if shape.length < 2:
             raise RegionError("the line has no length", where=where, mend="Draw it again")
-    elif len(points) < 3 or shapely.MultiPoint(points).convex_hull.area < MIN_AREA:
+    elif len(points) < 3 or _outline(shape).convex_hull.area < MIN_AREA:
         raise RegionError(
             f"it covers less than {MIN_AREA:.0f} pixels", where=where, mend="Draw it larger"
         )
-    elif not shapely.Polygon(points).is_valid:
+    elif not _outline(shape).is_valid:
         raise RegionError(
             "its outline crosses itself", where=where, mend="Draw one plain loop round the mark"
         )

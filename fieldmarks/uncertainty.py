@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from fieldmarks.card import CARD_TOLERANCE, WARN_CAST, Calibration
-from fieldmarks.colour import linear_to_lab
+from fieldmarks.card import Calibration
+from fieldmarks.colour import lab_to_linear, linear_to_lab
+from fieldmarks.optics.card_patch import CARD_TOLERANCE, WARN_CAST
 from fieldmarks.optics.texture import Patchwork, error_of_middle
 from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
 from fieldmarks.robust import medians
@@ -79,18 +80,11 @@ def light_part(lab: Lab, relative: float, name: str, source: str) -> Uncertainty
     return UncertaintyPart(name, light, chroma, 0.0, source)
 
 
-def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> UncertaintyPart:
-    """Noise of the card's channels and the card's own tolerance.
-
-    Parameters
-    ----------
-    lab : (L*, a*, b*)
-    linear : (3,) array
-        The calibrated linear colour behind ``lab``.
-    calibration : Calibration
-    """
+def card_part(lab: Lab, calibration: Calibration) -> UncertaintyPart:
+    """Noise of the card's channels and the card's own tolerance, at a colour of the photo."""
     relative = math.hypot(*(p.noise for p in calibration.patches)) / len(calibration.patches)
-    bent = linear_to_lab(linear * (1 + relative * np.eye(3)))  # one channel at a time
+    # One channel at a time.
+    bent = linear_to_lab(lab_to_linear(lab) * (1 + relative * np.eye(3)))
     delta = bent - np.asarray(lab)
     whole = light_part(lab, CARD_TOLERANCE / math.sqrt(len(calibration.patches)), "card", "")
     angle = math.atan2(lab[2], lab[1])
@@ -128,7 +122,7 @@ def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, 
             [0, math.sin(angle), math.cos(angle)],
         ]
     )
-    turned = [Patchwork(w.values @ turn, w.row, w.column) for w in works]
+    turned = [Patchwork(w.values @ turn.astype(w.values.dtype), w.row, w.column) for w in works]
     error, number = error_of_middle(turned)
     light, chroma, hue = (float(e) for e in error)
     sides = len(works) > 1 and two_sides([medians(w.values) for w in works])
@@ -175,14 +169,12 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
         Several grey steps measure part of the tone error: their misfit is added.
     """
     chroma = math.hypot(lab[1], lab[2])
-    known = [p.reflectance for p in calibration.patches] or [0.18]
-    anchors = linear_to_lab(np.repeat(np.array(known)[:, None], 3, axis=1))[:, 0]
     factor = SHOULDER_FACTOR if brightest > SHOULDER else 1.0
     rows = (CAMERA_LIGHTNESS, CAMERA_CHROMA, CAMERA_HUE)
     source = SOURCES["camera"]
     if calibration.straight:
         rows, factor, source = (RAW_LIGHTNESS, RAW_CHROMA, RAW_HUE), 1.0, SOURCES["raw"]
-    tone = rows[0][0] + rows[0][1] * float(np.abs(anchors - lab[0]).min())
+    tone = rows[0][0] + rows[0][1] * min(abs(light - lab[0]) for light in calibration.anchors)
     plain = (
         factor * math.hypot(tone, calibration.misfit),
         factor * (rows[1][0] + rows[1][1] * chroma),

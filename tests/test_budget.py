@@ -31,9 +31,7 @@ def test_light_and_card_parts_agree_with_draws_of_the_light_itself(lab):
     tolerance = 1 + 0.03 * rng.standard_normal((count, 1))
     channels = 1 + noise * rng.standard_normal((count, 3))
     drawn = linear_to_lab(linear * light * tolerance * channels)
-    linear_budget = Budget(
-        (card_part(lab, linear, calibration), light_part(lab, 0.10, "light", ""))
-    )
+    linear_budget = Budget((card_part(lab, calibration), light_part(lab, 0.10, "light", "")))
     light_u, chroma_u, hue_u = linear_budget.combined
     away = np.array(lab[1:]) / np.hypot(*lab[1:])
     along = drawn[:, 1:] @ away

@@ -13,6 +13,7 @@ from reported import record, shipped_tables
 from rich.console import Console
 
 from fieldmarks.assessment import assess
+from fieldmarks.colour import lab_to_polar
 from fieldmarks.judging.sampling import deviations, draw_colours
 from fieldmarks.judging.signs import STRENGTHS, SignStatus, look_for_signs, tint_fraction
 from fieldmarks.quantities import Budget, Population, UncertaintyPart
@@ -47,25 +48,25 @@ def test_tints_are_spans_of_lightness_chroma_and_hue():
         lch(50, 30, 71),
     ]  # fmt: skip
     for lab, share in [(inside, 1), *((o, 0) for o in outside)]:
-        assert tint_fraction([tint], np.array([[lab]]), np.array([1.0]))[0] == share
+        assert tint_fraction([tint], lab_to_polar([[lab]]), np.array([1.0]))[0] == share
 
 
 @given(st.floats(0, 359.9))
 def test_a_hue_span_may_run_through_zero(hue):
     tint = Tint(key="t", name="tint", hue=(350, 20), evidence="test")
-    found = tint_fraction([tint], np.array([[lch(50, 30, hue)]]), np.array([1.0]))[0]
+    found = tint_fraction([tint], lab_to_polar([[lch(50, 30, hue)]]), np.array([1.0]))[0]
     if not any(abs(hue - edge) < 1e-6 for edge in (350, 20)):
         assert found == (1 if hue > 350 or hue < 20 else 0)
 
 
 def test_a_tint_without_a_hue_span_takes_every_hue():
     tint = TABLES.tints["black"]
-    colours = np.array([[lch(20, 5, h)] for h in (0, 90, 180, 270, 359)])
+    colours = lab_to_polar([[lch(20, 5, h)] for h in (0, 90, 180, 270, 359)])
     assert tint_fraction([tint], colours, np.full(5, 0.2))[0] == pytest.approx(1)
 
 
 def test_shares_of_several_tints_add_up_without_counting_twice():
-    colours = np.array([[[20.0, 0, 0]], [[64.0, 37, 62]], [[80.0, -2, 80]]])
+    colours = lab_to_polar([[[20.0, 0, 0]], [[64.0, 37, 62]], [[80.0, -2, 80]]])
     tints = [TABLES.tints["black"], TABLES.tints["dark"], TABLES.tints["orange"]]
     assert tint_fraction(tints, colours, np.array([0.2, 0.3, 0.5]))[0] == pytest.approx(0.5)
 

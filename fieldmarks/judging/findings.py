@@ -19,10 +19,17 @@ import numpy.typing as npt
 from fieldmarks.colour import difference
 from fieldmarks.judging.sampling import Array, ColourDraws, draw_relation
 from fieldmarks.quantities import Relation
-from fieldmarks.tables.plumage import Expectation, expected, expected_relation
+from fieldmarks.tables.plumage import (
+    Expectation,
+    RelationExpectation,
+    expected,
+    expected_relation,
+)
 from fieldmarks.tables.rule_tables import Tables
+from fieldmarks.tables.schema import RelationKind
 
 SURE = 0.95
+LIMITS = (0.025, 0.975)  # of the draws: what an interval reaches from and to
 CLEARLY = 0.8  # of the k = 2 uncertainty: where 5 % of a normal still reach back over one end
 AREA_NEEDED = 0.7  # share of a many-coloured mark that must show expected colours
 
@@ -127,10 +134,10 @@ def judge_marks(
         for mark in dict.fromkeys([*tables.species[one].marks, *draws]):
             wanted.setdefault(mark, []).append(expected(tables, one, mark, variety, age))
     judged: dict[str, dict[str, Judged]] = {one: {} for one in species}
+    compared = _compare_all(tables, wanted, draws)
     for mark, expectations in wanted.items():
-        compared = _compare_all(tables, expectations, draws.get(mark))
         for row in expectations:
-            found = compared.get((row.swatches, row.mixed))
+            found = compared.get((mark, row.swatches, row.mixed))
             judged[row.species][mark] = _judge_mark(tables, row, draws.get(mark), found)
     return {
         one: [judged[one][m] for m in dict.fromkeys([*tables.species[one].marks, *draws])]
@@ -159,7 +166,8 @@ def _gaps(tables: Tables, expectations: Sequence[Expectation], drawn: ColourDraw
     points = [drawn.reading.lab] + [p.lab for p in drawn.reading.populations if mixed]
     n = len(drawn.median)
     stacked = np.concatenate([np.array(points), drawn.median, populations.reshape(-1, 3)])
-    gaps = difference(stacked[:, None], labs) - tolerance
+    single = np.float32  # half the time, and still a thousand times finer than any tolerance
+    gaps = difference(stacked[:, None].astype(single), labs.astype(single)) - tolerance
     head = len(points)
     return _Gaps(
         number={k: i for i, k in enumerate(keys)},
@@ -183,18 +191,36 @@ class _Comparison:
 
 
 def _compare_all(
-    tables: Tables, expectations: Sequence[Expectation], drawn: ColourDraws | None
-) -> dict[tuple[tuple[str, ...], bool], _Comparison]:
-    """Compare a reading once with each set of swatches that some species expects."""
-    speaking = [e for e in expectations if not e.says_nothing]
-    if drawn is None or not speaking:
+    tables: Tables,
+    wanted: Mapping[str, Sequence[Expectation]],
+    draws: Mapping[str, ColourDraws],
+) -> dict[tuple[str, tuple[str, ...], bool], _Comparison]:
+    """Compare each reading once with each set of swatches that some species expects of its mark."""
+    found = {}
+    for mark in draws:
+        speaking = [e for e in wanted.get(mark, ()) if not e.says_nothing]
+        if speaking:
+            gaps = _gaps(tables, speaking, draws[mark])
+            for one in dict.fromkeys((e.swatches, e.mixed) for e in speaking):
+                found[mark, *one] = _nearest(tables, *one, gaps)
+    if not found:
         return {}
-    gaps = _gaps(tables, speaking, drawn)
-    sets = dict.fromkeys((e.swatches, e.mixed) for e in speaking)
-    return {key: _compare(tables, *key, gaps) for key in sets}
+    points, nearest, every, distances = zip(*found.values(), strict=True)
+    # All at once: a call for each would take longer than the arithmetic.
+    interval = np.clip(np.quantile(distances, LIMITS, axis=1), 0, None).T.tolist()
+    fitted = np.array(every) <= 0
+    held = fitted.mean(axis=1).tolist()
+    rows = zip(points, nearest, interval, held, fitted, strict=True)
+    return {
+        key: _Comparison(point, swatch, (low, high), share, flags)
+        for key, (point, swatch, (low, high), share, flags) in zip(found, rows, strict=True)
+    }
 
 
-def _compare(tables: Tables, keys: tuple[str, ...], mixed: bool, gaps: _Gaps) -> _Comparison:
+def _nearest(
+    tables: Tables, keys: tuple[str, ...], mixed: bool, gaps: _Gaps
+) -> tuple[float, str, Array, Array]:
+    """Distance to the nearest of some swatches and its key; then, per draw, gap and distance."""
     columns = [gaps.number[k] for k in keys]
     tolerance = np.array([tables.swatches[k].tolerance for k in keys])
     if mixed and len(gaps.fractions):
@@ -209,11 +235,7 @@ def _compare(tables: Tables, keys: tuple[str, ...], mixed: bool, gaps: _Gaps) ->
         gap = every.min(axis=1)
         distance = gap + tolerance[every.argmin(axis=1)]
     best = int(point.argmin())
-    low, high = (max(float(v), 0.0) for v in np.quantile(distance, [0.025, 0.975]))
-    fitted = gap <= 0
-    return _Comparison(
-        float(point[best] + tolerance[best]), keys[best], (low, high), float(fitted.mean()), fitted
-    )
+    return float(point[best] + tolerance[best]), keys[best], gap, distance
 
 
 def _judge_mark(
@@ -297,9 +319,16 @@ def judge_relations(
 ) -> tuple[dict[str, list[Judged]], dict[str, Array]]:
     """Judge every relation of every species; also give the draws of each measured relation."""
     drawn = {key: draw_relation(row, count, seed) for key, row in relations.items()}
+    intervals = {key: _interval(values) for key, values in drawn.items()}
     judged = {
         one: [
-            _judge_relation(tables, one, key, relations.get(key), drawn.get(key), variety, age)
+            _judge_relation(
+                expected_relation(tables, one, key, variety, age),
+                tables.relations[key],
+                relations.get(key),
+                drawn.get(key),
+                intervals.get(key),
+            )
             for key in tables.relations
         ]
         for one in species
@@ -307,22 +336,23 @@ def judge_relations(
     return judged, drawn
 
 
+def _interval(drawn: Array) -> tuple[float, float]:
+    low, high = np.quantile(drawn, LIMITS)
+    return float(low), float(high)
+
+
 def _judge_relation(
-    tables: Tables,
-    species: str,
-    key: str,
+    expectation: RelationExpectation,
+    kind: RelationKind,
     relation: Relation | None,
     drawn: Array | None,
-    variety: str,
-    age: str,
+    interval: tuple[float, float] | None,
 ) -> Judged:
-    expectation = expected_relation(tables, species, key, variety, age)
-    kind = tables.relations[key]
     low, high = expectation.low, expectation.high
     say = functools.partial(
         Finding,
-        species=species,
-        mark=key,
+        species=expectation.species,
+        mark=kind.key,
         name=kind.name,
         expected=() if expectation.says_nothing else (f"{_range(low, high)} {kind.unit}",),
         basis=expectation.basis,
@@ -342,7 +372,6 @@ def _judge_relation(
         f"{relation.value:.3g} {kind.unit}, expected {_range(low, high)}; "
         f"fits in {held:.0%} of the draws. {expectation.reason}"
     )
-    start, end = (float(v) for v in np.quantile(drawn, [0.025, 0.975]))
     outside = 0.0
     if low is not None:
         outside = max(outside, low - relation.value)
@@ -355,7 +384,7 @@ def _judge_relation(
         status=status,
         reason=reason,
         value=relation.value,
-        interval=(start, end),
+        interval=interval,
         held=held,
     )
     return Judged(finding, fitted)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import zlib
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
+from fieldmarks.colour import lab_to_polar
 from fieldmarks.quantities import COVERAGE_FACTOR, Lab, Reading, Relation, difference_weights
 from fieldmarks.uncertainty import CAMERA_CHROMA, CAMERA_HUE
 
@@ -35,6 +37,16 @@ class ColourDraws:
     median: Array
     populations: Array
     fractions: Array
+
+    @cached_property
+    def polar(self) -> Array:
+        """L*, C* and hue angle of the populations' draws; (3, p, n)."""
+        return lab_to_polar(self.populations)
+
+    @cached_property
+    def polar_read(self) -> Array:
+        """L*, C* and hue angle of the populations as they were read; (3, p, 1)."""
+        return lab_to_polar([[p.lab] for p in self.reading.populations])
 
 
 def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:

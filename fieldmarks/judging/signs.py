@@ -87,17 +87,15 @@ def tint_fraction(tints: Iterable[Tint], colours: Array, fractions: Array) -> Ar
     Parameters
     ----------
     tints : iterable of Tint
-    colours : (p, n, 3) array
-        CIELAB (D65) of each population in each draw.
+    colours : (3, p, n) array
+        L*, C* and hue angle in degrees of each population in each draw (CIELAB, D65).
     fractions : (p,) array
 
     Returns
     -------
     (n,) array
     """
-    light = colours[..., 0]
-    chroma = np.hypot(colours[..., 1], colours[..., 2])
-    hue = np.degrees(np.arctan2(colours[..., 2], colours[..., 1])) % 360
+    light, chroma, hue = colours
     inside = np.zeros(light.shape, bool)
     for tint in tints:
         start, end = tint.hue
@@ -156,13 +154,12 @@ def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: st
     if not usable:
         return _say(sign, SignStatus.NOT_CALIBRATED, "No usable grey card.")
     tints = [tables.tints[key] for key in sign.tints]
-    shares = np.stack([tint_fraction(tints, d.populations, d.fractions) for d in usable])
+    shares = np.stack([tint_fraction(tints, d.polar, d.fractions) for d in usable])
     per_mark = shares >= sign.min_fraction
     present = np.asarray(per_mark.any(axis=0))
     best = int(per_mark.mean(axis=1).argmax())
     at = usable[best]
-    points = np.array([[p.lab] for p in at.reading.populations])
-    amount = float(tint_fraction(tints, points, at.fractions)[0])
+    amount = float(tint_fraction(tints, at.polar_read, at.fractions)[0])
     tint = " or ".join(t.name for t in tints)
     where = tables.marks[at.reading.mark].name
     held = float(present.mean())

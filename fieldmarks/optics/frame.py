@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import ExifTags
 
-from fieldmarks.card import DEFAULT_REFLECTANCE
+from fieldmarks.optics.card_patch import DEFAULT_REFLECTANCE
 from fieldmarks.photo import Photo
 from fieldmarks.region import Line, Point, Polygon, Region, mask, window
 

@@ -65,8 +65,11 @@ def looks(work: Patchwork, middle: Array, robust: Array) -> tuple[Array, Array]:
     -------
     deviation, number : (k,) arrays
     """
-    off = np.clip(work.values - middle, -OUTLIER * robust, OUTLIER * robust).T
-    off = off - off.mean(axis=1, keepdims=True)
+    off = np.ascontiguousarray(work.values.T)  # each component in one piece: far quicker
+    off -= middle[:, None]
+    limit = OUTLIER * robust[:, None]
+    np.clip(off, -limit, limit, out=off)
+    off -= off.mean(axis=1, keepdims=True)
     parts, count = off.shape
     coarse = math.ceil(math.sqrt(count / CELLS))
     row, column = work.row // coarse, work.column // coarse
@@ -75,12 +78,12 @@ def looks(work: Patchwork, middle: Array, robust: Array) -> tuple[Array, Array]:
     cell = row * shape[1] + column
     size = shape[0] * shape[1]
     grid = np.stack([np.bincount(cell, one, size) for one in (*off, np.ones(count))])
-    power = np.abs(fft.rfft2(grid.reshape(-1, *shape).astype(np.float32))) ** 2
-    summed = fft.irfft2(power, shape).reshape(parts + 1, size)
+    wave = fft.rfft2(grid.reshape(-1, *shape).astype(np.float32))
+    summed = fft.irfft2(wave.real**2 + wave.imag**2, shape).reshape(parts + 1, size)
     ring, rings = _rings(shape)
     covariance = np.stack([np.bincount(ring, one, rings) for one in summed])
     pairs = np.maximum(covariance[parts], 1e-3)
-    variance = (off**2).mean(axis=1)
+    variance = np.einsum("kn,kn->k", off, off) / count
     number = np.full(parts, float(count))
     for k in np.nonzero(variance > 0)[0]:
         own = covariance[k]
