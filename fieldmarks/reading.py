@@ -213,7 +213,7 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     inside = mask(shape, win, without)
     codes = np.ascontiguousarray(photo.codes(win))
     linear = photo.profile.to_linear(codes)
-    peak = functools.reduce(cv2.max, cv2.split(codes))
+    peak = _largest(codes)
     clipped = inside & (peak >= photo.white - photo.white // 255)
     dark = inside & (peak <= 2 * (photo.white // 255))
     all_dark, all_inside = _count(dark), _count(inside)
@@ -289,6 +289,12 @@ def _glare(
 def _greyness(linear: npt.NDArray) -> npt.NDArray:
     """Least over largest channel: 0 for a pure colour, 1 for a grey; (n, 3) -> (n,)."""
     return np.asarray(linear.min(axis=1) / np.maximum(linear.max(axis=1), 1e-6))
+
+
+def _largest(codes: npt.NDArray[np.integer]) -> npt.NDArray[np.integer]:
+    """Largest of three channels; many times faster than ``max(axis=2)`` on so short an axis."""
+    red, green, blue = cv2.split(codes)
+    return np.asarray(cv2.max(cv2.max(red, green), blue))
 
 
 def _as_lab(values: npt.NDArray) -> Lab:

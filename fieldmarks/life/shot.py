@@ -144,9 +144,8 @@ def _share(drawn: ColourDraws, keys: list[str], tables: Tables) -> tuple[float, 
     tints = [tables.tints[key] for key in keys]
     if not len(drawn.fractions):
         return 0.0, 1.0
-    over = tint_fraction(tints, drawn.populations, drawn.fractions)
-    points = np.array([[p.lab] for p in drawn.reading.populations])
-    here = float(tint_fraction(tints, points, drawn.fractions)[0])
+    over = tint_fraction(tints, drawn.polar, drawn.fractions)
+    here = float(tint_fraction(tints, drawn.polar_read, drawn.fractions)[0])
     # Root mean square about the value read, so that draws that all fall to one side count.
     return min(max(here, 0.0), 1.0), float(
         np.hypot(np.sqrt(np.mean((over - here) ** 2)), SHARE_FLOOR)
