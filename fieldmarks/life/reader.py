@@ -9,7 +9,6 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, func, or_, select
 
-from fieldmarks.endings import RAW_SUFFIXES
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life import models, rows
 from fieldmarks.life.bird import Bird, Entry, Look, Pair
@@ -110,13 +109,6 @@ class Reader:
         raise FieldmarksError(
             f"{len(found)} birds are called that", where=words, mend="Give the ring number"
         )
-
-    def raw_files(self) -> list[str]:
-        """Names of the camera raw files kept; the place cannot be taken out of these."""
-        looks = models.looks
-        with self.engine.connect() as connection:
-            found = connection.execute(select(looks.c.file).where(looks.c.ending.in_(RAW_SUFFIXES)))
-            return sorted(set(found.scalars()))
 
     def entries(self, bird: str, with_withdrawn: bool = False) -> list[Entry]:
         """Moult entries of a bird, by day and then in the order saved."""

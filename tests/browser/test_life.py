@@ -326,7 +326,8 @@ def test_a_list_is_previewed_and_imported_only_when_accepted(keeper, club, tmp_p
 def test_a_backup_is_saved_and_brought_in_without_doubling(keeper, club, tmp_path):
     keeper.page.get_by_text("Backup and moving").click()
     with keeper.page.expect_download(timeout=60_000) as waiting:
-        keeper.page.get_by_role("button", name="Everything in one file").click()
+        keeper.press("Pack everything into one file")
+        keeper.page.get_by_role("button", name="Save the packed file").click()
     path = tmp_path / "backup.zip"
     waiting.value.save_as(path)
     with zipfile.ZipFile(path) as packed:

@@ -341,3 +341,17 @@ def test_two_programs_save_at_once_and_nothing_is_lost(kept):
         who = [e.measured_by for e in sorted(entries, key=lambda e: e.number)][1:]
     assert who.count("one") == who.count("two") == 25
     assert who != sorted(who), "they really took turns"
+
+
+def test_a_kept_photo_that_was_changed_stops_the_backup_in_plain_words(kept, keeper, monkeypatch):
+    row = {"fault": "a kept photo was changed", "how": "the file is overwritten, then packed"}
+    (photo,) = (p for p in (kept / "photos").rglob("*") if p.suffix in (".jpg", ".png"))
+    photo.write_bytes(b"no photo any more")
+    monkeypatch.setenv(store_module.FOLDER_VARIABLE, str(kept))
+    page = AppTest.from_function(page_of_birds, default_timeout=60).run()
+    page = named(page.button, "Pack everything into one file").click().run()
+    assert not page.exception
+    said = page.error[0].value.replace("\\", "")
+    keeper.told(said, **row, where="app")
+    assert said.startswith("bird.png: this photo was changed after it was saved")
+    assert "Save the packed file" not in [b.label for b in page.get("download_button")]

@@ -225,27 +225,25 @@ def _backup() -> None:
         "Photos as they were taken, with the place in them", key="backup_with_place"
     )
     st.caption(TOLD_WITH_PLACE if with_place else TOLD)
-    raw = store().raw_files()
-    if raw and not with_place:
-        st.warning(
-            f"The place cannot be taken out of camera raw files ({literal(', '.join(raw[:3]))}). "
-            "To pack these too, tick the box above."
-        )
-
-    def packed() -> bytes:
-        with tempfile.TemporaryDirectory() as folder:
+    if st.button("Pack everything into one file"):
+        with (
+            st.spinner("Packing birds, photos and records ..."),
+            tempfile.TemporaryDirectory() as folder,
+        ):
             target = Path(folder) / "birds.zip"
-            export_store(store(), target, with_place)
-            return target.read_bytes()
-
-    st.download_button(
-        "Everything in one file",
-        packed,
-        f"birds-{date.today().isoformat()}.zip",
-        "application/zip",
-        on_click="ignore",
-        disabled=bool(raw) and not with_place,
-    )
+            try:
+                moved = export_store(store(), target, with_place)
+            except FieldmarksError as error:
+                show_error(error)
+            else:
+                st.success(f"Packed: {moved}.")
+                st.download_button(
+                    "Save the packed file",
+                    target.read_bytes(),
+                    f"birds-{date.today().isoformat()}.zip",
+                    "application/zip",
+                    on_click="ignore",
+                )
     chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
     ways: dict[Prefer, str] = {
         "refuse": "stop and change nothing",
