@@ -111,8 +111,6 @@ class Calibration:
         if not self.calibrated:
             return "Not calibrated: colours are as the camera wrote them."
         light, a, b = self.patches[0].lab
-        exposure = math.log2(float(np.mean(self.gains)))
-        way = "brighter" if exposure > 0 else "darker"
         red, green, blue = self.gains
         fitted = ""
         if self.correction:
@@ -122,9 +120,9 @@ class Calibration:
                 f"to a mean of {mean:.1f}, 95 % to {high:.1f} CIEDE2000."
             )
         return (
-            f"The card read L* {light:.0f}, a* {a:+.0f}, b* {b:+.0f}: {describe_cast(a, b)}. "
-            f"Red x {red:.2f}, green x {green:.2f}, blue x {blue:.2f} takes it out "
-            f"({abs(exposure):.1f} stops {way}).{fitted}"
+            f"The grey card showed {describe_cast(a, b)} (L* {light:.0f}, a* {a:+.0f}, "
+            f"b* {b:+.0f}). Every colour is changed so that the card is grey again: red times "
+            f"{red:.2f}, green times {green:.2f}, blue times {blue:.2f}.{fitted}"
         )
 
 

@@ -49,7 +49,7 @@ def test_a_demo_bird_is_marked_by_mouse_and_its_signs_are_found(at_laptop, tmp_p
     keeper = at_laptop
     drawn = shapes(keeper.open_demo("personatus_orange_collar"))
     keeper.mark("card", drawn["card"])
-    assert keeper.page.get_by_text("The card read").count() == 1
+    assert keeper.page.get_by_text("The grey card showed").count() == 1
     for mark in ("face", "collar", "nape", "rump"):
         keeper.mark(mark, drawn[mark])
     assert set(keeper.readings()) == {"face", "collar", "nape", "rump"}
@@ -109,7 +109,7 @@ def test_a_demo_bird_is_marked_with_a_finger(at_phone):
     for mark in ("card", "face", "back", "rump"):
         keeper.mark(mark, drawn[mark])
     assert set(keeper.readings()) == {"face", "back", "rump"}
-    assert keeper.page.get_by_text("The card read").count() == 1
+    assert keeper.page.get_by_text("The grey card showed").count() == 1
 
 
 def test_a_photo_of_ones_own_is_measured(at_laptop, tmp_path):
