@@ -30,7 +30,10 @@ from fieldmarks.robust import medians
 # real photos of a straight camera 97 % of the patches kept to the whole budget
 # (benchmarks/results/real_photos.md), on one that was cut off and perhaps worked on 83 %
 # (benchmarks/results/real_chart_under_leaf.md).
-CAMERA_LIGHTNESS = (1.5, 0.07)
+# The slope of the lightness term is steeper than those charts ask: a strong rendering moves the
+# palest and darkest marks of rendered birds (eye ring, flights) by 7 to 11 in L*, and with it nine
+# in ten of these keep to the budget too (benchmarks/bird_scenes.py, scenes of another seed).
+CAMERA_LIGHTNESS = (1.5, 0.10)
 CAMERA_CHROMA = (0.8, 0.14)
 CAMERA_HUE = (0.8, 0.10)
 # The same for camera raw, where only lamp and sensor speak (phone rendering 0 of the same trials).
