@@ -195,3 +195,17 @@ def test_a_strong_cast_makes_chroma_and_hue_less_certain_and_lightness_not():
     assert warm.hue > 1.2 * white.hue
     assert warm.chroma > 1.2 * white.chroma
     assert warm.lightness == pytest.approx(white.lightness, rel=0.05)
+
+
+def test_mottled_feathers_do_not_count_as_noise_of_the_card():
+    """The median of the light and the median of the colour of mixed feathers are two colours."""
+    stripes = [(20.0, 5.0, 5.0), (45.0, -8.0, 30.0), (40.0, 35.0, 10.0)]
+    rows = [(Rectangle(200, 100 + 12 * n, 200, 12), stripes[n % 3]) for n in range(15)]
+    photo = to_photo(linear_scene([(Rectangle(20, 20, 80, 80), GREY_18), *rows]))
+    region = Region("r", "flights", Rectangle(200, 100, 200, 180))
+    reading = read_mark(photo, "flights", [region], calibrate(photo, [card()]))
+    assert len(reading.populations) > 1
+    part = next(p for p in reading.budget.parts if p.name == "card")
+    # A card without grain leaves its own tolerance of 3 % and the steps of eight bits.
+    assert part.lightness == pytest.approx((reading.lab[0] + 16) / 3 * 0.03, rel=0.1)
+    assert part.hue < 0.3
