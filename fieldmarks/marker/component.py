@@ -28,8 +28,8 @@ from fieldmarks.region import Region, RegionSet
 FRONT = Path(__file__).parent / "front"
 # One scope in the order given: the page gets a single script and needs no build step.
 SCRIPTS = (
-    "shapes", "stroke", "view", "history", "ink", "loupe", "tasks", "hand", "keys", "panel",
-    "marker",
+    "shapes", "stroke", "view", "history", "memory", "ink", "loupe", "tasks", "hand", "keys",
+    "panel", "marker",
 )  # fmt: skip
 DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 """Kind of mark -> dash of its outline; marks on the bird are drawn solid."""

@@ -18,7 +18,7 @@ from fieldmarks.region import Ellipse, Line, Point, Polygon, Rectangle, Region, 
 
 Kind = Literal[
     "drawn", "moved", "reshaped", "renamed", "deleted", "tap", "picked", "kept", "dropped",
-    "undo", "redo",
+    "undo", "redo", "recalled",
 ]  # fmt: skip
 KINDS: frozenset[str] = frozenset(get_args(Kind))
 MAX_REGIONS = 200
@@ -37,7 +37,8 @@ class MarkerEvent:
         "drawn", "moved", "reshaped", "renamed" or "deleted": a region changed. "tap": the photo
         was tapped at ``at`` to have an outline suggested. "kept" or "dropped": the answer to a
         suggestion (a kept one is already among ``regions``). "picked": ``mark`` is to be drawn
-        next. "undo" or "redo": ``regions`` are those of an earlier or later state.
+        next. "undo" or "redo": ``regions`` are those of an earlier or later state. "recalled":
+        ``regions`` are those drawn in this browser before the page was loaded anew.
     regions : RegionSet
         All regions after it, in photo pixels.
     region : str

@@ -109,7 +109,8 @@ class Work:
             self._suggest(event)
         if changed:
             self.assess()
-        if event.kind in ("drawn", "kept") and event.mark == FIRST_MARK and self.has_card:
+        card_drawn = event.kind in ("drawn", "kept") and event.mark == FIRST_MARK
+        if (card_drawn or event.kind == "recalled") and self.has_card:
             # The card comes first; once it is read, go on to the mark that tells most.
             self.mark = self.best_next or self.mark
 

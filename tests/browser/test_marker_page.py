@@ -223,3 +223,44 @@ def contrast(element):
 
     low, high = sorted((luminance(text), luminance(paper)))
     return (high + 0.05) / (low + 0.05)
+
+
+# ---- the page loaded anew
+
+
+@pytest.mark.parametrize("answer", ["Put back", "Start empty"])
+def test_loading_the_page_anew_loses_nothing_that_was_drawn(with_square, answer):
+    before = with_square.known()["regions"]
+    page = with_square.page
+    page.reload()
+    board = Drawing(with_square.screen)
+    assert board.known()["regions"] == []
+    assert "You drew 1 region on this photo before" in page.locator(".note").inner_text()
+    board.tool(answer)
+    if answer == "Put back":
+        board.after("recalled")
+        assert board.known()["regions"] == before
+        board.tool("Undo")
+        board.after("undo")
+        assert board.known()["regions"] == []
+    page.reload()
+    board = Drawing(with_square.screen)
+    page.wait_for_timeout(300)
+    assert page.get_by_role("group", name="Drawn before").count() == 0
+
+
+def test_another_keepers_browser_knows_nothing_of_it(with_square, board_address, open_screen):
+    other = Drawing(open_screen(board_address))
+    assert other.page.get_by_role("group", name="Drawn before").count() == 0
+
+
+def test_drawing_goes_on_where_a_browser_keeps_nothing(board_address, open_screen):
+    screen = open_screen("about:blank")
+    screen.page.add_init_script(
+        "Object.defineProperty(window, 'localStorage', {get() { throw new Error('forbidden') }})"
+    )
+    screen.page.goto(board_address)
+    board = Drawing(screen)
+    board.draw(ring(board, FACE))
+    board.after("drawn")
+    assert len(board.known()["regions"]) == 1

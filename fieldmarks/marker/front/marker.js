@@ -4,6 +4,7 @@ import { Hand } from "./hand.js";
 import { History } from "./history.js";
 import { ink } from "./ink.js";
 import { Keys } from "./keys.js";
+import { question, recall, remember } from "./memory.js";
 import { DRAWS, partsOf, showPanel, wirePanel } from "./panel.js";
 import { boxOf, outline, tidied, withoutCorner } from "./shapes.js";
 import { problemOf } from "./tasks.js";
@@ -26,7 +27,7 @@ class Board {
 
   forget() {
     clearTimeout(this.timer);
-    Object.assign(this, { timer: 0, waiting: null, draft: null, suggestion: null });
+    Object.assign(this, { timer: 0, waiting: null, draft: null, suggestion: null, before: null });
     Object.assign(this, { regions: [], settled: [], selected: "", corner: -1 });
     this.history = new History();
     this.view = new View();
@@ -72,7 +73,8 @@ class Board {
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
     this.layout();
     this.refresh();
-    if (fresh && !this.parts.note.textContent) this.say(this.welcome());
+    if (this.before && fresh) this.say(question(this.before));
+    else if (fresh && !this.parts.note.textContent) this.say(this.welcome());
   }
 
   welcome() {
@@ -89,7 +91,9 @@ class Board {
       this.regions = this.settled = data.regions;
       if (!this.chosen()) this.selected = "";
       if (redrawn) this.corner = -1;
+      if (!fresh) remember(data.photo, data.regions);
     }
+    if (fresh) this.before = data.regions.length ? null : recall(data.photo, this.marks);
     const asked = JSON.stringify(data.suggestion);
     const news = data.suggestion && asked !== JSON.stringify(this.suggestion);
     this.suggestion = data.suggestion;
@@ -105,6 +109,8 @@ class Board {
   send(kind, { region = "", mark = "", at = null, reach = null } = {}) {
     this.sent = Math.max(Date.now(), this.sent + 1);
     const event = { serial: this.sent, photo: this.photo, kind, region, mark, at, reach };
+    remember(this.photo, this.settled);
+    this.before = null;
     this.post({ ...event, regions: this.settled });
   }
 

@@ -1,5 +1,6 @@
 // Buttons, lists and sentences around the photo.
 
+import { putBack } from "./memory.js";
 import { ZOOM_STEP } from "./view.js";
 
 export const DRAWS = { area: ["outline", "ellipse", "tap"], line: ["line"] };
@@ -18,6 +19,7 @@ export function partsOf(root) {
     nextMark: one(".next-mark"),
     look: one(".look"),
     answer: one(".answer"),
+    before: one(".before"),
     chosen: one(".chosen"),
     letter: one(".chosen .letter"),
     name: one(".name"),
@@ -39,6 +41,8 @@ export function wirePanel(board) {
     corner: () => board.removeCorner(),
     keep: () => board.answer(true),
     drop: () => board.answer(false),
+    recall: () => putBack(board, true),
+    leave: () => putBack(board, false),
   };
   for (const [name, button] of Object.entries(parts.does)) button.addEventListener("click", act[name]);
   for (const button of parts.tools) {
@@ -117,6 +121,7 @@ export function showPanel(board) {
   fill(parts.nextMark, [...marks.values()], current);
   parts.look.textContent = marks.get(current)?.look ?? "";
   parts.answer.hidden = !suggestion;
+  parts.before.hidden = !board.before;
   parts.does.undo.disabled = !board.history.past.length;
   parts.does.redo.disabled = !board.history.future.length;
   showChosen(board);
