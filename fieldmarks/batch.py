@@ -25,7 +25,7 @@ from fieldmarks import __version__
 from fieldmarks.annotation import read_region_file
 from fieldmarks.endings import SUFFIXES
 from fieldmarks.errors import FieldmarksError, PhotoError
-from fieldmarks.files import cannot_write, whole_file, write_whole
+from fieldmarks.files import cannot_write, only_writer, whole_file, write_whole
 from fieldmarks.optics.phone_profile import PhoneProfile
 from fieldmarks.photo import Photo
 from fieldmarks.reading import one_thread
@@ -133,27 +133,31 @@ def assess_many(
     Raises
     ------
     FieldmarksError
-        The results cannot be written, or no worker can be started.
+        The results cannot be written, another run is writing there, or no worker can be started.
     """
-    _prepare(into)
-    order = _Order(zlib.compress(pickle.dumps(tables)), into.absolute(), question, again, phone)
-    namesakes: dict[str, list[tuple[int, Path]]] = {}
-    for number, path in enumerate(dict.fromkeys(p.absolute() for p in photos)):
-        namesakes.setdefault(path.stem, []).append((number, path))
-    groups = list(namesakes.values())
-    results: dict[int, _Result] = {}
-    for place, group_results in spread(_assess_namesakes, [(g, order) for g in groups], workers):
-        if group_results is None:
-            group_results = [
-                _Result(n, path.name, problem=f"{path.name}: {LOST}") for n, path in groups[place]
-            ]
-        for result in group_results:
-            results[result.number] = result
-            after_each()
-    ordered = [results[number] for number in sorted(results)]
-    _write_overview(ordered, into)
-    problems = tuple(r.problem for r in ordered if r.problem)
-    kept = sum(r.kept for r in ordered)
+    with only_writer(into):
+        _clear(into)
+        order = _Order(zlib.compress(pickle.dumps(tables)), into.absolute(), question, again, phone)
+        namesakes: dict[str, list[tuple[int, Path]]] = {}
+        for number, path in enumerate(dict.fromkeys(p.absolute() for p in photos)):
+            namesakes.setdefault(path.stem, []).append((number, path))
+        groups = list(namesakes.values())
+        results: dict[int, _Result] = {}
+        for place, group_results in spread(
+            _assess_namesakes, [(g, order) for g in groups], workers
+        ):
+            if group_results is None:
+                group_results = [
+                    _Result(n, path.name, problem=f"{path.name}: {LOST}")
+                    for n, path in groups[place]
+                ]
+            for result in group_results:
+                results[result.number] = result
+                after_each()
+        ordered = [results[number] for number in sorted(results)]
+        _write_overview(ordered, into)
+        problems = tuple(r.problem for r in ordered if r.problem)
+        kept = sum(r.kept for r in ordered)
     return Summary(len(ordered) - kept - len(problems), kept, problems)
 
 
@@ -262,10 +266,9 @@ def _earlier_record(
     return record if same else None
 
 
-def _prepare(into: Path) -> None:
-    """Make the folder, see at once that it can be written to, and clear away half-written files."""
+def _clear(into: Path) -> None:
+    """See at once that the folder can be written to, and clear away half-written files."""
     try:
-        into.mkdir(parents=True, exist_ok=True)
         (into / ".probe.part").write_bytes(b"")
         for part in into.glob(".*.part"):
             part.unlink(missing_ok=True)

@@ -70,6 +70,35 @@ def clear_parts(path: Path) -> None:
                 part.unlink(missing_ok=True)
 
 
+@contextmanager
+def only_writer(folder: Path) -> Iterator[None]:
+    """Have a folder to write to alone; a lock that dies with its program, however it ends.
+
+    Raises
+    ------
+    FieldmarksError
+        Another program has it, or nothing can be written there.
+    """
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(folder / ".in-use", timeout=0)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock.acquire()
+    except Timeout:
+        raise FieldmarksError(
+            "another run is writing to this folder",
+            where=str(folder),
+            mend="Wait until it has finished, or choose another folder",
+        ) from None
+    except OSError as error:
+        raise cannot_write(folder, error) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
 def settle_folder(folder: Path) -> None:
     """Make new names in a folder outlive a power cut (POSIX asks for this)."""
     if os.name != "posix":

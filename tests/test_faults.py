@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from fault_table import can_mount, small_disk, write_protected
 from streamlit.testing.v1 import AppTest
-from test_batch import birds, files, needs_posix
+from test_batch import birds, files, needs_posix, started
 from test_record import save_bird
 
 from fieldmarks import files as files_module
@@ -79,6 +79,21 @@ def test_read_only_folder(tmp_path, keeper):
         for words in (("assess", photo), ("assess-folder", tmp_path)):
             said = keeper.reads(*words, "--into", out, **fault)
             assert said.endswith("nothing can be written to this disk. Choose another folder")
+
+
+def test_two_runs_do_not_write_to_one_folder(tmp_path, keeper):
+    tables = load_tables(keepers_swatches=False)
+    photos = birds(tmp_path / "photos", 12)
+    words = ("assess-folder", tmp_path / "photos", "--into", tmp_path / "out")
+    row = {"fault": "a second run on one folder", "how": "started while the first is at work"}
+    first = started(tmp_path / "photos", tmp_path / "out", 1)
+    assert first.stdout.readline() == "done\n"
+    said = keeper.reads(*words, **row)
+    assert "another run is writing to this folder" in said
+    rest = first.communicate(timeout=120)[0].splitlines()
+    assert rest[-1] == "12 0 0", "the first run was not disturbed"
+    assess_many(photos, tmp_path / "whole", tables, Question())
+    assert files(tmp_path / "out") == files(tmp_path / "whole")
 
 
 def test_photos_folder_missing(tmp_path, keeper):
