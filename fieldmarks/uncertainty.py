@@ -27,7 +27,7 @@ from fieldmarks.robust import medians
 # k = 2 interval holds 95 % of the patches of a *simulated* 24-patch chart on a moderate phone
 # rendering, six lamps, two cameras (benchmarks/chart.py), and is on average no smaller than the 8.4
 # CIEDE2000 that 95 % of a real phone's chart kept to after one grey patch (from memory). On four
-# real photos of a straight camera 97 % of the patches kept to the whole budget
+# real photos of a straight camera 98 % of the patches kept to the whole budget
 # (benchmarks/results/real_photos.md), on one that was cut off and perhaps worked on 83 %
 # (benchmarks/results/real_chart_under_leaf.md).
 # The slope of the lightness term is steeper than those charts ask: a strong rendering moves the
