@@ -140,14 +140,10 @@ def noise_budget(lab: Lab, phone: bool) -> Budget:
         sigma = NOISE / MEAN_OF_CHI3
         return Budget((UncertaintyPart("noise", sigma * s_l, sigma * s_c, sigma * s_h, ""),))
     chroma = math.hypot(lab[1], lab[2])
-    tone, away, across = (
-        uncertainty.CAMERA_LIGHTNESS,
-        uncertainty.CAMERA_CHROMA,
-        uncertainty.CAMERA_HUE,
-    )
+    away, across = uncertainty.CAMERA_CHROMA, uncertainty.CAMERA_HUE
     camera = UncertaintyPart(
         CAMERA,
-        tone[0] + tone[1] * abs(49.5 - lab[0]),  # 49.5: L* of an 18 % grey card
+        uncertainty.tone_error(lab[0], [49.5]),  # L* of an 18 % grey card
         away[0] + away[1] * chroma,
         across[0] + across[1] * chroma,
         "",

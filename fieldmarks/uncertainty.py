@@ -31,9 +31,11 @@ from fieldmarks.robust import medians
 # (benchmarks/results/real_photos.md), on one that was cut off and perhaps worked on 83 %
 # (benchmarks/results/real_chart_under_leaf.md).
 # The slope of the lightness term is steeper than those charts ask: a strong rendering moves the
-# palest and darkest marks of rendered birds (eye ring, flights) by 7 to 11 in L*, and with it nine
-# in ten of these keep to the budget too (benchmarks/bird_scenes.py, scenes of another seed).
+# pale and dark marks of rendered birds (eye ring, flights) by 7 to 11 in L*, and with it nine in
+# ten of these keep to the budget too (benchmarks/bird_scenes.py, scenes of another seed). A tone
+# curve leaves black where it is: below NEAR_BLACK in L* the slope fades out.
 CAMERA_LIGHTNESS = (1.5, 0.10)
+NEAR_BLACK = 18.0
 CAMERA_CHROMA = (0.8, 0.14)
 CAMERA_HUE = (0.8, 0.10)
 # The same for camera raw, where only lamp and sensor speak (phone rendering 0 of the same trials).
@@ -157,6 +159,14 @@ def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:
     return math.hypot(LIGHT_DEFAULT, min(drift, LIGHT_LIMIT))
 
 
+def tone_error(
+    lightness: float, anchors: Sequence[float], terms: tuple[float, float] = CAMERA_LIGHTNESS
+) -> float:
+    """Standard uncertainty of L* from a bent tone curve, given the L* at which cards hold it."""
+    away = min(abs(anchor - lightness) for anchor in anchors)
+    return terms[0] + terms[1] * away * min(max(lightness, 0.0) / NEAR_BLACK, 1.0)
+
+
 def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> UncertaintyPart:
     """What the camera does to tone, saturation and hue and the calibration cannot undo.
 
@@ -177,7 +187,7 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     source = SOURCES["camera"]
     if calibration.straight:
         rows, factor, source = (RAW_LIGHTNESS, RAW_CHROMA, RAW_HUE), 1.0, SOURCES["raw"]
-    tone = rows[0][0] + rows[0][1] * min(abs(light - lab[0]) for light in calibration.anchors)
+    tone = tone_error(lab[0], calibration.anchors, rows[0])
     plain = (
         factor * math.hypot(tone, calibration.misfit),
         factor * (rows[1][0] + rows[1][1] * chroma),
