@@ -14,7 +14,7 @@ from fieldmarks.optics.texture import Patchwork, error_of_middle
 from fieldmarks.quantities import Budget, PixelCount, Reading, UncertaintyPart
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region
-from fieldmarks.uncertainty import card_part, light_part
+from fieldmarks.uncertainty import card_part, light_part, tone_error
 
 COLOURS = [(62.0, 40.0, 55.0), (80.0, 2.0, 70.0), (45.0, -12.0, -20.0), (30.0, 2.0, 3.0)]
 
@@ -209,3 +209,10 @@ def test_mottled_feathers_do_not_count_as_noise_of_the_card():
     # A card without grain leaves its own tolerance of 3 % and the steps of eight bits.
     assert part.lightness == pytest.approx((reading.lab[0] + 16) / 3 * 0.03, rel=0.1)
     assert part.hue < 0.3
+
+
+def test_the_tone_is_surest_at_the_card_and_at_black():
+    at = {light: tone_error(light, [49.5]) for light in (0, 5, 49.5, 70, 90)}
+    assert at[49.5] == at[0] == min(at.values())
+    assert at[5] < at[70] < at[90]
+    assert tone_error(90, [49.5, 85]) < at[90], "a white card holds the bright end too"
