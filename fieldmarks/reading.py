@@ -58,7 +58,6 @@ class _Samples:
     xy: npt.NDArray[np.float64]  # (n, 2), photo pixels
     row: npt.NDArray[np.intp]  # (n,), place on the grid of blocks
     column: npt.NDArray[np.intp]
-    block: int
     pixels: PixelCount
 
 
@@ -211,6 +210,8 @@ def _merge(groups: list[npt.NDArray]) -> list[npt.NDArray]:
 def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     win = window(shape, photo.width, photo.height)
     inside = mask(shape, win, without)
+    if not inside.any():
+        return _no_samples(PixelCount(0, 0, 0, 0, 0))
     codes = np.ascontiguousarray(photo.codes(win))
     linear = photo.profile.to_linear(codes)
     peak = _largest(codes)
@@ -234,8 +235,7 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     height, width = used.shape
     rows, columns = height // block, width // block
     if not count or not rows or not columns:
-        nothing, nowhere = np.zeros((0, 3), np.float32), np.zeros(0, np.intp)
-        return _Samples(nothing, np.zeros((0, 2)), nowhere, nowhere, block, pixels)
+        return _no_samples(pixels)
     flags = used[: rows * block, : columns * block].view(np.uint8)
     kept = cv2.copyTo(linear[: rows * block, : columns * block], flags)  # the others are 0
     size = (columns, rows)
@@ -249,9 +249,13 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
         xy,
         row,
         column,
-        block,
         pixels,
     )
+
+
+def _no_samples(pixels: PixelCount) -> _Samples:
+    nowhere = np.zeros(0, np.intp)
+    return _Samples(np.zeros((0, 3), np.float32), np.zeros((0, 2)), nowhere, nowhere, pixels)
 
 
 def _count(flags: npt.NDArray[np.bool_]) -> int:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scenes import GREY_18, card, linear_scene, to_photo
+from scenes import BACKGROUND, GREY_18, card, linear_scene, to_photo
 
 from fieldmarks.card import calibrate
 from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
@@ -92,6 +92,18 @@ def test_a_region_that_is_clipped_all_over_cannot_be_read():
     scene = spot(YELLOW)
     scene[140:260, 240:360] = 2.0
     assert reading_of(scene) is None
+
+
+@pytest.mark.parametrize("edge", [Rectangle(600, 10, 0.4, 300), Rectangle(10, 400, 300, 0.4)])
+def test_a_region_on_the_very_edge_of_the_photo_holds_no_pixel_and_is_not_read(edge):
+    assert reading_of(spot(ORANGE), edge) is None
+
+
+@pytest.mark.parametrize("thin", [Rectangle(599, 10, 1, 300), Rectangle(10, 10, 100, 1)])
+def test_a_region_one_pixel_wide_is_read(thin):
+    reading = reading_of(spot(ORANGE), thin)
+    assert difference(reading.lab, BACKGROUND) < 1
+    assert reading.pixels.used == reading.pixels.total
 
 
 def test_no_card_means_not_calibrated():
