@@ -38,7 +38,7 @@ def calibration() -> Calibration:
 def budget_of(lab: Lab, light: float) -> dict[str, UncertaintyPart]:
     """Parts of the budget, by name."""
     parts = (
-        card_part(lab, calibration()),
+        card_part(lab, lab_to_linear(np.array(lab)), calibration()),
         light_part(lab, light, "light", ""),
         UncertaintyPart("spread", SPREAD, SPREAD, SPREAD, ""),
         camera_part(lab, 0.5, calibration()),

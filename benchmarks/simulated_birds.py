@@ -42,6 +42,7 @@ from fieldmarks.tables.schema import LEVELS, MakeUp
 BIRDS, REPEATS = 200, 10
 FIRST_SEED = 1000  # broods that were not looked at while tolerances and tints were set
 NOISE = 3.0  # mean CIEDE2000 of a reading's error
+GREY_CARD = 49.5  # L* of an 18 % grey card
 MEAN_OF_CHI3 = 1.596  # mean length of a standard normal vector in three dimensions
 NATURAL = 0.25  # standard deviation of a bird's own colour, in tolerances
 VISIBLE = 2 * NOISE  # CIEDE2000 beyond the tolerance
@@ -143,7 +144,7 @@ def noise_budget(lab: Lab, phone: bool) -> Budget:
     away, across = uncertainty.CAMERA_CHROMA, uncertainty.CAMERA_HUE
     camera = UncertaintyPart(
         CAMERA,
-        uncertainty.tone_error(lab[0], [49.5]),  # L* of an 18 % grey card
+        uncertainty.tone_error(lab[0], [GREY_CARD]),
         away[0] + away[1] * chroma,
         across[0] + across[1] * chroma,
         "",
@@ -167,6 +168,7 @@ def read(bird: Bird, phone: bool, rng: np.random.Generator) -> list[Reading]:
             budget=noise_budget(main, phone),
             pixels=PixelCount(1000, 0, 0, 0, 1000),
             calibrated=True,
+            anchors=(GREY_CARD,) if phone else (),
         )
         error = rng.standard_normal(3)
         moved = tuple(

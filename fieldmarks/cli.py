@@ -88,8 +88,10 @@ def assess(
     _print(record, tables, form)
     if into:
         from fieldmarks.batch import write_results
+        from fieldmarks.files import only_writer
 
-        written = write_results(record, opened, tables, into)
+        with only_writer(into):
+            written = write_results(record, opened, tables, into)
         _say(f"Written to {written.parent}: record, two tables and the annotated photo.")
 
 

@@ -4,14 +4,14 @@ Everything is for the CIE 1931 2 degree observer and illuminant D65. "Linear RGB
 on the sRGB primaries (IEC 61966-2-1), *not* clipped to the sRGB gamut: saturated feathers
 photographed in a wider colour space have components below 0 or above 1.
 
-Single precision in gives single precision out, in half the time: good to 0.0001 in L*, a*, b*.
+Single precision in gives single precision out, in half the time: good to 0.0002 in L*, a*, b*.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from skimage.color import deltaE_ciede2000, lab2lch, lab2xyz, xyz2lab
+from skimage.color import deltaE_ciede2000, lab2xyz, xyz2lab
 
 Array = npt.NDArray[np.floating]
 
@@ -50,8 +50,8 @@ def lab_to_linear(lab: npt.ArrayLike) -> Array:
 
 def lab_to_polar(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """L*, C* and hue angle in degrees (0 to 360) of CIELAB colours; (..., 3) to (3, ...)."""
-    light, chroma, hue = np.moveaxis(lab2lch(np.asarray(lab, float)), -1, 0)
-    return np.stack([light, chroma, np.degrees(hue)])
+    light, a, b = np.moveaxis(np.asarray(lab, float), -1, 0)
+    return np.stack([light, np.hypot(a, b), np.degrees(np.arctan2(b, a)) % 360])
 
 
 def encode_srgb(linear: npt.ArrayLike) -> Array:

@@ -6,7 +6,7 @@ import errno
 import os
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -72,7 +72,7 @@ def clear_parts(path: Path) -> None:
 
 @contextmanager
 def only_writer(folder: Path) -> Iterator[None]:
-    """Have a folder to write to alone; a lock that dies with its program, however it ends.
+    """Have a folder to write to alone; the lock goes with the program that has it, however it ends.
 
     Raises
     ------
@@ -81,7 +81,8 @@ def only_writer(folder: Path) -> Iterator[None]:
     """
     from filelock import FileLock, Timeout
 
-    lock = FileLock(folder / ".in-use", timeout=0)
+    place = folder / ".in-use"
+    lock = FileLock(place, timeout=0)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         lock.acquire()
@@ -96,6 +97,8 @@ def only_writer(folder: Path) -> Iterator[None]:
     try:
         yield
     finally:
+        with suppress(OSError):  # Windows keeps a file that is open
+            place.unlink()
         lock.release()
 
 

@@ -139,6 +139,8 @@ class Reading:
         Plain sentences a keeper can act on.
     looks : float
         Effective number of independent values behind the median; 0 when it is not known.
+    anchors : tuple of float
+        L* at which grey cards hold the tone; empty where the tone was fitted or is straight.
     """
 
     mark: str
@@ -151,6 +153,7 @@ class Reading:
     calibrated: bool
     warnings: tuple[str, ...] = ()
     looks: float = 0.0
+    anchors: tuple[float, ...] = ()
 
     @property
     def chroma(self) -> float:

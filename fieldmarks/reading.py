@@ -35,7 +35,7 @@ from fieldmarks.uncertainty import (
     unevenness,
 )
 
-BLOCKS_WANTED = 3000  # blocks per region; more adds time, not knowledge
+BLOCKS_WANTED = 1500  # blocks per region; more adds time, not knowledge
 MAX_BLOCK = 6
 MIN_BLOCKS = 12
 CLUSTERS = 4
@@ -112,7 +112,8 @@ def read_mark(
     if calibration.calibrated:
         relative = max(unevenness(calibration, centre(region.shape)) for region in regions)
         light_u = light_part(lab, relative, "light", SOURCES["light"])
-        doubts = [card_part(lab, calibration), spread_u, light_u]
+        near = calibration.apply(stored[None], *xy.mean(axis=0)[:, None])[0]
+        doubts = [card_part(lab, near, calibration), spread_u, light_u]
     doubts.append(camera_part(lab, brightest, calibration))
     return Reading(
         mark=mark,
@@ -125,14 +126,15 @@ def read_mark(
         calibrated=calibration.calibrated,
         warnings=_warnings(pixels, brightest),
         looks=number,
+        anchors=() if calibration.correction or calibration.straight else calibration.anchors,
     )
 
 
 def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ...]:
     """Colours that make up a region, largest share first.
 
-    k-means (scikit-learn) on CIELAB; clusters nearer than ``SAME_COLOUR`` CIEDE2000 are merged,
-    so that shading inside one colour is not taken for two colours.
+    k-means (OpenCV, started by k-means++) on CIELAB; clusters nearer than ``SAME_COLOUR``
+    CIEDE2000 are merged, so that shading inside one colour is not taken for two colours.
 
     Parameters
     ----------
@@ -144,30 +146,33 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     tuple of Population; the fractions add up to 1.
     """
     take = min(len(values), CLUSTER_SAMPLE)
-    sample = values[np.linspace(0, len(values) - 1, take).astype(int)]
+    sample = values[(_places(take, seed) * (len(values) / take)).astype(int)]
     middle = medians(sample)
     near = _difference_at_most(sample, middle) < SAME_COLOUR  # mostly settles it
     if near.mean() <= ONE_COLOUR:
         near = difference(sample, middle) < SAME_COLOUR
     if near.mean() > ONE_COLOUR:
         return (Population(_as_lab(middle), 1.0),)
-    from sklearn.cluster import KMeans
-
-    count = min(CLUSTERS, len(np.unique(sample, axis=0)))
-    # Threads cost more than they save on so few points, and far more on a busy machine.
-    with _thread_pools().limit(limits=1):
-        labels = KMeans(count, n_init=1, random_state=seed, max_iter=50).fit_predict(sample)
+    cv2.setRNGSeed(seed)
+    stop = (cv2.TERM_CRITERIA_MAX_ITER + cv2.TERM_CRITERIA_EPS, 50, 0.01)
+    points = np.asarray(sample, np.float32)
+    count = min(CLUSTERS, take)
+    labels = cv2.kmeans(points, count, None, stop, 1, cv2.KMEANS_PP_CENTERS)[1].ravel()  # type: ignore[call-overload]
     groups = [sample[labels == k] for k in range(count) if (labels == k).any()]
     groups = _merge(groups)
-    found = [Population(_as_lab(np.median(g, axis=0)), len(g) / take) for g in groups]
+    found = [Population(_as_lab(medians(g)), len(g) / take) for g in groups]
     return tuple(sorted(found, key=lambda p: -p.fraction))
+
+
+@functools.lru_cache(maxsize=8)
+def _places(count: int, seed: int) -> npt.NDArray[np.float64]:
+    """One place at random in each of ``count`` stretches: an even step could fall in with bars."""
+    return np.arange(count) + np.random.default_rng(seed).random(count)
 
 
 @functools.lru_cache(maxsize=1)
 def _thread_pools() -> ThreadpoolController:
     """Finding the thread pools takes longer than limiting them, so it is done once."""
-    import sklearn.cluster  # noqa: F401  # brings a pool of its own
-
     return ThreadpoolController()
 
 
@@ -184,7 +189,7 @@ def one_thread() -> Iterator[None]:
 
 
 def _difference_at_most(one: npt.NDArray, other: npt.NDArray) -> npt.NDArray:
-    """A bound that CIEDE2000 never exceeds, at a tenth of its cost; (n, 3), (3,) -> (n,).
+    """A bound that CIEDE2000 never exceeds, at a tenth of its cost; (..., 3) each, broadcast.
 
     Its weights S are at least 1, it stretches a* by at most 1.5, and its rotation term is at most
     the sum of the squares of the chroma and hue terms (Sharma, Wu & Dalal 2005, equations 7 to 22).
@@ -195,15 +200,19 @@ def _difference_at_most(one: npt.NDArray, other: npt.NDArray) -> npt.NDArray:
 
 def _merge(groups: list[npt.NDArray]) -> list[npt.NDArray]:
     """Join the two nearest groups until all are at least SAME_COLOUR apart."""
+    measure = _difference_at_most  # joins what is surely alike; CIEDE2000 decides the rest
     while len(groups) > 1:
-        centres = np.array([np.median(g, axis=0) for g in groups])
-        apart = difference(centres[:, None], centres[None])
+        centres = np.array([medians(g) for g in groups])
+        apart = measure(centres[:, None], centres[None])
         apart[np.tril_indices(len(groups))] = np.inf
         i, j = np.unravel_index(int(apart.argmin()), apart.shape)
-        if apart[i, j] >= SAME_COLOUR:
+        if apart[i, j] < SAME_COLOUR:
+            joined = np.concatenate([groups[i], groups[j]])
+            groups = [g for k, g in enumerate(groups) if k not in (i, j)] + [joined]
+        elif measure is difference:
             break
-        joined = np.concatenate([groups[i], groups[j]])
-        groups = [g for k, g in enumerate(groups) if k not in (i, j)] + [joined]
+        else:
+            measure = difference
     return groups
 
 

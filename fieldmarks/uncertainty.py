@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from fieldmarks.card import Calibration
-from fieldmarks.colour import lab_to_linear, linear_to_lab
+from fieldmarks.colour import linear_to_lab
 from fieldmarks.optics.card_patch import CARD_TOLERANCE, WARN_CAST
 from fieldmarks.optics.texture import Patchwork, error_of_middle
 from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
@@ -32,8 +32,9 @@ from fieldmarks.robust import medians
 # (benchmarks/results/real_chart_under_leaf.md).
 # The slope of the lightness term is steeper than those charts ask: a strong rendering moves the
 # pale and dark marks of rendered birds (eye ring, flights) by 7 to 11 in L*, and with it nine in
-# ten of these keep to the budget too (benchmarks/bird_scenes.py, scenes of another seed). A tone
-# curve leaves black where it is: below NEAR_BLACK in L* the slope fades out.
+# ten of these keep to the budget too (benchmarks/bird_scenes.py, scenes of another seed). Our
+# simulated tone curve leaves black where it is: below NEAR_BLACK in L* the slope fades out. Stray
+# light in a lens lifts black; it is not in these scenes, and no part stands for it.
 CAMERA_LIGHTNESS = (1.5, 0.10)
 NEAR_BLACK = 18.0
 CAMERA_CHROMA = (0.8, 0.14)
@@ -85,12 +86,21 @@ def light_part(lab: Lab, relative: float, name: str, source: str) -> Uncertainty
     return UncertaintyPart(name, light, chroma, 0.0, source)
 
 
-def card_part(lab: Lab, calibration: Calibration) -> UncertaintyPart:
-    """Noise of the card's channels and the card's own tolerance, at a colour of the photo."""
+def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> UncertaintyPart:
+    """Noise of the card's channels and the card's own tolerance.
+
+    Parameters
+    ----------
+    lab : (L*, a*, b*)
+    linear : (3,) array
+        A calibrated linear colour near ``lab``, at which the noise is carried to CIELAB.
+    calibration : Calibration
+    """
     relative = math.hypot(*(p.noise for p in calibration.patches)) / len(calibration.patches)
-    # One channel at a time.
-    bent = linear_to_lab(lab_to_linear(lab) * (1 + relative * np.eye(3)))
-    delta = bent - np.asarray(lab)
+    # One channel at a time, and last the colour itself: in mixed feathers the median of the light
+    # is not quite that of the colour, and only the noise may count.
+    bent = linear_to_lab(np.asarray(linear, float) * (1 + relative * np.eye(4, 3)))
+    delta = bent[:3] - bent[3]
     whole = light_part(lab, CARD_TOLERANCE / math.sqrt(len(calibration.patches)), "card", "")
     angle = math.atan2(lab[2], lab[1])
     along = delta[:, 1] * math.cos(angle) + delta[:, 2] * math.sin(angle)

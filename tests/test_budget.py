@@ -31,7 +31,9 @@ def test_light_and_card_parts_agree_with_draws_of_the_light_itself(lab):
     tolerance = 1 + 0.03 * rng.standard_normal((count, 1))
     channels = 1 + noise * rng.standard_normal((count, 3))
     drawn = linear_to_lab(linear * light * tolerance * channels)
-    linear_budget = Budget((card_part(lab, calibration), light_part(lab, 0.10, "light", "")))
+    linear_budget = Budget(
+        (card_part(lab, linear, calibration), light_part(lab, 0.10, "light", ""))
+    )
     light_u, chroma_u, hue_u = linear_budget.combined
     away = np.array(lab[1:]) / np.hypot(*lab[1:])
     along = drawn[:, 1:] @ away
@@ -79,6 +81,19 @@ def test_an_even_region_has_no_spread_and_two_unlike_regions_have_much():
     other = Patchwork(np.full((100, 3), 60.0), row, column)
     error, _ = error_of_middle([even, other])
     assert error[0] == pytest.approx(np.std([50, 60], ddof=1) / np.sqrt(2), rel=0.01)
+
+
+def test_a_scrap_of_one_value_does_not_spoil_the_region_beside_it():
+    row, column = (a.ravel() for a in np.mgrid[0:30, 0:30])
+    rng = np.random.default_rng(2)
+    whole = Patchwork(rng.normal(50, 2, (900, 3)), row, column)
+    scrap = Patchwork(np.full((1, 3), 50.0), row[:1], column[:1])
+    kept = scrap.values.copy()
+    error, _ = error_of_middle([whole, scrap])
+    alone, _ = error_of_middle([whole])
+    assert np.isfinite(error).all()
+    assert error == pytest.approx(alone, rel=0.1, abs=0.1)
+    assert (scrap.values == kept).all()
 
 
 def test_a_reading_says_how_many_looks_it_had():

@@ -61,6 +61,14 @@ def test_a_tint_over_a_fifth_of_the_collar_is_found_with_its_share():
     assert sum(p.fraction for p in orange) == pytest.approx(0.2, abs=0.04)
 
 
+@pytest.mark.parametrize(("rows", "columns", "every"), [(50, 64, 4), (40, 40, 2), (80, 60, 6)])
+def test_upright_bars_are_found_with_their_shares(rows, columns, every):
+    bars = np.where(np.arange(columns) % every < every / 2, 0, 1)
+    values = np.array([BLACK, YELLOW])[np.tile(bars, rows)]
+    found = find_populations(values)
+    assert [p.fraction for p in found] == pytest.approx([0.5, 0.5], abs=0.06)
+
+
 def test_shading_inside_one_colour_is_not_a_second_colour():
     shade = np.linspace(0.88, 1.12, 400)[:, None] * lab_to_linear((60, -30, 35))
     assert len(find_populations(linear_to_lab(shade))) == 1

@@ -1,5 +1,6 @@
 """Signs: tints by area, each with its ancestry, never averaged."""
 
+import dataclasses
 import io
 import math
 import re
@@ -21,6 +22,7 @@ from fieldmarks.report.text import print_record
 from fieldmarks.tables import load_tables
 from fieldmarks.tables.plumage import expected
 from fieldmarks.tables.schema import Sign, Tint
+from fieldmarks.uncertainty import tone_error
 
 TABLES = load_tables(keepers_swatches=False)
 
@@ -165,6 +167,16 @@ def test_populations_share_the_errors_of_the_photo():
     drawn = draw_colours(one, 5000, 3)
     light = [drawn.median[:, 0], drawn.populations[1][:, 0]]
     assert np.corrcoef(light)[0, 1] > 0.99
+
+
+def test_the_cameras_part_grows_away_from_the_card_when_carried_to_another_colour():
+    one = reading("face", ("jet black", 0.8), ("white", 0.2))
+    here = one.lab[0]
+    camera = UncertaintyPart("camera", tone_error(here, [49.5]), 0.9, 0.9, "made up")
+    black = dataclasses.replace(one, budget=Budget((camera,)), anchors=(49.5,))
+    for population in black.populations:
+        light = population.lab[0]
+        assert deviations(black, population.lab)[0] == pytest.approx(tone_error(light, [49.5]))
 
 
 def test_the_cameras_part_grows_with_chroma_when_carried_to_another_colour():

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from fieldmarks.colour import lab_to_polar
 from fieldmarks.quantities import COVERAGE_FACTOR, Lab, Reading, Relation, difference_weights
-from fieldmarks.uncertainty import CAMERA_CHROMA, CAMERA_HUE
+from fieldmarks.uncertainty import CAMERA_CHROMA, CAMERA_HUE, tone_error
 
 Array = npt.NDArray[np.float64]
 CAMERA, SPREAD = "camera", "spread"
@@ -80,7 +80,8 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
     """Standard deviations along L*, C* and Delta H* at a colour found in a reading.
 
     The budget holds at the median. The camera's part is carried to another colour as it grows with
-    chroma; all other parts are taken to be equally large there in CIEDE2000 units. Where a mark has
+    chroma and away from the cards' lightness; all other parts are taken to be equally large there
+    in CIEDE2000 units. Where a mark has
     several colours, its spread tells how far the median may wander between them, not how far each
     colour is off: that part stays behind.
     """
@@ -95,6 +96,11 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
         sigma = np.array([part.lightness, part.chroma, part.hue])
         ratio = np.array(there) / here
         if part.name == CAMERA:
+            if reading.anchors:
+                tone_here, tone_there = (
+                    tone_error(c[0], reading.anchors) for c in (reading.lab, lab)
+                )
+                ratio[0] = tone_there / tone_here
             ratio[1] = _grown(CAMERA_CHROMA, chroma) / _grown(CAMERA_CHROMA, reading.chroma)
             ratio[2] = _grown(CAMERA_HUE, chroma) / _grown(CAMERA_HUE, reading.chroma)
         squares += (sigma * ratio) ** 2

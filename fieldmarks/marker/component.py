@@ -12,6 +12,7 @@ takes over whatever Python answers with. Three things keep the photo from flicke
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import re
@@ -22,14 +23,15 @@ from typing import Any
 
 from PIL import Image
 
+from fieldmarks.errors import RegionError
 from fieldmarks.marker.wire import MarkerEvent, event_from_wire, region_to_wire
 from fieldmarks.region import Region, RegionSet
 
 FRONT = Path(__file__).parent / "front"
 # One scope in the order given: the page gets a single script and needs no build step.
 SCRIPTS = (
-    "shapes", "stroke", "view", "history", "memory", "ink", "loupe", "tasks", "hand", "keys",
-    "panel", "marker",
+    "letters", "shapes", "stroke", "view", "history", "memory", "ink", "loupe", "tasks", "hand",
+    "keys", "panel", "marker",
 )  # fmt: skip
 DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 """Kind of mark -> dash of its outline; marks on the bird are drawn solid."""
@@ -147,8 +149,10 @@ def _deliver(
     import streamlit as st
 
     state: Any = st.session_state.get(key)
-    if on_event and _serial(state, photo):
-        on_event(event_from_wire(state["event"], regions))
+    # What cannot be read is told by the run that follows, where the page can show it.
+    with contextlib.suppress(RegionError):
+        if on_event and _serial(state, photo):
+            on_event(event_from_wire(state["event"], regions))
 
 
 def _serial(state: Any, photo: str) -> int:

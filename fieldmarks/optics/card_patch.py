@@ -16,7 +16,7 @@ from fieldmarks.region import Region, centre, mask, vertices, window
 
 DEFAULT_REFLECTANCE = 0.18
 MIN_PIXELS = 200
-ENOUGH_PIXELS = 5000  # neighbours say the same: more adds time, not knowledge
+ENOUGH_PIXELS = 2000  # neighbours say the same: more adds time, not knowledge
 MAX_CLIPPED = 0.02  # share of card pixels at either end of the scale
 WARN_STEP, REFUSE_STEP = 0.10, 0.30  # brightness range of the card's own parts, relative
 WARN_GRAIN = 0.18  # pixel noise or texture, relative

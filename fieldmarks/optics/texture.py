@@ -65,7 +65,7 @@ def looks(work: Patchwork, middle: Array, robust: Array) -> tuple[Array, Array]:
     -------
     deviation, number : (k,) arrays
     """
-    off = np.ascontiguousarray(work.values.T)  # each component in one piece: far quicker
+    off = np.array(work.values.T, order="C")  # each component in one piece: far quicker
     off -= middle[:, None]
     limit = OUTLIER * robust[:, None]
     np.clip(off, -limit, limit, out=off)
@@ -91,7 +91,7 @@ def looks(work: Patchwork, middle: Array, robust: Array) -> tuple[Array, Array]:
         low = np.nonzero((level[1:] <= UNRELATED * level[0]) | (pairs[1:] < 0.5))[0]
         reach = int(low[0]) + 1 if low.size else rings
         number[k] = variance[k] * count**2 / max(float(own[:reach].sum()), 1e-12)
-    return np.sqrt(variance), np.clip(number, LEAST, count)
+    return np.sqrt(variance), np.clip(number, LEAST, max(count, LEAST))
 
 
 @lru_cache(maxsize=64)

@@ -249,6 +249,44 @@ def test_loading_the_page_anew_loses_nothing_that_was_drawn(with_square, answer)
     assert page.get_by_role("group", name="Drawn before").count() == 0
 
 
+def test_nothing_remembered_is_lost_before_the_question_is_answered(with_square):
+    page = with_square.page
+    before = with_square.known()["regions"]
+    page.reload()
+    board = Drawing(with_square.screen)
+    board.mark("rump")
+    board.draw(ring(board, FACE))
+    board.after("drawn")
+    board.tool("Put back")
+    board.after("recalled")
+    old, new = board.known()["regions"]
+    assert old == before[0]
+    assert new["mark"] == "rump"
+    assert new["id"] != old["id"]
+    page.reload()
+    board = Drawing(with_square.screen)
+    assert "You drew 2 regions on this photo before" in page.locator(".note").inner_text()
+
+
+def test_what_is_remembered_but_cannot_be_read_is_passed_over(with_square):
+    page = with_square.page
+    page.evaluate(
+        """() => { for (const key of Object.keys(localStorage)) {
+            if (key.startsWith('fieldmarks')) localStorage.setItem(key, JSON.stringify(
+                {at: 1, regions: [{id: 'A', mark: 'face', shape: {kind: 'star'}}]})); }
+            localStorage.setItem('fieldmarks drawn on nothing', '{') }"""
+    )
+    page.reload()
+    board = Drawing(with_square.screen)
+    page.wait_for_timeout(300)
+    assert page.get_by_role("group", name="Drawn before").count() == 0
+    board.draw(ring(board, FACE))
+    board.after("drawn")
+    page.reload()
+    Drawing(with_square.screen)
+    assert "You drew 1 region on this photo before" in page.locator(".note").inner_text()
+
+
 def test_another_keepers_browser_knows_nothing_of_it(with_square, board_address, open_screen):
     other = Drawing(open_screen(board_address))
     assert other.page.get_by_role("group", name="Drawn before").count() == 0

@@ -6,12 +6,13 @@ import string
 from pathlib import Path
 
 import pytest
+import streamlit
 from hypothesis import given
 from hypothesis import strategies as st
 from streamlit.testing.v1 import AppTest
 
 from fieldmarks.errors import FieldmarksError
-from fieldmarks.marker.component import script
+from fieldmarks.marker.component import _deliver, script
 from fieldmarks.marker.wire import (
     MAX_REGIONS,
     event_from_wire,
@@ -93,6 +94,18 @@ def test_a_message_that_makes_no_sense_is_refused_in_plain_words(data):
 def test_a_shape_with_missing_or_wild_numbers_is_refused(shape):
     with pytest.raises(FieldmarksError, match="outline cannot be read"):
         shape_from_wire(shape, "region 'A'")
+
+
+def test_a_message_that_cannot_be_read_changes_nothing(monkeypatch):
+    """The run that follows the callback tells it, where the page can show it."""
+    state = {"board": {"event": message(kind="explode", photo="p")}}
+    monkeypatch.setattr(streamlit, "session_state", state)
+    heard = []
+    _deliver("board", "p", PHOTO, heard.append)
+    assert heard == []
+    state["board"]["event"] = message(photo="p")
+    _deliver("board", "p", PHOTO, heard.append)
+    assert [event.kind for event in heard] == ["drawn"]
 
 
 def test_letters_stay_with_their_regions():

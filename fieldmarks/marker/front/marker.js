@@ -4,6 +4,7 @@ import { Hand } from "./hand.js";
 import { History } from "./history.js";
 import { ink } from "./ink.js";
 import { Keys } from "./keys.js";
+import { freeLetters } from "./letters.js";
 import { question, recall, remember } from "./memory.js";
 import { DRAWS, partsOf, showPanel, wirePanel } from "./panel.js";
 import { boxOf, outline, tidied, withoutCorner } from "./shapes.js";
@@ -73,8 +74,7 @@ class Board {
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
     this.layout();
     this.refresh();
-    if (this.before && fresh) this.say(question(this.before));
-    else if (fresh && !this.parts.note.textContent) this.say(this.welcome());
+    if (fresh && !this.parts.note.textContent) this.say(this.welcome());
   }
 
   welcome() {
@@ -85,15 +85,18 @@ class Board {
   }
 
   adopt(data, fresh) {
+    let opened = fresh;
     if (wholeKey(data.regions) !== wholeKey(this.settled)) {
       const redrawn = drawnKey(data.regions) !== drawnKey(this.settled);
       if (!fresh && redrawn) this.history.leave(this.settled);
       this.regions = this.settled = data.regions;
       if (!this.chosen()) this.selected = "";
       if (redrawn) this.corner = -1;
-      if (!fresh) remember(data.photo, data.regions);
+      if (!data.regions.length) opened = true; // the same photo once more
+      else if (!fresh && !this.before) remember(data.photo, data.regions);
     }
-    if (fresh) this.before = data.regions.length ? null : recall(data.photo, this.marks);
+    if (opened) this.before = data.regions.length ? null : recall(data.photo, this.marks);
+    if (opened && this.before) this.say(question(this.before));
     const asked = JSON.stringify(data.suggestion);
     const news = data.suggestion && asked !== JSON.stringify(this.suggestion);
     this.suggestion = data.suggestion;
@@ -109,8 +112,7 @@ class Board {
   send(kind, { region = "", mark = "", at = null, reach = null } = {}) {
     this.sent = Math.max(Date.now(), this.sent + 1);
     const event = { serial: this.sent, photo: this.photo, kind, region, mark, at, reach };
-    remember(this.photo, this.settled);
-    this.before = null;
+    if (!this.before) remember(this.photo, this.settled);
     this.post({ ...event, regions: this.settled });
   }
 
@@ -373,13 +375,6 @@ class Board {
 
   hint(text) {
     if (this.parts.note.textContent !== text) this.say(text);
-  }
-}
-
-function* freeLetters(taken) {
-  const all = "ABCDEFGHIJKLMNOPQRSTUVWXYZ";
-  for (const first of ["", ...all]) {
-    for (const second of all) if (!taken.has(first + second)) yield first + second;
   }
 }
 

@@ -1,18 +1,27 @@
 // What was drawn on a photo, kept in this browser: loading the page anew must not lose it.
-// It never leaves the browser; only the newest few photos are remembered.
+// Whoever opens the same photo in this browser is asked; only the newest few photos are kept.
+
+import { freeLetters } from "./letters.js";
 
 const PREFIX = "fieldmarks drawn on ";
 const PHOTOS = 12;
+const KINDS = ["polygon", "ellipse", "rectangle", "line"];
+
+/** An entry of the storage; an empty one where there is none, or none that can be read. */
+function entry(key) {
+  try {
+    const { at, regions } = JSON.parse(localStorage.getItem(key));
+    return { at: Number(at) || 0, regions: [...regions] };
+  } catch {
+    return { at: 0, regions: [] };
+  }
+}
 
 /** What was drawn on a photo, of marks that are still known, and when; or null. */
 export function recall(photo, marks) {
-  try {
-    const { at, regions } = JSON.parse(localStorage.getItem(PREFIX + photo));
-    const known = regions.filter((r) => marks.has(r.mark));
-    return known.length ? { at, regions: known } : null;
-  } catch {
-    return null; // no storage in this browser, or not ours
-  }
+  const { at, regions } = entry(PREFIX + photo);
+  const known = regions.filter((r) => marks.has(r?.mark) && KINDS.includes(r.shape?.kind));
+  return known.length ? { at, regions: known } : null;
 }
 
 /** Remember what is drawn on a photo; nothing drawn, nothing remembered. */
@@ -21,8 +30,7 @@ export function remember(photo, regions) {
     if (!regions.length) return localStorage.removeItem(PREFIX + photo);
     localStorage.setItem(PREFIX + photo, JSON.stringify({ at: Date.now(), regions }));
     const ours = Object.keys(localStorage).filter((key) => key.startsWith(PREFIX));
-    const age = (key) => JSON.parse(localStorage.getItem(key)).at;
-    ours.sort((one, other) => age(other) - age(one));
+    ours.sort((one, other) => entry(other).at - entry(one).at);
     for (const key of ours.slice(PHOTOS)) localStorage.removeItem(key);
   } catch {
     // A full or forbidden storage must not stop the drawing.
@@ -36,12 +44,19 @@ export function question({ at, regions }) {
   return `You drew ${what} on this photo before (${when}). Put ${them} back?`;
 }
 
-/** The keeper's answer: put the regions back, or forget them. */
+/** The keeper's answer: put the regions back, beside what was drawn since, or forget them. */
 export function putBack(board, back) {
   board.flush();
-  const { regions } = board.before;
+  const old = board.before.regions;
+  const taken = new Set(old.map((r) => r.id));
+  const since = board.settled.map((r) => {
+    const id = taken.has(r.id) ? freeLetters(taken).next().value : r.id;
+    taken.add(id);
+    return { ...r, id };
+  });
+  const regions = [...old, ...since];
   board.before = null;
-  if (back) board.commit("recalled", regions, regions.at(-1));
+  if (back) board.commit("recalled", regions, old.at(-1));
   else remember(board.photo, board.settled);
   board.say(back ? `Put back. Regions: ${regions.length}.` : board.welcome());
   board.refresh();
