@@ -135,7 +135,7 @@ def record_of_file(
     regions = read_region_file(region_path or region_file_of(photo_path))
     if regions.sha256 and regions.sha256 != photo.sha256:
         raise RegionError(
-            f"it was drawn on another version of {photo.name}",
+            f"it was not drawn on this {photo.name}, but on another photo or a changed copy",
             where=(region_path or region_file_of(photo_path)).name,
             mend="Use the photo it was drawn on, or draw the regions again",
         )

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import signal
+import socket
 import subprocess  # nosec B404
 import sys
 
+from fieldmarks.errors import FieldmarksError
 from fieldmarks.resources import shipped
 
 LOOPBACK = "127.0.0.1"
@@ -60,12 +63,27 @@ def theme() -> list[str]:
 
 
 def serve(port: int, home_network: bool) -> int:
-    """Run the app until it is stopped; gives its exit code."""
+    """Run the app until it is stopped; gives its exit code.
+
+    Raises
+    ------
+    FieldmarksError
+        Something else listens on the port.
+    """
     where = "this computer and other devices in your network" if home_network else "this computer"
+    with socket.socket() as probe:
+        if probe.connect_ex((LOOPBACK, port)) == 0:
+            raise FieldmarksError(
+                "another program listens there already",
+                where=f"port {port}",
+                mend=f"Stop it, or start the app with --port {port + 1}",
+            )
     print(f"The app listens on http://localhost:{port} for {where}. Stop it with Ctrl+C.")
     try:
         # Our own interpreter and script, no shell; the port is a number.
-        done = subprocess.run(command(port, home_network), env=os.environ, check=False)  # nosec B603
-        return done.returncode
+        running = subprocess.Popen(command(port, home_network), env=os.environ)  # nosec B603
+        # Whoever ends this program ends the app with it.
+        signal.signal(signal.SIGTERM, lambda *_: running.terminate())
+        return running.wait()
     except KeyboardInterrupt:
         return 0

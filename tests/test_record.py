@@ -81,7 +81,7 @@ def test_a_region_file_of_another_photo_is_refused(tmp_path, tables):
     path = save_bird(tmp_path)
     regions = RegionSet(path.name, 600, 400, (card(),), sha256="0" * 64)
     write_region_file(regions, tmp_path / "bird.regions.json")
-    with pytest.raises(RegionError, match="another version"):
+    with pytest.raises(RegionError, match=r"not drawn on this bird\.jpg"):
         record_of_file(path, tables)
 
 

@@ -1,12 +1,19 @@
 """How the app is started: for this computer only, with limits, and quiet."""
 
 import ast
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from fieldmarks import screen
-from fieldmarks.serve import MAX_UPLOAD_MB, command
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.serve import MAX_UPLOAD_MB, command, serve
 
 
 @pytest.mark.parametrize("home_network", [False, True])
@@ -29,6 +36,41 @@ def test_streamlit_still_guards_by_default():
     assert config.get_option("server.enableXsrfProtection") is True
     assert config.get_option("server.enableCORS") is True
     assert config.get_option("server.enableStaticServing") is False
+
+
+def test_a_port_that_is_taken_is_told_before_anything_is_promised(capsys):
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        with pytest.raises(FieldmarksError, match=f"port {port}: another program listens there"):
+            serve(port, home_network=False)
+    assert "listens on http" not in capsys.readouterr().out
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_ending_the_program_ends_the_app():
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    code = f"from fieldmarks.serve import serve; raise SystemExit(serve({port}, False))"
+    program = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.DEVNULL)
+    try:
+        assert answers(port, within=60)
+        program.send_signal(signal.SIGTERM)
+        program.wait(timeout=30)
+        assert not answers(port, within=1)
+    finally:
+        program.kill()
+
+
+def answers(port, within):
+    """Whether something listens on a port, now or soon."""
+    end = time.monotonic() + within
+    while True:
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                return True
+        if time.monotonic() > end:
+            return False
+        time.sleep(0.2)
 
 
 def test_the_port_is_passed_as_a_number_and_nothing_goes_through_a_shell():

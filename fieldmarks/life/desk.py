@@ -59,7 +59,7 @@ def keep_look(
     Raises
     ------
     FieldmarksError
-        The day is yet to come or lies before the bird hatched.
+        The day is yet to come or lies before the bird hatched, or the same is kept already.
     """
     if day > date.today():
         raise FieldmarksError(
@@ -73,7 +73,18 @@ def keep_look(
             where=bird.label,
             mend="Correct one of the dates",
         )
-    entry = Entry(new_id(), bird.id, day, stage, measured_by.strip(), note=note)
+    who = measured_by.strip()
+    given = {(shot.record.measurement.sha256, shot.region_file) for shot in shots}
+    # Another person may well measure the same photo; the same person pressed twice.
+    for earlier in store.entries(bird.id):
+        looks = earlier.looks if earlier.measured_by == who else ()
+        if any((look.photo, store.region_file(look)) in given for look in looks):
+            raise FieldmarksError(
+                "this photo is kept already, with the same regions",
+                where=f"{bird.label}, entry {earlier.number}",
+                mend="Take another photo, or withdraw that entry first",
+            )
+    entry = Entry(new_id(), bird.id, day, stage, who, note=note)
     return store.save_entry(entry, shots, tables)
 
 

@@ -59,20 +59,28 @@ Prefer = Literal["refuse", "mine", "theirs"]
 
 @dataclass(frozen=True)
 class Moved:
-    """How many birds, entries, pairs and photos an export or import moved; ``same``: skipped."""
+    """How many birds, entries, pairs and photos an export or import moved.
+
+    ``same`` were there already; ``mended`` photos were lost or changed here and are whole again.
+    """
 
     birds: int
     entries: int
     pairs: int
     photos: int
     same: int = 0
+    mended: int = 0
 
     def __str__(self) -> str:
         text = (
             f"{self.birds} birds, {self.entries} moult entries, {self.pairs} pairs, "
             f"{self.photos} photos"
         )
-        return f"{text}; {self.same} were already there" if self.same else text
+        if self.same:
+            text += f"; {self.same} were already there"
+        if self.mended:
+            text += f"; photos that were lost or changed here and are whole again: {self.mended}"
+        return text
 
 
 def everything(store: Store) -> tuple[list[Bird], list[Entry], list[Pair]]:
@@ -167,7 +175,9 @@ def _same(store: Store, here: Kept, coming: Kept) -> bool:
     here, coming = (dataclasses.replace(t, number=0) for t in (here, coming))
     if isinstance(here, Entry) and isinstance(coming, Entry) and here != coming:
         looks = tuple(
-            _given(store, ours, with_place=False)[0] if ours.photo != theirs.photo else ours
+            _given(store, ours, with_place=False)[0]
+            if ours.photo != theirs.photo and not _damaged(store, ours)
+            else ours
             for ours, theirs in zip(here.looks, coming.looks, strict=False)
         )
         if len(here.looks) == len(coming.looks):
@@ -182,6 +192,15 @@ def _read(store: Store, name: str) -> bytes:
         raise FieldmarksError(
             "this file is missing from the store", where=name, mend="Take it from a backup"
         ) from None
+
+
+def _damaged(store: Store, look: Look) -> bool:
+    """Whether a kept photo, its regions or its record is lost or was changed."""
+    try:
+        _given(store, look, with_place=True)
+    except FieldmarksError:
+        return True
+    return False
 
 
 def _is_photo(name: str) -> bool:
@@ -260,8 +279,11 @@ def _take(store: Store, work: Writing, things: list[Kept], staging: Path, prefer
     """Put checked things into the open transaction and list their files."""
     things = [t for kind in (Bird, Entry, Pair) for t in things if isinstance(t, kind)]
     new, replaced, same = [], [], 0
+    mended: list[Look] = []
     for thing in things:
         here = store.side_content(work.connection, folder_of(type(thing)), thing.id)
+        if isinstance(here, Entry) and isinstance(thing, Entry):
+            mended += [look for look in thing.looks if look in here.looks and _damaged(store, look)]
         if here is None:
             new.append(thing)
         elif _same(store, here, thing):
@@ -274,7 +296,7 @@ def _take(store: Store, work: Writing, things: list[Kept], staging: Path, prefer
             raise FieldmarksError(
                 f"a record of this store ({thing.id[:8]}) differs from the one in the file",
                 where=getattr(thing, "name", type(thing).__name__.lower()),
-                mend="Say whether to keep mine or take theirs",
+                mend="Say whether to keep mine or take theirs (terminal: --keep mine or theirs)",
             )
     _check_names(store, work, [*new, *replaced])
     new = renumber(work, new)
@@ -287,11 +309,12 @@ def _take(store: Store, work: Writing, things: list[Kept], staging: Path, prefer
         if isinstance(thing, Bird | Entry):
             work.touched.add(thing.bird if isinstance(thing, Entry) else thing.id)
     taken = [look for t in (*new, *replaced) if isinstance(t, Entry) for look in t.looks]
-    for look in taken:
+    for look in (*taken, *mended):
         names = [*needed_files(look), f"tables/{look.table_fingerprint}.zip"]
         work.files |= {n: staging / n for n in names if (staging / n).exists()}
     counts = [sum(isinstance(t, k) for t in (*new, *replaced)) for k in (Bird, Entry, Pair)]
-    return Moved(counts[0], counts[1], counts[2], len({look.photo for look in taken}), same)
+    photos = len({look.photo for look in taken})
+    return Moved(counts[0], counts[1], counts[2], photos, same, len(mended))
 
 
 def renumber(work: Writing, things: list[Kept]) -> list[Kept]:

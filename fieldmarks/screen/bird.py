@@ -52,6 +52,7 @@ def bird_panel(work: Work) -> None:
         work.question.age,
     ):
         work.ask(claimed=claimed, variety=variety, age=age)
+        st.rerun()  # the verdict above was drawn before the question was asked
     shown = claimed or _nearest(work)
     st.caption(f"What a {tables.species[shown].name} of this variety and age should show:")
     sheet(guide_drawing(tables, shown, variety, age), key="guide")

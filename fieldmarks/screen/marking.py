@@ -75,8 +75,12 @@ def _instruction(work: Work) -> str:
     if work.mark == FIRST_MARK and not work.has_card:
         return "The grey card is drawn, but it cannot be used as it stands. Read below why."
     if work.mark in drawn:
-        then = "Now pick the next mark." if work.best_next else "All that tells much is drawn."
-        return f"Drawn: {mark.name}. {then}"
+        if not work.best_next:
+            return f"Drawn: {mark.name}. All that tells much is drawn."
+        return (
+            f"Drawn: {mark.name}. Pick the next mark before you draw on: what you draw now counts "
+            f"as more of the {mark.name}."
+        )
     if FIRST_MARK not in drawn:
         return f"{how}: {mark.name}. Without a grey card, only marks of this photo are compared."
     if mark.shape == "line":

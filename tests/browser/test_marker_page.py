@@ -235,7 +235,7 @@ def test_loading_the_page_anew_loses_nothing_that_was_drawn(with_square, answer)
     page.reload()
     board = Drawing(with_square.screen)
     assert board.known()["regions"] == []
-    assert "You drew 1 region on this photo before" in page.locator(".note").inner_text()
+    assert "You drew 1 region on this photo before" in page.locator(".question").inner_text()
     board.tool(answer)
     if answer == "Put back":
         board.after("recalled")
@@ -265,7 +265,7 @@ def test_nothing_remembered_is_lost_before_the_question_is_answered(with_square)
     assert new["id"] != old["id"]
     page.reload()
     board = Drawing(with_square.screen)
-    assert "You drew 2 regions on this photo before" in page.locator(".note").inner_text()
+    assert "You drew 2 regions on this photo before" in page.locator(".question").inner_text()
 
 
 def test_what_is_remembered_but_cannot_be_read_is_passed_over(with_square):
@@ -284,7 +284,7 @@ def test_what_is_remembered_but_cannot_be_read_is_passed_over(with_square):
     board.after("drawn")
     page.reload()
     Drawing(with_square.screen)
-    assert "You drew 1 region on this photo before" in page.locator(".note").inner_text()
+    assert "You drew 1 region on this photo before" in page.locator(".question").inner_text()
 
 
 def test_another_keepers_browser_knows_nothing_of_it(with_square, board_address, open_screen):

@@ -230,6 +230,27 @@ def test_an_export_of_a_store_with_a_changed_photo_is_refused(small, tmp_path):
         assert not (tmp_path / "out.zip").exists()
 
 
+@pytest.mark.parametrize("harm", ["changed", "lost"])
+def test_a_photo_that_was_changed_or_lost_comes_back_from_a_backup(small, tmp_path, harm):
+    _, archive = small
+    with Store(tmp_path / "store") as store:
+        import_store(store, archive)
+        whole = folder_files(store)
+        for path in (store.folder / "photos").rglob("*"):
+            if path.is_file() and harm == "changed" and path.suffix != ".json":
+                path.write_bytes(b"something else")
+            elif path.is_file() and harm == "lost":
+                path.unlink()
+        with pytest.raises(FieldmarksError):
+            export_store(store, tmp_path / "out.zip")
+        moved = import_store(store, archive)
+        assert (moved.mended, moved.entries, moved.photos) == (2, 0, 0)
+        assert "whole again: 2" in str(moved)
+        assert folder_files(store) == whole
+        export_store(store, tmp_path / "out.zip")
+        assert import_store(store, archive).mended == 0
+
+
 def test_entries_in_an_export_are_whole(small):
     _, entries, _ = everything(small[0])
     assert all(isinstance(e, Entry) and len(e.looks) == 2 for e in entries)

@@ -10,7 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_birds import CLEAN, ORANGE, a_bird, an_entry, shoot
 
-from fieldmarks.life.bird import Look, MarkPoint, SignPoint
+from fieldmarks.errors import FieldmarksError
+from fieldmarks.life.bird import STAGES, Look, MarkPoint, SignPoint
+from fieldmarks.life.desk import keep_look
 from fieldmarks.life.due import first_moult_over, look_due
 from fieldmarks.life.moult import (
     BY_CHANCE,
@@ -22,6 +24,7 @@ from fieldmarks.life.moult import (
     timelines,
 )
 from fieldmarks.life.shot import look_of
+from fieldmarks.life.store import Store
 from fieldmarks.record import Question
 
 DAY = date(2025, 1, 1)
@@ -178,3 +181,16 @@ def test_a_sign_seen_on_the_grown_bird_is_not_cleared_by_one_look_without_it():
     (found,) = sign_stories(entries, {"dull": "A dull mask."})
     assert found.story == "unclear"
     assert "one look of the grown bird shows it" in found.sentence
+
+
+def test_a_photo_kept_twice_by_mistake_is_refused_and_a_second_persons_look_is_not(
+    tmp_path, tables, clean_shot
+):
+    with Store(tmp_path) as store:
+        bird = store.save(a_bird("Pip"))
+        day = date(2025, 6, 1)
+        keep_look(store, bird, [clean_shot], tables, day, STAGES[-1], "Wren ")
+        with pytest.raises(FieldmarksError, match=r"entry 1: this photo is kept"):
+            keep_look(store, bird, [clean_shot], tables, day, STAGES[-1], "Wren")
+        keep_look(store, bird, [clean_shot], tables, day, STAGES[-1], "Robin")
+        assert [e.measured_by for e in store.entries(bird.id)] == ["Wren", "Robin"]

@@ -5,7 +5,7 @@ import { History } from "./history.js";
 import { ink } from "./ink.js";
 import { Keys } from "./keys.js";
 import { freeLetters } from "./letters.js";
-import { question, recall, remember } from "./memory.js";
+import { recall, remember } from "./memory.js";
 import { DRAWS, partsOf, showPanel, wirePanel } from "./panel.js";
 import { boxOf, outline, tidied, withoutCorner } from "./shapes.js";
 import { problemOf } from "./tasks.js";
@@ -96,7 +96,6 @@ class Board {
       else if (!fresh && !this.before) remember(data.photo, data.regions);
     }
     if (opened) this.before = data.regions.length ? null : recall(data.photo, this.marks);
-    if (opened && this.before) this.say(question(this.before));
     const asked = JSON.stringify(data.suggestion);
     const news = data.suggestion && asked !== JSON.stringify(this.suggestion);
     this.suggestion = data.suggestion;

@@ -58,7 +58,8 @@ export function putBack(board, back) {
   board.before = null;
   if (back) board.commit("recalled", regions, old.at(-1));
   else remember(board.photo, board.settled);
-  board.say(back ? `Put back. Regions: ${regions.length}.` : board.welcome());
+  const rest = "What it is said to be, its variety and age: give them again under The bird.";
+  board.say(back ? `Put back. Regions: ${regions.length}. ${rest}` : board.welcome());
   board.refresh();
   board.parts.stage.focus({ preventScroll: true });
 }

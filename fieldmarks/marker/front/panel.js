@@ -1,6 +1,6 @@
 // Buttons, lists and sentences around the photo.
 
-import { putBack } from "./memory.js";
+import { putBack, question } from "./memory.js";
 import { ZOOM_STEP } from "./view.js";
 
 export const DRAWS = { area: ["outline", "ellipse", "tap"], line: ["line"] };
@@ -20,6 +20,7 @@ export function partsOf(root) {
     look: one(".look"),
     answer: one(".answer"),
     before: one(".before"),
+    question: one(".question"),
     chosen: one(".chosen"),
     letter: one(".chosen .letter"),
     name: one(".name"),
@@ -122,6 +123,7 @@ export function showPanel(board) {
   parts.look.textContent = marks.get(current)?.look ?? "";
   parts.answer.hidden = !suggestion;
   parts.before.hidden = !board.before;
+  if (board.before) parts.question.textContent = question(board.before);
   parts.does.undo.disabled = !board.history.past.length;
   parts.does.redo.disabled = !board.history.future.length;
   showChosen(board);

@@ -41,6 +41,7 @@ from fieldmarks.screen.life.shared import (
 )
 from fieldmarks.screen.life.shared import told as show_error
 from fieldmarks.screen.sheet import start_at_top
+from fieldmarks.serve import MAX_UPLOAD_MB
 
 ROWS = 25
 PREVIEWED = 10
@@ -245,6 +246,10 @@ def _backup() -> None:
                     on_click="ignore",
                 )
     chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
+    st.caption(
+        f"A file of more than {MAX_UPLOAD_MB} MB is brought in from a terminal: fieldmarks bird "
+        "import. Kept photos that were lost or changed here come back with the file."
+    )
     ways: dict[Prefer, str] = {
         "refuse": "stop and change nothing",
         "mine": "keep what is here",
