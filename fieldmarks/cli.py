@@ -42,10 +42,15 @@ Regions = Annotated[
     Path | None,
     typer.Option("--regions", help="Region file. Default: the photo's name + .regions.json."),
 ]
-Variety = Annotated[str, typer.Option("--variety", help="Colour variety of the bird.")]
-Age = Annotated[str, typer.Option("--age", help="Age of the bird.")]
+Variety = Annotated[
+    str,
+    typer.Option(
+        "--variety", help="Colour variety of the bird; a word it does not know lists them all."
+    ),
+]
+Age = Annotated[str, typer.Option("--age", help="Age of the bird: young, moulting or adult.")]
 SoldAs = Annotated[
-    str | None, typer.Option("--sold-as", help="Species the bird is said to be, if any.")
+    str | None, typer.Option("--sold-as", help="Species the bird is said to be, by its Latin name.")
 ]
 Into = Annotated[Path | None, typer.Option("--into", help="Folder to write the results to.")]
 More = Annotated[

@@ -44,7 +44,7 @@ export function question({ at, regions }) {
   return `You drew ${what} on this photo before (${when}). Put ${them} back?`;
 }
 
-/** The keeper's answer: put the regions back, beside what was drawn since, or forget them. */
+/** The keeper's answer: put the regions back, beside what was drawn since, or leave them. */
 export function putBack(board, back) {
   board.flush();
   const old = board.before.regions;
@@ -56,8 +56,9 @@ export function putBack(board, back) {
   });
   const regions = [...old, ...since];
   board.before = null;
+  // Left ones are only forgotten when something else is drawn.
   if (back) board.commit("recalled", regions, old.at(-1));
-  else remember(board.photo, board.settled);
+  else if (board.settled.length) remember(board.photo, board.settled);
   const rest = "What it is said to be, its variety and age: give them again under The bird.";
   board.say(back ? `Put back. Regions: ${regions.length}. ${rest}` : board.welcome());
   board.refresh();
