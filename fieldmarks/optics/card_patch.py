@@ -175,8 +175,8 @@ def _refuse_colour(rgb: npt.NDArray, reflectance: float) -> str:
     chroma = _cast(rgb)
     if chroma > REFUSE_CAST:
         return (
-            f"the colour cast is too strong to trust (C* {chroma:.0f}). Is the outline on the card? "
-            "If so, use daylight or a white lamp, and no coloured shade near it."
+            f"the colour cast is too strong to trust (C* {chroma:.0f}). Is the outline on the "
+            "card? If so, use daylight or a white lamp, and no coloured shade near it."
         )
     return ""
 
