@@ -103,6 +103,18 @@ def test_work_is_found_again_after_another_page_and_after_another_photo(at_lapto
     assert set(keeper.readings()) == {"face", "collar"}
 
 
+def test_the_verdict_follows_what_the_bird_is_said_to_be_at_once(at_laptop):
+    keeper = at_laptop
+    keeper.open_demo("personatus_clean", with_marks=True)
+    assert "claimed to be" not in keeper.verdict
+    keeper.tab("The bird")
+    box = keeper.page.get_by_role("combobox", name=re.compile("said to be"))
+    box.click()
+    keeper.page.get_by_role("option", name=re.compile("Fischer")).click()
+    keeper.settle()
+    assert "claimed to be fischeri" in keeper.verdict
+
+
 def test_a_demo_bird_is_marked_with_a_finger(at_phone):
     keeper = at_phone
     drawn = shapes(keeper.open_demo("nigrigenis_blue_rump"))
