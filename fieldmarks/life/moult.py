@@ -244,8 +244,10 @@ def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
     last = rows[-1]
     present = [r for r in rows if r.point.status in PRESENT]
     if not present:
-        if all(r.point.status == SignStatus.NOT_SEEN.value for r in rows):
-            return SignStory(sign, "never", f"{text}: not seen in any look.")
+        if last.point.status == SignStatus.NOT_SEEN.value:
+            sure = all(r.point.status == last.point.status for r in rows)
+            how = "not seen in any look." if sure else "not seen; an earlier look was in doubt."
+            return SignStory(sign, "never", f"{text}: {how}")
         return SignStory(sign, "unclear", f"{text}: not decided yet. Look again.")
     first = rows[0]
     difference = last.point.amount - first.point.amount

@@ -100,6 +100,8 @@ YOUNG, GROWN = (date(2025, 3, 1), "young plumage"), (date(2026, 3, 1), "after fi
         (("seen", 0.2), ("seen", 0.8), "grew", True),
         (("not seen", 0.0), ("seen", 0.8), "came", True),
         (("not seen", 0.0), ("not seen", 0.0), "never", False),
+        (("doubtful", 0.1), ("not seen", 0.0), "never", False),
+        (("not seen", 0.0), ("doubtful", 0.1), "unclear", False),
         (("look again after the moult", 0.1), ("not seen", 0.02), "unclear", False),
         (("look again after the moult", 0.9), ("doubtful", 0.4), "unclear", False),
     ],
