@@ -154,6 +154,7 @@ def assess_many(
             for result in group_results:
                 results[result.number] = result
                 after_each()
+        _clear(into)  # a worker that was killed leaves what it was writing
         ordered = [results[number] for number in sorted(results)]
         _write_overview(ordered, into)
         problems = tuple(r.problem for r in ordered if r.problem)
