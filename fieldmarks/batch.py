@@ -268,9 +268,8 @@ def _earlier_record(
 
 
 def _clear(into: Path) -> None:
-    """See at once that the folder can be written to, and clear away half-written files."""
+    """Clear away files that were cut off half-written; nobody else writes here meanwhile."""
     try:
-        (into / ".probe.part").write_bytes(b"")
         for part in into.glob(".*.part"):
             part.unlink(missing_ok=True)
     except OSError as error:

@@ -74,11 +74,12 @@ def keep_look(
             mend="Correct one of the dates",
         )
     who = measured_by.strip()
-    given = {(shot.record.measurement.sha256, shot.region_file) for shot in shots}
+    given = {shot.record.measurement.sha256: shot.region_file for shot in shots}
     # Another person may well measure the same photo; the same person pressed twice.
     for earlier in store.entries(bird.id):
         looks = earlier.looks if earlier.measured_by == who else ()
-        if any((look.photo, store.region_file(look)) in given for look in looks):
+        known = (look for look in looks if look.photo in given)
+        if any(store.region_file(look) == given[look.photo] for look in known):
             raise FieldmarksError(
                 "this photo is kept already, with the same regions",
                 where=f"{bird.label}, entry {earlier.number}",
