@@ -1,6 +1,8 @@
 """A folder run as a program of its own: it can be killed, and its workers start from it alone.
 
-``batch_program.py PHOTOS OUT WORKERS`` prints "done" after each photo and the counts at the end.
+``batch_program.py PHOTOS OUT WORKERS`` prints "done" after each photo and waits until it may go on
+(a line on standard input, or its end), so that a test meets it in the middle of its work however
+fast the machine is. It prints the counts at the end.
 WORKERS is a number, or "dask" for a local Dask cluster of two.
 """
 
@@ -26,9 +28,14 @@ def main(photos, out, workers):
             load_tables(keepers_swatches=False),
             Question(),
             workers=None if workers == "dask" else int(workers),
-            after_each=lambda: print("done", flush=True),
+            after_each=wait,
         )
     print(summary.done, summary.kept, len(summary.problems), flush=True)
+
+
+def wait():
+    print("done", flush=True)
+    sys.stdin.readline()
 
 
 def dask_cluster():

@@ -1,6 +1,6 @@
 """Saves and imports that are killed on the way; run as its own program by ``test_kill.py``.
 
-``killed.py saves FOLDER SHOT`` saves 50 entries and prints each id once it is confirmed.
+``killed.py saves FOLDER SHOT`` saves entries until it is killed; prints each id once confirmed.
 ``killed.py import FOLDER ARCHIVE`` imports and prints "confirmed".
 ``killed.py steps FOLDER SHOT ARCHIVE`` kills a child at every step of one save and of one import,
 and prints what was there afterwards.
@@ -30,9 +30,8 @@ def entry_for(store: Store) -> Entry:
 def saves(folder: Path, shots: Path) -> None:
     tables, shot = load_tables(keepers_swatches=False), pickle.loads(shots.read_bytes())
     with Store(folder) as store:
-        for _ in range(50):
+        while True:
             print(store.save_entry(entry_for(store), [shot], tables).id, flush=True)
-    print("all done", flush=True)
 
 
 def import_one(folder: Path, archive: Path) -> None:

@@ -58,7 +58,6 @@ def test_fifty_saves_killed_three_times_lose_nothing_that_was_confirmed(tmp_path
         program.send_signal(signal.SIGKILL)
         more = program.stdout.read().split()
         assert program.wait() == -signal.SIGKILL, "it was killed while still saving"
-        assert len(more) + stop_after < 50
         confirmed += more
         with Store(folder) as store:
             _, entries, _ = everything(store)
