@@ -158,9 +158,7 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
     """Decode a photo that is already in memory; see :func:`open_photo`."""
     name = one_line(name)[-LONGEST_NAME:]
     if Path(name).suffix.lower() in RAW_SUFFIXES and data:
-        from fieldmarks.optics.raw import decode_raw
-
-        return decode_raw(data, name, max_megapixels)
+        return _decode_raw(data, name, max_megapixels)
     if not data:
         raise PhotoError("the file is empty (0 bytes)", where=name, mend="Copy the photo again")
     try:
@@ -209,6 +207,16 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
     return Photo(
         name, digest, width, height, facts, profile, tuple(notes), stored, orientation, header
     )
+
+
+def _decode_raw(data: bytes, name: str, max_megapixels: float) -> Photo:
+    from fieldmarks.optics.raw import develop
+
+    codes, profile = develop(data, name, max_megapixels)
+    facts = PhotoFacts(format="RAW", bits=16, colour_profile=profile.name)
+    height, width = codes.shape[:2]
+    digest = hashlib.sha256(data).hexdigest()
+    return Photo(name, digest, width, height, facts, profile, (), codes, 1)
 
 
 def _open_header(data: bytes, name: str) -> Image.Image:

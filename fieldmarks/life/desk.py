@@ -12,7 +12,7 @@ from fieldmarks.judging.proposal import age_class
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.agreement import Account, Agreement, compare_accounts
 from fieldmarks.life.bird import Bird, Entry, Pair, Stage, Young, new_id
-from fieldmarks.life.dossier import Testimony, write_dossier
+from fieldmarks.life.dossier import write_dossier
 from fieldmarks.life.due import first_moult_over
 from fieldmarks.life.mating import (
     ACCEPTED_MISS,
@@ -23,7 +23,7 @@ from fieldmarks.life.mating import (
 )
 from fieldmarks.life.moult import SignStory, sign_stories
 from fieldmarks.life.pairing import PairAdvice, advise_pair, warnings_for_test
-from fieldmarks.life.shot import Shot
+from fieldmarks.life.shot import Shot, Testimony
 from fieldmarks.life.standing import showing_signs
 from fieldmarks.life.store import Store
 from fieldmarks.record import Question

@@ -29,7 +29,7 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.archive import unpack
 from fieldmarks.life.bird import Bird, now
 from fieldmarks.life.compare import Difference, record_differences, region_differences
-from fieldmarks.life.shot import Shot, shot_to_give
+from fieldmarks.life.shot import Testimony, shot_to_give
 from fieldmarks.life.tables_copy import pack_tables, unpack_tables
 from fieldmarks.photo import decode_photo
 from fieldmarks.record import Question, Record, make_record, record_from_json
@@ -56,18 +56,6 @@ Check it with:  fieldmarks bird verify FILE.zip
 It measures every photo again and says for each number whether it is the same.
 It cannot show who took a photo, or which bird is on it.
 """
-
-
-@dataclass(frozen=True)
-class Testimony:
-    """One photo, who measured it and when."""
-
-    __test__ = False  # not a test, whatever pytest thinks of its name
-
-    measurer: str
-    day: date
-    shot: Shot
-    packed_tables: bytes | None = None  # those it was judged by; None: the tables given
 
 
 class _Item(BaseModel):

@@ -18,7 +18,7 @@ from fieldmarks.report.picture import annotate
 from fieldmarks.tables import Tables
 
 if TYPE_CHECKING:
-    from fieldmarks.life.dossier import Testimony
+    from fieldmarks.life.shot import Testimony
 
 PHOTO_PIXELS = 1000  # longest side of a photo in the PDF
 PHOTO_WIDTH, PHOTO_HEIGHT = 120.0, 140.0  # mm, at most

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +49,18 @@ class Shot:
     def record_file(self) -> bytes:
         """Its record as JSON."""
         return record_to_json(self.record).encode()
+
+
+@dataclass(frozen=True)
+class Testimony:
+    """One photo, who measured it and when."""
+
+    __test__ = False  # not a test, whatever pytest thinks of its name
+
+    measurer: str
+    day: date
+    shot: Shot
+    packed_tables: bytes | None = None  # those it was judged by; None: the tables given
 
 
 def shot_to_give(shot: Shot) -> Shot:

@@ -18,6 +18,7 @@ from pydantic import TypeAdapter, ValidationError
 from fieldmarks.card import Calibration
 from fieldmarks.colour import linear_to_lab
 from fieldmarks.errors import CardError
+from fieldmarks.files import write_whole
 from fieldmarks.optics.correction import TERMS, Correction
 from fieldmarks.optics.fitness import file_facts
 from fieldmarks.photo import Photo
@@ -103,8 +104,6 @@ def make_profile(name: str, photo: Photo, calibration: Calibration) -> PhoneProf
 
 def save_profile(profile: PhoneProfile, folder: Path | None = None) -> Path:
     """Write a profile; an older one of the same name is replaced."""
-    from fieldmarks.record import write_whole
-
     path = (folder or profile_folder()) / f"{profile.name}{SUFFIX}"
     write_whole(path, _ADAPTER.dump_json(profile, indent=1) + b"\n")
     return path

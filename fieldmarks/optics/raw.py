@@ -8,52 +8,42 @@ shrinks (:func:`fieldmarks.uncertainty.camera_part`).
 
 from __future__ import annotations
 
-import hashlib
 import io
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.colour import RGB_TO_XYZ
 from fieldmarks.errors import PhotoError
-from fieldmarks.photo import MAX_MEGAPIXELS, Photo, PhotoFacts
 from fieldmarks.profile import Profile
 
-FORMAT = "RAW"
 
-
-def open_raw(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
-    """Open a camera raw file.
+def develop(
+    data: bytes, name: str, max_megapixels: float
+) -> tuple[npt.NDArray[np.uint16], Profile]:
+    """Develop a camera raw file.
 
     Parameters
     ----------
-    path : path
+    data : bytes
+        The file.
+    name : str
+        For errors.
     max_megapixels : float
         Refuse larger pictures before developing them.
 
     Returns
     -------
-    Photo
-        16 bits, linear; ``facts.format`` is "RAW".
+    codes : (h, w, 3) array of uint16
+        Linear light, upright.
+    profile : Profile
+        The camera's own colours.
 
     Raises
     ------
     PhotoError
         rawpy is not installed, or the file is no readable colour raw.
     """
-    path = Path(path)
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise PhotoError(
-            f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
-        ) from None
-    return decode_raw(data, path.name, max_megapixels)
-
-
-def decode_raw(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
-    """Decode a raw file that is already in memory; see :func:`open_raw`."""
     try:
         import rawpy
     except ImportError:
@@ -93,12 +83,8 @@ def decode_raw(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -
             where=name,
             mend="Copy it again from the camera, or use its JPEG",
         ) from error
-    height, width = picture.shape[:2]
     ramp = (np.arange(65536) / 65535).astype(np.float32)
-    profile = Profile("camera raw, no look", np.stack([ramp] * 3), matrix)
-    facts = PhotoFacts(format=FORMAT, bits=16, colour_profile=profile.name)
-    digest = hashlib.sha256(data).hexdigest()
-    return Photo(name, digest, width, height, facts, profile, (), np.asarray(picture), 1)
+    return np.asarray(picture), Profile("camera raw, no look", np.stack([ramp] * 3), matrix)
 
 
 def camera_to_srgb(xyz_to_camera: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

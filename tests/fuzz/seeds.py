@@ -147,7 +147,8 @@ def stores() -> tuple[bytes, ...]:
 @functools.cache
 def dossiers() -> tuple[bytes, ...]:
     """A dossier of one look."""
-    from fieldmarks.life.dossier import Testimony, write_dossier
+    from fieldmarks.life.dossier import write_dossier
+    from fieldmarks.life.shot import Testimony
 
     with tempfile.TemporaryDirectory() as place:
         path = Path(place, "dossier.zip")

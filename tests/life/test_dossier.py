@@ -13,8 +13,8 @@ from test_exchange import changed, relist
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life import dossier as dossier_module
-from fieldmarks.life.dossier import Testimony, verify_dossier, write_dossier
-from fieldmarks.life.shot import Shot
+from fieldmarks.life.dossier import verify_dossier, write_dossier
+from fieldmarks.life.shot import Shot, Testimony
 from fieldmarks.life.tables_copy import pack_tables, unpack_tables
 from fieldmarks.optics.correction import Correction
 from fieldmarks.optics.phone_profile import PhoneProfile

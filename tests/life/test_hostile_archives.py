@@ -14,8 +14,9 @@ from test_exchange import changed, relist
 
 from fieldmarks.errors import FieldmarksError, TableError
 from fieldmarks.life import archive as archive_module
-from fieldmarks.life.dossier import Testimony, verify_dossier, write_dossier
+from fieldmarks.life.dossier import verify_dossier, write_dossier
 from fieldmarks.life.exchange import everything, export_store, import_store
+from fieldmarks.life.shot import Testimony
 from fieldmarks.life.store import Store
 from fieldmarks.life.tables_copy import pack_tables, unpack_tables
 

@@ -17,9 +17,9 @@ from PIL import Image
 from fieldmarks.cli import main
 from fieldmarks.life.bird import Entry
 from fieldmarks.life.compare import record_differences
-from fieldmarks.life.dossier import Testimony, verify_dossier, write_dossier
+from fieldmarks.life.dossier import verify_dossier, write_dossier
 from fieldmarks.life.exchange import everything, export_store, import_store
-from fieldmarks.life.shot import Shot, shot_to_give
+from fieldmarks.life.shot import Shot, Testimony, shot_to_give
 from fieldmarks.life.store import Store
 from fieldmarks.life.upkeep import check_store
 from fieldmarks.location import without_place
