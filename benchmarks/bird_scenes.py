@@ -53,6 +53,7 @@ LARGE_FROM, HUGE_FROM = 10_000, 20_000
 AT_ANY_SIZE = tuple(c for c in CONDITIONS if c not in ("small", "large"))
 SETUPS = ("grey card", "phone profile", "chart")
 LEFT_OUT = ("card", "pupil")
+STRAY = 0.06  # share of the picture's mean light; a clean phone lens has 1 to 4 % (from memory)
 SHINE = 15  # scenes that are read a second time with shine left in
 
 
@@ -93,6 +94,7 @@ def make_scene(number: int, seed: int) -> tuple[str, Picture, Light, np.random.G
         white_balance_error=(float(rng.uniform(0.88, 1.12)), 1.0, float(rng.uniform(0.88, 1.12))),
         exposure=float(rng.uniform(0.6, 0.9)),
         phone_strength=float(rng.choice([0.0, 0.5, 1.0])),
+        stray=float(np.random.default_rng([seed, number, 1]).uniform(0, STRAY)),
     )
     if condition == "grain":
         light = replace(light, shot_noise=1.2e-3, read_noise=4e-3)
@@ -250,7 +252,7 @@ def report(outcomes: list[Outcome], chosen: argparse.Namespace, shine: list[list
     header = ("", "n", "mean", "95 %", "inside", "stated")
     by_setup = grouped(outcomes, "setup")
     card = by_setup["grey card"]
-    names = ("camera", "light", "card", "spread", "light on the bird")
+    names = ("camera", "light", "card", "spread", "stray light", "light on the bird")
     off = [(f"without '{name}'", [without_part(o, name) for o in card]) for name in names]
     shaded = [o for o in card if o.condition == "shadow on bird"]
     parts = [

@@ -92,11 +92,16 @@ def as_patches(found: list[tuple[Placed, np.ndarray]]) -> Patches:
     )
 
 
+def middle(found: list[tuple[Placed, np.ndarray]]) -> Placed:
+    """The patch that is taken for the grey card."""
+    return next(p for p, _ in found if p.patch.key == CARD)
+
+
 def grey_card(photo: Photo, found: list[tuple[Placed, np.ndarray]]) -> Calibration:
     """Calibrated on the chart's middle grey alone."""
-    middle = next(p for p, _ in found if p.patch.key == CARD)
-    value = lightness_to_reflectance(middle.patch.colour[0])
-    return calibrate(photo, [replace(middle.region, mark="card", value=value)])
+    card = middle(found)
+    value = lightness_to_reflectance(card.patch.colour[0])
+    return calibrate(photo, [replace(card.region, mark="card", value=value)])
 
 
 def judge(
@@ -115,6 +120,15 @@ def judge(
     return np.array(off), np.array(stated)
 
 
+def stray_light(photo: Photo, found: list[tuple[Placed, np.ndarray]]) -> float:
+    """Light that lifts the black patch, and the card with it, as a share of a perfect white."""
+    calibration = grey_card(photo, found)
+    black, rgb = min(found, key=lambda f: f[0].patch.colour[0])
+    true, card = (lightness_to_reflectance(p.colour[0]) for p in (black.patch, middle(found).patch))
+    read = lightness_to_reflectance(linear_to_lab(calibration.apply(rgb, 0, 0))[0])
+    return card * (read - true) / (card - read)
+
+
 def row(label: str, off: np.ndarray, stated: np.ndarray) -> tuple[str, ...]:
     return (label, str(len(off)), f"{off.mean():.1f}", f"{np.percentile(off, 95):.1f}",
             f"{(off <= stated).mean():.0%}", f"{np.median(stated):.1f}")  # fmt: skip
@@ -122,6 +136,7 @@ def row(label: str, off: np.ndarray, stated: np.ndarray) -> tuple[str, ...]:
 
 def main() -> None:
     folder = Path(sys.argv[1])
+    stray = []
     by_card, by_model, pooled = [], [], {"one grey patch": [], "chart, patch left out": []}
     for shot in SHOTS:
         photo = picture(folder, shot)
@@ -135,6 +150,7 @@ def main() -> None:
             left_out.append(finish(rest, choose_trial(rest), "other patches"))
         chart = judge(photo, found, left_out)
         cast = grey_card(photo, found).cast
+        stray.append(stray_light(photo, found))
         for label, result in zip(pooled, (alone, chart), strict=True):
             pooled[label].append(result)
             by_card.append((shot.name, f"{cast:.0f}", f"{as_is:.1f}", *row(label, *result)))
@@ -159,6 +175,9 @@ def main() -> None:
         "that are not clipped, share inside the stated uncertainty (k = 2), and its median.",
         markdown(head, every),
         markdown(("photo", "C* of the cast", "as is", *head), by_card),
+        "Stray light, from how much too bright the black patch reads: "
+        f"{', '.join(f'{s:.2%}' for s in stray)} of a perfect white; root mean square "
+        f"{np.sqrt(np.mean(np.square(stray))):.2%}.",
         "Each patch left out in turn, mean CIEDE2000 of every kind of model. Many patches lie "
         "outside sRGB before the cast is taken out; the file holds 0 for them ('cut off at 0').",
         markdown(("photo", "patches", "n", *means, "chosen without the patch", "its median"),

@@ -32,6 +32,7 @@ from fieldmarks.uncertainty import (
     card_part,
     light_part,
     spread_part,
+    stray_part,
     unevenness,
 )
 
@@ -114,6 +115,7 @@ def read_mark(
         light_u = light_part(lab, relative, "light", SOURCES["light"])
         near = calibration.apply(stored[None], *xy.mean(axis=0)[:, None])[0]
         doubts = [card_part(lab, near, calibration), spread_u, light_u]
+    doubts.append(stray_part(lab, calibration.anchors))
     doubts.append(camera_part(lab, brightest, calibration))
     return Reading(
         mark=mark,

@@ -16,8 +16,8 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from fieldmarks.card import Calibration
-from fieldmarks.colour import linear_to_lab
-from fieldmarks.optics.card_patch import CARD_TOLERANCE, WARN_CAST
+from fieldmarks.colour import lab_to_linear, lightness_to_reflectance, linear_to_lab
+from fieldmarks.optics.card_patch import CARD_TOLERANCE, DEFAULT_REFLECTANCE, WARN_CAST
 from fieldmarks.optics.texture import Patchwork, error_of_middle
 from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
 from fieldmarks.robust import medians
@@ -33,8 +33,8 @@ from fieldmarks.robust import medians
 # The slope of the lightness term is steeper than those charts ask: a strong rendering moves the
 # pale and dark marks of rendered birds (eye ring, flights) by 7 to 11 in L*. Sized on 120 scenes of
 # their own; on those of benchmarks/bird_scenes.py 93 and 88 % of these marks keep to it. Our
-# simulated tone curve leaves black where it is: below NEAR_BLACK in L* the slope fades out. Stray
-# light in a lens lifts black; it is not in these scenes, and no part stands for it.
+# simulated tone curve leaves black where it is: below NEAR_BLACK in L* the slope fades out. What
+# lifts black is STRAY_LIGHT.
 CAMERA_LIGHTNESS = (1.5, 0.10)
 NEAR_BLACK = 18.0
 CAMERA_CHROMA = (0.8, 0.14)
@@ -53,6 +53,10 @@ SHOULDER, SHOULDER_FACTOR = 0.92, 1.5
 # 86 % of the patches kept to the budget without this, on two by a window 98 %
 # (benchmarks/real_photos.py).
 CAST_FACTOR = 1.3
+# Light that the lens scatters over the picture, as a share of a perfect white: the black patch of
+# four real photos of a chart read 0.003 to 0.011 too bright, root mean square 0.007
+# (benchmarks/real_photos.py). A smeared phone lens scatters more.
+STRAY_LIGHT = 0.007
 # Feathers do not face the light as the card does. Sized on rendered birds with shaded bodies
 # (benchmarks/bird_scenes.py); no real bird was measured for it.
 LIGHT_DEFAULT = 0.06
@@ -74,6 +78,7 @@ SOURCES = {
     "spread": "scatter inside the region over its independent looks (spatial correlation)",
     "sides": "regions that differ in brightness but not in colour: a sun side and a shade side",
     "light": "6 % assumed between card and bird; with distance more, where the card is uneven",
+    "stray light": "light the lens scatters over the photo: black in four real photos of a chart",
     "camera": "simulated charts on a moderate phone after one grey patch: tone, saturation, hue",
     "no card": "no card: exposure and cast unknown; simulated charts as the camera wrote them",
     "raw": "camera raw, no rendering: simulated charts under six lamps after one grey patch",
@@ -112,6 +117,32 @@ def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> Uncert
         math.hypot(*across),
         SOURCES["card"],
     )
+
+
+def stray_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
+    """Light that the lens scatters over the whole picture (ISO 9358 calls it veiling glare).
+
+    It adds the same to every channel of every part, and of the cards, which then count as brighter
+    than they are: a colour moves by s (1 - Y m), where m is the mean of 1 / Y over the cards.
+
+    Parameters
+    ----------
+    lab : (L*, a*, b*)
+    anchors : sequence of float
+        L* of the cards, weighted as :func:`fieldmarks.card.calibrate` weights them; a mid grey
+        where there is none.
+    """
+    linear = lab_to_linear(lab)
+    known = np.array(
+        [lightness_to_reflectance(light) for light in anchors] or [DEFAULT_REFLECTANCE]
+    )
+    lifted = linear + STRAY_LIGHT * (1 - linear * np.average(1 / known, weights=known ** (2 / 3)))
+    light, a, b = (float(d) for d in linear_to_lab(lifted) - lab)
+    angle = math.atan2(lab[2], lab[1])
+    away = a * math.cos(angle) + b * math.sin(angle)
+    across = b * math.cos(angle) - a * math.sin(angle)
+    source = SOURCES["stray light"]
+    return UncertaintyPart("stray light", abs(light), abs(away), abs(across), source)
 
 
 def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, float]:

@@ -14,7 +14,7 @@ from fieldmarks.optics.texture import Patchwork, error_of_middle
 from fieldmarks.quantities import Budget, PixelCount, Reading, UncertaintyPart
 from fieldmarks.reading import read_mark
 from fieldmarks.region import Rectangle, Region
-from fieldmarks.uncertainty import card_part, light_part, tone_error
+from fieldmarks.uncertainty import STRAY_LIGHT, card_part, light_part, stray_part, tone_error
 
 COLOURS = [(62.0, 40.0, 55.0), (80.0, 2.0, 70.0), (45.0, -12.0, -20.0), (30.0, 2.0, 3.0)]
 
@@ -44,6 +44,33 @@ def test_light_and_card_parts_agree_with_draws_of_the_light_itself(lab):
     # The k = 2 radius holds at least as many draws as it says.
     inside = difference(drawn, np.array(lab)) <= linear_budget.expanded(lab)
     assert inside.mean() > 0.93
+
+
+@pytest.mark.parametrize("lab", [*COLOURS, (12.0, 1.0, 1.0), (95.0, 0.0, 2.0)])
+def test_stray_light_part_is_what_a_veil_over_bird_and_card_does(lab):
+    """The veil itself, added to the light of both before the card is held to its reflectance."""
+    veiled = lab_to_linear(np.array(lab)) + STRAY_LIGHT
+    moved = linear_to_lab(veiled * 0.18 / (0.18 + STRAY_LIGHT)) - lab
+    part = stray_part(lab, (float(linear_to_lab([0.18] * 3)[0]),))
+    assert part.lightness == pytest.approx(abs(moved[0]), rel=0.06)
+    assert np.hypot(part.chroma, part.hue) == pytest.approx(np.hypot(*moved[1:]), rel=0.06)
+
+
+def test_stray_light_with_a_grey_and_a_white_card_is_as_a_veiled_photo_reads():
+    grey, white, dark = (Rectangle(x, 20, 80, 80) for x in (20, 120, 220))
+    pale, true = (92.0, 0.0, 0.0), (24.0, 0.0, 0.0)
+    scene = linear_scene([(grey, GREY_18), (white, pale), (dark, true)])
+    photo = to_photo(scene + STRAY_LIGHT)
+    values = (0.18, float(lab_to_linear(pale)[1]))
+    cards = [
+        Region(f"card{n}", "card", shape, value=value)
+        for n, (shape, value) in enumerate(zip((grey, white), values, strict=True))
+    ]
+    reading = read_mark(photo, "mask", [Region("mask", "mask", dark)], calibrate(photo, cards))
+    stated = next(p for p in reading.budget.parts if p.name == "stray light")
+    # 8-bit values leave 0.15 in L* there.
+    assert stated.lightness == pytest.approx(reading.lab[0] - true[0], abs=0.3)
+    assert stated.lightness > 1.5
 
 
 @pytest.mark.parametrize("reach", [0, 1, 2, 4])

@@ -12,10 +12,10 @@ import numpy.typing as npt
 
 from fieldmarks.colour import lab_to_polar
 from fieldmarks.quantities import COVERAGE_FACTOR, Lab, Reading, Relation, difference_weights
-from fieldmarks.uncertainty import CAMERA_CHROMA, CAMERA_HUE, tone_error
+from fieldmarks.uncertainty import CAMERA_CHROMA, CAMERA_HUE, stray_part, tone_error
 
 Array = npt.NDArray[np.float64]
-CAMERA, SPREAD = "camera", "spread"
+CAMERA, SPREAD, STRAY = "camera", "spread", "stray light"
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,8 +80,8 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
     """Standard deviations along L*, C* and Delta H* at a colour found in a reading.
 
     The budget holds at the median. The camera's part is carried to another colour as it grows with
-    chroma and away from the cards' lightness; all other parts are taken to be equally large there
-    in CIEDE2000 units. Where a mark has
+    chroma and away from the cards' lightness, and stray light is worked out anew; all other parts
+    are taken to be equally large there in CIEDE2000 units. Where a mark has
     several colours, its spread tells how far the median may wander between them, not how far each
     colour is off: that part stays behind.
     """
@@ -92,6 +92,10 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
     squares = np.zeros(3)
     for part in reading.budget.parts:
         if part.name == SPREAD and len(reading.populations) > 1:
+            continue
+        if part.name == STRAY:
+            part = stray_part(lab, reading.anchors)
+            squares += np.square((part.lightness, part.chroma, part.hue))
             continue
         sigma = np.array([part.lightness, part.chroma, part.hue])
         ratio = np.array(there) / here

@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 from fieldmarks.colour import difference
 from fieldmarks.quantities import Budget, Lab, Reading, UncertaintyPart
 
-SHARED = ("camera", "card")  # the same phone and the same card in every photo
+SHARED = ("camera", "stray light", "card")  # the same phone and card in every photo
 LEAST_APART = 3.0  # CIEDE2000; smaller disagreements are not worth a word
 
 

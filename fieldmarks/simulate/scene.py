@@ -20,7 +20,10 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Light:
-    """Lamp, camera and phone of one photo; see ``camera`` and ``phone`` for the meaning."""
+    """Lamp, camera and phone of one photo; see ``camera`` and ``phone`` for the meaning.
+
+    ``stray`` is the share of the picture's mean light that the lens scatters evenly over it.
+    """
 
     illuminant: str = "D65"
     camera: str = CAMERAS[0]
@@ -30,6 +33,7 @@ class Light:
     local_gain: float = 0.0
     shot_noise: float = 1.2e-4
     read_noise: float = 1.2e-3
+    stray: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -133,6 +137,8 @@ def take_photo(scene: Rendered, light: Light, seed: int) -> npt.NDArray[np.uint8
     """Lens blur, sensor noise, the phone's rendering, 8 bits; (h, w, 3)."""
     blur = 0.45 + scene.linear.shape[0] / 14000
     sharp = blurred(scene.linear, blur)
+    if light.stray:
+        sharp = sharp + light.stray * (sharp.mean(axis=(0, 1)) - sharp)
     noisy = phone.add_noise(sharp, seed, light.shot_noise, light.read_noise)
     # A camera's own noise reduction leaves soft grain.
     noisy = blurred(noisy, 0.5)
