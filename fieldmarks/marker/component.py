@@ -68,6 +68,7 @@ def marker(
     height: int | None = None,
     note: str = "",
     pick_mark: bool = True,
+    aside: Mapping[str, str] | None = None,
     on_event: Callable[[MarkerEvent], None] | None = None,
 ) -> MarkerEvent | None:
     """Show a photo to draw on.
@@ -96,6 +97,8 @@ def marker(
         A sentence to show and speak below the photo, such as why no outline was found.
     pick_mark : bool
         Show the list to pick the next mark from.
+    aside : mapping of str to str, optional
+        A few words the browser remembers with the drawing, and gives back with it.
     on_event : callable, optional
         Called with each event before the script runs, so that one run draws the answer. Without it
         the app acts on the returned event and, to change what is shown, runs again.
@@ -134,6 +137,7 @@ def marker(
             "height": height,
             "note": note,
             "pick": pick_mark,
+            "aside": dict(aside or {}),
         },
         on_event_change=lambda: _deliver(key, photo, regions, on_event),
     ).event

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
 from fieldmarks.errors import RegionError
@@ -23,6 +23,7 @@ Kind = Literal[
 KINDS: frozenset[str] = frozenset(get_args(Kind))
 MAX_REGIONS = 200
 MAX_POINTS = 2000
+MAX_ASIDE, LONGEST_ASIDE = 8, 80
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,8 @@ class MarkerEvent:
         Where the photo was tapped, in photo pixels.
     reach : float, optional
         How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed in.
+    aside : mapping of str to str
+        With "recalled": what the page had asked to be remembered with the drawing.
     """
 
     serial: int
@@ -58,6 +61,7 @@ class MarkerEvent:
     mark: str = ""
     at: Point | None = None
     reach: float | None = None
+    aside: Mapping[str, str] = field(default_factory=dict)
 
 
 def shape_to_wire(shape: Shape) -> dict[str, Any]:
@@ -153,8 +157,8 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
     unknown = RegionError("a message was not understood", where="photo", mend="Reload the page")
     if not isinstance(data, Mapping) or str(data.get("kind")) not in KINDS:
         raise unknown
-    sent = data.get("regions")
-    if not isinstance(sent, list):
+    sent, aside = data.get("regions"), data.get("aside") or {}
+    if not isinstance(sent, list) or not isinstance(aside, Mapping):
         raise unknown
     if len(sent) > MAX_REGIONS:
         raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")
@@ -172,6 +176,10 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
         mark=str(data.get("mark") or ""),
         at=at,
         reach=reach,
+        aside={
+            str(key)[:LONGEST_ASIDE]: str(value)[:LONGEST_ASIDE]
+            for key, value in list(aside.items())[:MAX_ASIDE]
+        },
     )
 
 

@@ -71,8 +71,8 @@ def bird_panel(work: Work) -> None:
 
 
 def _own(work: Work) -> str:
-    """End of the keys of the fields: a new photo starts with its own question."""
-    return work.photo.sha256[:12] if work.photo else ""
+    """End of the keys of the fields: a new photo, or a question put back, starts them anew."""
+    return f"{work.photo.sha256[:12]}_{work.put_back}" if work.photo else ""
 
 
 def _tells(row: GuideRow) -> str:

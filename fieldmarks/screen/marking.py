@@ -50,6 +50,7 @@ def photo_panel(work: Work) -> None:
         work.suggestion,
         key="photo",
         note=work.note,
+        aside=work.said,
         on_event=work.handle,
     )
     if work.problem:

@@ -6,7 +6,7 @@ Everything lives in the browser session: two people on one server never see each
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -49,6 +49,7 @@ class Work:
     # Readings already made of this photo, so that one new outline costs one new reading.
     remembered: dict[Hashable, Reading | None] = field(default_factory=dict)
     phone: PhoneProfile | None = None
+    put_back: int = 0  # times a question was put back that the fields do not show yet
 
     def open_photo(self, data: bytes, name: str) -> None:
         """Take a photo; nothing changes when it cannot be read.
@@ -107,12 +108,32 @@ class Work:
             self.mark = event.mark
         if event.kind == "tap" and event.at is not None:
             self._suggest(event)
+        if event.kind == "recalled":
+            self._put_back(event.aside)
         if changed:
             self.assess()
         card_drawn = event.kind in ("drawn", "kept") and event.mark == FIRST_MARK
         if (card_drawn or event.kind == "recalled") and self.has_card:
             # The card comes first; once it is read, go on to the mark that tells most.
             self.mark = self.best_next or self.mark
+
+    @property
+    def said(self) -> dict[str, str]:
+        """Species, variety and age as far as they are given, for the browser to remember."""
+        asked = self.question
+        return {"claimed": asked.claimed or "", "variety": asked.variety, "age": asked.age}
+
+    def _put_back(self, said: Mapping[str, str]) -> None:
+        """Take the question the browser remembered, unless another one was asked since."""
+        known = {
+            "claimed": self.tables.species,
+            "variety": self.tables.varieties,
+            "age": self.tables.ages,
+        }
+        found = {name: said[name] for name in known if said.get(name) in known[name]}
+        if found and self.question == Question():
+            self.question = dataclasses.replace(self.question, **found)  # type: ignore[arg-type]
+            self.put_back += 1
 
     def _suggest(self, event: MarkerEvent) -> None:
         assert self.photo is not None

@@ -115,6 +115,36 @@ def test_the_verdict_follows_what_the_bird_is_said_to_be_at_once(at_laptop):
     assert "claimed to be fischeri" in keeper.verdict
 
 
+def test_drawing_species_and_age_are_put_back_after_the_page_was_loaded_anew(at_laptop, tmp_path):
+    keeper, photo = at_laptop, save_bird(tmp_path, "mine")
+    keeper.upload(photo, (600, 400))
+    keeper._drawing_ready()
+    keeper.mark("card", Rectangle(25, 25, 70, 70))
+    keeper.mark("face", Ellipse(FACE.cx, FACE.cy, 34, 34))
+    keeper.tab("The bird")
+    said_to_be = keeper.page.get_by_role("combobox", name=re.compile("said to be"))
+    said_to_be.click()
+    keeper.page.get_by_role("option", name=re.compile("Fischer")).click()
+    keeper.settle()
+    young = keeper.page.get_by_role("radio").nth(0)
+    assert not young.is_checked()
+    young.locator("xpath=ancestor::label").click()
+    keeper.settle()
+    readings = keeper.readings()
+    keeper.page.reload()
+    keeper.upload(photo, (600, 400))
+    keeper._drawing_ready()
+    keeper.board.tool("Put back")
+    keeper.settle()
+    assert "claimed to be fischeri" in keeper.verdict
+    assert keeper.readings() == readings
+    keeper.tab("The bird")
+    assert "Fischer" in said_to_be.input_value()
+    assert young.is_checked()
+    keeper.settle()
+    assert "claimed to be fischeri" in keeper.verdict, "the fields did not undo it"
+
+
 def test_a_demo_bird_is_marked_with_a_finger(at_phone):
     keeper = at_phone
     drawn = shapes(keeper.open_demo("nigrigenis_blue_rump"))

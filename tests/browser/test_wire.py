@@ -15,13 +15,17 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.marker.component import _deliver, script
 from fieldmarks.marker.wire import (
     MAX_REGIONS,
+    MarkerEvent,
     event_from_wire,
     region_from_wire,
     region_to_wire,
     shape_from_wire,
 )
 from fieldmarks.plain import harmless
+from fieldmarks.record import Question
 from fieldmarks.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet, letters
+from fieldmarks.screen.state import Work
+from fieldmarks.tables import load_tables
 
 PHOTO = RegionSet("bird.jpg", 4000, 3000, sha256="ab")
 numbers = st.floats(-1e5, 1e5)
@@ -71,6 +75,7 @@ def test_an_event_keeps_which_photo_it_belongs_to():
         message(at=[1, math.nan]),
         message(serial="soon"),
         message(kind=["drawn"]),
+        message(aside=["green"]),
         message(regions=[message()["regions"][0] | {"value": "much"}]),
     ],
 )
@@ -94,6 +99,23 @@ def test_a_message_that_makes_no_sense_is_refused_in_plain_words(data):
 def test_a_shape_with_missing_or_wild_numbers_is_refused(shape):
     with pytest.raises(FieldmarksError, match="outline cannot be read"):
         shape_from_wire(shape, "region 'A'")
+
+
+def test_what_is_said_beside_a_drawing_is_short_text_only():
+    many = {f"word {n}": n for n in range(50)} | {"0": "x" * 5000}
+    aside = event_from_wire(message(kind="recalled", aside=many), PHOTO).aside
+    assert len(aside) <= 8
+    assert all(isinstance(v, str) and len(v) <= 80 for v in aside.values())
+    assert event_from_wire(message(), PHOTO).aside == {}
+
+
+def test_a_question_put_back_is_one_the_tables_know_and_never_replaces_a_newer_one():
+    work, regions = Work(load_tables(keepers_swatches=False)), PHOTO
+    said = {"claimed": "dodo", "variety": "green", "age": "young", "seed": "7"}
+    work.handle(MarkerEvent(1, "recalled", regions, aside=said))
+    assert work.question == Question(age="young")
+    work.handle(MarkerEvent(2, "recalled", regions, aside=said | {"claimed": "fischeri"}))
+    assert work.question == Question(age="young"), "it was asked since"
 
 
 def test_a_message_that_cannot_be_read_changes_nothing(monkeypatch):

@@ -67,11 +67,14 @@ class Board {
     this.size = data.size;
     this.height = data.height;
     this.picks = data.pick;
+    const said = JSON.stringify(data.aside) !== JSON.stringify(this.aside);
+    this.aside = data.aside;
     this.view.photo = data.size;
     const { photo } = this.parts;
     if (photo.getAttribute("src") !== data.src) photo.src = data.src;
     // An answer to an older event must not undo a newer stroke.
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
+    if (!fresh && said && !this.before && this.settled.length) this.keep();
     this.layout();
     this.refresh();
     if (fresh && !this.parts.note.textContent) this.say(this.welcome());
@@ -93,7 +96,7 @@ class Board {
       if (!this.chosen()) this.selected = "";
       if (redrawn) this.corner = -1;
       if (!data.regions.length) opened = true; // the same photo once more
-      else if (!fresh && !this.before) remember(data.photo, data.regions);
+      else if (!fresh && !this.before) this.keep();
     }
     if (opened) this.before = data.regions.length ? null : recall(data.photo, this.marks);
     const asked = JSON.stringify(data.suggestion);
@@ -108,18 +111,22 @@ class Board {
 
   // ---- what Python hears
 
-  send(kind, { region = "", mark = "", at = null, reach = null } = {}) {
+  keep() {
+    remember(this.photo, this.settled, this.aside);
+  }
+
+  send(kind, { region = "", mark = "", at = null, reach = null, aside = null } = {}) {
     this.sent = Math.max(Date.now(), this.sent + 1);
-    const event = { serial: this.sent, photo: this.photo, kind, region, mark, at, reach };
-    if (!this.before) remember(this.photo, this.settled);
+    const event = { serial: this.sent, photo: this.photo, kind, region, mark, at, reach, aside };
+    if (!this.before) this.keep();
     this.post({ ...event, regions: this.settled });
   }
 
-  commit(kind, regions, region) {
+  commit(kind, regions, region, aside = null) {
     this.history.leave(this.settled);
     this.regions = this.settled = regions;
     this.suggestion = null;
-    this.send(kind, { region: region.id, mark: region.mark });
+    this.send(kind, { region: region.id, mark: region.mark, aside });
     this.refresh();
   }
 
