@@ -1,5 +1,8 @@
 """Swatch colours against published tables, and the files made from them."""
 
+import json
+import shutil
+
 import colour
 import numpy as np
 import pytest
@@ -8,7 +11,7 @@ from PIL import Image
 
 from fieldmarks.colour import difference
 from fieldmarks.errors import TableError
-from fieldmarks.tables import load_tables, swatches
+from fieldmarks.tables import load_tables, swatch_sheet, swatches
 from fieldmarks.tables.swatch_sheet import render_sheet
 
 TABLES = load_tables(keepers_swatches=False)
@@ -155,6 +158,27 @@ def test_the_sheet_shows_each_swatch_in_its_colour(tmp_path):
         code = colour.XYZ_to_sRGB(colour.Lab_to_XYZ(lab, WHITES["D65"])) * 255
         nearest = min(shown, key=lambda c: max(abs(np.array(c) - code)))
         assert max(abs(np.array(nearest) - code)) < 1.5, key
+
+
+def test_the_developers_command_makes_ready_file_and_sheet_anew(tmp_path, monkeypatch, capsys):
+    shipped = swatches.swatch_folder()
+    folder = tmp_path / "swatches"
+    folder.mkdir()
+    shutil.copy(shipped / "swatches.toml", folder)
+    for module in (swatches, swatch_sheet):
+        monkeypatch.setattr(module, "swatch_folder", lambda: folder)
+    try:
+        swatches._ready.cache_clear()
+        swatch_sheet.main()
+    finally:
+        monkeypatch.undo()
+        swatches._ready.cache_clear()
+    assert "up to date" in capsys.readouterr().out
+    ready, before = (json.loads((f / swatches.READY_FILE).read_text()) for f in (folder, shipped))
+    assert ready.keys() == before.keys()
+    for notation, lab in ready.items():
+        assert lab == pytest.approx(before[notation], abs=2e-3), notation
+    assert (folder / swatch_sheet.SHEET_FILE).stat().st_size > 10_000
 
 
 def test_the_shipped_sheet_is_up_to_date(tmp_path):

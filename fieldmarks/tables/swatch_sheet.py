@@ -1,4 +1,7 @@
-"""The swatch sheet: every reference swatch as a picture, with its numbers printed under it."""
+"""The swatch sheet: every reference swatch as a picture, with its numbers printed under it.
+
+``python -m fieldmarks.tables.swatch_sheet`` makes it anew after a swatch was added or changed.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +11,14 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from fieldmarks.colour import lab_to_linear, lab_to_srgb8
+from fieldmarks.tables.load import load_tables
 from fieldmarks.tables.rule_tables import Tables
+from fieldmarks.tables.swatches import swatch_folder, write_ready_file
 
 COLUMNS = 6
 CELL, PATCH, GAP, HEAD = (250, 232), 130, 14, 92
 PAPER, INK, SOFT = (250, 250, 248), (25, 25, 25), (90, 90, 90)
+SHEET_FILE = "swatch_sheet.png"
 LEFT_OUT = 1e-3  # linear light beyond 0..1 that a screen cannot show
 
 
@@ -54,3 +60,16 @@ def render_sheet(tables: Tables, path: str | Path) -> None:
         numbers = "L* {:.1f}  a* {:.1f}  b* {:.1f}".format(*lab)
         draw.text((x, y + PATCH + 54), numbers, SOFT, small)
     sheet.save(path, optimize=True)
+
+
+def main() -> None:
+    """Convert the Munsell notations of all shipped swatches afresh, and draw the sheet anew."""
+    tables = load_tables(keepers_swatches=False)
+    write_ready_file(s.munsell for s in tables.swatches.values() if s.munsell)
+    sheet = swatch_folder() / SHEET_FILE
+    render_sheet(load_tables(keepers_swatches=False), sheet)
+    print(f"{len(tables.swatches)} swatches: {sheet.name} and the ready file are up to date.")
+
+
+if __name__ == "__main__":
+    main()
