@@ -1,0 +1,68 @@
+"""Commands that README.md and DEVELOPERS.md tell people to type exist, with the options given."""
+
+import importlib.util
+import re
+from pathlib import Path
+
+import pytest
+import typer
+
+from fieldmarks.cli import app
+
+ROOT = Path(__file__).parents[1]
+TEXT = "\n".join(
+    (ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md")
+)
+BLOCKS = re.findall(r"^```sh\n(.*?)^```", TEXT, re.DOTALL | re.MULTILINE)
+LINES = [line for block in BLOCKS for line in block.splitlines() if line.strip()]
+CODE = [" ".join(code.split()) for code in re.findall(r"(?<!`)`([^`]+)`(?!`)", TEXT)]
+TYPED = [re.sub(r"\s+#.*", "", text) for text in (*LINES, *CODE)]
+
+
+def parts(pattern):
+    found = {
+        part.strip() for text in TYPED for part in text.split("&&") if re.search(pattern, part)
+    }
+    return sorted(found)
+
+
+def words_after(text, word):
+    return re.split(rf"(?:^|[\s/]){word}\s+", text, maxsplit=1)[1].split()
+
+
+@pytest.mark.parametrize("text", parts(r"(?:^|bin/)fieldmarks\s+[a-z-]"))
+def test_a_command_of_the_program_exists_with_its_options(text):
+    command, given = typer.main.get_command(app), words_after(text, "fieldmarks")
+    options = {"--help"} | {name for p in command.params for name in p.opts}
+    for word in given:
+        if word.startswith("-"):
+            assert word in options, f"{text}: no option {word}"
+        elif getattr(command, "commands", None):
+            if word in command.commands:
+                command = command.commands[word]
+                options |= {name for p in command.params for name in p.opts}
+            else:
+                assert "--store" in given, f"{text}: no command {word}"  # its folder
+    assert not getattr(command, "commands", None) or "--help" in given, text
+
+
+@pytest.mark.parametrize("text", parts(r"(?:^|[\s/])python3? "))
+def test_a_python_program_or_module_exists(text):
+    given = words_after(text, "python3?")
+    if given[0] == "-m":
+        assert importlib.util.find_spec(given[1]), given[1]
+        files = [word for word in given[2:] if word.endswith(".py")]
+    else:
+        files = [given[0]]
+    for name in files:
+        assert (ROOT / name).is_file(), name
+
+
+def test_the_documents_tell_people_to_type_something():
+    assert len(parts(r"(?:^|bin/)fieldmarks\s+[a-z-]")) >= 12
+    assert len(parts(r"(?:^|[\s/])python3? ")) >= 6
+
+
+@pytest.mark.parametrize("link", sorted(set(re.findall(r"\]\((?!http)([^)#]+)\)", TEXT))))
+def test_a_file_that_is_linked_to_is_there(link):
+    assert (ROOT / link).exists()
