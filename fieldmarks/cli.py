@@ -221,6 +221,22 @@ def tell_apart(variety: Variety = "green", age: Age = "adult", more_tables: More
 
 
 @app.command()
+def word(
+    what: Annotated[str, typer.Argument(metavar="WORD", help="Such as collar, or k=2.")] = "",
+) -> None:
+    """Say what a word of the trade or of measuring means; without one, list all."""
+    from rich.table import Table
+
+    from fieldmarks.words import explain, words
+
+    table = Table("word", "what it means", box=None)
+    rows = [(what, explain(what))] if what else [(w.word, w.text) for w in words().values()]
+    for row in rows:
+        table.add_row(*row)
+    _console().print(table)
+
+
+@app.command()
 def check_tables(
     folder: Annotated[
         Path | None, typer.Argument(help="Folder with your own files; empty: the shipped ones.")

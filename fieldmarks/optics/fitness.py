@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 from PIL import ExifTags, Image
 
-from fieldmarks.card import Calibration
 from fieldmarks.photo import Photo
 from fieldmarks.region import Region, area, window
 
@@ -54,8 +53,6 @@ class FileFacts:
     ----------
     quality : int or None
         JPEG quality 1..100 on the scale of ITU-T T.81's example tables; None for other formats.
-    coarse_colour : bool
-        Colour is stored at half the resolution (4:2:0).
     hdr : bool
         The file carries a gain map, or says that exposures were blended.
     edited_by : str
@@ -67,7 +64,6 @@ class FileFacts:
     """
 
     quality: int | None
-    coarse_colour: bool
     hdr: bool
     edited_by: str
     named_profile: bool
@@ -109,7 +105,6 @@ def file_facts(photo: Photo) -> FileFacts:
     named = photo.facts.colour_profile != "sRGB (assumed)" or detail.get(0xA001) in (1, 2)
     return FileFacts(
         quality=_quality(image),
-        coarse_colour=_coarse(image),
         hdr=blended or any(word in xmp.lower() for word in HDR_XMP),
         edited_by=_editor(photo.facts.software, photo.facts.camera),
         named_profile=named,
@@ -126,11 +121,6 @@ def _quality(image: Image.Image | None) -> int | None:
     scale = 100 * float(np.mean(tables[min(tables)])) / float(_T81_LUMINANCE.mean())
     quality = 5000 / scale if scale > 100 else (200 - scale) / 2
     return int(np.clip(round(quality), 1, 100))
-
-
-def _coarse(image: Image.Image | None) -> bool:
-    layers = getattr(image, "layer", None) or []
-    return len(layers) == 3 and tuple(layers[0][1:3]) == (2, 2)
 
 
 def _editor(software: str, camera: str) -> str:
@@ -203,26 +193,3 @@ def _judge(photo: Photo, region: Region) -> RegionFitness:
     if light > BRIGHT or clipped > 0.05:
         advice.append("it is too bright. Lower the exposure.")
     return RegionFitness(region.id, blur, light, clipped, tuple(advice))
-
-
-# Kinds of evidence, best first; each has its own camera term in the uncertainty.
-GRADES = {
-    "chart": "patches of known colour in the photo itself",
-    "raw": "camera raw, no camera look, with a grey card",
-    "profile": "a profile of this phone, with a grey card",
-    "steps": "several neutral steps in the photo",
-    "card": "one grey card; the phone's rendering is not known",
-    "none": "no card: colours are as the camera wrote them",
-}
-
-
-def grade(calibration: Calibration) -> str:
-    """Which of :data:`GRADES` a calibration belongs to."""
-    correction = calibration.correction
-    if not calibration.calibrated:
-        return "none"
-    if correction is not None and correction.coefficients:
-        return "profile" if correction.source.startswith("phone profile") else "chart"
-    if calibration.straight:
-        return "raw"
-    return "card" if correction is None else "steps"

@@ -8,7 +8,6 @@ that depends on the hue, local gain, sharpening. No maker's rendering is copied.
 from __future__ import annotations
 
 import io
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -161,10 +160,3 @@ def jpeg_bytes(rgb8: npt.NDArray[np.uint8], quality: int = 88, description: str 
         buffer, "JPEG", quality=quality, subsampling="4:2:0", optimize=True, exif=exif
     )
     return buffer.getvalue()
-
-
-def save_jpeg(
-    rgb8: npt.NDArray[np.uint8], path: str | Path, quality: int = 88, description: str = ""
-) -> None:
-    """Write :func:`jpeg_bytes` to a file."""
-    Path(path).write_bytes(jpeg_bytes(rgb8, quality, description))
