@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from fieldmarks.card import Calibration, calibrate
 from fieldmarks.optics.fitness import file_facts, measuring_advice
-from fieldmarks.optics.witness import bird_doubts, card_doubts, widen
+from fieldmarks.optics.witness import bird_doubts, card_doubts, cards_among_marks, widen
 from fieldmarks.photo import Photo, PhotoFacts
 from fieldmarks.quantities import Reading, Relation
 from fieldmarks.reading import read_mark
@@ -81,7 +81,10 @@ def measure(
     """
     remembered = {} if remembered is None else remembered
     regions = check_for_photo(regions, photo, tables)
+    parts = [r for r in regions.regions if tables.marks[r.mark].kind in COLOUR_KINDS]
     calibration = calibrate_photo(photo, regions, profile)
+    misplaced = cards_among_marks(regions.of("card"), parts)
+    calibration = replace(calibration, warnings=(*calibration.warnings, *misplaced))
     warnings = [*photo.warnings, *measuring_advice(file_facts(photo))]
     warnings += [*calibration.refusals, *calibration.warnings]
     if not (regions.of("card") or regions.of("chart_patch")):

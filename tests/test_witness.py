@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 from scenes import GREY_18, linear_scene, to_photo
 
+from fieldmarks.batch import demo_birds
 from fieldmarks.card import calibrate
 from fieldmarks.measure import measure
 from fieldmarks.optics.witness import bird_doubts, card_doubts, widen, witness_row
 from fieldmarks.reading import read_mark
+from fieldmarks.record import record_of_file
 from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.tables import load_tables
 
@@ -150,3 +152,34 @@ def test_one_mark_in_sun_and_shade_is_told_from_two_colours():
     assert not any("in the shade" in w for w in other.warnings)
     same = two_bibs(ORANGE)
     assert same.readings[0].expanded < 0.8 * sun.readings[0].expanded
+
+
+GREY_BLUE = (50.0, -2.0, -4.0)  # a grey-blue rump, as near to a card's grey as one comes
+PLACES = {
+    "face": Ellipse(150, 180, 30, 30),
+    "rump": Ellipse(380, 220, 40, 40),
+    "belly": Ellipse(300, 340, 40, 30),
+    "back": Ellipse(300, 120, 40, 30),
+}
+
+
+@pytest.mark.parametrize(
+    ("card", "said"),
+    [(CARD, False), (Rectangle(280, 200, 40, 40), True), (Rectangle(440, 200, 60, 60), False)],
+    ids=["beside", "between", "behind"],
+)
+def test_a_card_between_the_marks_of_the_bird_is_questioned(card, said):
+    scene = linear_scene([(card, GREY_BLUE), *((shape, ORANGE) for shape in PLACES.values())])
+    marks = [Region(mark, mark, shape) for mark, shape in PLACES.items()]
+    found = measured(to_photo(scene), [Region("card", "card", card), *marks])
+    assert found.calibration.calibrated
+    questioned = [w for w in found.warnings if "between the marks of the bird" in w]
+    assert len(questioned) == said
+    few = measured(to_photo(scene), [Region("card", "card", card), *marks[:2]])
+    assert not any("between the marks" in w for w in few.warnings), "too few to know"
+
+
+@pytest.mark.parametrize("photo", demo_birds().values(), ids=lambda p: p.stem)
+def test_the_card_beside_a_painted_bird_is_not_questioned(photo):
+    record, _ = record_of_file(photo, load_tables(keepers_swatches=False))
+    assert not any("between the marks" in w for w in record.measurement.warnings)

@@ -3,6 +3,7 @@
 What can tell: the bird's own white skin, a part brighter than white, like parts that differ in
 brightness alone, a card with an uneven face, and several cards that do not agree in colour.
 None of them ever corrects anything. A doubt is said in words and added to the budget of every mark.
+A card that lies between the marks of the bird is only said: nobody knows how wrong it is then.
 """
 
 from __future__ import annotations
@@ -10,16 +11,18 @@ from __future__ import annotations
 import itertools
 import math
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+import cv2
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from fieldmarks.card import Calibration
 from fieldmarks.colour import linear_to_lab
 from fieldmarks.quantities import Budget, Reading, UncertaintyPart
+from fieldmarks.region import Region, vertices
 from fieldmarks.resources import PACKAGE
 from fieldmarks.uncertainty import SOURCES, light_part
 
@@ -28,6 +31,7 @@ ALIKE = 1.6  # cards whose reflectances differ by less than this factor are comp
 MIXED = 4.0  # a*, b* distance between cards that one light cannot make
 # Change of light across a card that is said. Rendered cards in even light keep below 0.01.
 UNEVEN = 0.02
+ENOUGH_MARKS = 4  # kinds of marks that show where the bird is
 # A difference of light between the two cards, seen as the half width of an even spread.
 EVEN = 1 / math.sqrt(3)
 
@@ -85,6 +89,27 @@ def bird_doubts(readings: Mapping[str, Reading], names: Mapping[str, str]) -> li
     white = {m: calibrated[m] for m in witness_row().marks if m in calibrated}
     casts = _cast_doubts(white, names)
     return [*casts[:1], *_brightness_doubts(calibrated, white, names), *_sides(readings, names)]
+
+
+def cards_among_marks(cards: Sequence[Region], marks: Sequence[Region]) -> list[str]:
+    """What to say of cards that lie wholly between the bird's own marks.
+
+    A grey-blue rump taken for the card looks like one to the camera; where it lies gives it away.
+
+    Parameters
+    ----------
+    cards, marks : sequence of Region
+        Checked; of the marks those that are parts of the bird.
+    """
+    if len({region.mark for region in marks}) < ENOUGH_MARKS:
+        return []
+    hull = cv2.convexHull(np.concatenate([vertices(r.shape) for r in marks]).astype(np.float32))
+    return [
+        "The card lies between the marks of the bird. If that is a part of the bird, every colour "
+        "here is wrong: draw round the grey card itself."
+        for card in cards
+        if all(cv2.pointPolygonTest(hull, (x, y), False) > 0 for x, y in vertices(card.shape))
+    ]
 
 
 def _cast_doubts(white: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
