@@ -13,7 +13,7 @@ from fieldmarks.photo import Photo, PhotoFacts
 from fieldmarks.quantities import Reading, Relation
 from fieldmarks.reading import read_mark
 from fieldmarks.region import RegionSet, check_regions
-from fieldmarks.relation import read_relations
+from fieldmarks.relation import read_relations, untold
 
 if TYPE_CHECKING:
     from fieldmarks.optics.phone_profile import PhoneProfile
@@ -108,6 +108,9 @@ def measure(
     doubts = [*card_doubts(calibration), *bird_doubts(readings, names)]
     warnings.extend(doubt.text for doubt in doubts)
     readings = {key: widen(reading, doubts) for key, reading in readings.items()}
+    relations = read_relations(photo, regions, readings, calibration, tables.relations)
+    for key, why in untold(regions, relations, tables.relations).items():
+        warnings.append(f"{tables.relations[key].name}: {why}")
     return Measurement(
         photo=photo.name,
         sha256=photo.sha256,
@@ -117,7 +120,7 @@ def measure(
         regions=regions,
         calibration=calibration,
         readings=tuple(readings.values()),
-        relations=read_relations(photo, regions, readings, calibration, tables.relations),
+        relations=relations,
         warnings=tuple(warnings),
     )
 

@@ -27,7 +27,14 @@ NEIGHBOUR_LIGHT = 0.06  # light on two marks of one bird, relative (judgement)
 CAMERA_SHARE = 0.15
 UNCALIBRATED_SHARE = 0.20
 OUTLINE_PIXELS, OUTLINE_SHARE = 1.5, 0.02  # how well an edge is drawn (judgement)
-RING_CONTRAST = 6.0  # CIEDE2000 to what lies around; less is no bare ring
+RING_CONTRAST = 6.0  # CIEDE2000 to what lies around; less is no bare ring that can be seen
+# L* from which, and C* up to which, what is marked as the ring may be white skin itself: among
+# white feathers it is then not told from no ring. Wider without a card (our own choice).
+SKIN_WHITE, SKIN_WHITE_UNCALIBRATED = (62.0, 20.0), (50.0, 40.0)
+UNTOLD = {
+    "ring": "what is marked as the ring is as white as what lies around it, so this photo cannot "
+    "tell how wide the bare ring is. Look at the living bird, or ask an avian vet."
+}
 LINE_END_PIXELS = 3.0
 DISTANCE_SHARE = 0.03  # bird and scale not equally far from the camera (judgement)
 STEPS = 8
@@ -79,6 +86,25 @@ def read_relations(
             else:
                 found.append(fade(key, photo, *pair, drawn[0][0], drawn[1][0], calibration))
     return tuple(relation for relation in found if relation)
+
+
+def untold(
+    regions: RegionSet, found: Sequence[Relation], rows: Mapping[str, RelationRow]
+) -> dict[str, str]:
+    """Why relations whose marks are drawn could not be told; key -> sentence.
+
+    Parameters
+    ----------
+    regions : RegionSet
+    found : sequence of Relation
+    rows : mapping of key -> row of the relations table
+    """
+    told = {relation.key for relation in found}
+    return {
+        key: UNTOLD[row.kind]
+        for key, row in rows.items()
+        if row.kind in UNTOLD and key not in told and all(regions.of(m) for m in row.marks)
+    }
 
 
 def same_as(key: str, one: Reading, other: Reading) -> Relation:
@@ -137,11 +163,12 @@ def fade(
 
 def bare_ring(
     key: str, photo: Photo, ring: Region, iris: Region, calibration: Calibration
-) -> Relation:
-    """Width of the bare eye ring over the eye's diameter; 0 when no ring stands out.
+) -> Relation | None:
+    """Width of the bare eye ring over the eye's diameter; 0 when feathers reach the eye.
 
     Diameters are those of circles of the same area. A ring stands out when its colour differs from
-    that of a band just outside it by at least RING_CONTRAST CIEDE2000.
+    that of a band just outside it by at least RING_CONTRAST CIEDE2000. Where none does and all is
+    white, nothing is known: white skin among white feathers looks the same.
     """
     outer, eye = (math.sqrt(4 * area(r.shape) / math.pi) for r in (ring, iris))
     inside = _band(photo, ring, iris, calibration, 1.0, 1.0)
@@ -151,15 +178,24 @@ def bare_ring(
         contrast = float(difference(np.median(inside, axis=0), np.median(around, axis=0)))
     width = (outer - eye) / 2 / eye
     shown = width if contrast >= RING_CONTRAST and width > 0 else 0.0
-    edge = math.hypot(OUTLINE_PIXELS / outer, OUTLINE_SHARE)
+    if not shown and width > 0 and _may_be_skin(inside, calibration.calibrated):
+        return None
+    edges = (math.hypot(OUTLINE_PIXELS / across, OUTLINE_SHARE) for across in (outer, eye))
     # width = (outer / eye - 1) / 2, so a relative error r of each edge moves it by outer/eye r/2.
-    expanded = COVERAGE_FACTOR * outer / eye / 2 * edge * math.sqrt(2)
+    expanded = COVERAGE_FACTOR * outer / eye / 2 * math.hypot(*edges)
     note = (
         f"Ring {outer:.0f} px and eye {eye:.0f} px across; the ring differs from what lies around "
         f"it by CIEDE2000 {contrast:.1f}"
         f"{'' if shown else ', too little to be a bare ring'}."
     )
     return Relation(key, "ring", shown, expanded, (ring.id, iris.id), note)
+
+
+def _may_be_skin(inside: npt.NDArray, calibrated: bool) -> bool:
+    """Whether CIELAB colours (n, 3) are as pale and grey as white skin may read."""
+    least, most = SKIN_WHITE if calibrated else SKIN_WHITE_UNCALIBRATED
+    light, a, b = medians(inside) if len(inside) else (0.0, 0.0, 0.0)
+    return bool(light >= least and math.hypot(a, b) <= most)
 
 
 def body_size(key: str, lengths: Sequence[Region], scales: Sequence[Region]) -> Relation | None:

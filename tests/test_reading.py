@@ -117,12 +117,13 @@ def test_a_region_one_pixel_wide_is_read(thin):
 def test_no_card_means_not_calibrated():
     reading = reading_of(spot(ORANGE), with_card=False)
     assert not reading.calibrated
-    assert {p.name for p in reading.budget.parts} == {"spread", "camera"}
+    assert {p.name for p in reading.budget.parts} == {"spread", "stray light", "camera"}
 
 
 def test_the_budget_names_its_parts_and_says_where_each_comes_from():
     reading = reading_of(spot(ORANGE))
-    assert [p.name for p in reading.budget.parts] == ["card", "spread", "light", "camera"]
+    parts = [p.name for p in reading.budget.parts]
+    assert parts == ["card", "spread", "light", "stray light", "camera"]
     assert all(len(p.source) > 20 for p in reading.budget.parts)
     total = np.sqrt(sum(p.chroma**2 for p in reading.budget.parts))
     assert reading.budget.combined[1] == pytest.approx(total)

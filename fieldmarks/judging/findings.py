@@ -31,6 +31,7 @@ from fieldmarks.tables.schema import RelationKind
 SURE = 0.95
 LIMITS = (0.025, 0.975)  # of the draws: what an interval reaches from and to
 CLEARLY = 0.8  # of the k = 2 uncertainty: where 5 % of a normal still reach back over one end
+NOT_TOLD = "Not marked on the photo, or not to be told from it."
 AREA_NEEDED = 0.7  # share of a many-coloured mark that must show expected colours
 
 
@@ -361,7 +362,7 @@ def _judge_relation(
     if expectation.says_nothing:
         return Judged(say(status=Status.SAYS_NOTHING, reason=expectation.reason))
     if relation is None or drawn is None:
-        return Judged(say(status=Status.NOT_READ, reason="Not marked on the photo."))
+        return Judged(say(status=Status.NOT_READ, reason=NOT_TOLD))
     fitted = np.ones(len(drawn), bool)
     if low is not None:
         fitted &= drawn >= low

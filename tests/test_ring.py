@@ -1,0 +1,69 @@
+"""The bare eye ring: its width, how far that may be off, and where it cannot be told."""
+
+import math
+
+import numpy as np
+import pytest
+from scenes import GREY_18, linear_scene, to_photo
+
+from fieldmarks.card import calibrate
+from fieldmarks.record import Question, make_record
+from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
+from fieldmarks.relation import bare_ring
+from fieldmarks.tables import load_tables
+from fieldmarks.tables.plumage import expected
+
+TABLES = load_tables(keepers_swatches=False)
+CARD = Rectangle(20, 20, 80, 80)
+WHITE, BLACK = (90.0, 1.0, 3.0), (18.0, 1.0, 1.0)
+RING, IRIS, BODY = (
+    Ellipse(390, 200, 45, 45),
+    Ellipse(390, 200, 27, 27),
+    Rectangle(200, 60, 380, 300),
+)
+RINGED = ("fischeri", "lilianae", "personatus", "nigrigenis")
+
+
+@pytest.mark.parametrize("calibrated", [True, False], ids=["with card", "without card"])
+@pytest.mark.parametrize("variety", ["blue", "cobalt", "mauve", "blue_dilute", "ino", "blue_ino"])
+def test_a_white_ring_among_white_feathers_is_never_called_thin(variety, calibrated):
+    """Every colour of the tables that a face may have round a broad white ring."""
+    drawn = (Region("r", "eye_ring", RING), Region("i", "iris", IRIS))
+    judged = 0
+    for species in RINGED:
+        faces = [expected(TABLES, species, m, variety, "adult") for m in ("face", "cheek")]
+        swatches = {key for face in faces for key in face.swatches}
+        for swatch in sorted(swatches):
+            patches = [(CARD, GREY_18), (BODY, TABLES.lab[swatch])]
+            patches += [(RING, TABLES.lab["skin_white"]), (IRIS, TABLES.lab["iris_dark"])]
+            scene = linear_scene(patches, noise=0.004)
+            photo = to_photo(scene * 0.8)
+            regions = (*drawn, Region("card", "card", CARD)) if calibrated else drawn
+            marked = RegionSet(photo.name, photo.width, photo.height, regions, photo.sha256)
+            asked = Question(variety=variety, claimed=species)
+            record = make_record(photo, marked, TABLES, asked)
+            widths = [r.value for r in record.measurement.relations if r.key == "ring"]
+            assert not widths or widths[0] == pytest.approx(1 / 3, abs=0.02)
+            said = any("cannot tell how wide" in w for w in record.measurement.warnings)
+            assert said == (not widths)
+            sheet = next(s for s in record.assessment.sheets if s.species == species)
+            assert not [s for s in sheet.signs if "ring" in s.key and s.status == "seen"]
+            judged += 1
+    assert judged >= 4
+
+
+def test_the_width_of_the_ring_is_as_uncertain_as_edges_drawn_at_random_make_it():
+    """JCGM 101: both edges moved by the error assumed for each, the width worked out anew."""
+    rng = np.random.default_rng(0)
+    for outer, eye in ((60, 40), (30, 18), (24, 12)):
+        ring, iris = (Ellipse(300, 200, d / 2, d / 2) for d in (outer, eye))
+        photo = to_photo(linear_scene([(ring, WHITE), (iris, BLACK)]))
+        drawn = Region("o", "eye_ring", ring), Region("i", "iris", iris)
+        relation = bare_ring("ring", photo, *drawn, calibrate(photo, []))
+        edges = (
+            d * (1 + math.hypot(1.5 / d, 0.02) * rng.standard_normal(200_000)) for d in (outer, eye)
+        )
+        big, small = edges
+        widths = (big / small - 1) / 2
+        low, high = np.percentile(widths, [15.87, 84.13])  # k = 1 of a normal
+        assert relation.expanded == pytest.approx(high - low, rel=0.06)
