@@ -17,7 +17,7 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.bird import Entry, Young, YoungFinding
-from fieldmarks.life.moult import GROWN
+from fieldmarks.life.moult import GROWN, marks_read
 from fieldmarks.life.standing import standings
 from fieldmarks.tables.schema import Sign
 
@@ -83,7 +83,8 @@ def measured_finding(
     """What a young bird's own moult record says: all its looks as a grown bird.
 
     It is "sign" when a sign was seen; "clean" when none was seen or left open and at least
-    ``share`` of those that can show were looked at; else "unclear".
+    ``share`` of those that can show were looked at; else "unclear". A sign that is not there counts
+    as looked at when at least that share of its marks was read.
 
     Parameters
     ----------
@@ -98,7 +99,14 @@ def measured_finding(
     keys = {sign.key for sign in can_show}
     grown = [e for e in entries if e.stage in GROWN]
     stood = [s for s in standings(grown) if s.sign in keys]
-    looked_at = {s.sign for s in stood}
+    read = frozenset[str]().union(*map(marks_read, grown))
+    enough = {
+        sign.key
+        for sign in can_show
+        if not sign.marks or len(read.intersection(sign.marks)) >= least * len(sign.marks)
+    }
+    absent = SignStatus.NOT_SEEN.value
+    looked_at = {s.sign for s in stood if s.status != absent or s.sign in enough}
     missing = tuple(sign for sign in can_show if sign.key not in looked_at)
     finding: YoungFinding = "unclear"
     if any(s.status == SignStatus.SEEN.value for s in stood):

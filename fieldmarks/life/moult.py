@@ -15,7 +15,7 @@ from datetime import date
 from typing import Literal
 
 from fieldmarks.judging.signs import SignStatus
-from fieldmarks.life.bird import Entry, Look, MarkPoint, SignPoint, Stage
+from fieldmarks.life.bird import Entry, MarkPoint, SignPoint, Stage
 from fieldmarks.quantities import COVERAGE_FACTOR
 
 Quantity = Literal["L*", "C*", "h", "dark", "orange"]
@@ -23,6 +23,8 @@ QUANTITIES: tuple[Quantity, ...] = ("L*", "C*", "h", "dark", "orange")
 BY_CHANCE = 0.0455  # share of a normal distribution outside k = 2
 GROWN: tuple[Stage, ...] = ("after first moult", "later moult")
 PRESENT = (SignStatus.SEEN.value, SignStatus.LOOK_AGAIN.value)
+# Worst first: where the photos of one entry differ, the first of these that occurs stands.
+WORST_FIRST = (*PRESENT, SignStatus.DOUBTFUL.value, SignStatus.NOT_SEEN.value)
 
 NAMES: dict[Quantity, str] = {
     "L*": "lightness L*",
@@ -206,9 +208,12 @@ class SignStory:
 
 @dataclass(frozen=True)
 class _Seen:
+    """A sign in one entry, and the marks that were read there."""
+
     day: date
     grown: bool
     point: SignPoint
+    read: frozenset[str]
 
 
 def sign_stories(
@@ -228,15 +233,20 @@ def sign_stories(
     seen: dict[str, list[_Seen]] = {}
     for entry in in_order(entries):
         grown = entry.day >= matures if matures else entry.stage in GROWN
-        for look in entry.looks:
-            for point in _comparable(look):
-                seen.setdefault(point.sign, []).append(_Seen(entry.day, grown, point))
+        read = marks_read(entry)
+        worst: dict[str, SignPoint] = {}
+        for point in (p for look in entry.looks for p in look.signs if p.status in WORST_FIRST):
+            known = worst.setdefault(point.sign, point)
+            worst[point.sign] = min(known, point, key=lambda p: WORST_FIRST.index(p.status))
+        for sign, point in worst.items():
+            seen.setdefault(sign, []).append(_Seen(entry.day, grown, point, read))
     return [_story(sign, rows, texts.get(sign, sign)) for sign, rows in seen.items()]
 
 
-def _comparable(look: Look) -> list[SignPoint]:
-    vague = (SignStatus.NOT_CALIBRATED.value,)
-    return [p for p in look.signs if p.status not in vague]
+def marks_read(entry: Entry) -> frozenset[str]:
+    """Marks whose colour was read with a card in any photo of an entry, and relations compared."""
+    colours = {p.mark for look in entry.looks for p in look.marks if p.calibrated}
+    return frozenset(colours | {p.mark for look in entry.looks for p in look.signs})
 
 
 def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
@@ -255,13 +265,22 @@ def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
     sure = len(rows) > 1 and abs(difference) > smallest
     there, gone = last.point.status in PRESENT, last.point.status == SignStatus.NOT_SEEN.value
     grown_too = any(r.grown for r in present)
+    unread = sorted({r.point.mark for r in present} - last.read)
     if there and last.grown:
-        if sure and difference > 0:
-            kind: Story = "grew" if first.point.status in PRESENT else "came"
+        before = first.point.status in PRESENT
+        # Only amounts of one mark can be compared.
+        same = first.point.mark == last.point.mark if before else last.point.mark in first.read
+        if sure and difference > 0 and same:
+            kind: Story = "grew" if before else "came"
             words = "grew" if kind == "grew" else "came after the moult"
             said = f"{text}: it {words}. That is a sign of mixed ancestry."
         else:
-            kind, said = "stayed", f"{text}: still there in the grown bird. That is a sign."
+            still = "still there" if before else "there"
+            kind, said = "stayed", f"{text}: {still} in the grown bird. That is a sign."
+    elif gone and unread:
+        where = " and ".join(mark.replace("_", " ") for mark in unread)
+        kind = "unclear"
+        said = f"{text}: it was on the {where}, which the last look did not read. Look there again."
     elif gone and last.grown and not (first.grown or grown_too):
         if sure:
             kind, said = "faded", f"{text}: gone after the moult. This doubt is cleared."

@@ -8,17 +8,10 @@ from datetime import date
 
 from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.bird import Entry
-from fieldmarks.life.moult import PRESENT, in_order, sign_stories
+from fieldmarks.life.moult import PRESENT, WORST_FIRST, in_order, sign_stories
 from fieldmarks.tables import Tables
 from fieldmarks.tables.schema import Sign
 
-# Worst first: where the photos of one entry differ, the first of these that occurs stands.
-WORST_FIRST = (
-    SignStatus.SEEN.value,
-    SignStatus.LOOK_AGAIN.value,
-    SignStatus.DOUBTFUL.value,
-    SignStatus.NOT_SEEN.value,
-)
 DECIDED = (*PRESENT, SignStatus.NOT_SEEN.value)
 
 

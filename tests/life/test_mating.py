@@ -11,10 +11,11 @@ from made_birds import a_bird, an_entry
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.advice import advice_table
-from fieldmarks.life.bird import Look, Pair, SignPoint, Young, new_id
+from fieldmarks.life.bird import Look, MarkPoint, Pair, SignPoint, Young, new_id
 from fieldmarks.life.desk import mating_result
 from fieldmarks.life.mating import judge_mating, measured_finding, miss_chance, young_needed
 from fieldmarks.life.standing import showing_signs
+from fieldmarks.tables import load_tables
 
 
 @pytest.mark.parametrize("n", range(0, 25))
@@ -71,14 +72,18 @@ def test_clean_young_are_only_consistent_and_the_number_missing_is_said():
     assert "no proof" in enough.sentence
 
 
-def grown_entry(statuses, stage="after first moult", number=1):
-    """An entry with one look; statuses by key of the sign."""
+MARKS = tuple(load_tables(keepers_swatches=False).marks)
+
+
+def grown_entry(statuses, stage="after first moult", number=1, read=MARKS):
+    """An entry with one look; statuses by key of the sign, and the marks that were read."""
+    marks = tuple(MarkPoint(m, 50, 0, 0, 1, 1, 1, 2, True, 0, 0.03, 0, 0.03) for m in read)
     signs = tuple(
         SignPoint(key, "personatus", status, "usually", "face", 0.1, 0.1)
         for key, status in statuses.items()
     )
     look = Look("0" * 32, "0" * 64, "x.jpg", ".jpg", "", "", "green", "adult", None, "", "0" * 64,
-                (), signs)  # fmt: skip
+                marks, signs)  # fmt: skip
     return replace(an_entry(a_bird(), stage=stage), looks=(look,), number=number)
 
 
@@ -119,6 +124,23 @@ def test_a_young_bird_of_which_one_mark_was_read_is_not_clean(tables):
         assert found.not_looked_at == tuple(can_show[read:])
 
 
+def test_a_sign_of_several_marks_is_looked_at_when_half_of_them_were_read(tables):
+    can_show = showing_signs("personatus", "green", tables)
+    statuses = {sign.key: "not seen" for sign in can_show}
+    several = [s for s in can_show if len(s.marks) >= 3]
+    assert several
+    for sign in several:
+        half = math.ceil(advice_table().clean.share * len(sign.marks))
+        others = [m for m in MARKS if m not in sign.marks]
+        own = sorted(sign.marks, key=lambda m: m != "face")  # where grown_entry puts its signs
+        for count in (half - 1, half):
+            entry = grown_entry(statuses, read=(*others, *own[:count]))
+            found = measured_finding([entry], can_show)
+            assert (sign in found.not_looked_at) == (count < half)
+        seen = grown_entry(statuses | {sign.key: "seen"}, read=())
+        assert measured_finding([seen], can_show).finding == "sign", "one mark is enough for that"
+
+
 def test_a_later_photo_does_not_wipe_out_a_sign_seen_on_a_grown_young_bird(four):
     keys = [sign.key for sign in four]
     first = grown_entry({keys[0]: "seen"})
@@ -138,7 +160,13 @@ def test_a_test_mating_says_what_was_not_looked_at_and_does_not_count_that_young
     result = mating_result(store, store.save(pair), tables)
     can_show = showing_signs("personatus", "green", tables)
     statuses = {s.sign: s.status for s in store.entries(child.id)[0].looks[0].signs}
-    judged = [s for s in can_show if statuses.get(s.key) not in (None, "not calibrated")]
+    read = {r.mark for r in clean_shot.record.measurement.readings}
+    judged = [
+        s
+        for s in can_show
+        if statuses.get(s.key) not in (None, "not calibrated")
+        and (not s.marks or 2 * len(read.intersection(s.marks)) >= len(s.marks))
+    ]
     assert 0 < len(judged) < len(can_show)
     assert "seen" not in statuses.values()
     assert (result.clean, result.unclear) == (0, 1)

@@ -24,6 +24,7 @@ from fieldmarks.life.moult import (
     timelines,
 )
 from fieldmarks.life.shot import look_of
+from fieldmarks.life.standing import standings
 from fieldmarks.life.store import Store
 from fieldmarks.record import Question
 
@@ -114,6 +115,46 @@ def test_what_became_of_a_sign(before, after, story, against):
     ]
     (found,) = sign_stories(entries, {"dull": "A dull mask."})
     assert (found.story, found.against) == (story, against)
+
+
+@pytest.mark.parametrize(
+    ("read", "story"), [(("collar", "bib"), "faded"), (("bib",), "unclear"), ((), "unclear")]
+)
+def test_a_doubt_is_cleared_only_where_the_mark_that_had_it_was_read_again(read, story):
+    bird = a_bird()
+    was = dataclasses.replace(sign("look again after the moult", 0.9), mark="collar")
+    now = dataclasses.replace(sign("not seen", 0.0), mark="bib")
+    before, after = (entry_with(bird, *when, n, (s,)) for n, (when, s) in
+                     enumerate(((YOUNG, was), (GROWN, now)), 1))  # fmt: skip
+    looks = tuple(
+        dataclasses.replace(look, marks=tuple(dataclasses.replace(point(), mark=m) for m in read))
+        for look in after.looks
+    )
+    after = dataclasses.replace(after, looks=looks)
+    (found,) = sign_stories([before, after], {"dull": "Orange in the collar or bib."})
+    assert found.story == story
+    assert ("on the collar, which the last look did not read" in found.sentence) == (
+        story == "unclear"
+    )
+    (standing,) = standings([before, after])
+    assert standing.disputed == (story == "unclear")
+
+
+def test_amounts_of_two_marks_are_not_compared():
+    bird = a_bird()
+    first = dataclasses.replace(sign("seen", 0.2), mark="collar")
+    last = dataclasses.replace(sign("seen", 0.8), mark="bib")
+    entries = [entry_with(bird, *YOUNG, 1, (first,)), entry_with(bird, *GROWN, 2, (last,))]
+    assert sign_stories(entries, {})[0].story == "stayed"
+
+
+def test_of_two_photos_of_one_day_the_worse_counts():
+    bird = a_bird()
+    young = entry_with(bird, *YOUNG, 1, (sign("look again after the moult", 0.9),))
+    two = entry_with(bird, *GROWN, 2, (sign("seen", 0.9),))
+    clean = entry_with(bird, *GROWN, 2, (sign("not seen", 0.0),))
+    both = dataclasses.replace(two, looks=(*two.looks, *clean.looks))
+    assert sign_stories([young, both], {})[0].story == "stayed"
 
 
 def test_a_sign_in_a_young_bird_alone_decides_nothing():
