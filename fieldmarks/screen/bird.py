@@ -20,7 +20,7 @@ def bird_panel(work: Work) -> None:
     """Ask for species, variety and age; each change is judged at once."""
     tables = work.tables
     assert work.photo is not None
-    own = _own(work)
+    own = work.own
     species = [None, *tables.species]
     claimed = st.selectbox(
         "What is it said to be?",
@@ -70,11 +70,6 @@ def bird_panel(work: Work) -> None:
     )
 
 
-def _own(work: Work) -> str:
-    """End of the keys of the fields: a new photo, or a question put back, starts them anew."""
-    return f"{work.photo.sha256[:12]}_{work.put_back}" if work.photo else ""
-
-
 def _tells(row: GuideRow) -> str:
     """How many other species a mark tells this one from."""
     if not row.always + row.sometimes:
@@ -105,7 +100,7 @@ def _variety_proposal(work: Work) -> None:
 
 def _take(work: Work, field: str, value: str) -> None:
     """Take what was proposed into a field, as if the keeper had chosen it there."""
-    st.session_state[f"{field}_{_own(work)}"] = value
+    st.session_state[f"{field}_{work.own}"] = value
 
 
 def _age_proposal(work: Work) -> None:
@@ -116,14 +111,14 @@ def _age_proposal(work: Work) -> None:
             value=None,
             max_value=date.today(),
             min_value=EARLIEST,
-            key=f"hatched_{_own(work)}",
+            key=f"hatched_{work.own}",
         )
         taken = right.date_input(
             "Photo taken on",
             value=work.taken,
             max_value=date.today(),
             min_value=EARLIEST,
-            key=f"taken_{_own(work)}",
+            key=f"taken_{work.own}",
         )
         if hatched is None or taken is None:
             return

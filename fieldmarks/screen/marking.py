@@ -96,7 +96,7 @@ def _scales(work: Work) -> None:
             "Length of the scale line in millimetres",
             min_value=1.0,
             value=region.value or 50.0,
-            key=f"scale_{region.id}",
+            key=f"scale_{region.id}_{work.own}",
         )
         _set_value(work, region, value)
 
@@ -120,7 +120,8 @@ def _card_and_light(work: Work) -> None:
         return
     with st.expander("Card and light"):
         for region in cards:
-            value = _card_value(region.value or CARD_KINDS["18 % grey card"], region.id)
+            usual = CARD_KINDS["18 % grey card"]
+            value = _card_value(region.value or usual, f"{region.id}_{work.own}")
             _set_value(work, region, value)
         _phone(work)
         if work.has_card:
@@ -137,10 +138,14 @@ def _phone(work: Work) -> None:
     names = list_profiles()
     if not names:
         return
-    chosen = st.selectbox(
-        "Taken with a phone whose colours you have learned?", ["no", *names], key="phone"
-    )
     now = work.phone.name if work.phone else "no"
+    offered = ["no", *names]
+    chosen = st.selectbox(
+        "Taken with a phone whose colours you have learned?",
+        offered,
+        index=offered.index(now) if now in offered else 0,
+        key=f"phone_{work.own}",
+    )
     if chosen != now:
         try:
             work.phone = None if chosen == "no" else load_profile(chosen)

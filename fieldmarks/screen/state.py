@@ -49,7 +49,8 @@ class Work:
     # Readings already made of this photo, so that one new outline costs one new reading.
     remembered: dict[Hashable, Reading | None] = field(default_factory=dict)
     phone: PhoneProfile | None = None
-    put_back: int = 0  # times a question was put back that the fields do not show yet
+    first_asked: Question = field(default_factory=Question)  # what the photo was opened with
+    turn: int = 0  # times regions or question came from elsewhere than the fields
 
     def open_photo(self, data: bytes, name: str) -> None:
         """Take a photo; nothing changes when it cannot be read.
@@ -64,7 +65,8 @@ class Work:
         self.screen_jpeg = reduced_jpeg(preview, SCREEN_PIXELS)
         self.screen_pixels = np.asarray(preview)
         self.regions = RegionSet(photo.name, photo.width, photo.height, (), photo.sha256)
-        self.question, self.mark, self.story = Question(), FIRST_MARK, ""
+        self.question = self.first_asked = Question()
+        self.mark, self.story = FIRST_MARK, ""
         self.suggestion, self.note = None, ""
         self.remembered.clear()
         self.assess()
@@ -73,6 +75,7 @@ class Work:
         """Take an invented demo bird, with or without the regions that come with it."""
         self.open_photo(path.read_bytes(), path.name)
         self.question, self.story = demo_question(path)
+        self.first_asked = self.question
         if with_regions:
             self.open_regions(region_file_of(path).read_text(encoding="utf-8"), path.name)
         self.assess()
@@ -95,6 +98,7 @@ class Work:
                 "it was drawn on another photo", where=name, mend=f"Open {loaded.photo} first"
             )
         self.regions = check_for_photo(loaded, self.photo, self.tables)
+        self.turn += 1
         self.suggestion, self.note = None, ""
         self.assess()
         self.mark = self.best_next or FIRST_MARK
@@ -118,6 +122,11 @@ class Work:
             self.mark = self.best_next or self.mark
 
     @property
+    def own(self) -> str:
+        """End of the keys of fields: they start anew with a photo, and with what was put back."""
+        return f"{self.photo.sha256[:12]}_{self.turn}" if self.photo else ""
+
+    @property
     def said(self) -> dict[str, str]:
         """Species, variety and age as far as they are given, for the browser to remember."""
         asked = self.question
@@ -131,9 +140,9 @@ class Work:
             "age": self.tables.ages,
         }
         found = {name: said[name] for name in known if said.get(name) in known[name]}
-        if found and self.question == Question():
+        self.turn += 1
+        if self.question == self.first_asked:
             self.question = dataclasses.replace(self.question, **found)  # type: ignore[arg-type]
-            self.put_back += 1
 
     def _suggest(self, event: MarkerEvent) -> None:
         assert self.photo is not None

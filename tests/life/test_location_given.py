@@ -13,8 +13,10 @@ import pytest
 from geotagged import SECRETS
 from made_birds import CLEAN, a_bird, an_entry, paint, regions_for
 from PIL import Image
+from streamlit.testing.v1 import AppTest
 
 from fieldmarks.cli import main
+from fieldmarks.life import store as store_module
 from fieldmarks.life.bird import Entry
 from fieldmarks.life.compare import record_differences
 from fieldmarks.life.dossier import verify_dossier, write_dossier
@@ -111,6 +113,46 @@ def kept(placed, tables, tmp_path):
         bird = store.save(a_bird("Pip"))
         store.save_entry(an_entry(bird), [placed], tables)
         yield store
+
+
+def page_of_opinions():
+    """The page Two opinions? as the app draws it."""
+    from fieldmarks.screen.life import dispute_page
+    from fieldmarks.screen.life.shared import store
+
+    store.clear()
+    dispute_page()
+
+
+def test_a_dossier_made_with_the_place_is_not_offered_once_the_box_is_off(
+    kept, tmp_path, monkeypatch
+):
+    monkeypatch.setenv(store_module.FOLDER_VARIABLE, str(tmp_path / "store"))
+    page = AppTest.from_function(page_of_opinions, default_timeout=60).run()
+    page = page.selectbox(key="dispute_bird").set_value(kept.birds()[0].id).run()
+
+    def offered(page):
+        return [b for b in page.get("download_button") if b.label == "Save the dossier"]
+
+    def box(page):
+        return next(b for b in page.checkbox if "with the place" in b.label)
+
+    def made(page):
+        button = next(b for b in page.button if b.label == "Make the dossier")
+        page = button.click().run()
+        assert not page.exception
+        assert offered(page)
+        packed = tmp_path / "made.zip"
+        packed.write_bytes(page.session_state.life_dossier[2])
+        return page, [n for n, data in inside(packed).items() if told(data)]
+
+    page, with_place = made(box(page).check().run())
+    assert with_place
+    page = box(page).uncheck().run()
+    assert not offered(page)
+    assert any("with the place and the maker's data taken out" in c.value for c in page.caption)
+    _, without = made(page)
+    assert without == []
 
 
 def test_an_export_holds_no_place_and_comes_back_whole(kept, placed, tmp_path):

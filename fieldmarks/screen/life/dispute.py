@@ -148,6 +148,7 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
     )
     agreed = st.checkbox("Photos as they were taken, with the place in them")
     st.caption(TOLD_WITH_PLACE if agreed else TOLD)
+    asked = (bird.id, agreed, tuple(entry.id for entry in entries))
     if st.button("Make the dossier"):
         with (
             st.spinner("Packing photos, records and the PDF ..."),
@@ -159,9 +160,9 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
             except FieldmarksError as error:
                 told(error)
                 return
-            st.session_state.life_dossier = (bird.id, seal, target.read_bytes())
+            st.session_state.life_dossier = (asked, seal, target.read_bytes())
     made = st.session_state.get("life_dossier")
-    if made and made[0] == bird.id:
+    if made and made[0] == asked:  # one that was made otherwise must not go out
         st.success(f"Seal: {made[1]}")
         st.caption("Tell the other side this seal by another way, so that they can compare it.")
         st.download_button(

@@ -1,0 +1,87 @@
+"""What a keeper has set on the workbench stays set, without a browser."""
+
+import dataclasses
+import json
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+from test_phone_profile import chart_tiles, phone_photo, tile
+
+from fieldmarks.annotation import to_annotations
+from fieldmarks.batch import demo_birds, demo_question
+from fieldmarks.marker import MarkerEvent
+from fieldmarks.optics import phone_profile
+from fieldmarks.optics.chart import calibrate_with_chart
+from fieldmarks.screen.state import Work
+from fieldmarks.tables import load_tables
+
+APP = Path(__file__).parents[1] / "app.py"
+BIRD = "personatus_clean"
+
+
+@pytest.fixture
+def page():
+    page = AppTest.from_file(str(APP), default_timeout=180).run()
+    page = page.button(key=f"demo_full_{BIRD}").click().run()
+    assert not page.exception
+    return page
+
+
+@pytest.fixture
+def kept_phone(tmp_path, monkeypatch):
+    monkeypatch.setattr(phone_profile, "profile_folder", lambda: tmp_path)
+    photo, _ = phone_photo()
+    calibration = calibrate_with_chart(photo, [tile(24)], chart_tiles())
+    phone_profile.save_profile(phone_profile.make_profile("my phone", photo, calibration))
+
+
+def collar(page):
+    readings = page.session_state.work.record.measurement.readings
+    return next(r.lab for r in readings if r.mark == "collar")
+
+
+def test_the_phone_chosen_is_still_chosen_after_looking_at_something_else(kept_phone, page):
+    plain = collar(page)
+    phone = next(s for s in page.selectbox if "phone" in s.label)
+    page = phone.set_value("my phone").run()
+    assert page.session_state.work.phone.name == "my phone"
+    corrected = collar(page)
+    assert corrected != plain
+    page = page.button(key="another").click().run()
+    page = page.button(key="go_back").click().run()
+    assert not page.exception
+    assert page.session_state.work.phone.name == "my phone"
+    assert collar(page) == corrected
+    phone = next(s for s in page.selectbox if "phone" in s.label)
+    page = phone.set_value("no").run()
+    assert collar(page) == plain
+
+
+def test_the_card_of_a_region_file_is_not_overwritten_by_the_field_shown_before(page):
+    work = page.session_state.work
+    white = (
+        dataclasses.replace(r, value=0.9) if r.mark == "card" else r for r in work.regions.regions
+    )
+    text = json.dumps(to_annotations(work.regions.with_regions(white)))
+    work.open_regions(text, "saved.regions.json")
+    page = page.run()
+    assert not page.exception
+    (card,) = page.session_state.work.regions.of("card")
+    assert card.value == 0.9
+    kind = next(s for s in page.selectbox if s.label == "Which card is it?")
+    assert "white card" in kind.value
+    page = kind.set_value("18 % grey card").run()
+    assert page.session_state.work.regions.of("card")[0].value == 0.18
+
+
+def test_what_a_demo_bird_was_said_to_be_is_put_back_too():
+    path = demo_birds()[BIRD]
+    work = Work(load_tables(keepers_swatches=False))
+    work.open_demo(path, with_regions=False)
+    assert work.question == demo_question(path)[0]
+    said = {"claimed": "fischeri", "variety": "blue", "age": "young"}
+    own = work.own
+    work.handle(MarkerEvent(1, "recalled", work.regions, aside=said))
+    assert work.said == said
+    assert work.own != own, "the fields start anew"
