@@ -47,7 +47,10 @@ _ORIENTATIONS = {
 
 @dataclass(frozen=True)
 class PhotoFacts:
-    """What the file says about itself, for the report. Positions (GPS) are never kept."""
+    """What the file says about itself, for the report. Positions (GPS) are never kept.
+
+    ``has_position`` is None where it was not looked for (camera raw).
+    """
 
     format: str
     bits: int
@@ -55,7 +58,7 @@ class PhotoFacts:
     camera: str = ""
     taken: str = ""
     software: str = ""
-    has_position: bool = False
+    has_position: bool | None = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,7 +216,7 @@ def _decode_raw(data: bytes, name: str, max_megapixels: float) -> Photo:
     from fieldmarks.optics.raw import develop
 
     codes, profile = develop(data, name, max_megapixels)
-    facts = PhotoFacts(format="RAW", bits=16, colour_profile=profile.name)
+    facts = PhotoFacts("RAW", bits=16, colour_profile=profile.name, has_position=None)
     height, width = codes.shape[:2]
     digest = hashlib.sha256(data).hexdigest()
     return Photo(name, digest, width, height, facts, profile, (), codes, 1)

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import typer
 
+from fieldmarks import __version__
 from fieldmarks.cli import app
 
 ROOT = Path(__file__).parents[1]
@@ -66,3 +67,9 @@ def test_the_documents_tell_people_to_type_something():
 @pytest.mark.parametrize("link", sorted(set(re.findall(r"\]\((?!http)([^)#]+)\)", TEXT))))
 def test_a_file_that_is_linked_to_is_there(link):
     assert (ROOT / link).exists()
+
+
+def test_all_documents_name_this_version():
+    assert f"\nversion: {__version__}\n" in (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    changes = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert re.findall(r"^## (.+)$", changes, re.MULTILINE)[0] == __version__

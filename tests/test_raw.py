@@ -13,7 +13,11 @@ from fieldmarks.errors import PhotoError
 from fieldmarks.optics.raw import camera_to_srgb
 from fieldmarks.photo import decode_photo
 from fieldmarks.reading import read_mark
-from fieldmarks.region import Rectangle, Region
+from fieldmarks.record import make_record, record_from_json, record_to_json
+from fieldmarks.region import Rectangle, Region, RegionSet
+from fieldmarks.report.page import report_page
+from fieldmarks.report.picture import to_jpeg
+from fieldmarks.tables import load_tables
 from fieldmarks.uncertainty import camera_part
 
 rawpy = pytest.importorskip("rawpy")
@@ -72,6 +76,18 @@ def test_a_raw_file_reads_linearly_and_in_the_cameras_own_matrix():
     for index in (1, 2, 3):
         reading = read_mark(photo, "bib", [Region("r", "bib", patch(index))], card)
         assert difference(reading.lab, COLOURS[index]) < 1.0
+
+
+def test_nobody_is_told_that_a_raw_file_holds_no_place():
+    """A raw file may hold GPS tags, which are not looked for."""
+    photo = decode_photo(negative(), "own.dng")
+    assert photo.facts.has_position is None
+    tables = load_tables(keepers_swatches=False)
+    record = make_record(photo, RegionSet(photo.name, photo.width, photo.height), tables)
+    words = " ".join(report_page(record, to_jpeg(photo.preview()), tables).split())
+    assert "may hold the place where it was taken; it was not searched" in words
+    assert "No GPS place was found" not in words
+    assert record_from_json(record_to_json(record)) == record
 
 
 def test_raw_is_the_better_evidence():

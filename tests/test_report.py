@@ -204,7 +204,7 @@ def test_the_page_names_versions_fingerprints_and_colour_space(page, record):
     judged = record.assessment
     for needed in (
         record.program, judged.table_version, judged.table_fingerprint,
-        record.measurement.sha256, record.colour_space, "holds no place (GPS)",
+        record.measurement.sha256, record.colour_space, "No GPS place was found",
     ):  # fmt: skip
         assert needed in page.words
 

@@ -62,7 +62,7 @@ class _Item(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
     measurer: Annotated[str, Field(max_length=200)]
     day: date
-    photo: Annotated[str, Field(pattern=r"^photos/[0-9a-f]{64}\.[a-z]{3,4}$")]
+    photo: Annotated[str, Field(pattern=rf"^photos/[0-9a-f]{{64}}\.({ENDING})$")]
     name: Annotated[str, Field(max_length=400)]
     look: Annotated[int, Field(ge=1, le=9999)]
     tables: Annotated[str, Field(pattern=r"^tables/[0-9a-f]{64}\.zip$")]
@@ -91,6 +91,7 @@ def seal_of(files: dict[str, str]) -> str:
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
+VERSION = "version"
 CLEANED_NOTE = (
     "the place and the maker's data were taken out of this file, the picture itself is unchanged; "
     "the photo as it was taken has the SHA-256 "
@@ -262,7 +263,14 @@ class Verified:
                 "dossier."
             )
         count = sum(c.outcome == "different" for c in self.checks)
-        return f"DIFFERENT: {count} checks failed. See which below."
+        said = f"DIFFERENT: {count} checks failed. See which below."
+        versions = [c.detail for c in self.checks if c.what == VERSION]
+        if versions:
+            said += (
+                f" It was {versions[0]}: that alone can change numbers. Check it with the version "
+                "that made it before you conclude anything."
+            )
+        return said
 
 
 def verify_dossier(path: Path, own: Tables | None = None) -> Verified:
@@ -287,18 +295,10 @@ def verify_dossier(path: Path, own: Tables | None = None) -> Verified:
             for name, good in right.items()
         ]
         contents = _contents(folder, path.name)
-        if contents.program != __version__:
-            checks.append(
-                Check(
-                    "program",
-                    "version",
-                    "note",
-                    f"made with fieldmarks {contents.program}, checked with {__version__}",
-                )
-            )
+        checks += _version_notes("program", contents.program)
         named = {"README.txt", "dossier.json", "dossier.pdf"}
         for item in contents.items:
-            checks += _check_item(folder, item, own)
+            checks += _check_item(folder, item, own, contents.program)
             named |= {item.photo, item.tables}
             named |= {f"looks/{item.look}.{kind}.json" for kind in ("regions", "record")}
         for name in sorted(set(right) - named):
@@ -316,7 +316,7 @@ def _contents(folder: Path, where: str) -> _Contents:
         ) from None
 
 
-def _check_item(folder: Path, item: _Item, own: Tables | None) -> list[Check]:
+def _check_item(folder: Path, item: _Item, own: Tables | None, packed_by: str) -> list[Check]:
     where = f"look {item.look} ({item.name}, by {item.measurer})"
     checks: list[Check] = []
     try:
@@ -337,6 +337,8 @@ def _check_item(folder: Path, item: _Item, own: Tables | None) -> list[Check]:
         if own is not None and own.fingerprint != wanted:
             text = "this program's own tables are another edition; the dossier's were used"
             checks.append(Check(where, "edition of the tables", "note", text))
+        if record.program != packed_by:
+            checks += _version_notes(where, record.program)
         again = _again(data, regions, tables, record)
         checks += _listed(where, "numbers and findings", record_differences(record, again))
     except FieldmarksError as error:
@@ -350,6 +352,13 @@ def _again(data: bytes, regions: Any, tables: Tables, record: Record) -> Record:
     question = Question(**asdict(record.question))
     photo = decode_photo(data, record.measurement.photo)
     return make_record(photo, regions, tables, question, phone=record.phone)
+
+
+def _version_notes(where: str, made_with: str) -> list[Check]:
+    if made_with == __version__:
+        return []
+    said = f"made with fieldmarks {made_with} and checked with {__version__}"
+    return [Check(where, VERSION, "note", said)]
 
 
 def _check(where: str, what: str, is_same: bool) -> Check:

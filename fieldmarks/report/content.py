@@ -107,6 +107,15 @@ def _conclusion(record: Record, tables: Tables) -> list[Block]:
     return [Para(judged.conclusion.sentence, strong=True), *(Para(text) for text in said)]
 
 
+PLACE_SAID = {
+    True: "The photo file holds the place where it was taken (GPS). It was left out here.",
+    False: "No GPS place was found in the photo file. Captions and the maker's own data were not "
+    "searched.",
+    None: "A camera raw file may hold the place where it was taken; it was not searched. Nothing "
+    "of it stands here.",
+}
+
+
 def _photo(record: Record, tables: Tables) -> list[Block]:
     measured = record.measurement
     drawn = measured.regions.regions
@@ -121,17 +130,12 @@ def _photo(record: Record, tables: Tables) -> list[Block]:
         ("Taken", facts.taken),
         ("Changed with", facts.software),
     ]
-    place = (
-        "The photo file holds the place where it was taken (GPS). It was left out here."
-        if facts.has_position
-        else "The photo file holds no place (GPS)."
-    )
     notes = [f"{named[r.id]} {mark_name(tables, r.mark)}: {r.note}" for r in drawn if r.note]
     blocks: list[Block] = [
         PhotoPlace(f"The photo with its outlines lettered: {said or 'none drawn'}."),
         Para(f"Outlines: {said or 'none drawn'}."),
         Facts(tuple((name, value) for name, value in rows if value)),
-        Para(place),
+        Para(PLACE_SAID[facts.has_position]),
     ]
     if notes:
         blocks += [Title("The keeper's notes"), Bullets(tuple(notes))]

@@ -11,6 +11,8 @@ from made_birds import CLEAN, a_bird, shoot
 from PIL import Image
 from test_exchange import changed, relist
 
+from fieldmarks import __version__, uncertainty
+from fieldmarks.endings import ENDINGS
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life import dossier as dossier_module
 from fieldmarks.life.dossier import verify_dossier, write_dossier
@@ -141,9 +143,32 @@ def test_a_changed_photo_region_table_or_number_is_noticed(
 
 def test_another_program_version_is_noted(told, tables, monkeypatch):
     monkeypatch.setattr(dossier_module, "__version__", "9.9")
-    notes = [c for c in verify_dossier(told[0], tables).checks if c.outcome == "note"]
+    verified = verify_dossier(told[0], tables)
+    notes = [c for c in verified.checks if c.outcome == "note"]
     assert [c.what for c in notes] == ["version"]
-    assert "0.1.0" in notes[0].detail or "checked with 9.9" in notes[0].detail
+    assert notes[0].detail == f"made with fieldmarks {__version__} and checked with 9.9"
+    assert "SAME" in verified.sentence
+
+
+def test_numbers_that_differ_under_another_version_are_not_called_false(
+    told, tables, tmp_path, monkeypatch
+):
+    """As with a dossier made before a change of the budget: every uncertainty differs."""
+    monkeypatch.setattr(dossier_module, "__version__", "9.9")
+    monkeypatch.setattr(uncertainty, "CAMERA_CHROMA", (1.6, 0.28))
+    verified = verify_dossier(told[0], tables)
+    assert not verified.same
+    assert f"made with fieldmarks {__version__} and checked with 9.9" in verified.sentence
+    assert "before you conclude anything" in verified.sentence
+    monkeypatch.setattr(dossier_module, "__version__", __version__)
+    assert "version" not in verify_dossier(told[0], tables).sentence
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_every_kind_of_photo_that_can_be_kept_can_go_into_a_dossier(ending):
+    item = {"measurer": "Ada", "day": DAY, "photo": f"photos/{'0' * 64}.{ending}", "look": 1}
+    more = {"name": f"bird.{ending}", "tables": f"tables/{'0' * 64}.zip"}
+    assert dossier_module._Item(**item, **more).photo.endswith(ending)
 
 
 def test_another_edition_of_the_tables_is_noted_and_the_packed_ones_are_used(told, tables):
