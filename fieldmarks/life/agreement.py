@@ -102,15 +102,25 @@ def repeatability(groups: Sequence[Sequence[float]], coverage: float = COVERAGE)
 
 @dataclass(frozen=True)
 class Account:
-    """What one measurer made of one photo."""
+    """What one measurer made of one photo.
+
+    ``without_place`` is the fingerprint of the photo as it is given away, where that is known: by
+    it the copy that someone was given is the same photo as the one that was taken.
+    """
 
     measurer: str
     record: Record
+    without_place: str = ""
 
     @property
     def photo(self) -> str:
-        """Fingerprint of the photo."""
+        """Fingerprint of the photo file."""
         return self.record.measurement.sha256
+
+    @property
+    def picture(self) -> str:
+        """Fingerprint that all copies of one photo share."""
+        return self.without_place or self.photo
 
 
 @dataclass(frozen=True)
@@ -192,7 +202,7 @@ def compare_accounts(accounts: Sequence[Account]) -> Agreement:
 def _by_photo(accounts: Sequence[Account]) -> list[list[Account]]:
     groups: dict[str, list[Account]] = {}
     for account in accounts:
-        groups.setdefault(account.photo, []).append(account)
+        groups.setdefault(account.picture, []).append(account)
     return list(groups.values())
 
 
@@ -263,7 +273,7 @@ def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
     subjects = list(
         dict.fromkeys(s for a in accounts for s in a.record.assessment.conclusion.subjects)
     )
-    said: dict[str, list[tuple[str, str, str]]] = {}
+    said: dict[str, list[tuple[Account, str]]] = {}
     names: dict[str, str] = {}
     for account in accounts:
         judged = account.record.assessment
@@ -277,9 +287,14 @@ def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
                      for s in sheet.signs if s.amount is not None]  # fmt: skip
             for key, name, status in rows:
                 names[key] = name
-                said.setdefault(key, []).append((account.measurer, account.photo, status))
+                said.setdefault(key, []).append((account, status))
     return [
-        FindingAgreement(key, names[key], finding_story(rows), tuple(rows))
+        FindingAgreement(
+            key,
+            names[key],
+            finding_story([(a.measurer, a.picture, status) for a, status in rows]),
+            tuple((a.measurer, a.photo, status) for a, status in rows),
+        )
         for key, rows in said.items()
     ]
 
@@ -289,7 +304,7 @@ def finding_story(said: Sequence[tuple[str, str, str]]) -> FindingStory:
 
     Parameters
     ----------
-    said : sequence of (measurer, photo, status)
+    said : sequence of (measurer, picture, status)
     """
     if len(said) < 2:
         return "only one"

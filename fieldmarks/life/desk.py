@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
@@ -26,7 +27,8 @@ from fieldmarks.life.pairing import PairAdvice, advise_pair, warnings_for_test
 from fieldmarks.life.shot import Shot, Testimony
 from fieldmarks.life.standing import showing_signs
 from fieldmarks.life.store import Store
-from fieldmarks.record import Question
+from fieldmarks.location import without_place
+from fieldmarks.record import Question, Record
 from fieldmarks.tables import Tables
 
 
@@ -154,11 +156,33 @@ def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | N
 
 def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:
     """Each look of some entries with who measured it."""
-    return [
-        Account(entry.measured_by or f"entry {entry.number}", store.record(look))
-        for entry in entries
-        for look in entry.looks
-    ]
+    looks = [(entry, look) for entry in entries for look in entry.looks]
+    records = [store.record(look) for _, look in looks]
+    # One photo in two files, one of them given away: only files that say the same can be that.
+    files: dict[tuple[object, ...], set[str]] = {}
+    for record in records:
+        files.setdefault(_says(record), set()).add(record.measurement.sha256)
+    accounts = []
+    for (entry, look), record in zip(looks, records, strict=True):
+        twice = len(files[_says(record)]) > 1
+        given = _given_away(store.photo(look), look.file) if twice else ""
+        accounts.append(Account(entry.measured_by or f"entry {entry.number}", record, given))
+    return accounts
+
+
+def _says(record: Record) -> tuple[object, ...]:
+    """What a photo still says of itself when it is given away."""
+    measured = record.measurement
+    facts = measured.facts
+    return measured.width, measured.height, facts.format, facts.camera, facts.taken
+
+
+def _given_away(photo: bytes, name: str) -> str:
+    """Fingerprint of a photo as it is given away; empty for a file that cannot be."""
+    try:
+        return hashlib.sha256(without_place(photo, name)).hexdigest()
+    except FieldmarksError:
+        return ""
 
 
 def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:

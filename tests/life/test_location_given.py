@@ -16,6 +16,7 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from fieldmarks.cli import main
+from fieldmarks.life import desk
 from fieldmarks.life import store as store_module
 from fieldmarks.life.bird import Entry
 from fieldmarks.life.compare import record_differences
@@ -113,6 +114,33 @@ def kept(placed, tables, tmp_path):
         bird = store.save(a_bird("Pip"))
         store.save_entry(an_entry(bird), [placed], tables)
         yield store
+
+
+def test_the_copy_that_was_given_away_is_the_same_photo_when_opinions_are_compared(
+    kept, placed, tables
+):
+    """One measures the photo as taken, the other the copy from a dossier, and draws worse."""
+    given = shot_to_give(placed)
+    photo = decode_photo(given.photo, "bird.jpg")
+    marks = {r.mark: r for r in placed.record.measurement.regions.regions}
+    wrong = (
+        dataclasses.replace(r, shape=marks["rump"].shape) if r.mark == "collar" else r
+        for r in marks.values()
+    )
+    regions = RegionSet("bird.jpg", photo.width, photo.height, tuple(wrong), photo.sha256)
+    other = make_record(photo, regions, tables, placed.record.question)
+    (bird,) = kept.birds()
+    kept.save_entry(an_entry(bird, measured_by="Bo"), [Shot(given.photo, other)], tables)
+    found = desk.compare_measurers(kept, kept.entries(bird.id))
+    collar = next(m for m in found.marks if m.mark == "collar")
+    assert collar.largest > 10
+    assert collar.overlap == 0
+    told = {f.story for f in found.findings}
+    assert "depends on who measured" in told
+    assert "depends on the photo" not in told
+    assert {photo for f in found.findings for _, photo, _ in f.said} == {
+        look.photo for entry in kept.entries(bird.id) for look in entry.looks
+    }
 
 
 def page_of_opinions():
