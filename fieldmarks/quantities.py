@@ -140,7 +140,9 @@ class Reading:
     looks : float
         Effective number of independent values behind the median; 0 when it is not known.
     anchors : tuple of float
-        L* at which grey cards hold the tone; empty where the tone was fitted or is straight.
+        L* of the cards the light was fitted on.
+    tone_known : bool
+        The tone was fitted or is straight: lightness is not less certain away from the cards.
     """
 
     mark: str
@@ -154,6 +156,7 @@ class Reading:
     warnings: tuple[str, ...] = ()
     looks: float = 0.0
     anchors: tuple[float, ...] = ()
+    tone_known: bool = False
 
     @property
     def chroma(self) -> float:

@@ -128,7 +128,8 @@ def read_mark(
         calibrated=calibration.calibrated,
         warnings=_warnings(pixels, brightest),
         looks=number,
-        anchors=() if calibration.correction or calibration.straight else calibration.anchors,
+        anchors=calibration.anchors,
+        tone_known=calibration.correction is not None or calibration.straight,
     )
 
 

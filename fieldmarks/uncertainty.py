@@ -32,7 +32,7 @@ from fieldmarks.robust import medians
 # (benchmarks/results/real_chart_under_leaf.md).
 # The slope of the lightness term is steeper than those charts ask: a strong rendering moves the
 # pale and dark marks of rendered birds (eye ring, flights) by 7 to 11 in L*. Sized on 120 scenes of
-# their own; on those of benchmarks/bird_scenes.py 93 and 88 % of these marks keep to it. Our
+# their own; on those of benchmarks/bird_scenes.py 94 and 97 % of these marks keep to it. Our
 # simulated tone curve leaves black where it is: below NEAR_BLACK in L* the slope fades out. What
 # lifts black is STRAY_LIGHT.
 CAMERA_LIGHTNESS = (1.5, 0.10)

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 
 from fieldmarks.colour import difference
 from fieldmarks.errors import FieldmarksError, TableError
+from fieldmarks.quantities import Budget, UncertaintyPart
 from fieldmarks.record import record_to_json
 from fieldmarks.report.tables import print_expectations
 from fieldmarks.tables import commands, keepers, learn, load_tables, validate_tables
@@ -310,3 +311,15 @@ def test_the_commands_start_without_the_slow_libraries():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_what_all_photos_share_is_no_difference_between_photos():
+    """The camera's part and stray light are the same in every photo of one phone."""
+    plain = samples()
+    shared = [UncertaintyPart(name, 4.0, 4.0, 4.0, "made up") for name in ("camera", "stray light")]
+    doubted = [
+        replace(s, reading=replace(s.reading, budget=Budget((*s.reading.budget.parts, *shared))))
+        for s in plain
+    ]
+    found = [learn.learn_swatch(rows, TABLES, "bright_yellow", on=DAY) for rows in (plain, doubted)]
+    assert found[0].new.tolerance == pytest.approx(found[1].new.tolerance)

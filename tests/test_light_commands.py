@@ -9,6 +9,7 @@ from typer.testing import CliRunner
 
 from fieldmarks.annotation import read_region_file, write_region_file
 from fieldmarks.batch import demo_birds
+from fieldmarks.errors import FieldmarksError
 from fieldmarks.optics.commands import app
 from fieldmarks.record import record_of_file, write_record
 from fieldmarks.region import RegionSet
@@ -62,12 +63,16 @@ def test_a_phone_is_learned_and_kept(tmp_path):
 
 
 def test_records_of_one_bird_are_read_together(tmp_path):
-    record, _ = record_of_file(
-        demo_birds()["personatus_clean"], load_tables(keepers_swatches=False)
-    )
-    path = write_record(record, tmp_path)
-    result = run.invoke(app, ["together", str(path), str(path)])
+    tables = load_tables(keepers_swatches=False)
+    paths = [
+        str(write_record(record_of_file(demo_birds()[name], tables)[0], tmp_path))
+        for name in ("personatus_clean", "personatus_orange_collar")
+    ]
+    result = run.invoke(app, ["together", *paths])
     assert result.exit_code == 0
-    assert "2 photos, scatter 0.0" in result.output
+    assert "2 photos, scatter" in result.output
+    twice = run.invoke(app, ["together", *paths, paths[0]])
+    assert isinstance(twice.exception, FieldmarksError)
+    assert "this is the photo of personatus_clean.record.json once more" in str(twice.exception)
     with pytest.raises(Exception, match="cannot be opened"):
         run.invoke(app, ["together", str(tmp_path / "none.json")], catch_exceptions=False)

@@ -22,7 +22,7 @@ from fieldmarks.report.text import print_record
 from fieldmarks.tables import load_tables
 from fieldmarks.tables.plumage import expected
 from fieldmarks.tables.schema import Sign, Tint
-from fieldmarks.uncertainty import tone_error
+from fieldmarks.uncertainty import stray_part, tone_error
 
 TABLES = load_tables(keepers_swatches=False)
 
@@ -177,6 +177,18 @@ def test_the_cameras_part_grows_away_from_the_card_when_carried_to_another_colou
     for population in black.populations:
         light = population.lab[0]
         assert deviations(black, population.lab)[0] == pytest.approx(tone_error(light, [49.5]))
+
+
+@pytest.mark.parametrize("tone_known", [True, False])
+def test_stray_light_is_worked_out_for_the_card_that_was_used(tone_known):
+    """With a white card a white part is hardly touched, whatever is known of the tone."""
+    one = reading("eye_ring", ("white", 0.6), ("white", 0.4))
+    for anchors, least, most in (((95.0,), 0.0, 0.3), ((49.5,), 0.8, 1.5)):
+        budget = Budget((stray_part(one.lab, anchors),))
+        ring = dataclasses.replace(one, budget=budget, anchors=anchors, tone_known=tone_known)
+        near = (one.lab[0] + 1e-6, *one.lab[1:])
+        assert deviations(ring, near) == pytest.approx(budget.combined, abs=1e-3)
+        assert least <= deviations(ring, near)[0] <= most
 
 
 def test_the_cameras_part_grows_with_chroma_when_carried_to_another_colour():

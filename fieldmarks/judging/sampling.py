@@ -100,7 +100,7 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
         sigma = np.array([part.lightness, part.chroma, part.hue])
         ratio = np.array(there) / here
         if part.name == CAMERA:
-            if reading.anchors:
+            if reading.anchors and not reading.tone_known:
                 tone_here, tone_there = (
                     tone_error(c[0], reading.anchors) for c in (reading.lab, lab)
                 )

@@ -172,12 +172,21 @@ def together(
     records: Annotated[list[Path], typer.Argument(help="Records of photos of the same bird.")],
 ) -> None:
     """Read several photos of one bird together; names a photo that disagrees."""
+    from fieldmarks.errors import FieldmarksError
     from fieldmarks.optics.repeats import combine
     from fieldmarks.record import record_from_json
 
     read: dict[str, list] = {}
+    before: dict[str, str] = {}
     for path in records:
         measured = record_from_json(_bytes(path), path.name).measurement
+        if measured.sha256 in before:
+            raise FieldmarksError(
+                f"this is the photo of {before[measured.sha256]} once more",
+                where=path.name,
+                mend="Give each photo once: the same one twice makes nothing surer",
+            )
+        before[measured.sha256] = path.name
         for reading in measured.readings:
             read.setdefault(reading.mark, []).append((measured.photo, reading))
     for mark, rows in read.items():

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from fieldmarks.colour import difference
-from fieldmarks.quantities import Budget, Lab, Reading, UncertaintyPart
+from fieldmarks.quantities import Budget, Lab, Population, Reading, UncertaintyPart
 
 SHARED = ("camera", "stray light", "card")  # the same phone and card in every photo
 LEAST_APART = 3.0  # CIEDE2000; smaller disagreements are not worth a word
@@ -82,6 +82,7 @@ def combine(mark: str, read: Sequence[tuple[str, Reading]]) -> Repeat:
         mark=mark,
         regions=tuple(f"{name}: {i}" for name, r in used for i in r.regions),
         lab=lab,
+        populations=(Population(lab, 1.0),),  # those of one photo say nothing of the mean
         budget=budget,
         looks=sum(r.looks for r in readings),
         warnings=(note,),

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.errors import TableError
-from fieldmarks.judging.sampling import CAMERA, draw_colours
+from fieldmarks.judging.sampling import CAMERA, STRAY, draw_colours
 from fieldmarks.quantities import Budget, Lab, Reading
 from fieldmarks.tables import load
 from fieldmarks.tables.rule_tables import Tables
@@ -178,7 +178,7 @@ def _photo_to_photo(samples: Sequence[Sample], seed: int) -> float:
 
     errors = []
     for sample in samples:
-        parts = tuple(p for p in sample.reading.budget.parts if p.name != CAMERA)
+        parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, STRAY))
         reading = replace(sample.reading, budget=Budget(parts), populations=())
         draws = draw_colours(reading, DRAWS, seed).median
         errors.append(difference(draws, np.array(reading.lab)))
