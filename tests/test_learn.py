@@ -12,6 +12,7 @@ import pytest
 from made_up import reading
 from reported import record
 from rich.console import Console
+from scipy.special import chdtri, ndtri
 from typer.testing import CliRunner
 
 from fieldmarks.colour import difference
@@ -323,3 +324,40 @@ def test_what_all_photos_share_is_no_difference_between_photos():
     ]
     found = [learn.learn_swatch(rows, TABLES, "bright_yellow", on=DAY) for rows in (plain, doubted)]
     assert found[0].new.tolerance == pytest.approx(found[1].new.tolerance)
+
+
+@pytest.mark.parametrize(
+    ("birds", "photos", "measuring"), [(12, 1, 2.0), (30, 1, 0.3), (30, 5, 4.0), (100, 1, 4.0)]
+)
+def test_the_tolerance_holds_birds_that_were_not_among_those_learned_from(birds, photos, measuring):
+    """Normal birds (sd 4 along each axis) read with a known error; then others of their kind."""
+    rng = np.random.default_rng(7)
+    centre = np.array(TABLES.lab["mid_green"])
+    budget = Budget((UncertaintyPart("light", measuring, measuring, measuring, "made up"),))
+
+    def seen(bird):
+        lab = tuple(bird + measuring * rng.standard_normal(3))
+        return replace(reading("back", lab), budget=budget)
+
+    inside, width = [], []
+    for _ in range(max(4, 240 // birds)):
+        rows = [
+            learn.Sample(seen(bird), f"bird {n}", f"photo {n} {k}", "A", "studbook")
+            for n, bird in enumerate(centre + 4 * rng.standard_normal((birds, 3)))
+            for k in range(photos)
+        ]
+        found = learn.learn_swatch(rows, TABLES, "mid_green", on=DAY)
+        others = difference(centre + 4 * rng.standard_normal((5000, 3)), found.new_lab)
+        inside.append(np.mean(others <= found.new.tolerance))
+        width.append(found.new.tolerance / np.quantile(others, 0.95))
+    assert 0.89 < np.mean(inside) <= 1
+    assert 0.85 < np.mean(width) < 1.4
+
+
+def test_howes_factor_is_that_of_the_handbook():
+    """NIST/SEMATECH e-Handbook, 7.2.6.3 (from memory): n = 43, 99 % sure of 90 %: k = 2.2173."""
+    n, z = 43, float(ndtri(0.95))
+    sure = {c: math.sqrt((1 + 1 / n) * (n - 1) / chdtri(n - 1, c)) for c in (0.99, learn.SURE)}
+    assert z * sure[0.99] == pytest.approx(2.2173, abs=1e-3)
+    assert learn._for_few(n) == pytest.approx(sure[learn.SURE])
+    assert learn._for_few(10) > learn._for_few(100) > 1

@@ -2,10 +2,11 @@
 
 Each bird counts once, however often it was photographed. The centre is that of a robust covariance
 fit (minimum covariance determinant, Rousseeuw & Van Driessen 1999, as in scikit-learn), so that a
-few odd birds do not move it. The tolerance holds 95 % of the birds that the fit keeps, with what
-differs from photo to photo (card, light, spread) taken off as squares. The camera's own bend is not
-taken off: one camera bends all birds alike, so it does not widen the spread; with several cameras
-the tolerance errs on the wide side.
+few odd birds do not move it. Birds further off than ``FAR`` times the median distance are set
+aside. The tolerance is what 95 % of the others keep to; what the readings of a bird are off by
+(card, light, spread) is taken off as mean squares, and few birds widen it (Howe 1969). The camera's
+own bend and stray light are not taken off: one camera bends all birds alike, so it does not widen
+the spread; with several cameras the tolerance errs on the wide side.
 """
 
 from __future__ import annotations
@@ -33,7 +34,9 @@ LEAST_TOLERANCE = 4.0  # CIEDE2000; birds of one family are not told from one an
 MOST_TOLERANCE = 25.0
 INSIDE = 0.95
 DRAWS = 200
-CHI2_975 = 9.348  # 97.5 % of chi-squared with 3 degrees of freedom
+FAR = 3.0  # times the median distance; normal birds lie within it in 98 to 99.9 % of cases
+KEPT = 0.985
+SURE = 0.8  # confidence with which so few birds are taken for all
 
 
 @dataclass(frozen=True)
@@ -113,11 +116,13 @@ def learn_swatch(
     _refuse_unfit(samples, swatch)
     birds, colours = _by_bird(samples)
     centre, kept = _robust_centre(colours, seed)
-    distance = difference(colours, np.array(centre))
-    spread = float(np.quantile(distance[kept], INSIDE))
-    measuring = _photo_to_photo(samples, seed)
-    natural = math.sqrt(max(spread**2 - measuring**2, 0.0))
-    tolerance = min(max(natural, LEAST_TOLERANCE), MOST_TOLERANCE)
+    distance = difference(colours, np.array(centre))[kept]
+    count = len(distance)
+    spread = float(np.mean(distance**2)) * count / (count - 1)
+    measuring = float(np.mean(_own_errors(samples, birds, seed)[kept] ** 2))
+    natural = math.sqrt(max(spread - measuring, 0.0) / spread) if spread else 0.0
+    reach = float(np.quantile(distance, INSIDE / KEPT)) * natural * _for_few(count)
+    tolerance = min(max(reach, LEAST_TOLERANCE), MOST_TOLERANCE)
     cameras = tuple(sorted({s.camera for s in samples}))
     photos = len({s.photo for s in samples})
     old = tables.swatches[swatch]
@@ -137,7 +142,7 @@ def learn_swatch(
     warnings = []
     if len(cameras) == 1:
         warnings.append("All photos come from one camera: its own bend is learned with the colour.")
-    if spread < measuring:
+    if spread < 2 * measuring:
         warnings.append("The birds differ less than the readings doubt: take more careful photos.")
     return LearnedSwatch(
         new=new,
@@ -172,17 +177,35 @@ def _refuse_unfit(samples: Sequence[Sample], swatch: str) -> None:
         )
 
 
-def _photo_to_photo(samples: Sequence[Sample], seed: int) -> float:
-    """CIEDE2000 that holds 95 % of the errors that differ between photos."""
+def _own_errors(
+    samples: Sequence[Sample], birds: Sequence[str], seed: int
+) -> npt.NDArray[np.float64]:
+    """CIEDE2000 by which each bird's median over its photos may be off; (birds, draws)."""
     from fieldmarks.colour import difference
 
-    errors = []
-    for sample in samples:
+    drawn: dict[str, list[npt.NDArray[np.float64]]] = defaultdict(list)
+    for number, sample in enumerate(samples):
         parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, STRAY))
         reading = replace(sample.reading, budget=Budget(parts), populations=())
-        draws = draw_colours(reading, DRAWS, seed).median
-        errors.append(difference(draws, np.array(reading.lab)))
-    return float(np.quantile(errors, INSIDE))
+        off = draw_colours(reading, DRAWS, seed + number).median - np.array(reading.lab)
+        drawn[sample.bird].append(off)
+    colours = dict(zip(*_by_bird(samples), strict=True))
+    return np.array(
+        [
+            difference(colours[bird] + np.median(drawn[bird], axis=0), colours[bird])
+            for bird in birds
+        ]
+    )
+
+
+def _for_few(count: int) -> float:
+    """Factor on a normal spread so that it holds for all birds though only some were seen.
+
+    Howe 1969, Two-sided tolerance limits for normal populations, JASA 64, equation for k.
+    """
+    from scipy.special import chdtri
+
+    return math.sqrt((1 + 1 / count) * (count - 1) / float(chdtri(count - 1, SURE)))
 
 
 def _by_bird(samples: Sequence[Sample]) -> tuple[list[str], npt.NDArray[np.float64]]:
@@ -199,11 +222,14 @@ def _robust_centre(
     """Centre of the birds that belong together, and which those are."""
     from sklearn.covariance import MinCovDet
 
+    from fieldmarks.colour import difference
+
     # A grain of noise keeps the fit defined when birds read exactly alike.
     grain = np.random.default_rng(seed).normal(0, 1e-3, colours.shape)
     fit = MinCovDet(random_state=seed).fit(colours + grain)
     light, a, b = (round(float(v), 2) for v in fit.location_)
-    return (light, a, b), np.asarray(fit.mahalanobis(colours) <= CHI2_975)
+    distance = difference(colours, np.array((light, a, b)))
+    return (light, a, b), np.asarray(distance <= FAR * np.median(distance))
 
 
 def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
