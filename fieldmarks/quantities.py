@@ -96,6 +96,11 @@ def difference_weights(lab: Lab) -> tuple[float, float, float]:
     return s_l, 1 + 0.045 * c, 1 + 0.015 * c * t
 
 
+def paler_by(one: Lab, other: Lab) -> float:
+    """How much paler one colour is than another: lighter, less colourful; L* and C* units."""
+    return (one[0] - other[0]) + (math.hypot(*other[1:]) - math.hypot(*one[1:]))
+
+
 @dataclass(frozen=True)
 class Population:
     """One colour found inside a region and the share of its used pixels."""

@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.card import Calibration
-from fieldmarks.colour import difference, linear_to_lab
+from fieldmarks.colour import difference, lightness_to_reflectance, linear_to_lab
 from fieldmarks.photo import Photo
-from fieldmarks.quantities import COVERAGE_FACTOR, Reading, Relation
+from fieldmarks.quantities import COVERAGE_FACTOR, Reading, Relation, paler_by
 from fieldmarks.region import Line, Region, RegionSet, area, centre, vertices
 from fieldmarks.robust import medians
 from fieldmarks.uncertainty import light_part
@@ -28,9 +28,10 @@ CAMERA_SHARE = 0.15
 UNCALIBRATED_SHARE = 0.20
 OUTLINE_PIXELS, OUTLINE_SHARE = 1.5, 0.02  # how well an edge is drawn (judgement)
 RING_CONTRAST = 6.0  # CIEDE2000 to what lies around; less is no bare ring that can be seen
-# L* from which, and C* up to which, what is marked as the ring may be white skin itself: among
-# white feathers it is then not told from no ring. Wider without a card (our own choice).
-SKIN_WHITE, SKIN_WHITE_UNCALIBRATED = (62.0, 20.0), (50.0, 40.0)
+# What is marked as the ring may be white skin itself, in whatever light, when it is this many times
+# brighter than the eye, and no more colourful than this share of its L*: among white feathers it is
+# then not told from no ring. Wider without a card (our own choice).
+SKIN_BRIGHTER, SKIN_COLOUR, SKIN_COLOUR_UNCALIBRATED = 3.0, 0.35, 0.7
 UNTOLD = {
     "ring": "what is marked as the ring is as white as what lies around it, so this photo cannot "
     "tell how wide the bare ring is. Look at the living bird, or ask an avian vet."
@@ -145,8 +146,7 @@ def fade(
     The change is followed along the straight axis from one region's centre to the other's.
     """
     same = same_as(key, base, tip)
-    paler = (base.lab[0] - tip.lab[0]) + (tip.chroma - base.chroma)
-    value = math.copysign(same.value, paler)
+    value = math.copysign(same.value, paler_by(base.lab, tip.lab))
     steps = _along_axis(photo, base_region, tip_region, calibration)
     note = "Too few pixels between base and tip to follow the change."
     if len(steps) >= 4:
@@ -178,7 +178,8 @@ def bare_ring(
         contrast = float(difference(np.median(inside, axis=0), np.median(around, axis=0)))
     width = (outer - eye) / 2 / eye
     shown = width if contrast >= RING_CONTRAST and width > 0 else 0.0
-    if not shown and width > 0 and _may_be_skin(inside, calibration.calibrated):
+    dark = _band(photo, iris, iris, calibration, 1.0, 0.0)
+    if not shown and width > 0 and _may_be_skin(inside, dark, calibration.calibrated):
         return None
     edges = (math.hypot(OUTLINE_PIXELS / across, OUTLINE_SHARE) for across in (outer, eye))
     # width = (outer / eye - 1) / 2, so a relative error r of each edge moves it by outer/eye r/2.
@@ -191,11 +192,14 @@ def bare_ring(
     return Relation(key, "ring", shown, expanded, (ring.id, iris.id), note)
 
 
-def _may_be_skin(inside: npt.NDArray, calibrated: bool) -> bool:
-    """Whether CIELAB colours (n, 3) are as pale and grey as white skin may read."""
-    least, most = SKIN_WHITE if calibrated else SKIN_WHITE_UNCALIBRATED
-    light, a, b = medians(inside) if len(inside) else (0.0, 0.0, 0.0)
-    return bool(light >= least and math.hypot(a, b) <= most)
+def _may_be_skin(inside: npt.NDArray, eye: npt.NDArray, calibrated: bool) -> bool:
+    """Whether CIELAB colours (n, 3) beside an eye (m, 3) may be white skin, lit or in shade."""
+    if not len(inside) or not len(eye):
+        return False
+    light, a, b = (float(v) for v in medians(inside))
+    bright, dark = (lightness_to_reflectance(v) for v in (light, float(medians(eye)[0])))
+    most = SKIN_COLOUR if calibrated else SKIN_COLOUR_UNCALIBRATED
+    return bright >= SKIN_BRIGHTER * dark and math.hypot(a, b) <= most * light
 
 
 def body_size(key: str, lengths: Sequence[Region], scales: Sequence[Region]) -> Relation | None:

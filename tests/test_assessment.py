@@ -1,5 +1,6 @@
 """Assessment: statuses, conclusions, and what must hold whatever is read."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -12,6 +13,8 @@ from fieldmarks.errors import FieldmarksError, TableError
 from fieldmarks.judging.findings import Status
 from fieldmarks.judging.proposal import age_class, propose_variety
 from fieldmarks.judging.signs import SignStatus
+from fieldmarks.quantities import paler_by
+from fieldmarks.relation import same_as
 from fieldmarks.tables import load_tables
 
 TABLES = load_tables(keepers_swatches=False)
@@ -352,3 +355,15 @@ def test_every_bird_gets_one_sentence_and_the_standing_cautions(marks, variety, 
     assert result.cautions[0] == "A clean sheet is no proof of purity."
     held = result.conclusion.held
     assert held is None or 0 <= held <= 1
+
+
+def test_the_smudge_of_a_young_bird_at_its_beak_base_speaks_against_nothing():
+    """Common practice, no published source: young birds often have a dark smudge there."""
+    smudged = {"beak_base": "bill_smoky", "beak_tip": "bill_red"}
+    base, tip = (reading(mark, TABLES.lab[swatch]) for mark, swatch in smudged.items())
+    assert paler_by(base.lab, tip.lab) > 0
+    fade = replace(same_as("beak_fade", base, tip), kind="fade")
+    assessment = assess([base, tip], [fade], TABLES, age="young", claimed="fischeri")
+    statuses = {f.mark: f.status for f in assessment.sheet("fischeri").findings if f.held}
+    assert Status.DOES_NOT_FIT not in statuses.values()
+    assert "but this speaks against it" not in assessment.conclusion.sentence

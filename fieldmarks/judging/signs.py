@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from fieldmarks.judging.findings import SURE
 from fieldmarks.judging.sampling import Array, ColourDraws
+from fieldmarks.tables.plumage import expected_relation
 from fieldmarks.tables.rule_tables import Tables
 from fieldmarks.tables.schema import Sign, Tint
 
@@ -140,7 +141,8 @@ def look_for_signs(
         if all(mark in kind.says_nothing for mark in marks):
             found.append(_say(sign, SignStatus.SAYS_NOTHING, kind.reason))
         elif sign.relation is not None:
-            found.append(_look_at_relation(sign, relations.get(sign.relation), age))
+            here = _as_in(tables, sign, variety, age)
+            found.append(_look_at_relation(here, relations.get(sign.relation), age))
         else:
             speaking = [m for m in sign.marks if m in draws and m not in kind.says_nothing]
             found.append(_look_at_marks(tables, sign, [draws[m] for m in speaking], age))
@@ -171,6 +173,16 @@ def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: st
     if status is SignStatus.NOT_SEEN and any(d.reading.expanded > TOO_VAGUE for d in usable):
         status = SignStatus.DOUBTFUL
     return _say(sign, status, reason, at.reading.mark, amount, held, present)
+
+
+def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
+    """A sign on a relation, out of reach of what the colours expected there may be apart."""
+    assert sign.relation is not None
+    wanted = expected_relation(tables, sign.species, sign.relation, variety, age)
+    if sign.above is None or wanted.high is None or wanted.basis != "derived":
+        return sign
+    above = max(sign.above, wanted.high + (tables.relations[sign.relation].margin or 0.0))
+    return sign.model_copy(update={"above": above})
 
 
 def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> Sighting:

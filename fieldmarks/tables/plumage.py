@@ -238,8 +238,9 @@ def expected_relation(
 
     Ring and other stated ranges come from the species file and body length from its facts. Whether
     the rump is as the back, or the beak fades, follows from the expected swatches of both marks:
-    alike when they are the same, different when every swatch of one lies beyond the relation's
-    limit from every swatch of the other, and otherwise it says nothing.
+    alike when they are the same (as far as these lie apart among themselves), different when every
+    swatch of one lies beyond the relation's limit from every swatch of the other, and otherwise it
+    says nothing.
     """
     check_choice(tables, species, variety, age)
     here = (species, relation)
@@ -257,13 +258,13 @@ def expected_relation(
     if first.says_nothing or second.says_nothing:
         silent = first if first.says_nothing else second
         return RelationExpectation(*here, None, None, "says nothing", silent.reason)
+    apart = _fades if kind.kind == "fade" else _differences
+    steps = apart(tables, first.swatches, second.swatches)
     if set(first.swatches) == set(second.swatches):
         reason = "Both marks are made up alike."
-        return RelationExpectation(*here, None, kind.limit, "derived", reason)
-    if kind.kind == "fade":
-        nearest = min(_fades(tables, first.swatches, second.swatches))
-    else:
-        nearest = min(_differences(tables, first.swatches, second.swatches))
+        high = max(kind.limit, math.ceil(max(steps)))
+        return RelationExpectation(*here, None, high, "derived", reason)
+    nearest = min(steps)
     if nearest > kind.limit:
         reason = "The two marks are made up differently."
         return RelationExpectation(*here, kind.limit, None, "derived", reason, nearest)
@@ -277,12 +278,14 @@ def _differences(tables: Tables, first: Iterable[str], second: Iterable[str]) ->
 
 
 def _fades(tables: Tables, first: Iterable[str], second: Iterable[str]) -> list[float]:
-    """Differences, negative where the first mark is the more colourful."""
+    """Differences, negative where the first mark is the stronger one (as it is measured)."""
+    from fieldmarks.quantities import paler_by
+
     number, lab = tables.swatch_number, tables.lab
     return [
         math.copysign(
             float(tables.swatch_differences[number[a], number[b]]),
-            math.hypot(*lab[b][1:]) - math.hypot(*lab[a][1:]),
+            paler_by(lab[a], lab[b]),
         )
         for a in first
         for b in second
