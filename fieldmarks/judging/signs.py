@@ -59,6 +59,10 @@ class SignFinding:
         How diagnostic the trade holds it: "always", "usually" or "hint".
     evidence : str
     reason : str
+    compared : tuple of str
+        Marks that were compared, or the relation.
+    there : tuple of str
+        Those of them that are not clearly free of it.
     """
 
     key: str
@@ -72,6 +76,8 @@ class SignFinding:
     mark: str | None = None
     amount: float | None = None
     held: float | None = None
+    compared: tuple[str, ...] = ()
+    there: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +165,8 @@ def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: st
     shares = np.stack([tint_fraction(tints, d.polar, d.fractions) for d in usable])
     per_mark = shares >= sign.min_fraction
     present = np.asarray(per_mark.any(axis=0))
-    best = int(per_mark.mean(axis=1).argmax())
+    likely = per_mark.mean(axis=1)
+    best = int(likely.argmax())
     at = usable[best]
     amount = float(tint_fraction(tints, at.polar_read, at.fractions)[0])
     tint = " or ".join(t.name for t in tints)
@@ -172,7 +179,9 @@ def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: st
     status = _status(held, sign, age)
     if status is SignStatus.NOT_SEEN and any(d.reading.expanded > TOO_VAGUE for d in usable):
         status = SignStatus.DOUBTFUL
-    return _say(sign, status, reason, at.reading.mark, amount, held, present)
+    marks = [d.reading.mark for d in usable]
+    there = [mark for mark, share in zip(marks, likely, strict=True) if share > 1 - SURE]
+    return _say(sign, status, reason, at.reading.mark, amount, held, present, marks, there)
 
 
 def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
@@ -200,7 +209,10 @@ def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> Sighting:
         if limit is not None
     ]
     reason = f"{amount:.3g}; a sign {' and '.join(limits)}; seen in {held:.0%} of the draws."
-    return _say(sign, _status(held, sign, age), reason, sign.relation, amount, held, present)
+    marks = [str(sign.relation)]
+    there = marks if held > 1 - SURE else []
+    status = _status(held, sign, age)
+    return _say(sign, status, reason, sign.relation, amount, held, present, marks, there)
 
 
 def _status(held: float, sign: Sign, age: str) -> SignStatus:
@@ -217,6 +229,8 @@ def _say(
     amount: float | None = None,
     held: float | None = None,
     present: npt.NDArray[np.bool_] | None = None,
+    compared: Iterable[str] = (),
+    there: Iterable[str] = (),
 ) -> Sighting:
     finding = SignFinding(
         key=sign.key,
@@ -230,5 +244,7 @@ def _say(
         mark=mark,
         amount=amount,
         held=held,
+        compared=tuple(compared),
+        there=tuple(there),
     )
     return Sighting(finding, present)

@@ -153,7 +153,8 @@ class SignPoint:
     """One sign of mixed ancestry as it stood in one look.
 
     ``amount`` is the share of the area with the tint, or the value of the relation; ``u_amount`` is
-    its standard uncertainty (k = 1).
+    its standard uncertainty (k = 1). ``compared`` are the marks that were compared, ``there`` those
+    that were not clearly free of it; keys with a space between, empty in looks of version 0.1.
     """
 
     sign: Short
@@ -163,6 +164,8 @@ class SignPoint:
     mark: Short
     amount: float
     u_amount: float
+    compared: Short = ""
+    there: Short = ""
 
 
 @dataclass(frozen=True)

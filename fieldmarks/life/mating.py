@@ -17,7 +17,7 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.bird import Entry, Young, YoungFinding
-from fieldmarks.life.moult import GROWN, marks_read
+from fieldmarks.life.moult import GROWN, compared
 from fieldmarks.life.standing import standings
 from fieldmarks.tables.schema import Sign
 
@@ -99,11 +99,12 @@ def measured_finding(
     keys = {sign.key for sign in can_show}
     grown = [e for e in entries if e.stage in GROWN]
     stood = [s for s in standings(grown) if s.sign in keys]
-    read = frozenset[str]().union(*map(marks_read, grown))
     enough = {
         sign.key
         for sign in can_show
-        if not sign.marks or len(read.intersection(sign.marks)) >= least * len(sign.marks)
+        if not sign.marks
+        or len(set().union(*(compared(e, sign.key) for e in grown)).intersection(sign.marks))
+        >= least * len(sign.marks)
     }
     absent = SignStatus.NOT_SEEN.value
     looked_at = {s.sign for s in stood if s.status != absent or s.sign in enough}

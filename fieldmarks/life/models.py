@@ -130,6 +130,8 @@ signs = Table(
     Column("mark", String(200), nullable=False),
     Column("amount", Float, nullable=False),
     Column("u_amount", Float, nullable=False),
+    Column("compared", String(200), nullable=False, server_default=""),
+    Column("there", String(200), nullable=False, server_default=""),
 )
 
 pairs = Table(

@@ -208,12 +208,13 @@ class SignStory:
 
 @dataclass(frozen=True)
 class _Seen:
-    """A sign in one entry, and the marks that were read there."""
+    """A sign in one entry, the marks that were compared there and those that may show it."""
 
     day: date
     grown: bool
     point: SignPoint
-    read: frozenset[str]
+    compared: frozenset[str]
+    there: frozenset[str]
 
 
 def sign_stories(
@@ -233,20 +234,31 @@ def sign_stories(
     seen: dict[str, list[_Seen]] = {}
     for entry in in_order(entries):
         grown = entry.day >= matures if matures else entry.stage in GROWN
-        read = marks_read(entry)
         worst: dict[str, SignPoint] = {}
         for point in (p for look in entry.looks for p in look.signs if p.status in WORST_FIRST):
             known = worst.setdefault(point.sign, point)
             worst[point.sign] = min(known, point, key=lambda p: WORST_FIRST.index(p.status))
         for sign, point in worst.items():
-            seen.setdefault(sign, []).append(_Seen(entry.day, grown, point, read))
+            there = {
+                mark
+                for look in entry.looks
+                for p in look.signs
+                if p.sign == sign and p.status in PRESENT
+                for mark in (p.there or p.mark).split()
+            }
+            row = _Seen(entry.day, grown, point, compared(entry, sign), frozenset(there))
+            seen.setdefault(sign, []).append(row)
     return [_story(sign, rows, texts.get(sign, sign)) for sign, rows in seen.items()]
 
 
-def marks_read(entry: Entry) -> frozenset[str]:
-    """Marks whose colour was read with a card in any photo of an entry, and relations compared."""
+def compared(entry: Entry, sign: str) -> frozenset[str]:
+    """Marks, or relation, in which a sign was compared in any photo of an entry."""
+    points = [p for look in entry.looks for p in look.signs if p.sign == sign]
+    if any(p.compared for p in points):
+        return frozenset(mark for p in points for mark in p.compared.split())
+    # Version 0.1 did not say: whatever was read with a card may have been.
     colours = {p.mark for look in entry.looks for p in look.marks if p.calibrated}
-    return frozenset(colours | {p.mark for look in entry.looks for p in look.signs})
+    return frozenset(colours | {p.mark for p in points})
 
 
 def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
@@ -265,11 +277,11 @@ def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
     sure = len(rows) > 1 and abs(difference) > smallest
     there, gone = last.point.status in PRESENT, last.point.status == SignStatus.NOT_SEEN.value
     grown_too = any(r.grown for r in present)
-    unread = sorted({r.point.mark for r in present} - last.read)
+    unread = sorted(frozenset[str]().union(*(r.there for r in present)) - last.compared)
     if there and last.grown:
         before = first.point.status in PRESENT
         # Only amounts of one mark can be compared.
-        same = first.point.mark == last.point.mark if before else last.point.mark in first.read
+        same = first.point.mark == last.point.mark if before else last.point.mark in first.compared
         if sure and difference > 0 and same:
             kind: Story = "grew" if before else "came"
             words = "grew" if kind == "grew" else "came after the moult"

@@ -187,4 +187,6 @@ def _sign_point(
         mark=mark,
         amount=amount,
         u_amount=unsure,
+        compared=" ".join(sign.compared),
+        there=" ".join(sign.there),
     )

@@ -40,12 +40,12 @@ class StoreProblem:
 def check_store(store: Store) -> list[StoreProblem]:
     """Compare folder and database, and every photo with its fingerprint."""
     known = {_side_name(t): t for group in everything(store) for t in group}
-    problems = []
-    for name, thing in known.items():
-        path = store.folder / name
-        if not path.exists() or path.read_bytes() != to_json(thing):
-            problems.append(StoreProblem(name, "its side file is missing or out of date", True))
     found, broken = _side_files(store.folder)
+    problems = [
+        StoreProblem(name, "its side file is missing or out of date", True)
+        for name, thing in known.items()
+        if found.get(name) != thing
+    ]
     problems += [StoreProblem(where, text, False) for where, text in broken]
     for name, thing in found.items():
         if name not in known:

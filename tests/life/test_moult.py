@@ -140,6 +140,33 @@ def test_a_doubt_is_cleared_only_where_the_mark_that_had_it_was_read_again(read,
     assert standing.disputed == (story == "unclear")
 
 
+@pytest.mark.parametrize(
+    ("compared", "story"), [("forehead face", "faded"), ("forehead", "unclear")]
+)
+def test_all_marks_that_showed_a_sign_must_be_free_of_it(compared, story):
+    bird = a_bird()
+    was, now = sign("look again after the moult", 0.9), sign("not seen", 0.0)
+    was = dataclasses.replace(
+        was, mark="forehead", compared="bib face forehead", there="face forehead"
+    )
+    now = dataclasses.replace(now, mark="forehead", compared=compared)
+    entries = [entry_with(bird, *YOUNG, 1, (was,)), entry_with(bird, *GROWN, 2, (now,))]
+    (found,) = sign_stories(entries, {"dull": "A brown mask."})
+    assert found.story == story
+    assert ("it was on the face, which the last look" in found.sentence) == (story == "unclear")
+
+
+def test_a_sign_keeps_the_marks_it_was_compared_in_and_those_it_was_in(tables):
+    """An orange face and forehead on a bird taken for one with a black mask; a black bib apart."""
+    shot = shoot(tables, ORANGE, Question(claimed="personatus"))
+    (point,) = (p for p in look_of(shot, tables).signs if p.there)
+    read = {r.mark for r in shot.record.measurement.readings}
+    marks = set(tables.signs[point.sign].marks)
+    assert set(point.compared.split()) == read & marks
+    assert point.mark in point.there.split()
+    assert set(point.there.split()) <= set(point.compared.split())
+
+
 def test_amounts_of_two_marks_are_not_compared():
     bird = a_bird()
     first = dataclasses.replace(sign("seen", 0.2), mark="collar")

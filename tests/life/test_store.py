@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import re
 from datetime import date
 
 import jsonschema
@@ -16,6 +17,7 @@ from fieldmarks.life import models
 from fieldmarks.life import store as store_module
 from fieldmarks.life.bird import Pair, Young, from_json, life_schema, new_id, to_json
 from fieldmarks.life.exchange import everything
+from fieldmarks.life.moult import sign_stories
 from fieldmarks.life.reader import photo_path
 from fieldmarks.life.store import Store
 from fieldmarks.life.upkeep import check_store, mend_store, rebuild
@@ -191,8 +193,36 @@ def test_a_failed_file_write_leaves_nothing_behind(store, tables, clean_shot, mo
 def test_the_migrations_make_exactly_the_tables_the_program_uses(store):
     with store.engine.connect() as connection:
         context = MigrationContext.configure(connection)
-        assert context.get_current_revision() == "0001"
+        assert context.get_current_revision() == "0002"
         assert compare_metadata(context, models.metadata) == []
+
+
+def test_a_store_of_the_first_edition_is_brought_up_and_loses_nothing(
+    tmp_path, tables, orange_shot
+):
+    with Store(tmp_path / "s") as store:
+        bird = store.save(a_bird())
+        entry = store.save_entry(an_entry(bird), [orange_shot], tables)
+        assert any(p.there for look in entry.looks for p in look.signs)
+        with store.engine.begin() as connection:
+            for column in ("compared", "there"):
+                connection.exec_driver_sql(f"ALTER TABLE signs DROP COLUMN {column}")
+            connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0001'")
+    for path in (tmp_path / "s").rglob("*.json"):
+        text = re.sub(r',\s*"(compared|there)": "[^"]*"', "", path.read_text(encoding="utf-8"))
+        path.write_text(text, encoding="utf-8")
+    with Store(tmp_path / "s") as store:
+        (found,) = store.entries(bird.id)
+        blank = [
+            dataclasses.replace(
+                look,
+                signs=tuple(dataclasses.replace(p, compared="", there="") for p in look.signs),
+            )
+            for look in entry.looks
+        ]
+        assert found == dataclasses.replace(entry, looks=tuple(blank))
+        assert check_store(store) == []
+        assert sign_stories([found], {})
 
 
 def test_sqlite_is_told_to_be_safe(store):
