@@ -1,15 +1,18 @@
 """A phone's profile: kept by name, used with a grey card, doubted where it does not match."""
 
 import io
+import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from fieldmarks.card import calibrate
+from fieldmarks.card import Calibration, _fit, calibrate
 from fieldmarks.colour import difference, linear_to_lab
 from fieldmarks.errors import CardError
 from fieldmarks.measure import measure
+from fieldmarks.optics.card_patch import CardPatch
 from fieldmarks.optics.chart import calibrate_with_chart
 from fieldmarks.optics.phone_profile import (
     list_profiles,
@@ -132,6 +135,40 @@ def test_cards_off_the_phones_tone_curve_are_noticed(profile):
     warned = with_profile(straight, calibrate(straight, cards), profile)
     assert any("tone curve" in w for w in warned.warnings)
     assert warned.correction.residual[0] > profile.correction.residual[0]
+
+
+def test_every_card_counts_in_its_own_place_where_the_light_falls_off(profile):
+    """Four cards of one grey under light that falls by a third over the photo."""
+
+    def light(x):
+        return math.exp(-0.0004 * x)
+
+    places = ((1800.0, 200.0), (100.0, 100.0), (300.0, 1400.0), (1900.0, 1400.0))
+    cards = [
+        CardPatch(f"c{n}", 0.18, (0.18 * light(x),) * 3, 0.01, (0.0, 0.0), 0.0, 5000, (x, y), 50.0)
+        for n, (x, y) in enumerate(places)
+    ]
+    gains, plane, origin, misfit = _fit(cards, 2500)
+    plain = Calibration(True, tuple(gains), plane, origin, tuple(cards), misfit)
+    rows = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    model = replace(profile.correction, basis="matrix", tone=(0.0, 0.0), coefficients=rows)
+    photo, _ = phone_photo()
+    corrected = with_profile(photo, plain, replace(profile, correction=model))
+    for calibration in (plain, corrected):
+        seen = calibration.apply(np.full((1, 3), 0.18 * light(1000)), [1000.0], [700.0])
+        assert linear_to_lab(seen)[0, 0] == pytest.approx(49.5, abs=0.2)
+
+
+def test_a_profile_of_no_named_phone_is_doubted_and_none_is_used_on_camera_raw(profile):
+    photo, _ = phone_photo()
+    card = calibrate(photo, [tile(24)])
+    unnamed = with_profile(photo, card, replace(profile, camera=""))
+    named = with_profile(photo, card, profile)
+    assert any("names no camera" in w for w in unnamed.warnings)
+    assert unnamed.correction.residual[1] > named.correction.residual[1]
+    raw = with_profile(photo, replace(card, straight=True), profile)
+    assert raw.correction is None
+    assert any("camera raw needs none" in w for w in raw.warnings)
 
 
 def test_no_profile_is_made_without_a_chart():

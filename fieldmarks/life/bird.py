@@ -19,7 +19,7 @@ from fieldmarks.endings import ENDING
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.plain import harmless, one_line
 
-RingKind = Literal["closed", "open", "none"]
+RingKind = Literal["closed", "open", "not known", "none"]
 HatchKnown = Literal["exact", "estimate"]
 Sex = Literal["cock", "hen", "unknown"]
 Status = Literal["here", "given away", "dead"]
@@ -62,7 +62,7 @@ class Bird:
     ring : str
         Ring number as it reads, or empty.
     ring_kind : str
-        "closed", "open" or "none".
+        "closed", "open", "not known" or "none".
     ring_year : int, optional
     hatched : date, optional
     hatch_known : str

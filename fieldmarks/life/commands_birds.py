@@ -46,6 +46,7 @@ class RingKind(StrEnum):
 
     closed = "closed"
     open = "open"
+    not_known = "not known"
     none = "none"
 
 
@@ -95,12 +96,11 @@ def add(
 ) -> None:  # fmt: skip
     """Add a bird."""
     from fieldmarks.life.bird import Bird, new_id
+    from fieldmarks.life.desk import save_bird
 
     with open_store(context) as store:
         values = _facts(store, locals())
-        if values.get("ring") and "ring_kind" not in values:
-            values["ring_kind"] = "closed"
-        bird = store.save(Bird(new_id(), name, **values))
+        bird = save_bird(store, Bird(new_id(), name, **values))
         say(f"Added: {bird.label}")
 
 
@@ -120,10 +120,12 @@ def change(
     """Change what is known about a bird; what you do not name stays."""
     import dataclasses
 
+    from fieldmarks.life.desk import save_bird
+
     with open_store(context) as store:
         values = _facts(store, locals())
         values |= {k: v for k, v in (("name", name), ("status", status)) if v is not None}
-        saved = store.save(dataclasses.replace(store.find(bird), **values))
+        saved = save_bird(store, dataclasses.replace(store.find(bird), **values))
         say(f"Changed: {saved.label}")
 
 

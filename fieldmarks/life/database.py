@@ -126,10 +126,16 @@ def sqlite_url(path: Path) -> str:
     return str(sqlalchemy.URL.create("sqlite", database=str(path)))
 
 
+def _lower(words: str | None) -> str | None:
+    return words.lower() if isinstance(words, str) else words
+
+
 def _prepare_sqlite(engine: Engine) -> None:
     @event.listens_for(engine, "connect")
     def _settings(raw: object, _record: object) -> None:
         raw.isolation_level = None  # type: ignore[attr-defined]  # BEGIN is sent below
+        # SQLite's own knows only ASCII: a bird called Äda would not be found.
+        raw.create_function("lower", 1, _lower, deterministic=True)  # type: ignore[attr-defined]
         cursor = raw.cursor()  # type: ignore[attr-defined]
         cursor.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
         cursor.execute("PRAGMA journal_mode = WAL")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
+import functools
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
@@ -13,6 +13,7 @@ from fieldmarks.judging.proposal import age_class
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.agreement import Account, Agreement, compare_accounts
 from fieldmarks.life.bird import Bird, Entry, Pair, Stage, Young, new_id
+from fieldmarks.life.copies import accounts
 from fieldmarks.life.dossier import write_dossier
 from fieldmarks.life.due import first_moult_over
 from fieldmarks.life.mating import (
@@ -27,9 +28,38 @@ from fieldmarks.life.pairing import PairAdvice, advise_pair, warnings_for_test
 from fieldmarks.life.shot import Shot, Testimony
 from fieldmarks.life.standing import showing_signs
 from fieldmarks.life.store import Store
-from fieldmarks.location import without_place
-from fieldmarks.record import Question, Record
+from fieldmarks.record import Question
 from fieldmarks.tables import Tables
+
+
+def save_bird(store: Store, bird: Bird) -> Bird:
+    """Save what a keeper says of a bird, once it can be so.
+
+    Raises
+    ------
+    FieldmarksError
+        It has no name, is to hatch in the future, or another bird has its ring.
+    """
+    if not bird.name.strip():
+        raise FieldmarksError("the bird has no name", mend="Give it one")
+    if bird.hatched is not None and bird.hatched > date.today():
+        raise FieldmarksError(
+            f"the hatch date {bird.hatched.isoformat()} is yet to come",
+            where=bird.label,
+            mend="Correct it",
+        )
+    if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
+        bird = replace(bird, ring_kind="not known")
+    for other in store.birds() if bird.ring else ():
+        years = {other.ring_year, bird.ring_year}
+        same_year = None in years or len(years) == 1
+        if other.ring == bird.ring and other.id != bird.id and same_year:
+            raise FieldmarksError(
+                f"{other.name} has this ring already",
+                where=f"ring {bird.ring}",
+                mend="Correct one of them, or give both the year on their ring",
+            )
+    return store.save(bird)
 
 
 def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Question:
@@ -156,33 +186,17 @@ def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | N
 
 def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:
     """Each look of some entries with who measured it."""
-    looks = [(entry, look) for entry in entries for look in entry.looks]
-    records = [store.record(look) for _, look in looks]
-    # One photo in two files, one of them given away: only files that say the same can be that.
-    files: dict[tuple[object, ...], set[str]] = {}
-    for record in records:
-        files.setdefault(_says(record), set()).add(record.measurement.sha256)
-    accounts = []
-    for (entry, look), record in zip(looks, records, strict=True):
-        twice = len(files[_says(record)]) > 1
-        given = _given_away(store.photo(look), look.file) if twice else ""
-        accounts.append(Account(entry.measured_by or f"entry {entry.number}", record, given))
-    return accounts
-
-
-def _says(record: Record) -> tuple[object, ...]:
-    """What a photo still says of itself when it is given away."""
-    measured = record.measurement
-    facts = measured.facts
-    return measured.width, measured.height, facts.format, facts.camera, facts.taken
-
-
-def _given_away(photo: bytes, name: str) -> str:
-    """Fingerprint of a photo as it is given away; empty for a file that cannot be."""
-    try:
-        return hashlib.sha256(without_place(photo, name)).hexdigest()
-    except FieldmarksError:
-        return ""
+    return accounts(
+        [
+            (
+                entry.measured_by or f"entry {entry.number}",
+                store.record(look),
+                functools.partial(store.photo, look),
+            )
+            for entry in entries
+            for look in entry.looks
+        ]
+    )
 
 
 def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:

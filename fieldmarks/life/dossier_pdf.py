@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 from fpdf import FPDF
 from fpdf.enums import WrapMode, XPos, YPos
 from fpdf.fonts import FontFace
 
-from fieldmarks.life.agreement import Account, compare_accounts
+from fieldmarks.life.agreement import compare_accounts
 from fieldmarks.life.bird import Bird
+from fieldmarks.life.copies import accounts
 from fieldmarks.photo import decode_photo
 from fieldmarks.plain import harmless
 from fieldmarks.report.picture import annotate
@@ -102,7 +104,8 @@ def plain_letters(text: str) -> str:
 
 
 def _agreement(page: _Page, testimonies: Sequence[Testimony], tables: Tables) -> None:
-    found = compare_accounts([Account(t.measurer, t.shot.record) for t in testimonies])
+    told = [(t.measurer, t.shot.record, partial(getattr, t.shot, "photo")) for t in testimonies]
+    found = compare_accounts(accounts(told))
     page.title("What stands for all", 12)
     groups = {
         "Stands for all": "all agree",

@@ -44,6 +44,7 @@ from fieldmarks.life.pedigree import check_loops
 from fieldmarks.life.reader import ancestry, beside_path, photo_path
 from fieldmarks.life.shot import Shot, shot_to_give
 from fieldmarks.life.store import STAGING, Store, Writing, next_number
+from fieldmarks.life.tables_copy import is_whole
 from fieldmarks.location import TOLD, TOLD_WITH_PLACE
 
 FORMAT, EDITION = "fieldmarks store", 1
@@ -310,8 +311,12 @@ def _take(store: Store, work: Writing, things: list[Kept], staging: Path, prefer
             work.touched.add(thing.bird if isinstance(thing, Entry) else thing.id)
     taken = [look for t in (*new, *replaced) if isinstance(t, Entry) for look in t.looks]
     for look in (*taken, *mended):
-        names = [*needed_files(look), f"tables/{look.table_fingerprint}.zip"]
-        work.files |= {n: staging / n for n in names if (staging / n).exists()}
+        work.files |= {n: staging / n for n in needed_files(look) if (staging / n).exists()}
+    for path in sorted((staging / "tables").glob("*.zip")):
+        # One's own whole copy is never replaced, and no copy by a damaged one.
+        name = f"tables/{path.name}"
+        if not is_whole(store.folder / name) and is_whole(path):
+            work.files[name] = path
     counts = [sum(isinstance(t, k) for t in (*new, *replaced)) for k in (Bird, Entry, Pair)]
     photos = len({look.photo for look in taken})
     return Moved(counts[0], counts[1], counts[2], photos, same, len(mended))

@@ -91,9 +91,8 @@ def preview_list(data: bytes, known: Sequence[Bird], tables: Tables, pattern: st
     FieldmarksError
         It is no list at all.
     """
-    lines, unknown = _read(data)
+    lines, unknown, problems = _read(data)
     birds: dict[int, Bird] = {}
-    problems: list[RowProblem] = []
     words: dict[int, Mapping[str, str]] = {}
     for number, cells in lines:
         values, faults = _values(number, cells, tables, pattern)
@@ -148,7 +147,10 @@ def _parents_first(birds: Mapping[str, Bird]) -> list[Bird]:
     return [birds[key] for key in order if key in birds]
 
 
-def _read(data: bytes) -> tuple[list[tuple[int, dict[str, str]]], tuple[str, ...]]:
+def _read(
+    data: bytes,
+) -> tuple[list[tuple[int, dict[str, str]]], tuple[str, ...], list[RowProblem]]:
+    """Rows by field, columns that nothing is done with, and rows that do not fit the heading."""
     if len(data) > MAX_BYTES:
         raise FieldmarksError("this list is too large", mend="Split it into smaller files")
     try:
@@ -166,14 +168,23 @@ def _read(data: bytes) -> tuple[list[tuple[int, dict[str, str]]], tuple[str, ...
                 "the first row names neither a 'name' nor a 'ring' column",
                 mend="Put the names of the columns into the first row",
             )
-        lines = []
+        lines: list[tuple[int, dict[str, str]]] = []
+        problems: list[RowProblem] = []
         for number, cells in enumerate(reader, start=2):
-            row = {
-                field: rearm(cell.strip())
-                for field, cell in zip(fields, cells, strict=False)
-                if field is not None
-            }
-            if any(row.values()):
+            row: dict[str, str] = {}
+            for column, field, cell in zip(head, fields, cells, strict=False):
+                value = rearm(cell.strip())
+                if field is None or not value:
+                    continue
+                if row.get(field, value) != value:
+                    problem = f"{value[:80]!r} beside {row[field][:80]!r}: both mean one thing"
+                    problems.append(RowProblem(number, column, problem, "Leave one of them empty"))
+                row[field] = value
+            if any(cell.strip() for cell in cells[len(head) :]):
+                problem = f"{len(cells)} cells, but {len(head)} columns have a name"
+                mend = f"Put text that holds {separator!r} into quotes"
+                problems.append(RowProblem(number, "row", problem, mend))
+            if row:
                 lines.append((number, row))
             if len(lines) > MAX_ROWS:
                 raise FieldmarksError("this list is too long", mend="Split it into smaller files")
@@ -181,7 +192,7 @@ def _read(data: bytes) -> tuple[list[tuple[int, dict[str, str]]], tuple[str, ...
         raise FieldmarksError(f"this is no CSV ({error})", mend="Save it as CSV again") from None
     unknown = tuple(c for c, f in zip(head, fields, strict=True)
                     if f is None and c and c not in IGNORED)  # fmt: skip
-    return lines, unknown
+    return lines, unknown, problems
 
 
 def _values(
@@ -199,7 +210,7 @@ def _values(
     values["name"] = cells.get("name") or cells.get("ring", "")
     if values["ring"] and not fits_pattern(str(values["ring"]), pattern):
         wrong("ring", f"{values['ring']!r} does not have the shape {pattern!r}", "Correct it")
-    kind = cells.get("ring_kind", "").lower() or ("open" if not values["ring"] else "closed")
+    kind = cells.get("ring_kind", "").lower() or "not known"
     kind = kind if values["ring"] else "none"
     _choice("ring kind", kind, RING_KINDS, values, "ring_kind", wrong)
     sex = cells.get("sex", "").lower()
@@ -266,10 +277,17 @@ def _key(given: str, rows: Mapping[str, object]) -> str | None:
 
 def _twice(birds: Mapping[int, Bird], known: Sequence[Bird]) -> list[RowProblem]:
     here = {b.ring for b in known if b.ring}
+    unringed = {(b.name.lower(), b.hatched) for b in known if not b.ring}
     seen: dict[str, int] = {}
     faults = []
     for number, bird in birds.items():
         if not bird.ring:
+            if (bird.name.lower(), bird.hatched) in unringed:
+                problem = (
+                    "a bird of this name and hatch date without a ring is already in the store"
+                )
+                mend = "Leave this row out, or give it another name"
+                faults.append(RowProblem(number, "name", problem, mend))
             continue
         if bird.ring in here:
             faults.append(RowProblem(number, "ring", f"{bird.ring!r} is already in the store",

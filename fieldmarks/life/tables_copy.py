@@ -45,6 +45,14 @@ def _pack(folders: list[Path]) -> bytes:
     return out.getvalue()
 
 
+def is_whole(path: Path) -> bool:
+    """Whether a file holds the rule tables whose fingerprint is its name."""
+    try:
+        return unpack_tables(path.read_bytes()).fingerprint == path.stem
+    except (OSError, TableError):
+        return False
+
+
 def unpack_tables(data: bytes, where: str = "tables") -> Tables:
     """Read packed tables.
 

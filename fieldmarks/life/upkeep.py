@@ -13,6 +13,7 @@ from fieldmarks.life import rows
 from fieldmarks.life.bird import FOLDERS, Bird, Entry, Kept, Pair, from_json, to_json
 from fieldmarks.life.exchange import everything, needed_files, renumber
 from fieldmarks.life.store import DATABASE_FILE, Store, Writing
+from fieldmarks.life.tables_copy import is_whole
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,11 @@ def check_store(store: Store) -> list[StoreProblem]:
                 f"not in the database; it lacks {missing[0]}" if missing else "not in the database"
             )
             problems.append(StoreProblem(name, text, not missing))
+    problems += [
+        StoreProblem(f"tables/{path.name}", "this copy of the rule tables is damaged", False)
+        for path in sorted((store.folder / "tables").glob("*.zip"))
+        if not is_whole(path)
+    ]
     return problems + _photo_problems(store, known)
 
 

@@ -190,7 +190,11 @@ def _fit(patches: Patches, candidate: Candidate) -> _Fits:
 
 
 def leave_one_out(patches: Patches, candidate: Candidate) -> Trial:
-    """Predict every patch by a fit without it, the tone curve found anew as well."""
+    """Predict every patch by a fit without it, the tone curve found anew as well.
+
+    Only the gains, a start that the fit then moves, are those of all neutral patches: with three to
+    six patches the errors come out 1 to 12 % too small for it.
+    """
     fits = _fit(patches, candidate)
     # Loss of the fit without patch i, for every tone curve; its least one names the curve.
     remaining = fits.loss[:, None] - (fits.miss * fits.held_out).sum(axis=-1)

@@ -19,7 +19,7 @@ from fieldmarks.card import Calibration
 from fieldmarks.colour import linear_to_lab
 from fieldmarks.errors import CardError
 from fieldmarks.files import write_whole
-from fieldmarks.optics.correction import TERMS, Correction
+from fieldmarks.optics.correction import TERMS, Correction, Triple
 from fieldmarks.optics.fitness import file_facts
 from fieldmarks.photo import Photo
 
@@ -145,8 +145,8 @@ def list_profiles(folder: Path | None = None) -> list[str]:
 def with_profile(photo: Photo, calibration: Calibration, profile: PhoneProfile) -> Calibration:
     """A calibration on a grey card, with the phone's tone and colour from its profile.
 
-    A profile of another camera is not used; other doubts are warned of and widen the camera term.
-    Patches of known colour in the photo itself always come before a profile.
+    A profile of another camera is not used, nor any on camera raw; other doubts are warned of and
+    widen the camera term. Patches of known colour in the photo itself always come before a profile.
     """
     if not calibration.calibrated or calibration.correction is not None:
         return calibration
@@ -157,9 +157,11 @@ def with_profile(photo: Photo, calibration: Calibration, profile: PhoneProfile) 
             f"{facts.camera}. It was not used."
         )
         return replace(calibration, warnings=(*calibration.warnings, problem))
+    if calibration.straight:
+        problem = f"Phone profile {name}: camera raw needs none. It was not used."
+        return replace(calibration, warnings=(*calibration.warnings, problem))
     doubts = _doubts(photo, profile)
-    card = calibration.patches[0]
-    correction = profile.correction.with_gains(card.rgb, card.reflectance)
+    correction = replace(profile.correction, gains=_gains(calibration, profile.correction))
     misfit = _misfit(calibration, correction)
     if misfit > OFF_THE_CURVE:
         doubts.append(
@@ -184,7 +186,9 @@ def with_profile(photo: Photo, calibration: Calibration, profile: PhoneProfile) 
 
 def _doubts(photo: Photo, profile: PhoneProfile) -> list[str]:
     doubts = []
-    if not photo.facts.camera and profile.camera:
+    if not profile.camera:
+        doubts.append("the photo it was made from names no camera, so it may be another phone's")
+    elif not photo.facts.camera:
         doubts.append("this file does not name its camera, so it may be another phone's")
     if photo.facts.software != profile.software:
         doubts.append(
@@ -198,6 +202,20 @@ def _doubts(photo: Photo, profile: PhoneProfile) -> list[str]:
             f"made in {profile.colour_profile}, this photo is in {photo.facts.colour_profile}"
         )
     return doubts
+
+
+def _gains(calibration: Calibration, correction: Correction) -> Triple:
+    """Gains of this photo's light from all its cards, each in its own place in the light.
+
+    Weighted as in :func:`fieldmarks.card.calibrate`: an equal relative error by what it does to L*.
+    """
+    each = [
+        correction.with_gains(p.rgb, p.reflectance / float(calibration.factor(*p.at))).gains
+        for p in calibration.patches
+    ]
+    weight = [p.reflectance ** (2 / 3) for p in calibration.patches]
+    red, green, blue = np.exp(np.average(np.log(each), axis=0, weights=weight))
+    return float(red), float(green), float(blue)
 
 
 def _misfit(calibration: Calibration, correction: Correction) -> float:

@@ -251,6 +251,29 @@ def test_a_photo_that_was_changed_or_lost_comes_back_from_a_backup(small, tmp_pa
         assert import_store(store, archive).mended == 0
 
 
+def test_a_damaged_copy_of_the_tables_never_replaces_a_whole_one(
+    small, tmp_path, orange_shot, tables
+):
+    name = f"tables/{tables.fingerprint}.zip"
+    with Store(tmp_path / "mine") as mine:
+        bird = mine.save(a_bird("Mine"))
+        mine.save_entry(an_entry(bird), [orange_shot], tables)
+        whole = (mine.folder / name).read_bytes()
+
+        def cut(files, manifest):
+            files[name] = files[name][:-200]
+            relist(files, manifest)
+
+        import_store(mine, changed(small[1], tmp_path / "cut.zip", cut))
+        assert (mine.folder / name).read_bytes() == whole
+        assert check_store(mine) == []
+        # A damaged one of one's own is seen, and comes back whole.
+        (mine.folder / name).write_bytes(whole[:-200])
+        assert [p.problem for p in check_store(mine)] == ["this copy of the rule tables is damaged"]
+        import_store(mine, small[1])
+        assert check_store(mine) == []
+
+
 def test_entries_in_an_export_are_whole(small):
     _, entries, _ = everything(small[0])
     assert all(isinstance(e, Entry) and len(e.looks) == 2 for e in entries)

@@ -13,6 +13,7 @@ import pytest
 from geotagged import SECRETS
 from made_birds import CLEAN, a_bird, an_entry, paint, regions_for
 from PIL import Image
+from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
 from fieldmarks.cli import main
@@ -141,6 +142,20 @@ def test_the_copy_that_was_given_away_is_the_same_photo_when_opinions_are_compar
     assert {photo for f in found.findings for _, photo, _ in f.said} == {
         look.photo for entry in kept.entries(bird.id) for look in entry.looks
     }
+
+
+def test_in_the_dossiers_pdf_too_the_copy_given_away_is_the_same_photo(placed, tables, tmp_path):
+    given = shot_to_give(placed)
+    photo = decode_photo(given.photo, "bird.jpg")
+    regions = dataclasses.replace(placed.record.measurement.regions, sha256=photo.sha256)
+    other = Shot(given.photo, make_record(photo, regions, tables, placed.record.question))
+    told_by = [Testimony("Ada", DAY, placed), Testimony("Bo", DAY, other)]
+    path = tmp_path / "d.zip"
+    write_dossier(path, a_bird("Pip"), told_by, tables, with_place=True)
+    words = "".join(
+        page.extract_text() for page in PdfReader(io.BytesIO(inside(path)["dossier.pdf"])).pages
+    )
+    assert "100%(Ada/Bo)" in "".join(words.split())
 
 
 def page_of_opinions():

@@ -10,6 +10,7 @@ import streamlit as st
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.life.bird import RING_KINDS, SEXES, Bird, new_id
+from fieldmarks.life.desk import save_bird
 from fieldmarks.life.ring import check_ring, read_pattern
 from fieldmarks.screen.life.shared import choose_bird, done_next_run, store, tables, told
 from fieldmarks.screen.state import EARLIEST
@@ -106,12 +107,8 @@ def take_off_form(bird: Bird) -> bool:
 
 def _save(old: Bird, values: dict[str, Any]) -> None:
     try:
-        if not values["name"].strip():
-            raise FieldmarksError("the bird has no name", mend="Give it one")
         check_ring(values["ring"], read_pattern(store().folder))
-        if values["ring"] and values["ring_kind"] == "none":
-            values["ring_kind"] = "closed"
-        saved = store().save(dataclasses.replace(old, **values))
+        saved = save_bird(store(), dataclasses.replace(old, **values))
     except FieldmarksError as error:
         told(error)
     else:
