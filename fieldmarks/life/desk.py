@@ -13,9 +13,11 @@ from fieldmarks.judging.proposal import age_class
 from fieldmarks.life.advice import advice_table
 from fieldmarks.life.agreement import Account, Agreement, compare_accounts
 from fieldmarks.life.bird import Bird, Entry, Pair, Stage, Young, new_id
+from fieldmarks.life.collection import bird_page
 from fieldmarks.life.copies import accounts
 from fieldmarks.life.dossier import write_dossier
 from fieldmarks.life.due import first_moult_over
+from fieldmarks.life.family import Relative
 from fieldmarks.life.mating import (
     ACCEPTED_MISS,
     MatingResult,
@@ -134,7 +136,41 @@ def advice_on_pair(
     parents = store.ancestry([first.id, second.id])
     names = store.names(parents)
     entries = {b.id: store.entries(b.id) for b in (first, second)}
-    return advise_pair(first, second, entries, parents, names, tables, today)
+    relatives = {b.id: _relatives(store, b, tables) for b in (first, second)}
+    return advise_pair(first, second, entries, parents, names, tables, today, relatives)
+
+
+def _relatives(store: Store, bird: Bird, tables: Tables) -> list[Relative]:
+    """Parents, grandparents and young on record; young of a mate of another species left out."""
+    found = []
+    for how, key in (("father", bird.father), ("mother", bird.mother)):
+        if key:
+            parent = store.bird(key)
+            found.append(Relative(how, parent, store.entries(key)))
+            found += [
+                Relative("grandparent", store.bird(old), store.entries(old))
+                for old in (parent.father, parent.mother)
+                if old
+            ]
+    page = bird_page(store, bird.id)
+    for young in page.young:
+        others = [k for k in (young.father, young.mother) if k and k != bird.id]
+        if all(_same_species(bird, store.bird(k)) for k in others):
+            found.append(Relative("young", young, store.entries(young.id)))
+    kept = {young.id for young in page.young}
+    for pair in page.pairs:
+        mate = store.bird(pair.second if pair.first == bird.id else pair.first)
+        if not _same_species(bird, mate):
+            continue
+        for y in young_with_findings(store, pair, tables):
+            if y.finding == "sign" and y.bird not in kept:
+                named = store.bird(y.bird) if y.bird else Bird("", y.label)
+                found.append(Relative("young", named, sign=True))
+    return found
+
+
+def _same_species(one: Bird, other: Bird) -> bool:
+    return one.species is None or other.species in (None, one.species)
 
 
 def before_test(

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from fieldmarks.errors import FieldmarksError
 from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.advice import AdviceTable, advice_table
 from fieldmarks.life.bird import Bird, Entry, Look
 from fieldmarks.life.due import UNDECIDED, first_moult_over
+from fieldmarks.life.family import Relative, family_faults
 from fieldmarks.life.moult import PRESENT, in_order
 from fieldmarks.life.pedigree import Parents, kinship, recorded_share, shared_ancestors
 from fieldmarks.life.standing import Standing, showing_signs, standings
@@ -71,6 +73,7 @@ def advise_pair(
     names: Mapping[str, str],
     tables: Tables,
     today: date,
+    relatives: Mapping[str, Sequence[Relative]] | None = None,
 ) -> PairAdvice:
     """Weigh what is on record about two birds.
 
@@ -85,12 +88,18 @@ def advise_pair(
         Bird id -> name to show.
     tables : Tables
     today : date
+    relatives : dict, optional
+        Bird id -> its parents, grandparents and young.
 
     Raises
     ------
     FieldmarksError
-        The pedigree runs in a circle.
+        It is one and the same bird, or the pedigree runs in a circle.
     """
+    if first.id == second.id:
+        raise FieldmarksError(
+            "a pair is two birds", where=first.label, mend="Choose another bird for one of them"
+        )
     advice = advice_table()
     kin = kinship(parents, first.id, second.id)
     shared = sorted(shared_ancestors(parents, first.id, second.id))
@@ -101,6 +110,8 @@ def advise_pair(
     ]
     for bird in (first, second):
         reasons += _own_reasons(bird, entries.get(bird.id, ()), tables, today)
+        own = (relatives or {}).get(bird.id, ())
+        reasons += [Reason("against", "family", t) for t in family_faults(bird, own, tables)]
     reasons.sort(key=lambda r: ORDER.index(r.weight))
     weight = reasons[0].weight
     return PairAdvice(
