@@ -45,6 +45,7 @@ def workbench(work: Work) -> None:
             st.caption(f"Invented bird. {work.story}")
     with right:
         findings.verdict(work, "fm-wide")
+        findings.variety_panel(work)
         sections(work)
         if work.record is not None:
             st.subheader("Keep in mind", anchor=False)

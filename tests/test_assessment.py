@@ -367,3 +367,33 @@ def test_the_smudge_of_a_young_bird_at_its_beak_base_speaks_against_nothing():
     statuses = {f.mark: f.status for f in assessment.sheet("fischeri").findings if f.held}
     assert Status.DOES_NOT_FIT not in statuses.values()
     assert "but this speaks against it" not in assessment.conclusion.sentence
+
+
+def test_a_sign_seen_in_every_draw_is_not_called_unsettled_for_the_species_next_to_it():
+    """Orange in the collar of a bird said to be personatus; nothing else is read."""
+    rows = [reading("collar", ("orange", 0.4), ("bright yellow", 0.6))]
+    assessment = assess(rows, [], TABLES, claimed="personatus")
+    sign = next(s for s in assessment.sheet("personatus").signs if s.status is SignStatus.SEEN)
+    assert sign.held > 0.95
+    conclusion = assessment.conclusion
+    if conclusion.outcome == "signs":
+        assert conclusion.held >= sign.held - 1e-9
+    else:
+        assert "speaks against it" in conclusion.sentence
+
+
+def test_what_is_a_sign_on_one_of_the_nearest_species_is_not_pinned_on_the_others():
+    rows = [reading("face", "jet black"), reading("bib", "red")]
+    assessment = assess(rows, [], TABLES)
+    conclusion = assessment.conclusion
+    showing = {
+        s.species
+        for s in assessment.signs
+        if s.status is SignStatus.SEEN and s.species in conclusion.subjects
+    }
+    assert showing
+    assert showing < set(conclusion.subjects)
+    assert "a sign of mixed ancestry would be: " in conclusion.sentence
+    for one in conclusion.subjects:
+        assert (f"if it is {one}" in conclusion.sentence) == (one in showing)
+    assert "of mixed ancestry seen" not in conclusion.sentence

@@ -7,13 +7,16 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 from test_phone_profile import chart_tiles, phone_photo, tile
+from test_record import save_bird
 
 from fieldmarks.annotation import to_annotations
 from fieldmarks.batch import demo_birds, demo_question
 from fieldmarks.marker import MarkerEvent
 from fieldmarks.optics import phone_profile
 from fieldmarks.optics.chart import calibrate_with_chart
+from fieldmarks.record import Question
 from fieldmarks.screen.state import Work
+from fieldmarks.screen.ways import SHOP
 from fieldmarks.tables import load_tables
 
 APP = Path(__file__).parents[1] / "app.py"
@@ -85,3 +88,39 @@ def test_what_a_demo_bird_was_said_to_be_is_put_back_too():
     work.handle(MarkerEvent(1, "recalled", work.regions, aside=said))
     assert work.said == said
     assert work.own != own, "the fields start anew"
+
+
+def test_a_wrong_variety_is_said_under_the_verdict_and_mended_with_one_press(page):
+    work = page.session_state.work
+    right = work.question.variety
+    work.say(variety="lutino" if "lutino" in work.tables.varieties else "ino")
+    page = page.run()
+    verdict = next(h.value for h in page.get("html") if "fm-verdict" in h.value)
+    assert "Looked at as:" in verdict
+    button = next(b for b in page.button if b.label.startswith("Look at it as"))
+    assert any("look more like" in i.value for i in page.info)
+    page = button.click().run()
+    assert not page.exception
+    assert page.session_state.work.question.variety == right
+    assert not any(b.label.startswith("Look at it as") for b in page.button)
+
+
+def test_what_was_said_before_buying_goes_to_the_next_photo_and_can_be_taken_back(tmp_path):
+    asked = Question(variety="blue", age="young", claimed="fischeri")
+    for take_back in (False, True):
+        page = AppTest.from_file(str(APP), default_timeout=180)
+        page.session_state[SHOP] = asked
+        page = page.run()
+        assert any("your next photo is looked at as sold as" in i.value for i in page.info)
+        if take_back:
+            page = page.button(key="other_bird").click().run()
+            assert not any("your next photo" in i.value for i in page.info)
+        path = save_bird(tmp_path)
+        page = (
+            page.file_uploader(key="photo_file")
+            .upload(path.name, path.read_bytes(), "image/jpeg")
+            .run()
+        )
+        assert not page.exception
+        assert page.session_state.work.question == (Question() if take_back else asked)
+        assert SHOP not in page.session_state

@@ -167,10 +167,10 @@ def _none_fits(case: Case) -> Conclusion:
     nearest = case.subjects
     count = len(case.against(nearest[0]))
     against = _marks([j for s in nearest for j in case.against(s)])
-    each = "it" if len(nearest) == 1 else "each"
+    each, named = ("it", against) if len(nearest) == 1 else ("each", f"in all: {against}")
     sentence = (
         f"No species fits in every mark read; nearest is {_list(nearest, 'or')}, "
-        f"with {_count(count, 'mark')} against {each} ({against})."
+        f"with {_count(count, 'mark')} against {each} ({named})."
     )
     present = np.asarray((case.contradictions() > 0).all(axis=0))
     return _with_signs(case, "none fits", sentence, present)
@@ -184,7 +184,9 @@ def _signs(case: Case) -> Conclusion:
     else:
         start = f"The marks decided leave {named}"
     shown = np.array([s.present for s in seen if s.present is not None])
-    present = np.asarray(shown.any(axis=0) & _set_held(case, case.candidates))
+    present = np.asarray(shown.any(axis=0))
+    if case.claimed is None:  # else it is looked at as that, whatever else would fit
+        present = present & _set_held(case, case.candidates)
     return _with_signs(case, "signs", start + ".", present)
 
 
@@ -249,13 +251,22 @@ def _with_signs(
     case: Case, outcome: Outcome, sentence: str, present: npt.NDArray[np.bool_]
 ) -> Conclusion:
     seen = case.seen()
-    if seen:
-        points = tuple(dict.fromkeys(p for s in seen for p in s.finding.points_to))
-        sentence = (
-            f"{sentence[:-1]}; {_count(len(seen), 'sign')} of mixed ancestry seen: "
-            f"{_sign_words(seen)} (pointing to {_list(points, 'or')})."
-        )
+    showing = [one for one in case.subjects if any(s.finding.species == one for s in seen)]
+    if seen and len(showing) == len(case.subjects):
+        sentence = f"{sentence[:-1]}; {_count(len(seen), 'sign')} of mixed ancestry seen: "
+        sentence += f"{_pointing(seen)}."
+    elif seen:  # what is a sign on one of the species is none on the others
+        parts = [
+            f"{_pointing([s for s in seen if s.finding.species == one])} if it is {one}"
+            for one in showing
+        ]
+        sentence = f"{sentence[:-1]}; a sign of mixed ancestry would be: {'; '.join(parts)}."
     return Conclusion(outcome, sentence, case.candidates, case.subjects, float(present.mean()))
+
+
+def _pointing(seen: Sequence[Sighting]) -> str:
+    points = tuple(dict.fromkeys(p for s in seen for p in s.finding.points_to))
+    return f"{_sign_words(seen)} (pointing to {_list(points, 'or')})"
 
 
 def _set_held(case: Case, candidates: Sequence[str]) -> npt.NDArray[np.bool_]:

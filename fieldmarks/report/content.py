@@ -29,7 +29,14 @@ from fieldmarks.report.blocks import (
 from fieldmarks.report.drawings import colour_plane, strip
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.report.svg import hexadecimal, number, short
-from fieldmarks.report.views import MarkView, SpeciesView, clean_sheet_note, finding_summary
+from fieldmarks.report.views import (
+    MarkView,
+    SpeciesView,
+    asked_note,
+    clean_sheet_note,
+    finding_summary,
+    likelier_variety,
+)
 from fieldmarks.tables import Tables
 from fieldmarks.words import words_in
 
@@ -97,13 +104,10 @@ def _conclusion(record: Record, tables: Tables) -> list[Block]:
             f"This held in {held:.0%} of {judged.draws} draws: the readings were shifted within "
             "their uncertainty and judged again each time."
         )
-    variety, age = tables.varieties.get(judged.variety), tables.ages.get(judged.age)
-    asked = (
-        f"Looked at as: {variety.name if variety else judged.variety}, "
-        f"{age.name if age else judged.age}"
-    )
-    asked += f", said to be {judged.claimed}." if judged.claimed else "."
-    said = [sure, *clean_sheet_note(record), asked]
+    said = [sure, *clean_sheet_note(record), asked_note(record, tables)]
+    likelier = likelier_variety(record, tables)
+    if likelier is not None:
+        said.append(likelier[1])
     return [Para(judged.conclusion.sentence, strong=True), *(Para(text) for text in said)]
 
 

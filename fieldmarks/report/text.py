@@ -14,6 +14,7 @@ from fieldmarks.judging.signs import STRENGTHS, SignStatus
 from fieldmarks.quantities import Lab, Reading
 from fieldmarks.record import Record
 from fieldmarks.report.content import mark_name
+from fieldmarks.report.views import asked_note, likelier_variety
 from fieldmarks.tables import Tables
 
 # A mark in front of each word, so that a printout without colour says the same.
@@ -33,6 +34,11 @@ def print_record(record: Record, tables: Tables, console: Console) -> None:
     measured, judged = record.measurement, record.assessment
     sentence = Text(judged.conclusion.sentence)
     console.print(Panel(sentence, title=Text(measured.photo), title_align="left"))
+    said = [asked_note(record, tables)]
+    likelier = likelier_variety(record, tables)
+    if likelier is not None:
+        said.append(f"{likelier[1]} Look at it so with: --variety {likelier[0]}")
+    console.print(_section("The bird", _bullets(said)))
     lines = [measured.calibration.summary, *measured.warnings]
     console.print(_section("Light and photo", _bullets(lines)))
     if measured.readings:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fieldmarks.judging.findings import Finding, Status
+from fieldmarks.judging.proposal import propose_variety
 from fieldmarks.judging.signs import SignFinding
 from fieldmarks.quantities import Lab, Reading
 from fieldmarks.record import Record
@@ -26,6 +27,27 @@ def clean_sheet_note(record: Record) -> tuple[str, ...]:
     judged = record.assessment
     # The first caution of the tables says that a clean sheet proves nothing.
     return judged.cautions[:1] if judged.conclusion.outcome in LOOKS_CLEAN else ()
+
+
+def asked_note(record: Record, tables: Tables) -> str:
+    """What the bird was looked at as: the wrong variety makes every species misfit."""
+    judged = record.assessment
+    variety, age = tables.varieties.get(judged.variety), tables.ages.get(judged.age)
+    said = f"Looked at as: {variety.name if variety else judged.variety}, "
+    said += age.name if age else judged.age
+    return said + (f", said to be {judged.claimed}." if judged.claimed else ".")
+
+
+def likelier_variety(record: Record, tables: Tables) -> tuple[str, str] | None:
+    """Key of a variety that the colours read fit better, and a sentence; None if there is none."""
+    if not record.measurement.calibration.calibrated:
+        return None
+    readings, judged = record.measurement.readings, record.assessment
+    proposals = propose_variety(readings, tables, judged.age)
+    if not proposals or proposals[0][0] == judged.variety:
+        return None
+    best, why = proposals[0]
+    return best, f"The colours read look more like {tables.varieties[best].name}. {why}"
 
 
 @dataclass(frozen=True)

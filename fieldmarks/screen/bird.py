@@ -8,7 +8,7 @@ import streamlit as st
 
 from fieldmarks.errors import FieldmarksError
 from fieldmarks.guide import GuideRow, guide_drawing, guide_rows
-from fieldmarks.judging.proposal import DAYS_PER_MONTH, age_class, propose_variety
+from fieldmarks.judging.proposal import DAYS_PER_MONTH, age_class
 from fieldmarks.screen.life.shared import told
 from fieldmarks.screen.sheet import sheet
 from fieldmarks.screen.state import EARLIEST, Work
@@ -36,7 +36,6 @@ def bird_panel(work: Work) -> None:
         format_func=lambda key: f"{tables.varieties[key].name}: {tables.varieties[key].look}",
         key=f"variety_{own}",
     )
-    _variety_proposal(work)
     age = st.radio(
         "Age",
         list(tables.ages),
@@ -85,25 +84,9 @@ def _nearest(work: Work) -> str:
     return next(iter(work.tables.species))
 
 
-def _variety_proposal(work: Work) -> None:
-    if work.record is None or not work.has_card:
-        return
-    proposals = propose_variety(work.record.measurement.readings, work.tables, work.question.age)
-    if not proposals:
-        return
-    best, why = proposals[0]
-    if best != work.question.variety:
-        name = work.tables.varieties[best].name
-        st.info(f"The colours read look more like {name}. {why}")
-        st.button(f"Look at it as {name}", on_click=_take, args=(work, "variety", best))
-
-
-def _take(work: Work, field: str, value: str) -> None:
-    """Take what was proposed into a field, as if the keeper had chosen it there."""
-    st.session_state[f"{field}_{work.own}"] = value
-
-
 def _age_proposal(work: Work) -> None:
+    assert work.photo is not None
+    photo = work.photo.sha256[:12]
     with st.expander("I know when it hatched"):
         left, right = st.columns(2)
         hatched = left.date_input(
@@ -111,14 +94,14 @@ def _age_proposal(work: Work) -> None:
             value=None,
             max_value=date.today(),
             min_value=EARLIEST,
-            key=f"hatched_{work.own}",
+            key=f"hatched_{photo}",
         )
         taken = right.date_input(
             "Photo taken on",
             value=work.taken,
             max_value=date.today(),
             min_value=EARLIEST,
-            key=f"taken_{work.own}",
+            key=f"taken_{photo}",
         )
         if hatched is None or taken is None:
             return
@@ -130,4 +113,4 @@ def _age_proposal(work: Work) -> None:
         months = (taken - hatched).days / DAYS_PER_MONTH
         st.write(f"{months:.0f} months old on that day: {work.tables.ages[found].name}.")
         if found != work.question.age:
-            st.button("Take this age", on_click=_take, args=(work, "age", found))
+            st.button("Take this age", on_click=work.say, kwargs={"age": found})

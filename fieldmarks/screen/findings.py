@@ -11,7 +11,15 @@ from fieldmarks.judging.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.quantities import Reading
 from fieldmarks.report.drawings import strip
 from fieldmarks.report.plane import colour_plane
-from fieldmarks.report.views import MarkView, SpeciesView, clean_sheet_note, finding_summary
+from fieldmarks.report.views import (
+    MarkView,
+    SpeciesView,
+    asked_note,
+    clean_sheet_note,
+    finding_summary,
+    likelier_variety,
+)
+from fieldmarks.screen.life.shared import literal
 from fieldmarks.screen.sheet import sheet as draw
 from fieldmarks.screen.state import FIRST_MARK, Work
 from fieldmarks.words import words
@@ -45,11 +53,23 @@ def verdict(work: Work, where: str) -> None:
             held += " That is not settled: mark more, or take a better photo."
         notes.append(held)
     notes += clean_sheet_note(work.record)
+    notes.append(f"{asked_note(work.record, work.tables)} Not so? Say it under The bird.")
     small = "".join(f"<small>{html.escape(note)}</small>" for note in notes)
     st.html(
         f"<div class='fm-verdict {where}' role='status'>{html.escape(conclusion.sentence)}"
         f"{small}</div>"
     )
+
+
+def variety_panel(work: Work) -> None:
+    """A variety that the colours fit better, to be taken with one press."""
+    likelier = likelier_variety(work.record, work.tables) if work.record else None
+    if likelier is None:
+        return
+    key, said = likelier
+    st.info(literal(said))
+    name = work.tables.varieties[key].name
+    st.button(f"Look at it as {name}", on_click=work.say, kwargs={"variety": key}, key="as_variety")
 
 
 def next_panel(work: Work) -> None:

@@ -14,7 +14,7 @@ from fieldmarks.errors import FieldmarksError
 from fieldmarks.screen.life.shared import literal
 from fieldmarks.screen.sheet import picture
 from fieldmarks.screen.state import Work
-from fieldmarks.screen.ways import ways_on_a_phone
+from fieldmarks.screen.ways import SHOP, TITLES, ways_on_a_phone
 
 THUMBNAIL = 420
 # Shown first, in this order, each under a few words that say what it is about.
@@ -42,6 +42,7 @@ def start_screen(work: Work) -> None:
     with left:
         st.subheader("Your photo", anchor=False)
         _go_back()
+        _from_the_shop(work)
         _own_photo(work)
     with right:
         st.subheader("How to take it", anchor=False)
@@ -93,13 +94,28 @@ def _go_back() -> None:
         st.rerun()
 
 
+def _from_the_shop(work: Work) -> None:
+    """What was said of a bird under Before you buy goes to the next photo, and is shown."""
+    asked = st.session_state.get(SHOP)
+    if asked is None:
+        return
+    words = [work.tables.varieties[asked.variety].name, work.tables.ages[asked.age].name]
+    if asked.claimed:
+        words.insert(0, f"sold as {work.tables.species[asked.claimed].name}")
+    st.info(f"From {TITLES['buy']}: your next photo is looked at as {', '.join(words)}.")
+    if st.button("It is another bird", key="other_bird"):
+        del st.session_state[SHOP]
+        st.rerun()
+
+
 def _open(work: Work, data: bytes, name: str) -> None:
     try:
         with st.spinner("Opening the photo ..."):
-            work.open_photo(data, name)
+            work.open_photo(data, name, st.session_state.get(SHOP))
     except FieldmarksError as error:
         st.error(literal(str(error)))
         return
+    st.session_state.pop(SHOP, None)
     st.rerun()
 
 

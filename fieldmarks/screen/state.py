@@ -52,8 +52,8 @@ class Work:
     first_asked: Question = field(default_factory=Question)  # what the photo was opened with
     turn: int = 0  # times regions or question came from elsewhere than the fields
 
-    def open_photo(self, data: bytes, name: str) -> None:
-        """Take a photo; nothing changes when it cannot be read.
+    def open_photo(self, data: bytes, name: str, asked: Question | None = None) -> None:
+        """Take a photo, and what is asked of it; nothing changes when it cannot be read.
 
         Raises
         ------
@@ -65,7 +65,7 @@ class Work:
         self.screen_jpeg = reduced_jpeg(preview, SCREEN_PIXELS)
         self.screen_pixels = np.asarray(preview)
         self.regions = RegionSet(photo.name, photo.width, photo.height, (), photo.sha256)
-        self.question = self.first_asked = Question()
+        self.question = self.first_asked = asked or Question()
         self.mark, self.story = FIRST_MARK, ""
         self.suggestion, self.note = None, ""
         self.remembered.clear()
@@ -161,6 +161,11 @@ class Work:
         """Change the question (variety, age, claimed species)."""
         self.question = dataclasses.replace(self.question, **changes)  # type: ignore[arg-type]
         self.assess()
+
+    def say(self, **changes: object) -> None:
+        """Change the question from elsewhere than its own fields, which then start anew."""
+        self.turn += 1
+        self.ask(**changes)
 
     def assess(self) -> None:
         """Measure and assess afresh; a fault is kept as a sentence to show."""

@@ -22,6 +22,9 @@ def remember_pages(pages: Mapping[str, StreamlitPage]) -> None:
     st.session_state.pages = dict(pages)
 
 
+SHOP = "asked_in_the_shop"  # what was said under Before you buy, for the next photo
+
+
 def way_to(page: str, label: str = "") -> None:
     """A link to another page; nothing where a page is shown alone.
 

@@ -15,7 +15,7 @@ from fieldmarks.screen.life.keep import read_regions
 from fieldmarks.screen.life.shared import bullets, heading, literal, tables, told, verdict
 from fieldmarks.screen.sheet import sheet
 from fieldmarks.screen.state import Work
-from fieldmarks.screen.ways import way_to
+from fieldmarks.screen.ways import SHOP, way_to
 
 UNKNOWN = "I do not know"
 
@@ -30,6 +30,10 @@ def buying_page() -> None:
         show_check(buying_check(record.assessment, tables()))
         return
     question = _question()
+    if question == Question():
+        st.session_state.pop(SHOP, None)
+    else:
+        st.session_state[SHOP] = question
     way_to("look", "→ Mark a photo of it")
     if _from_files(question):
         return
