@@ -147,7 +147,9 @@ def read_region_file(path: str | Path) -> RegionSet:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise RegionError(
-            f"cannot be opened ({error.strerror})", where=path.name, mend="Check the name"
+            f"cannot be opened ({error.strerror})",
+            where=path.name,
+            mend="Mark the photo in the app and save its regions beside it, or check the name",
         ) from None
     except UnicodeDecodeError:
         text = ""  # no JSON either

@@ -88,7 +88,7 @@ def assess(
     from fieldmarks.record import record_of_file
 
     tables = _tables(more_tables)
-    question = _question(variety, age, sold_as)
+    question = _question(tables, variety, age, sold_as)
     record, opened = record_of_file(photo, tables, question, regions, phone=_phone(phone))
     _print(record, tables, form)
     if into:
@@ -132,7 +132,7 @@ def assess_folder(
             photos,
             into,
             tables,
-            _question(variety, age, sold_as),
+            _question(tables, variety, age, sold_as),
             again=again,
             phone=_phone(phone),
             after_each=lambda: bar.advance(task),
@@ -208,8 +208,10 @@ def expect(
 ) -> None:
     """List what a bird of one species should show."""
     from fieldmarks.report.tables import print_expectations
+    from fieldmarks.tables.rule_tables import key_of
 
-    print_expectations(_tables(more_tables), species, variety, age, _console())
+    tables = _tables(more_tables)
+    print_expectations(tables, key_of(species, tables.species) or species, variety, age, _console())
 
 
 @app.command()
@@ -263,7 +265,9 @@ def schema() -> None:
 
 @app.command()
 def show(
-    port: Annotated[int, typer.Option("--port", help="Port to listen on.")] = 8612,
+    port: Annotated[
+        int, typer.Option("--port", min=1, max=65535, help="Port to listen on.")
+    ] = 8612,
     home_network: Annotated[
         bool,
         typer.Option(
@@ -299,10 +303,13 @@ def _phone(name: str | None) -> PhoneProfile | None:
     return load_profile(name)
 
 
-def _question(variety: str, age: str, sold_as: str | None) -> Question:
+def _question(tables: Tables, variety: str, age: str, sold_as: str | None) -> Question:
+    """What is asked, with species and variety by any name; what is not known is told later."""
     from fieldmarks.record import Question
+    from fieldmarks.tables.rule_tables import key_of
 
-    return Question(variety=variety, age=age, claimed=sold_as)
+    claimed = sold_as and (key_of(sold_as, tables.species) or sold_as)
+    return Question(key_of(variety, tables.varieties) or variety, age, claimed)
 
 
 def _print(record: object, tables: Tables, form: Form) -> None:

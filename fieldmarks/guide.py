@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from fieldmarks.errors import TableError
 from fieldmarks.report.bird import bird, callouts, defs, drawing, pointer
-from fieldmarks.report.svg import hexadecimal, letter, svg, unique
+from fieldmarks.report.svg import hexadecimal, svg, unique
 from fieldmarks.tables import Tables
 from fieldmarks.tables.plumage import check_choice, expected, expected_relation
 from fieldmarks.tables.separation import separating_marks
@@ -40,7 +40,7 @@ class GuideRow:
 
     Parameters
     ----------
-    letter : str
+    number : str
         As in the drawing; those of its marks joined by "+" for a comparison; empty when the mark is
         not in the drawing.
     mark : str
@@ -60,7 +60,7 @@ class GuideRow:
     relation : bool
     """
 
-    letter: str
+    number: str
     mark: str
     name: str
     where: str
@@ -97,8 +97,9 @@ def guide_rows(
     rows.sort(key=lambda row: (row.says_nothing, -row.always, -row.sometimes, row.relation))
     drawn = {layer.mark for layer in drawing().layers if layer.anchor and not layer.extra}
     on_bird = [row.mark for row in rows if row.mark in drawn and not row.relation]
-    named = {mark: letter(number) for number, mark in enumerate(on_bird)}
-    return tuple(_lettered(row, named, tables) for row in rows)
+    # Numbers: letters are those of the regions drawn on a photo, which may stand beside it.
+    named = {mark: str(number) for number, mark in enumerate(on_bird, 1)}
+    return tuple(_numbered(row, named, tables) for row in rows)
 
 
 def _tells(
@@ -167,13 +168,13 @@ def _relation_row(
     )
 
 
-def _lettered(row: GuideRow, named: Mapping[str, str], tables: Tables) -> GuideRow:
+def _numbered(row: GuideRow, named: Mapping[str, str], tables: Tables) -> GuideRow:
     if row.relation:
         marks = [named[m] for m in tables.relations[row.mark].marks if m in named]
         label = "+".join(marks)
     else:
         label = named.get(row.mark, "")
-    return replace(row, letter=label)
+    return replace(row, number=label)
 
 
 def _sentence(words: Sequence[str], joint: str) -> str:
@@ -188,7 +189,7 @@ def guide_drawing(
     age: str = "adult",
     highlight: str | None = None,
 ) -> str:
-    """The bird as a species, variety and age should look, its marks lettered as in the rows.
+    """The bird as a species, variety and age should look, its marks numbered as in the rows.
 
     Parameters
     ----------
@@ -211,12 +212,12 @@ def guide_drawing(
     rows = guide_rows(tables, species, variety, age)
     key = unique("guide", species, variety, age, highlight)
     codes = _fills(tables, species, variety, age)
-    labels = {row.mark: row.letter for row in rows if not row.relation and row.letter}
+    labels = {row.mark: row.number for row in rows if not row.relation and row.number}
     strong = highlight if highlight in labels else None
     body = [defs(key, codes), *bird(key, codes, strong)]
     body += callouts(labels, strong)
     who = tables.species[species].name
-    said = "; ".join(f"{row.letter}: {row.name}, {row.look}" for row in rows if row.letter)
+    said = "; ".join(f"{row.number}: {row.name}, {row.look}" for row in rows if row.number)
     return svg(
         *drawing().size,
         body,

@@ -97,7 +97,9 @@ def explain(word: str) -> str:
     """
     found = _spellings().get(" ".join(word.lower().split()))
     if found is None:
-        near = difflib.get_close_matches(word.lower(), _spellings(), n=1)
+        asked = word.lower().strip()
+        near = [s for s in _spellings() if asked and asked in s]
+        near += difflib.get_close_matches(asked, _spellings(), n=1)
         mend = f"Did you mean {near[0]!r}?" if near else "See the list of words"
         raise TableError(f"{plain(word, 40)!r} is not explained", where="words.toml", mend=mend)
     return found.text

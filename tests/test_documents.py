@@ -59,6 +59,28 @@ def test_a_python_program_or_module_exists(text):
         assert (ROOT / name).is_file(), name
 
 
+SOURCES = [*(ROOT / "fieldmarks").rglob("*.py"), ROOT / "app.py"]
+SAID = sorted(
+    {
+        said
+        for path in SOURCES
+        for text in re.sub(r'"\n\s*f?"', "", path.read_text(encoding="utf-8")).splitlines()
+        for said in re.findall(r"fieldmarks ((?:bird|light|swatch) [a-z-]+)", text)
+    }
+)
+
+
+@pytest.mark.parametrize("said", SAID)
+def test_a_command_that_the_program_itself_names_exists(said):
+    group, name = said.split()
+    commands = typer.main.get_command(app).commands[group].commands
+    assert name in commands, said
+
+
+def test_the_program_names_commands():
+    assert len(SAID) >= 3
+
+
 def test_the_documents_tell_people_to_type_something():
     assert len(parts(r"(?:^|bin/)fieldmarks\s+[a-z-]")) >= 12
     assert len(parts(r"(?:^|[\s/])python3? ")) >= 6

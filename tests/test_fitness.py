@@ -75,30 +75,37 @@ def test_a_file_says_whether_it_names_its_colours_and_its_exposure():
     assert full.from_camera
 
 
-def test_a_smeared_region_is_told_from_a_sharp_one():
+def test_a_photo_without_any_sharp_part_is_told_and_a_smooth_part_beside_a_sharp_one_is_not():
     smeared = cv2.GaussianBlur(TEXTURE, (0, 0), 6)
     region = Region("r", "collar", Rectangle(100, 100, 200, 200))
-    sharp, blurred = (photo_fitness(to_photo(p), [region]).regions[0] for p in (TEXTURE, smeared))
-    assert sharp.blur < BLURRED < blurred.blur
-    assert not sharp.advice
-    assert "not sharp" in blurred.advice[0]
+    sharp, blurred = (photo_fitness(to_photo(p), [region]) for p in (TEXTURE, smeared))
+    assert sharp.regions[0].blur < BLURRED < blurred.regions[0].blur
+    assert not any("sharp" in line for line in sharp.advice)
+    assert any("No part marked is sharp" in line for line in blurred.advice)
+    half = TEXTURE.copy()
+    half[:, 310:] = smeared[:, 310:]
+    smooth = Region("s", "cere", Rectangle(330, 100, 200, 200))
+    both = photo_fitness(to_photo(half), [region, smooth])
+    assert both.regions[1].blur > BLURRED
+    assert not any("sharp" in line for line in both.advice)
 
 
-def test_dark_and_bright_regions_are_told_and_a_plain_card_is_not_called_blurred():
+def test_a_dark_card_and_a_bright_part_are_told_and_a_black_part_of_the_bird_is_not():
     regions = [
-        Region("dark", "bib", Rectangle(0, 0, 200, 400)),
+        Region("black", "bib", Rectangle(0, 0, 200, 400)),
         Region("white", "cere", Rectangle(200, 0, 200, 400)),
         Region("card", "card", Rectangle(400, 0, 200, 400)),
         Region("line", "scale", Line((0, 0), (100, 0)), 10),
     ]
     scene = linear_scene([(regions[0].shape, (5, 0, 0)), (regions[1].shape, (100, 0, 0))])
-    scene[:, 400:] = 0.18
     scene[:, 200:400] = 1.2
-    found = {r.region: r.advice for r in photo_fitness(to_photo(scene), regions).regions}
-    assert any("dark" in line for line in found["dark"])
-    assert any("bright" in line for line in found["white"])
-    assert found["card"] == ()
-    assert "line" not in found
+    for card, said in ((0.18, False), (0.01, True)):
+        scene[:, 400:] = card
+        found = {r.region: r.advice for r in photo_fitness(to_photo(scene), regions).regions}
+        assert found["black"] == ()
+        assert any("bright" in line for line in found["white"])
+        assert any("dark" in line for line in found["card"]) == said
+        assert "line" not in found
 
 
 def test_better_evidence_has_a_smaller_camera_term():

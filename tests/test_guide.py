@@ -106,18 +106,18 @@ def test_a_mark_that_says_nothing_is_hatched(tables):
     assert not painted(source, "beak_base")[0].endswith("-hatch)")
 
 
-def test_letters_of_the_drawing_are_those_of_the_rows(tables):
+def test_numbers_of_the_drawing_are_those_of_the_rows(tables):
     for species in tables.species:
         rows = guide_rows(tables, species)
-        lettered = [r.letter for r in rows if r.letter and not r.relation]
-        assert len(lettered) == len(set(lettered))
+        numbered = [r.number for r in rows if r.number and not r.relation]
+        assert len(numbered) == len(set(numbered))
         texts = [e.text for e in fromstring(guide_drawing(tables, species)).iter(f"{SVG}text")]
-        assert sorted(texts) == sorted(lettered)
+        assert sorted(texts) == sorted(numbered)
         for row in rows:
-            if row.relation and row.letter:
+            if row.relation and row.number:
                 marks = tables.relations[row.mark].marks
-                assert row.letter.split("+") == [
-                    r.letter for m in marks for r in rows if r.mark == m and r.letter
+                assert row.number.split("+") == [
+                    r.number for m in marks for r in rows if r.mark == m and r.number
                 ]
 
 
@@ -205,18 +205,18 @@ def test_an_unknown_species_variety_or_age_is_refused(tables):
     st.lists(st.floats(0, 430), max_size=18).map(sorted),
     st.floats(5, 23),
 )
-def test_letters_beside_the_bird_keep_their_order_and_distance(places, gap):
+def test_numbers_beside_the_bird_keep_their_order_and_distance(places, gap):
     spread = spread_out(places, gap, 430)
     assert len(spread) == len(places)
     assert all(b - a >= gap - 1e-6 for a, b in itertools.pairwise(spread))
     assert all(gap / 2 - 1e-6 <= p <= 430 - gap / 2 + 1e-6 for p in spread)
 
 
-def test_letters_that_are_far_enough_apart_stay_where_they_are():
+def test_numbers_that_are_far_enough_apart_stay_where_they_are():
     assert spread_out([40, 100, 300], 23, 430) == [40, 100, 300]
 
 
-def test_letters_in_the_drawing_do_not_overlap(tables):
+def test_numbers_in_the_drawing_do_not_overlap(tables):
     for species in tables.species:
         circles = [
             (float(e.get("cx")), float(e.get("cy")))

@@ -48,7 +48,15 @@ def test_a_card_is_proposed_where_there_is_no_frame():
 
 def test_a_demo_photo_is_checked_and_the_charts_are_listed():
     bird = demo_birds()["personatus_clean"]
-    assert "JPEG quality" in run.invoke(app, ["check-photo", str(bird)]).output
+    fit = run.invoke(app, ["check-photo", str(bird)]).output
+    assert "JPEG quality" in fit
+    assert fit.endswith("Fit: nothing speaks against it.\n")
+    for name, said in (
+        ("personatus_card_in_shadow", "Not fit: the card cannot be used"),
+        ("fischeri_no_card", "No grey card is marked"),
+    ):
+        output = run.invoke(app, ["check-photo", str(demo_birds()[name])]).output
+        assert said in output.splitlines()[-1]
     assert "chart24:" in run.invoke(app, ["charts"]).output
 
 

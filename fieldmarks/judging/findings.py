@@ -369,8 +369,11 @@ def _judge_relation(
     if high is not None:
         fitted &= drawn <= high
     held = float(fitted.mean())
+    value = f"{relation.value:.3g} {kind.unit}"
+    if kind.kind == "fade" and relation.value < 0:
+        value = f"no fading: the base is the stronger by {-relation.value:.2g} {kind.unit}"
     reason = (
-        f"{relation.value:.3g} {kind.unit}, expected {_range(low, high)}; "
+        f"{value}, expected {_range(low, high)}; "
         f"fits in {held:.0%} of the draws. {expectation.reason}"
     )
     outside = 0.0

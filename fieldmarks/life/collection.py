@@ -202,7 +202,8 @@ def collection_csv(store: Store, wanted: Filter, today: date) -> str:
             row.name, row.ring, row.ring_kind, row.ring_year, row.hatched, row.hatch_known,
             row.species, row.variety, row.sex, row.sex_by, row.source, row.promised,
             names.get(row.father), names.get(row.mother), row.status, row.last_day,
-            row.last_outcome, row.signs_seen, row.doubts, row.look_due, row.notes,
+            row.last_outcome, row.signs_seen, row.doubts,
+            row.look_due if row.last_day else None, row.notes,
         )  # fmt: skip
         lines.append({c: "" if v is None else v for c, v in zip(CSV_COLUMNS, values, strict=True)})
     return to_csv(CSV_COLUMNS, lines)

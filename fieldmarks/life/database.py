@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import sqlalchemy
 from alembic import command
@@ -18,6 +19,7 @@ from sqlalchemy.engine import ExceptionContext
 from sqlalchemy.exc import (
     ArgumentError,
     DBAPIError,
+    DisconnectionError,
     IntegrityError,
     NoSuchModuleError,
     ProgrammingError,
@@ -126,6 +128,15 @@ def sqlite_url(path: Path) -> str:
     return str(sqlalchemy.URL.create("sqlite", database=str(path)))
 
 
+def _file_of(engine: Engine) -> tuple[int, int] | None:
+    """Which file an SQLite address leads to now."""
+    try:
+        found = Path(engine.url.database or "").stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 def _lower(words: str | None) -> str | None:
     return words.lower() if isinstance(words, str) else words
 
@@ -142,6 +153,16 @@ def _prepare_sqlite(engine: Engine) -> None:
         cursor.execute("PRAGMA synchronous = FULL")
         cursor.execute("PRAGMA foreign_keys = ON")
         cursor.close()
+
+    @event.listens_for(engine, "connect")
+    def _remember(_raw: object, record: Any) -> None:
+        record.info["file"] = _file_of(engine)
+
+    @event.listens_for(engine, "checkout")
+    def _still_the_same(_raw: object, record: Any, _proxy: object) -> None:
+        # 'bird rebuild' puts a fresh file in its place: nothing may be written to the old one.
+        if record.info["file"] != _file_of(engine):
+            raise DisconnectionError  # the pool then opens the file that is there now
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:

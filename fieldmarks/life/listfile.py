@@ -17,6 +17,7 @@ from fieldmarks.life.ring import fits_pattern
 from fieldmarks.life.store import Store
 from fieldmarks.record import rearm
 from fieldmarks.tables import Tables
+from fieldmarks.tables.rule_tables import key_of
 
 MAX_BYTES = 20 * 1024 * 1024
 MAX_ROWS = 50_000
@@ -236,7 +237,7 @@ def _values(
         ("variety", tables.varieties, "green"),
     ):
         given = cells.get(column, "")
-        key = _key(given, rows) if given else otherwise
+        key = key_of(given, rows) if given else otherwise
         if given and key is None:
             wrong(column, f"{given!r} is not in the tables", f"Use one of {', '.join(rows)}")
         values[column] = key
@@ -262,16 +263,6 @@ def _date(text: str) -> date | None:
             return datetime.strptime(text, form).date()
         except ValueError:
             continue
-    return None
-
-
-def _key(given: str, rows: Mapping[str, object]) -> str | None:
-    """Key of a row that goes by a key, a name or a scientific name."""
-    asked = given.strip().lower()
-    for key, row in rows.items():
-        names = (key, getattr(row, "name", ""), getattr(row, "scientific", ""))
-        if asked in (name.lower() for name in names):
-            return key
     return None
 
 

@@ -137,7 +137,9 @@ def print_mating(result: MatingResult, console: Console) -> None:
     from fieldmarks.life.advice import advice_table
 
     _title(console, result.sentence)
-    _lines(console, "How strong that is, if ... (assumptions)", [str(s) for s in result.strengths])
+    if not result.signs:
+        strong = "How strong that is, if ... (assumptions)"
+        _lines(console, strong, [str(s) for s in result.strengths])
     _lines(console, "Young judged by their own looks", result.gaps)
     _lines(console, "Keep in mind", advice_table().cautions("testing"))
 

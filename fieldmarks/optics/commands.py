@@ -94,6 +94,7 @@ def _add_regions(photo: Path, opened: object, found: tuple) -> None:
 def check_photo(photo: Photo, regions: Regions = None) -> None:
     """Say whether a photo is fit for reading colours, and what to do better."""
     from fieldmarks.annotation import read_region_file
+    from fieldmarks.card import calibrate
     from fieldmarks.optics.fitness import photo_fitness
     from fieldmarks.photo import open_photo
     from fieldmarks.record import region_file_of
@@ -102,15 +103,25 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     path = regions or region_file_of(photo)
     drawn = read_region_file(path).regions if path.exists() else ()
     fitness = photo_fitness(opened, drawn)
-    faults = list(fitness.advice)
-    faults += [f"Region {r.region}: {line}" for r in fitness.regions for line in r.advice]
+    cards = [r for r in drawn if r.mark == "card"]
+    card = calibrate(opened, cards)
+    faults = [*card.refusals, *card.warnings, *fitness.advice]
+    names = {r.id: r.mark.replace("_", " ") for r in drawn}
+    faults += [f"The {names[r.region]}: {line}" for r in fitness.regions for line in r.advice]
     quality = fitness.file.quality
     how = f", JPEG quality about {quality}" if quality else ""
     print(f"{opened.name}: {opened.width} x {opened.height} pixels{how}.")
     for fault in faults:
         print(f"* {fault}")
-    if not faults:
-        print("Nothing speaks against it.")
+    if not cards:
+        verdict = "No grey card is marked: whether its colours can be read is not known."
+    elif not card.calibrated:
+        verdict = "Not fit: the card cannot be used, so its colours decide nothing."
+    elif faults:
+        verdict = "Fit in part: the lines above say what to do better."
+    else:
+        verdict = "Fit: nothing speaks against it."
+    print(verdict)
 
 
 @app.command()

@@ -7,6 +7,7 @@ comes with one plain sentence on what to do.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -27,6 +28,7 @@ _T81_LUMINANCE = np.array(
 POOR_QUALITY = 70  # below this, blocks of 8 x 8 pixels show and pale tints vanish (our trials)
 BLURRED = 0.55  # of the blur measure below; ordinary sharp plumage gives 0.2 to 0.45
 LONGEST = 400  # pixels of a region's window that are looked at
+PLAIN = ("card", "chart_patch")
 DARK, BRIGHT = 0.02, 0.85  # mean linear light beyond which a region is badly exposed
 # Words that stand in the software field when a picture was edited rather than taken (general kinds
 # of program only; a phone writes its system's version there).
@@ -141,7 +143,13 @@ def photo_fitness(photo: Photo, regions: Sequence[Region]) -> Fitness:
     """
     facts = file_facts(photo)
     judged = tuple(_judge(photo, r) for r in regions if area(r.shape) > 0)
-    return Fitness(facts, judged, file_advice(facts))
+    plain = {r.id for r in regions if r.mark in PLAIN}
+    blurs = [r.blur for r in judged if r.region not in plain and not math.isnan(r.blur)]
+    advice = file_advice(facts)
+    # A smooth part is never sharp; a photo without any sharp part is not.
+    if blurs and min(blurs) > BLURRED:
+        advice += ("No part marked is sharp. Hold still, focus on the bird, and go closer.",)
+    return Fitness(facts, judged, advice)
 
 
 def file_advice(facts: FileFacts) -> tuple[str, ...]:
@@ -185,10 +193,7 @@ def _judge(photo: Photo, region: Region) -> RegionFitness:
     # Crete et al. 2007: how little a picture changes when it is blurred once more.
     blur = float(blur_effect(luma)) if min(luma.shape) > 12 and np.ptp(luma) > 0 else float("nan")
     advice = []
-    plain = region.mark in ("card", "chart_patch")
-    if not plain and blur > BLURRED:
-        advice.append("it is not sharp. Hold still, focus on the bird, and go closer.")
-    if light < DARK:
+    if region.mark in PLAIN and light < DARK:  # a black part of the bird may well be
         advice.append("it is very dark. Give more light.")
     if light > BRIGHT or clipped > 0.05:
         advice.append("it is too bright. Lower the exposure.")

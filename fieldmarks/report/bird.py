@@ -1,7 +1,7 @@
 """Our own drawing of a lovebird from the side, painted from ``data/guide/bird.toml``.
 
 The drawing is data: a few smooth curves in painter's order, each belonging to a mark or to none.
-Here they get their colours, leader lines and letters, as SVG text.
+Here they get their colours, leader lines and numbers, as SVG text.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from fieldmarks.resources import shipped
 Pair = tuple[float, float]
 Path = Annotated[str, Field(pattern=r"^M[ MLCQZ0-9.\-]+$")]
 COLUMNS = {"left": 15.0, "right": 345.0}
-GAP = 23.0  # least distance between two letters of one column
+GAP = 23.0  # least distance between two numbers of one column
 RADIUS = 9.5
 FADED = 0.3
 
@@ -153,7 +153,7 @@ PAINTS: Mapping[str, dict[str, str | float]] = {
 
 
 def callouts(labels: Mapping[str, str], highlight: str | None) -> Iterable[str]:
-    """Leader lines and letters, in two columns beside the bird."""
+    """Leader lines and numbers, in two columns beside the bird."""
     for side, x in COLUMNS.items():
         anchors = {
             layer.mark: layer.anchor

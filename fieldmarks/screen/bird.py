@@ -59,7 +59,7 @@ def bird_panel(work: Work) -> None:
     st.table(
         [
             {
-                "": row.letter,
+                "": row.number,
                 "mark": row.name,
                 "what to look for": row.look,
                 "tells it from": "" if row.says_nothing else _tells(row),

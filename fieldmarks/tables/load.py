@@ -139,6 +139,8 @@ def validate_tables(folder: Path | None = None) -> list[Problem]:
     """
     if folder is not None and not Path(folder).is_dir():
         return [Problem(str(folder), "", "there is no such folder", "Check its name")]
+    if folder is not None and not any(Path(folder).rglob("*.toml")):
+        return [Problem(str(folder), "", "no table file (.toml) lies in it", "Check its name")]
     folders = [*shipped_folders(), *([Path(folder)] if folder is not None else [])]
     tables, problems = assemble(folders)
     return problems if tables is None else checks.check_sense(tables)

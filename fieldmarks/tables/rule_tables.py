@@ -72,3 +72,24 @@ class Tables:
     def makeup_index(self) -> Mapping[tuple[str, str, str, str], schema.MakeUpRule]:
         """(ground, psittacin, eumelanin, structure) -> rule."""
         return {cell: rule for rule in self.makeup for cell in rule.cells()}
+
+
+def key_of(given: str, rows: Mapping[str, object]) -> str | None:
+    """Key of a row that goes by a key, a name or a scientific name, or by the start of just one.
+
+    Parameters
+    ----------
+    given : str
+        As a keeper writes it: "Fischer" and "Agapornis fischeri" are both "fischeri".
+    rows : mapping of key -> row
+        Species, varieties or ages.
+    """
+    asked = given.strip().lower()
+    names = {
+        key: [n.lower() for n in (key, getattr(row, "name", ""), getattr(row, "scientific", ""))]
+        for key, row in rows.items()
+    }
+    exact = [key for key, own in names.items() if asked in own]
+    begun = [key for key, own in names.items() if any(n.startswith(asked) for n in own)]
+    found = exact or (begun if len(asked) > 2 else [])
+    return found[0] if len(found) == 1 else None

@@ -225,6 +225,17 @@ def test_a_store_of_the_first_edition_is_brought_up_and_loses_nothing(
         assert sign_stories([found], {})
 
 
+def test_a_program_that_is_open_while_the_store_is_rebuilt_goes_on_in_the_new_one(tmp_path):
+    with Store(tmp_path / "s") as app:
+        app.save(a_bird("Before"))
+        rebuild(tmp_path / "s").close()
+        app.save(a_bird("After"))
+        assert {b.name for b in app.birds()} == {"Before", "After"}
+    with Store(tmp_path / "s") as store:
+        assert {b.name for b in store.birds()} == {"Before", "After"}
+        assert check_store(store) == []
+
+
 def test_sqlite_is_told_to_be_safe(store):
     with store.engine.connect() as connection:
         settings = [

@@ -102,7 +102,7 @@ class Board {
     const asked = JSON.stringify(data.suggestion);
     const news = data.suggestion && asked !== JSON.stringify(this.suggestion);
     this.suggestion = data.suggestion;
-    if (news) this.say(`Is all of this ${this.nameOf(data.suggestion.mark)}? Keep it or drop it.`);
+    if (news) this.say(`Is this all of the ${this.nameOf(data.suggestion.mark)}, patches of another colour too? Keep it or drop it.`);
     if (data.note && (data.note !== this.noted || data.seen !== this.noteSeen)) this.say(data.note);
     this.noted = data.note;
     this.noteSeen = data.seen;

@@ -31,6 +31,7 @@ from fieldmarks.screen.life.shared import (
     bullets,
     count_of,
     done_next_run,
+    file_name,
     heading,
     literal,
     say,
@@ -248,7 +249,7 @@ def _backup() -> None:
     chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
     st.caption(
         f"A file of more than {MAX_UPLOAD_MB} MB is brought in from a terminal: fieldmarks bird "
-        "import. Kept photos that were lost or changed here come back with the file."
+        "bring-in FILE. Kept photos that were lost or changed here come back with the file."
     )
     ways: dict[Prefer, str] = {
         "refuse": "stop and change nothing",
@@ -258,7 +259,7 @@ def _backup() -> None:
     way = st.radio("Where both differ", list(ways), format_func=lambda k: ways[k], horizontal=True)
     if chosen is not None and st.button("Bring it in"):
         with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "incoming.zip"
+            path = Path(folder) / file_name(chosen.name)
             path.write_bytes(chosen.getvalue())
             try:
                 moved = import_store(store(), path, way)

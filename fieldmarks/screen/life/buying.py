@@ -107,7 +107,7 @@ def _what_to_look_at(question: Question) -> None:
         bullets(
             f"On a {rows.species[species].name} look at these first",
             [
-                f"{f'{row.letter} ' if row.letter else ''}{row.name}: {row.look}"
+                f"{f'{row.number} ' if row.number else ''}{row.name}: {row.look}"
                 for row in deciding[:MARKS_SHOWN]
             ],
         )

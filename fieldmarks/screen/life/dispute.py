@@ -17,6 +17,7 @@ from fieldmarks.location import TOLD, TOLD_WITH_PLACE
 from fieldmarks.screen.life.shared import (
     bullets,
     choose_bird,
+    file_name,
     heading,
     literal,
     no_bird_yet,
@@ -179,7 +180,7 @@ def _verify() -> None:
     if chosen is None:
         return
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "dossier.zip"
+        path = Path(folder) / file_name(chosen.name)
         path.write_bytes(chosen.getvalue())
         try:
             with st.spinner("Measuring everything again ..."):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 import streamlit as st
@@ -55,6 +56,7 @@ def keep_panel(work: Work) -> None:
         "on that day."
     )
     day, stage, who, note = _when("workbench", bird, work.taken)
+    _what_is_missing([(stage is None, "where it is in its moults")])
     if st.button("Keep it in the moult record", type="primary", disabled=stage is None):
         assert stage is not None
         try:
@@ -80,6 +82,13 @@ def upload_panel(bird: Bird) -> None:
     regions = st.file_uploader("Its region file", type=["json"], key=f"look_regions_{bird.id}")
     day, stage, who, note = _when(bird.id, bird, date.today())
     ready = photo is not None and regions is not None and stage is not None
+    _what_is_missing(
+        [
+            (photo is None, "a photo"),
+            (regions is None, "its region file"),
+            (stage is None, "where it is in its moults"),
+        ]
+    )
     if st.button("Measure it and keep it", type="primary", disabled=not ready):
         assert photo is not None
         assert regions is not None
@@ -94,6 +103,13 @@ def upload_panel(bird: Bird) -> None:
             told(error)
         else:
             done_next_run(f"Kept as entry {entry.number}. {entry.looks[0].sentence}")
+
+
+def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:
+    """Why the button below cannot be pressed yet."""
+    missing = [what for is_missing, what in wanted if is_missing]
+    if missing:
+        st.caption(f"Still to choose: {', '.join(missing)}.")
 
 
 def shot_of_uploads(

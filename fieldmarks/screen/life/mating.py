@@ -16,6 +16,7 @@ from fieldmarks.screen.life.shared import (
     choose_bird,
     done_next_run,
     heading,
+    literal,
     no_bird_yet,
     say_done,
     store,
@@ -66,11 +67,13 @@ def mating_page() -> None:
     )
     result = mating_result(store(), pair, tables(), accepted)
     verdict(result.sentence, "fm-bad" if result.signs else "")
-    bullets("How strong that is, if ... (these chances are assumptions)",
-            [str(s) for s in result.strengths])  # fmt: skip
+    if not result.signs:  # with a sign nothing is left to be counted
+        strong = "How strong that is, if ... (these chances are assumptions)"
+        bullets(strong, [str(s) for s in result.strengths])
     _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
     bullets("Young judged by their own looks", result.gaps)
     _add(pair)
+    _take_off(pair)
     try:
         first, second = store().bird(pair.first), store().bird(pair.second)
         bullets("Keep in mind", before_test(store(), first, second, tables(), date.today()))
@@ -87,6 +90,25 @@ def _young(pair: Pair) -> None:
     )
     st.subheader(f"Young: {len(pair.young)}", anchor=False)
     st.html(f"<ul>{rows}</ul>" if rows else "<p>None yet.</p>")
+
+
+def _take_off(pair: Pair) -> None:
+    """What was recorded by mistake; the pair stays in the folder with the reason."""
+    with st.expander("Recorded by mistake?"):
+        young = st.selectbox(
+            "A young", [y.label for y in pair.young], index=None, placeholder="Choose"
+        )
+        left = tuple(y for y in pair.young if y.label != young)
+        why = st.text_input("Or take the whole pair off, because ...", max_chars=200)
+        try:
+            if young is not None and st.button(f"Take {literal(young)} off"):
+                store().save(dataclasses.replace(pair, young=left))
+                done_next_run(f"{young} is taken off.")
+            if why.strip() and st.button("Take the pair off"):
+                store().withdraw(pair, why)
+                done_next_run("The pair is taken off the list.")
+        except FieldmarksError as error:
+            told(error)
 
 
 def _add(pair: Pair) -> None:

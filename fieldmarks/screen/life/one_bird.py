@@ -12,6 +12,7 @@ from fieldmarks.life.bird import Bird, Entry
 from fieldmarks.life.collection import BirdPage, bird_page
 from fieldmarks.life.desk import stories_of
 from fieldmarks.life.moult import (
+    PRESENT,
     QUANTITIES,
     Change,
     change_sentence,
@@ -97,8 +98,10 @@ def _moults(page: BirdPage) -> None:
     names = {k: tables().marks[k].name if k in tables().marks else k for k in lines}
     if lines:
         found = changes(lines)
-        # The mark that changed most tells most about this bird, so it is shown first.
-        marks = sorted(lines, key=lambda k: -_change(found, k))
+        # Where a sign was, and then what changed most, tells most about this bird.
+        signed = {m for e in page.entries for k in e.looks for p in k.signs
+                  if p.status in PRESENT for m in (p.there or p.mark).split()}  # fmt: skip
+        marks = sorted(lines, key=lambda k: (k not in signed, -_change(found, k)))
         mark = st.selectbox("Mark", marks, format_func=lambda k: names[k], key="life_mark")
         drawings = "".join(timeline_svg(lines[mark], q, names[mark]) for q in QUANTITIES)
         sheet(f"<div class='fm-lines'>{drawings}</div>", key=f"lines_{page.bird.id}")

@@ -6,6 +6,7 @@ import html
 import re
 from collections.abc import Iterable
 from datetime import date
+from pathlib import Path
 
 import streamlit as st
 
@@ -105,9 +106,16 @@ def verdict(sentence: str, css: str = "") -> None:
     st.html(f"<div class='fm-verdict {css}' role='status'>{escaped(sentence)}</div>")
 
 
+def file_name(given: str) -> str:
+    """A name under which an uploaded ZIP can be kept for a moment: its own, made harmless."""
+    stem = re.sub(r"[^\w. -]", "_", Path(given).name).strip(". ")[-80:]
+    return stem if stem.lower().endswith(".zip") else f"{stem or 'file'}.zip"
+
+
 def told(error: FieldmarksError) -> None:
     """Show an error the keeper can mend."""
-    st.error(literal(str(error)))
+    said = str(error)
+    st.error(literal(said[:1].upper() + said[1:]))
 
 
 def done_next_run(sentence: str) -> None:
