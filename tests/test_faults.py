@@ -174,4 +174,4 @@ def test_the_app_shows_a_line_and_no_traceback(monkeypatch, keeper):
     page = AppTest.from_file(str(APP), default_timeout=120).run()
     assert not page.exception
     assert len(page.error) == 1
-    assert "an unexpected fault (PermissionError" in page.error[0].value.replace("\\", "")
+    assert "An unexpected fault (PermissionError" in page.error[0].value.replace("\\", "")

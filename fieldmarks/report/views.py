@@ -39,10 +39,14 @@ def asked_note(record: Record, tables: Tables) -> str:
 
 
 def likelier_variety(record: Record, tables: Tables) -> tuple[str, str] | None:
-    """Key of a variety that the colours read fit better, and a sentence; None if there is none."""
-    if not record.measurement.calibration.calibrated:
-        return None
+    """Key of a variety that the colours read fit better, and a sentence; None if there is none.
+
+    Looked for only where marks speak against the bird, as they do under a wrong variety.
+    """
     readings, judged = record.measurement.readings, record.assessment
+    misfits = judged.conclusion.outcome in ("none fits", "claim contradicted")
+    if not (misfits and record.measurement.calibration.calibrated):
+        return None
     proposals = propose_variety(readings, tables, judged.age)
     if not proposals or proposals[0][0] == judged.variety:
         return None

@@ -134,7 +134,7 @@ def test_a_bird_is_added_changed_and_found_again(keeper, club):
     keeper.press("Save the bird")
     keeper.see("Newcomer <b>*x*</b> (ZZ-1) is saved")
     bird = club[0].find("ZZ-1")
-    assert (bird.name, bird.ring_kind) == ("Newcomer <b>*x*</b>", "closed")
+    assert (bird.name, bird.ring_kind) == ("Newcomer <b>*x*</b>", "not known")
     keeper.type("Name or ring", "ZZ-1")
     keeper.see("never measured")
     keeper.page.get_by_role("button", name=re.compile("^Newcomer")).click()

@@ -115,7 +115,9 @@ def file_name(given: str) -> str:
 def told(error: FieldmarksError) -> None:
     """Show an error the keeper can mend."""
     said = str(error)
-    st.error(literal(said[:1].upper() + said[1:]))
+    if not error.where:  # else it starts with the name of a file
+        said = said[:1].upper() + said[1:]
+    st.error(literal(said))
 
 
 def done_next_run(sentence: str) -> None:
