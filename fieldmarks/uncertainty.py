@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
 from fieldmarks.card import Calibration
-from fieldmarks.colour import lab_to_linear, lightness_to_reflectance, linear_to_lab
+from fieldmarks.colour import linear_to_lab
 from fieldmarks.optics.card_patch import CARD_TOLERANCE, DEFAULT_REFLECTANCE, WARN_CAST
 from fieldmarks.optics.texture import Patchwork, error_of_middle
 from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
@@ -57,6 +58,7 @@ CAST_FACTOR = 1.3
 # four real photos of a chart read 0.003 to 0.011 too bright, root mean square 0.007
 # (benchmarks/real_photos.py). A smeared phone lens scatters more.
 STRAY_LIGHT = 0.007
+FOOT = 6 / 29  # of the cube root in CIELAB (CIE 15), where its straight foot ends
 # Feathers do not face the light as the card does. Sized on rendered birds with shaded bodies
 # (benchmarks/bird_scenes.py); no real bird was measured for it.
 LIGHT_DEFAULT = 0.06
@@ -132,17 +134,39 @@ def stray_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
         L* of the cards, weighted as :func:`fieldmarks.card.calibrate` weights them; a mid grey
         where there is none.
     """
-    linear = lab_to_linear(lab)
-    known = np.array(
-        [lightness_to_reflectance(light) for light in anchors] or [DEFAULT_REFLECTANCE]
+    # On X, Y and Z over those of white, as a veil is as white as white: CIE 15, without arrays.
+    middle, pull = (lab[0] + 16) / 116, _mean_inverse(tuple(anchors))
+    x, y, z = (
+        _cube_root(_veiled(_cube(root), pull)) - root
+        for root in (middle + lab[1] / 500, middle, middle - lab[2] / 200)
     )
-    lifted = linear + STRAY_LIGHT * (1 - linear * np.average(1 / known, weights=known ** (2 / 3)))
-    light, a, b = (float(d) for d in linear_to_lab(lifted) - lab)
+    light, a, b = 116 * y, 500 * (x - y), 200 * (y - z)
     angle = math.atan2(lab[2], lab[1])
     away = a * math.cos(angle) + b * math.sin(angle)
     across = b * math.cos(angle) - a * math.sin(angle)
     source = SOURCES["stray light"]
     return UncertaintyPart("stray light", abs(light), abs(away), abs(across), source)
+
+
+def _veiled(light: float, pull: float) -> float:
+    return light + STRAY_LIGHT * (1 - light * pull)
+
+
+@lru_cache(maxsize=64)
+def _mean_inverse(anchors: tuple[float, ...]) -> float:
+    """Mean of 1 / Y over cards of known L*, weighted by Y^(2/3)."""
+    known = [_cube((light + 16) / 116) for light in anchors] or [DEFAULT_REFLECTANCE]
+    return float(np.average([1 / y for y in known], weights=[y ** (2 / 3) for y in known]))
+
+
+def _cube_root(light: float) -> float:
+    """The f of CIELAB (CIE 15): a cube root with a straight foot."""
+    return light ** (1 / 3) if light > FOOT**3 else light / (3 * FOOT**2) + 4 / 29
+
+
+def _cube(root: float) -> float:
+    """Inverse of :func:`_cube_root`."""
+    return root**3 if root > FOOT else 3 * FOOT**2 * (root - 4 / 29)
 
 
 def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, float]:
