@@ -111,7 +111,7 @@ def test_what_was_said_before_buying_goes_to_the_next_photo_and_can_be_taken_bac
         page = AppTest.from_file(str(APP), default_timeout=180)
         page.session_state[SHOP] = asked
         page = page.run()
-        assert any("your next photo is looked at as sold as" in i.value for i in page.info)
+        assert any("for your next photo: sold as" in i.value for i in page.info)
         if take_back:
             page = page.button(key="other_bird").click().run()
             assert not any("your next photo" in i.value for i in page.info)

@@ -102,7 +102,7 @@ def _from_the_shop(work: Work) -> None:
     words = [work.tables.varieties[asked.variety].name, work.tables.ages[asked.age].name]
     if asked.claimed:
         words.insert(0, f"sold as {work.tables.species[asked.claimed].name}")
-    st.info(f"From {TITLES['buy']}: your next photo is looked at as {', '.join(words)}.")
+    st.info(f"From {TITLES['buy']}, for your next photo: {', '.join(words)}.")
     if st.button("It is another bird", key="other_bird"):
         del st.session_state[SHOP]
         st.rerun()
