@@ -50,7 +50,8 @@ Variety = Annotated[
 ]
 Age = Annotated[str, typer.Option("--age", help="Age of the bird: young, moulting or adult.")]
 SoldAs = Annotated[
-    str | None, typer.Option("--sold-as", help="Species the bird is said to be, by its Latin name.")
+    str | None,
+    typer.Option("--sold-as", help="Species it is said to be, by any of its names."),
 ]
 Into = Annotated[Path | None, typer.Option("--into", help="Folder to write the results to.")]
 More = Annotated[

@@ -59,14 +59,7 @@ class Budget:
     def covariance(self, lab: Lab) -> npt.NDArray[np.float64]:
         """Covariance of (L*, a*, b*) at a colour; a (3, 3) array."""
         light, chroma, hue = self.combined
-        angle = math.atan2(lab[2], lab[1])
-        turn = np.array(
-            [
-                [1, 0, 0],
-                [0, math.cos(angle), -math.sin(angle)],
-                [0, math.sin(angle), math.cos(angle)],
-            ]
-        )
+        turn = axes_at(lab)
         return turn @ np.diag([light**2, chroma**2, hue**2]) @ turn.T
 
     def expanded(self, lab: Lab) -> float:
@@ -78,6 +71,16 @@ class Budget:
         light, chroma, hue = self.combined
         s_l, s_c, s_h = difference_weights(lab)
         return COVERAGE_FACTOR * math.hypot(light / s_l, chroma / s_c, hue / s_h)
+
+
+def axes_at(lab: Lab) -> npt.NDArray[np.float64]:
+    """Directions of L*, C* and Delta H* at a colour, as the columns of a (3, 3) array.
+
+    Small differences (n, 3) of L*, a*, b* times it are those along L*, C* and Delta H*.
+    """
+    angle = math.atan2(lab[2], lab[1])
+    cos, sin = math.cos(angle), math.sin(angle)
+    return np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]])
 
 
 def difference_weights(lab: Lab) -> tuple[float, float, float]:

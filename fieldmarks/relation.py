@@ -178,9 +178,10 @@ def bare_ring(
         contrast = float(difference(np.median(inside, axis=0), np.median(around, axis=0)))
     width = (outer - eye) / 2 / eye
     shown = width if contrast >= RING_CONTRAST and width > 0 else 0.0
-    dark = _band(photo, iris, iris, calibration, 1.0, 0.0)
-    if not shown and width > 0 and _may_be_skin(inside, dark, calibration.calibrated):
-        return None
+    if not shown and width > 0:
+        dark = _band(photo, iris, iris, calibration, 1.0, 0.0)
+        if _may_be_skin(inside, dark, calibration.calibrated):
+            return None
     edges = (math.hypot(OUTLINE_PIXELS / across, OUTLINE_SHARE) for across in (outer, eye))
     # width = (outer / eye - 1) / 2, so a relative error r of each edge moves it by outer/eye r/2.
     expanded = COVERAGE_FACTOR * outer / eye / 2 * math.hypot(*edges)

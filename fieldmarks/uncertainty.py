@@ -17,10 +17,10 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from fieldmarks.card import Calibration
-from fieldmarks.colour import linear_to_lab
+from fieldmarks.colour import lightness_to_reflectance, linear_to_lab
 from fieldmarks.optics.card_patch import CARD_TOLERANCE, DEFAULT_REFLECTANCE, WARN_CAST
 from fieldmarks.optics.texture import Patchwork, error_of_middle
-from fieldmarks.quantities import Lab, UncertaintyPart, difference_weights
+from fieldmarks.quantities import Lab, UncertaintyPart, axes_at, difference_weights
 from fieldmarks.robust import medians
 
 # What one grey card cannot take out of an ordinary phone's JPEG: tone curve (grows with the
@@ -109,13 +109,11 @@ def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> Uncert
     bent = linear_to_lab(np.asarray(linear, float) * (1 + relative * np.eye(4, 3)))
     delta = bent[:3] - bent[3]
     whole = light_part(lab, CARD_TOLERANCE / math.sqrt(len(calibration.patches)), "card", "")
-    angle = math.atan2(lab[2], lab[1])
-    along = delta[:, 1] * math.cos(angle) + delta[:, 2] * math.sin(angle)
-    across = -delta[:, 1] * math.sin(angle) + delta[:, 2] * math.cos(angle)
+    light, away, across = (delta @ axes_at(lab)).T
     return UncertaintyPart(
         "card",
-        math.hypot(whole.lightness, *delta[:, 0]),
-        math.hypot(whole.chroma, *along),
+        math.hypot(whole.lightness, *light),
+        math.hypot(whole.chroma, *away),
         math.hypot(*across),
         SOURCES["card"],
     )
@@ -140,12 +138,9 @@ def stray_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
         _cube_root(_veiled(_cube(root), pull)) - root
         for root in (middle + lab[1] / 500, middle, middle - lab[2] / 200)
     )
-    light, a, b = 116 * y, 500 * (x - y), 200 * (y - z)
-    angle = math.atan2(lab[2], lab[1])
-    away = a * math.cos(angle) + b * math.sin(angle)
-    across = b * math.cos(angle) - a * math.sin(angle)
-    source = SOURCES["stray light"]
-    return UncertaintyPart("stray light", abs(light), abs(away), abs(across), source)
+    moved = np.array([116 * y, 500 * (x - y), 200 * (y - z)])
+    light, away, across = (abs(float(d)) for d in moved @ axes_at(lab))
+    return UncertaintyPart("stray light", light, away, across, SOURCES["stray light"])
 
 
 def _veiled(light: float, pull: float) -> float:
@@ -155,7 +150,7 @@ def _veiled(light: float, pull: float) -> float:
 @lru_cache(maxsize=64)
 def _mean_inverse(anchors: tuple[float, ...]) -> float:
     """Mean of 1 / Y over cards of known L*, weighted by Y^(2/3)."""
-    known = [_cube((light + 16) / 116) for light in anchors] or [DEFAULT_REFLECTANCE]
+    known = [lightness_to_reflectance(light) for light in anchors] or [DEFAULT_REFLECTANCE]
     return float(np.average([1 / y for y in known], weights=[y ** (2 / 3) for y in known]))
 
 
@@ -184,14 +179,7 @@ def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, 
     looks : float
         Effective number of independent values, see :mod:`fieldmarks.optics.texture`.
     """
-    angle = math.atan2(lab[2], lab[1])
-    turn = np.array(
-        [
-            [1, 0, 0],
-            [0, math.cos(angle), -math.sin(angle)],
-            [0, math.sin(angle), math.cos(angle)],
-        ]
-    )
+    turn = axes_at(lab)
     turned = [Patchwork(w.values @ turn.astype(w.values.dtype), w.row, w.column) for w in works]
     error, number = error_of_middle(turned)
     light, chroma, hue = (float(e) for e in error)

@@ -143,7 +143,7 @@ def _lower(words: str | None) -> str | None:
 
 def _prepare_sqlite(engine: Engine) -> None:
     @event.listens_for(engine, "connect")
-    def _settings(raw: object, _record: object) -> None:
+    def _settings(raw: object, record: Any) -> None:
         raw.isolation_level = None  # type: ignore[attr-defined]  # BEGIN is sent below
         # SQLite's own knows only ASCII: a bird called Äda would not be found.
         raw.create_function("lower", 1, _lower, deterministic=True)  # type: ignore[attr-defined]
@@ -153,9 +153,6 @@ def _prepare_sqlite(engine: Engine) -> None:
         cursor.execute("PRAGMA synchronous = FULL")
         cursor.execute("PRAGMA foreign_keys = ON")
         cursor.close()
-
-    @event.listens_for(engine, "connect")
-    def _remember(_raw: object, record: Any) -> None:
         record.info["file"] = _file_of(engine)
 
     @event.listens_for(engine, "checkout")

@@ -77,6 +77,14 @@ class OwnRecord:
     not_looked_at: tuple[Sign, ...]
 
 
+def _share_compared(sign: Sign, entries: Sequence[Entry]) -> float:
+    """Share of a sign's marks that were compared in any of some entries; 1 for a relation."""
+    if not sign.marks:
+        return 1.0
+    read = {mark for entry in entries for mark in compared(entry, sign.key)}
+    return len(read.intersection(sign.marks)) / len(sign.marks)
+
+
 def measured_finding(
     entries: Sequence[Entry], can_show: Sequence[Sign], share: float | None = None
 ) -> OwnRecord:
@@ -99,13 +107,7 @@ def measured_finding(
     keys = {sign.key for sign in can_show}
     grown = [e for e in entries if e.stage in GROWN]
     stood = [s for s in standings(grown) if s.sign in keys]
-    enough = {
-        sign.key
-        for sign in can_show
-        if not sign.marks
-        or len(set().union(*(compared(e, sign.key) for e in grown)).intersection(sign.marks))
-        >= least * len(sign.marks)
-    }
+    enough = {sign.key for sign in can_show if _share_compared(sign, grown) >= least}
     absent = SignStatus.NOT_SEEN.value
     looked_at = {s.sign for s in stood if s.status != absent or s.sign in enough}
     missing = tuple(sign for sign in can_show if sign.key not in looked_at)

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from fieldmarks.colour import difference
-from fieldmarks.quantities import Budget, Lab, Population, Reading, UncertaintyPart
+from fieldmarks.quantities import Budget, Lab, Population, Reading, UncertaintyPart, axes_at
 
 SHARED = ("camera", "stray light", "card")  # the same phone and card in every photo
 LEAST_APART = 3.0  # CIEDE2000; smaller disagreements are not worth a word
@@ -106,11 +106,7 @@ def _budget(readings: Sequence[Reading], labs: np.ndarray, lab: Lab) -> Budget:
             joint = joint / math.sqrt(count)
         parts.append(_part(name, joint, same[0].source))
     if count > 1:
-        angle = math.atan2(lab[2], lab[1])
-        apart = labs - np.asarray(lab)
-        away = apart[:, 1] * math.cos(angle) + apart[:, 2] * math.sin(angle)
-        across = -apart[:, 1] * math.sin(angle) + apart[:, 2] * math.cos(angle)
-        turned = np.column_stack([apart[:, 0], away, across])
+        turned = (labs - np.asarray(lab)) @ axes_at(lab)
         student = float(stdtrit(count - 1, 0.975)) / 1.96
         error = student * np.sqrt((turned**2).sum(axis=0) / (count - 1) / count)
         source = f"scatter of {count} photos of the same bird"
