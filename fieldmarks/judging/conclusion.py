@@ -15,6 +15,7 @@ from fieldmarks.tables.schema import Outcome
 from fieldmarks.tables.separation import NextMark, plumage_separates
 
 MARKS_NAMED = 3
+CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits")  # marks speak against it
 
 
 @dataclass(frozen=True)

@@ -167,6 +167,11 @@ class SignPoint:
     compared: Short = ""
     there: Short = ""
 
+    @property
+    def places(self) -> list[str]:
+        """Marks in which it was; in a look of version 0.1 the strongest alone."""
+        return (self.there or self.mark).split()
+
 
 @dataclass(frozen=True)
 class Look:

@@ -244,7 +244,7 @@ def sign_stories(
                 for look in entry.looks
                 for p in look.signs
                 if p.sign == sign and p.status in PRESENT
-                for mark in (p.there or p.mark).split()
+                for mark in p.places
             }
             row = _Seen(entry.day, grown, point, compared(entry, sign), frozenset(there))
             seen.setdefault(sign, []).append(row)

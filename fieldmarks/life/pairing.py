@@ -8,6 +8,7 @@ from datetime import date
 from typing import Literal
 
 from fieldmarks.errors import FieldmarksError
+from fieldmarks.judging.conclusion import CONTRADICTED
 from fieldmarks.judging.signs import SignStatus
 from fieldmarks.life.advice import AdviceTable, advice_table
 from fieldmarks.life.bird import Bird, Entry, Look
@@ -26,7 +27,6 @@ LEVELS: dict[Weight, str] = {
     "for": "Nothing on record speaks against this pair.",
 }
 ORDER: tuple[Weight, ...] = ("against", "wait", "not known", "for")
-CONTRADICTED = ("claim contradicted", "none fits")
 SETTLED = "one species left"  # the only outcome that takes a contradiction back
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from fieldmarks.judging.conclusion import CONTRADICTED
 from fieldmarks.judging.findings import Finding, Status
 from fieldmarks.judging.proposal import propose_variety
 from fieldmarks.judging.signs import SignFinding
@@ -44,7 +45,7 @@ def likelier_variety(record: Record, tables: Tables) -> tuple[str, str] | None:
     Looked for only where marks speak against the bird, as they do under a wrong variety.
     """
     readings, judged = record.measurement.readings, record.assessment
-    misfits = judged.conclusion.outcome in ("none fits", "claim contradicted")
+    misfits = judged.conclusion.outcome in CONTRADICTED
     if not (misfits and record.measurement.calibration.calibrated):
         return None
     proposals = propose_variety(readings, tables, judged.age)

@@ -119,7 +119,7 @@ def learn_swatch(
     distance = difference(colours, np.array(centre))[kept]
     count = len(distance)
     spread = float(np.mean(distance**2)) * count / (count - 1)
-    measuring = float(np.mean(_own_errors(samples, birds, seed)[kept] ** 2))
+    measuring = float(np.mean(_own_errors(samples, birds, colours, seed)[kept] ** 2))
     natural = math.sqrt(max(spread - measuring, 0.0) / spread) if spread else 0.0
     reach = float(np.quantile(distance, INSIDE / KEPT)) * natural * _for_few(count)
     tolerance = min(max(reach, LEAST_TOLERANCE), MOST_TOLERANCE)
@@ -178,7 +178,10 @@ def _refuse_unfit(samples: Sequence[Sample], swatch: str) -> None:
 
 
 def _own_errors(
-    samples: Sequence[Sample], birds: Sequence[str], seed: int
+    samples: Sequence[Sample],
+    birds: Sequence[str],
+    colours: npt.NDArray[np.float64],
+    seed: int,
 ) -> npt.NDArray[np.float64]:
     """CIEDE2000 by which each bird's median over its photos may be off; (birds, draws)."""
     from fieldmarks.colour import difference
@@ -189,11 +192,10 @@ def _own_errors(
         reading = replace(sample.reading, budget=Budget(parts), populations=())
         off = draw_colours(reading, DRAWS, seed + number).median - np.array(reading.lab)
         drawn[sample.bird].append(off)
-    colours = dict(zip(*_by_bird(samples), strict=True))
     return np.array(
         [
-            difference(colours[bird] + np.median(drawn[bird], axis=0), colours[bird])
-            for bird in birds
+            difference(colour + np.median(drawn[bird], axis=0), colour)
+            for bird, colour in zip(birds, colours, strict=True)
         ]
     )
 

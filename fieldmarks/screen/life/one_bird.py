@@ -100,7 +100,7 @@ def _moults(page: BirdPage) -> None:
         found = changes(lines)
         # Where a sign was, and then what changed most, tells most about this bird.
         signed = {m for e in page.entries for k in e.looks for p in k.signs
-                  if p.status in PRESENT for m in (p.there or p.mark).split()}  # fmt: skip
+                  if p.status in PRESENT for m in p.places}  # fmt: skip
         marks = sorted(lines, key=lambda k: (k not in signed, -_change(found, k)))
         mark = st.selectbox("Mark", marks, format_func=lambda k: names[k], key="life_mark")
         drawings = "".join(timeline_svg(lines[mark], q, names[mark]) for q in QUANTITIES)
