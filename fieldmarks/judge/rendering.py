@@ -54,14 +54,33 @@ def render_linear(light: Array, terms: npt.ArrayLike, top: float | None = None) 
     exposure, red, blue, contrast, saturation, veil = np.moveaxis(terms, -1, 0)
     gain = np.exp(exposure[..., None] + np.stack([red, 0 * red, blue], axis=-1))
     light = (light + VEIL * veil[..., None]) * gain
-    soft = 0.5 * (light + np.sqrt(light**2 + 4 * FLOOR**2))
-    power = np.exp(contrast)[..., None]
-    light = GREY * np.exp(power * np.log(soft / GREY)) - (soft - light)
+    light = light * (np.maximum(np.abs(light), FLOOR) / GREY) ** (np.exp(contrast)[..., None] - 1)
     if top is not None:
         light = light - KNEE * np.logaddexp(0, (light - top) / KNEE)
     out = _linear_to_lab(light)
     out[..., 1:] *= np.exp(saturation)[..., None]
     return out
+
+
+def undo(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> Array:
+    """True colours of what a photo shows: the inverse of :func:`render`.
+
+    What lies at or above the cut is taken for just below it.
+    """
+    lab, terms = np.array(lab, float), np.asarray(terms, float)
+    exposure, red, blue, contrast, saturation, veil = np.moveaxis(terms, -1, 0)
+    lab[..., 1:] *= np.exp(-saturation)[..., None]
+    light = lab_to_linear(lab)
+    if top is not None:
+        below = np.maximum((top - light) / KNEE, 1e-3)
+        light = top - KNEE * np.log(np.expm1(below))
+    power = np.exp(contrast)[..., None]
+    foot = FLOOR * (FLOOR / GREY) ** (power - 1)
+    size = np.abs(light)
+    curved = GREY * (np.maximum(size, foot) / GREY) ** (1 / power)
+    light = np.where(size > foot, np.sign(light) * curved, light * FLOOR / foot)
+    gain = np.exp(exposure[..., None] + np.stack([red, 0 * red, blue], axis=-1))
+    return _linear_to_lab(light / gain - VEIL * veil[..., None])
 
 
 def slopes(light: Array, terms: Array, top: float | None = None) -> tuple[Array, Array]:
