@@ -8,68 +8,60 @@ from datetime import date
 import numpy as np
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.judge.findings import Status, judge_marks
+from fieldmarks.judge.model import Explained, explain
+from fieldmarks.judge.scale import LIKELY, STRONG, share
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.measure.sampling import draw_colours
 from fieldmarks.rules.tables import Tables
 
 DAYS_PER_MONTH = 30.44
-LEAST_FIT = 0.5  # mean share of draws that must fit before a variety is worth proposing
-DRAWS = 100
 
 
 def propose_variety(
-    readings: Sequence[Reading], tables: Tables, age: str = "adult", seed: int = 0
+    readings: Sequence[Reading], tables: Tables, age: str = "adult"
 ) -> list[tuple[str, str]]:
     """Varieties that explain the feather colours read, the best first.
 
-    A variety scores, for the species that suits it best, the mean share of the draws in which the
-    feather marks fit; marks that say nothing in a variety score nothing. Only calibrated readings
-    count.
+    Each variety counts with all species together. Those a hundred times less likely than the best
+    are left out, and all where a bird of no known species explains the feathers better.
 
     Parameters
     ----------
     readings : sequence of Reading
     tables : Tables
     age : str
-    seed : int
 
     Returns
     -------
     list of (variety, sentence)
-        The sentence gives the evidence. Empty when no calibrated feather mark was read or nothing
-        fits.
+        The sentence gives the evidence. Empty when no feather mark was read or nothing fits.
     """
-    feathers = [
-        r
-        for r in readings
-        if r.calibrated and r.mark in tables.marks and tables.marks[r.mark].kind == "feather"
-    ]
+    marks = tables.marks
+    feathers = [r for r in readings if r.mark in marks and marks[r.mark].kind == "feather"]
     if not feathers:
         return []
-    draws = {r.mark: draw_colours(r, DRAWS, seed) for r in feathers}
+    found = explain(tables, feathers, (), next(iter(tables.varieties)), age)
+    known = [e for e in found if e.what.pure and e.what.age == age]
+    unknown = max(e.log_likelihood for e in found if not e.what.species)
     scored = []
     for variety in tables.varieties:
-        judged = judge_marks(tables, list(tables.species), draws, variety, age)
-        best, fits = 0.0, []
-        for rows in judged.values():
-            read = [row.finding for row in rows if row.finding.held is not None]
-            score = float(np.sum([f.held for f in read])) / len(feathers)
-            if score > best:
-                best, fits = score, [f for f in read if f.status is Status.FITS]
-        if best >= LEAST_FIT:
-            scored.append((best, variety, fits))
-    scored.sort(key=lambda item: -round(item[0], 2))  # ties stay in the order of the tables
+        rows = [e for e in known if e.what.variety == variety]
+        best = max(rows, key=lambda e: e.log_likelihood)
+        score = float(np.logaddexp.reduce([e.log_likelihood for e in rows])) - np.log(len(rows))
+        if best.log_likelihood > unknown:
+            scored.append((score, best))
+    scored.sort(key=lambda item: -round(item[0], 1))  # ties stay in the order of the tables
     return [
-        (variety, _sentence(tables, variety, fits, len(feathers))) for _, variety, fits in scored
+        (best.what.variety, _sentence(tables, best, len(feathers)))
+        for score, best in scored
+        if score > scored[0][0] - np.log(STRONG)
     ]
 
 
-def _sentence(tables: Tables, variety: str, fits: Sequence, count: int) -> str:
-    name = tables.varieties[variety].name
-    words = ", ".join(f"{f.name} {tables.swatches[f.nearest].name}" for f in fits[:4])
-    seen = f": {words}" if words else ""
-    return f"{len(fits)} of {count} feather marks read fit {name}{seen}."
+def _sentence(tables: Tables, best: Explained, count: int) -> str:
+    fits = [mark for mark, ratio in best.ratios.items() if share(ratio) >= LIKELY]
+    named = ", ".join(tables.marks[mark].name for mark in fits[:4])
+    name = tables.varieties[best.what.variety].name
+    return f"{len(fits)} of {count} feather marks read fit {name}{f': {named}' if fits else ''}."
 
 
 def age_class(tables: Tables, hatched: date, on: date) -> str:

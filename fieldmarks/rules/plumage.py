@@ -310,18 +310,10 @@ def _differences(tables: Tables, first: Iterable[str], second: Iterable[str]) ->
 
 
 def _fades(tables: Tables, first: Iterable[str], second: Iterable[str]) -> list[float]:
-    """Differences, negative where the first mark is the stronger one (as it is measured)."""
-    from fieldmarks.measure.quantities import paler_by
+    """Differences as a fading is measured, negative where the first mark is the stronger one."""
+    from fieldmarks.measure.colour import faded
 
-    number, lab = tables.swatch_number, tables.lab
-    return [
-        math.copysign(
-            float(tables.swatch_differences[number[a], number[b]]),
-            paler_by(lab[a], lab[b]),
-        )
-        for a in first
-        for b in second
-    ]
+    return [float(faded(tables.lab[a], tables.lab[b])) for a in first for b in second]
 
 
 def disagreeing_swatches(tables: Tables, species: str, mark: str) -> tuple[str, ...]:
