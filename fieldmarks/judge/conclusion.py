@@ -18,7 +18,8 @@ from fieldmarks.rules.separation import NextMark, plumage_separates
 from fieldmarks.rules.tables import Tables
 
 MARKS_NAMED = 3
-CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits")  # marks speak against it
+# Kinds of conclusion where marks speak against a pure bird of the claimed or nearest species.
+CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits", "mixed")
 NO_CARD = (
     " No grey card is in the photo: plain colours decided this, fine tints and greyish against "
     "bright did not."
@@ -63,6 +64,8 @@ class Conclusion:
         How likely what is concluded is, 0 to 1; None when nothing was decided.
     standing : tuple of Standing
         Every species, cross and a bird of no known species, the likeliest first.
+    variety : str, optional
+        A variety whose colours are clearly likelier than those of the stated one.
     """
 
     outcome: Outcome
@@ -71,6 +74,7 @@ class Conclusion:
     subjects: tuple[str, ...]
     held: float | None = None
     standing: tuple[Standing, ...] = ()
+    variety: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,26 +166,27 @@ class Case:
 
     def say(self, outcome: Outcome, sentence: str, held: float | None = None) -> Conclusion:
         """A conclusion, with what is to be said of the light and the variety."""
+        kind = None
         if held is not None:
-            sentence += self._variety() + ("" if self.calibrated else NO_CARD)
+            kind, ahead = self._likelier_variety() if outcome != "none fits" else (None, 0.0)
+            if kind is not None:
+                names = self.tables.varieties
+                sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
+                sentence += f"{names[self.variety].name} as stated."
+            sentence += "" if self.calibrated else NO_CARD
         return Conclusion(
-            outcome, sentence, self.candidates, self.subjects, held, self.standing
-        )  # fmt: skip
+            outcome, sentence, self.candidates, self.subjects, held, self.standing, kind
+        )
 
-    def _variety(self) -> str:
+    def _likelier_variety(self) -> tuple[str | None, float]:
         rows: dict[str, list[float]] = {}
         for row in self.explained:
             if row.what.species == (self.likeliest,):
                 rows.setdefault(row.what.variety, []).append(row.weight)
         sums = {key: float(np.logaddexp.reduce(values)) for key, values in rows.items()}
         best = max(sums, key=lambda key: sums[key])
-        if sums[best] - sums[self.variety] < math.log(CLEAR):
-            return ""
-        names = self.tables.varieties
-        return (
-            f" Its colours are {word(sums[best] - sums[self.variety])} those of "
-            f"{names[best].name}, not of {names[self.variety].name} as stated."
-        )
+        ahead = sums[best] - sums[self.variety]
+        return (best if ahead >= math.log(CLEAR) else None), ahead
 
 
 def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:

@@ -16,7 +16,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from fieldmarks.judge.model import RANGES, Explained, gather
+from fieldmarks.judge.model import Explained, gather
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import LIKELY, SURE, share
 from fieldmarks.measure.colour import difference, faded
@@ -228,9 +228,7 @@ def draw_relations(
             compare = faded if kind.kind == "fade" else difference
             found[relation.key] = np.asarray(compare(one, other))
             continue
-        soft = RANGES[kind.kind][0] if kind.kind in RANGES else 0.0
-        blur = math.hypot(relation.expanded / COVERAGE_FACTOR, soft)
-        found[relation.key] = relation.value + blur * noise
+        found[relation.key] = relation.value + relation.expanded / COVERAGE_FACTOR * noise
     return found
 
 
