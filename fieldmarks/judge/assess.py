@@ -16,7 +16,7 @@ from fieldmarks.judge.findings import (
     judge_marks,
     judge_relations,
 )
-from fieldmarks.judge.model import explain
+from fieldmarks.judge.model import explain, gather, mark_ratios
 from fieldmarks.judge.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.measure.quantities import Reading, Relation
 from fieldmarks.rules.plumage import check_choice
@@ -138,14 +138,16 @@ def assess(
     measured = {r.key: r for r in relations}
     known = {key: measured[key] for key in tables.relations if key in measured}
     every = list(tables.species)
-    explained = explain(tables, read, list(known.values()), variety, age)
+    evidence = gather(read)
+    explained = explain(tables, evidence, list(known.values()), variety, age)
     findings, signs = {}, {}
     for row in explained:
         if row.what.pure and (row.what.variety, row.what.age) == (variety, age):
             (species,) = row.what.species
-            colours = corrected(read, row, draws, seed)
+            ratios = mark_ratios(tables, evidence, row)
+            colours = corrected(read, evidence, row, draws, seed)
             drawn = draw_relations(tables, list(known.values()), colours, draws, seed)
-            findings[species] = judge_marks(tables, row, colours, small)
+            findings[species] = judge_marks(tables, row, ratios, colours, small)
             findings[species] += judge_relations(tables, row, known, drawn)
             signs[species] = look_for_signs(tables, species, colours, drawn, variety, age)
     calibrated = all(r.calibrated for r in read)

@@ -1,8 +1,8 @@
 """Findings: how each mark stands for one species, under the rendering that fits that species best.
 
-What was read is set against two explanations: that the mark shows one of the expected colours, and
-that it shows any colour at all. At least ten times likelier for an expected one it fits, below a
-tenth it does not, and in between it says so. A reading that could be anything is too close to call.
+What was read is set against two explanations: that the mark shows one of the colours expected of
+it, and that it shows another colour such a part can be made up of. At least ten times likelier with
+an expected one it fits, below a tenth it does not, and in between it says so.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from fieldmarks.judge.model import Explained, gather
+from fieldmarks.judge.model import Evidence, Explained
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import LIKELY, SURE, share
 from fieldmarks.measure.colour import difference, faded
@@ -67,7 +67,7 @@ class Finding:
     interval : (float, float), optional
         2.5 to 97.5 % of ``value`` over the draws.
     held : float, optional
-        How likely it is, 0 to 1, that the mark shows an expected colour rather than any other, or
+        How likely it is, 0 to 1, that the mark shows an expected colour rather than another, or
         that the relation lies in its range.
     reason : str
         Plain words.
@@ -98,7 +98,7 @@ def status_of(held: float) -> Status:
 
 
 def corrected(
-    readings: Sequence[Reading], best: Explained, count: int, seed: int
+    readings: Sequence[Reading], evidence: Evidence, best: Explained, count: int, seed: int
 ) -> dict[str, ColourDraws]:
     """Draws of what each mark's colours truly are; mark -> draws.
 
@@ -108,11 +108,12 @@ def corrected(
     Parameters
     ----------
     readings : sequence of Reading
+    evidence : Evidence
+        The same readings.
     best : Explained
         Whose rendering is undone.
     count, seed : int
     """
-    evidence = gather(readings)
     rng = np.random.default_rng(seed)
     turn = np.linalg.cholesky(best.covariance)
     terms = best.rendering + rng.standard_normal((count, len(turn))) @ turn.T
@@ -132,7 +133,11 @@ def corrected(
 
 
 def judge_marks(
-    tables: Tables, best: Explained, draws: Mapping[str, ColourDraws], small: Iterable[str] = ()
+    tables: Tables,
+    best: Explained,
+    ratios: Mapping[str, float],
+    draws: Mapping[str, ColourDraws],
+    small: Iterable[str] = (),
 ) -> list[Finding]:
     """Findings on every mark of one species, in the order of its file.
 
@@ -141,6 +146,8 @@ def judge_marks(
     tables : Tables
     best : Explained
         What explains the bird best as that species, in the stated variety and age.
+    ratios : dict
+        Mark -> logarithm of how much likelier its reading is with the expected colours.
     draws : dict
         Mark -> draws of its true colours, see :func:`corrected`.
     small : iterable of str
@@ -149,11 +156,19 @@ def judge_marks(
     species = best.what.species[0]
     # A mark that is read but has no row is listed too: the keeper sees that it says nothing.
     marks = dict.fromkeys([*tables.species[species].marks, *draws])
-    return [_judge_mark(tables, best, mark, draws.get(mark), mark in small) for mark in marks]
+    return [
+        _judge_mark(tables, best, mark, ratios.get(mark, 0.0), draws.get(mark), mark in small)
+        for mark in marks
+    ]
 
 
 def _judge_mark(
-    tables: Tables, best: Explained, mark: str, drawn: ColourDraws | None, small: bool
+    tables: Tables,
+    best: Explained,
+    mark: str,
+    ratio: float,
+    drawn: ColourDraws | None,
+    small: bool,
 ) -> Finding:
     what = best.what
     wanted = expected(tables, what.species[0], mark, what.variety, what.age)
@@ -167,7 +182,7 @@ def _judge_mark(
     )
     if wanted.says_nothing:
         return say(status=Status.SAYS_NOTHING, reason=wanted.reason)
-    if drawn is None or mark not in best.ratios:
+    if drawn is None:
         return say(status=Status.NOT_READ, reason=TOO_SMALL if small else "Not marked on the photo.")
     swatches = np.array([tables.lab[key] for key in wanted.swatches])
     tolerance = np.array([tables.swatches[key].tolerance for key in wanted.swatches])
@@ -178,12 +193,12 @@ def _judge_mark(
     place = int((gaps - tolerance).argmin())
     every = difference(drawn.median, swatches[place])
     low, high = np.quantile(every, LIMITS)
-    held = share(best.ratios[mark])
+    held = share(ratio)
     swatch = tables.swatches[wanted.swatches[place]]
     side = "inside" if gaps[place] <= swatch.tolerance else "outside"
     reason = (
         f"{gaps[place]:.0f} from {swatch.name}, {side} its tolerance of {swatch.tolerance:.0f}; "
-        f"{_times(best.ratios[mark])}."
+        f"{_times(ratio)}."
     )
     if wanted.basis != "green row":
         reason = f"{reason} {wanted.reason}"
@@ -202,7 +217,7 @@ def _times(log_ratio: float) -> str:
     times = math.exp(min(abs(log_ratio), math.log(1000)))
     number = "more than 1000" if times >= 999 else f"{times:.2g}"
     kind = "likelier" if log_ratio >= 0 else "less likely"
-    return f"{number} times {kind} in such a bird than with any colour there"
+    return f"{number} times {kind} with a colour such a bird has there than with another"
 
 
 def draw_relations(

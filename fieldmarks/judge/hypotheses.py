@@ -15,7 +15,7 @@ from fieldmarks.rules.tables import Tables
 # believed, but not absolutely: a wrong one is found out by a few plain marks.
 CROSSED, UNKNOWN = 0.10, 0.02
 STATED = 0.97  # that the variety is as stated; and, apart from it, the age
-PUPIL = 0.4  # that an iris drawn without its pupil reads as dark as the pupil
+PUPIL = 0.2  # that an iris drawn without its pupil reads as dark as the pupil
 # Where the plumage of a first cross comes from: one parent, the other, half-way between them.
 SHARES = (0.3, 0.3, 0.4)
 
@@ -86,22 +86,14 @@ def colours(tables: Tables, what: Hypothesis, mark: str, pupil_cut: bool = True)
         keys = expected(tables, what.species[0], mark, what.variety, what.age).swatches
         shown = _even(keys)
     else:
-        shown = _even(_palette(tables, mark))
+        shown = _even(palette(tables, mark))
     if not shown:
         others = _even(_anything(tables, mark, what.variety, what.age))
-        shown = others and _together((others, 0.5), (_even(_palette(tables, mark)), 0.5))
+        shown = others and _together((others, 0.5), (_even(palette(tables, mark)), 0.5))
     if tables.marks[mark].kind == "iris" and not pupil_cut and shown:
         dark = _even(tables.makeup_index["iris", "none", "full", "none"].swatches)
         return _together((shown, 1 - PUPIL), (dark, PUPIL))
     return shown
-
-
-def speaks(tables: Tables, what: Hypothesis, mark: str) -> bool:
-    """Whether a hypothesis expects anything of a mark by itself."""
-    return any(
-        not expected(tables, one, mark, what.variety, what.age).says_nothing
-        for one in what.species
-    )
 
 
 def relation_range(
@@ -142,7 +134,7 @@ def _anything(tables: Tables, mark: str, variety: str, age: str) -> tuple[str, .
 
 
 @functools.lru_cache(maxsize=256)
-def _palette(tables: Tables, mark: str) -> tuple[str, ...]:
+def palette(tables: Tables, mark: str) -> tuple[str, ...]:
     """Every colour that a mark of this kind can be made up of."""
     grounds = {tables.marks[mark].kind} | {
         row.marks[mark].ground for row in tables.species.values() if mark in row.marks

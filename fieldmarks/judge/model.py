@@ -11,15 +11,22 @@ bounded amount and rules nothing out by itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from fieldmarks.judge.hypotheses import Colours, Hypothesis, colours, possible, relation_range
+from fieldmarks.judge.hypotheses import (
+    Colours,
+    Hypothesis,
+    colours,
+    palette,
+    possible,
+    relation_range,
+)
 from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, slopes
 from fieldmarks.measure.quantities import (
     COVERAGE_FACTOR,
@@ -82,6 +89,8 @@ class Evidence:
         Mean and standard deviations of the rendering.
     top : float, optional
         Where the photo is cut off.
+    pupil_cut : bool
+        Whether the pupil was cut out of the iris.
     """
 
     marks: tuple[str, ...]
@@ -91,6 +100,19 @@ class Evidence:
     any: Array
     prior: Array
     top: float | None
+    pupil_cut: bool = True
+
+    def of(self, marks: Collection[str]) -> Evidence:
+        """The part of it that was read on some marks."""
+        keep = np.array([mark in marks for mark in self.marks], bool)
+        return replace(
+            self,
+            marks=tuple(mark for mark in self.marks if mark in marks),
+            lab=self.lab[keep],
+            own=self.own[keep],
+            weight=self.weight[keep],
+            any=self.any[keep],
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,9 +128,6 @@ class Explained:
         The likeliest one.
     covariance : (6, 6) array
         Of the rendering.
-    ratios : dict
-        Mark -> logarithm of how many times likelier its reading is for an expected colour than for
-        any colour, under that rendering.
     """
 
     what: Hypothesis
@@ -116,7 +135,6 @@ class Explained:
     log_likelihood: float
     rendering: Array
     covariance: Array
-    ratios: Mapping[str, float]
 
     @property
     def weight(self) -> float:
@@ -125,7 +143,13 @@ class Explained:
 
 
 def gather(readings: Sequence[Reading]) -> Evidence:
-    """Make readings ready for the model."""
+    """Make readings ready for the model.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        At most one per mark.
+    """
     calibrated = all(r.calibrated for r in readings)
     share = camera_share(readings) if calibrated else 1.0
     prior = RENDERINGS["card" if calibrated else "none"] * share
@@ -142,6 +166,7 @@ def gather(readings: Sequence[Reading]) -> Evidence:
         any=anything,
         prior=prior,
         top=None if calibrated else TOP,
+        pupil_cut=any(r.mark == "pupil" for r in readings),
     )
 
 
@@ -192,7 +217,7 @@ def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array,
 
 def explain(
     tables: Tables,
-    readings: Sequence[Reading],
+    evidence: Evidence,
     relations: Sequence[Relation],
     variety: str,
     age: str,
@@ -202,18 +227,18 @@ def explain(
     Parameters
     ----------
     tables : Tables
-    readings : sequence of Reading
+    evidence : Evidence
     relations : sequence of Relation
     variety, age : str
         As the keeper states them.
     """
     hypotheses = possible(tables, variety, age)
-    pupil_cut = any(r.mark == "pupil" for r in readings)
-    evidence = gather([r for r in readings if colours(tables, hypotheses[0][0], r.mark)])
+    # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
+    evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
     # Hypotheses that expect the same of the marks read are worked out once.
     places: dict[_Case, list[int]] = {}
     for place, (what, _) in enumerate(hypotheses):
-        wanted = tuple(colours(tables, what, mark, pupil_cut) for mark in evidence.marks)
+        wanted = tuple(colours(tables, what, m, evidence.pupil_cut) for m in evidence.marks)
         case = _Case(ODD if what.species else ODD_UNKNOWN, wanted)
         places.setdefault(case, []).append(place)
     stated = [(what.variety, what.age) == (variety, age) for what, _ in hypotheses]
@@ -258,7 +283,7 @@ class _Case(NamedTuple):
     wanted: tuple[Colours, ...]
 
 
-_Fit = tuple[float, Array, Array, dict[str, float]]
+_Fit = tuple[float, Array, Array]
 
 
 def _fit(
@@ -268,16 +293,18 @@ def _fit(
     starts: Sequence[Array],
     steps: int,
 ) -> dict[_Case, _Fit]:
-    """Log likelihood, likeliest rendering, its covariance and each mark's log ratio, by case."""
+    """Log likelihood, likeliest rendering and its covariance, by case."""
     if not cases:
         return {}
-    rows = _Rows.of(tables, evidence, cases)
     mean, spread = evidence.prior
+    if not evidence.marks:  # nothing was read: only the rendering before it
+        return {case: (0.0, mean, np.diag(spread**2)) for case in cases}
+    rows = _Rows.of(tables, evidence, cases)
     best: list[Array] = []
     for start in starts:
         terms = np.tile(start, (len(cases), 1))
         for step in range(steps + 1):
-            gain, total, pull, bend = rows.look(evidence, terms)
+            total, pull, bend = rows.look(evidence, terms)
             bend = bend + np.diag(spread**-2)
             if step < steps:
                 move = np.linalg.solve(bend, (pull - (terms - mean) / spread**2)[..., None])
@@ -285,7 +312,7 @@ def _fit(
         off = ((terms - mean) / spread) ** 2
         value = total - 0.5 * off.sum(axis=1)
         value -= 0.5 * np.linalg.slogdet(bend)[1] + np.log(spread).sum()
-        found = [value, terms, np.linalg.inv(bend), gain]
+        found = [value, terms, np.linalg.inv(bend)]
         if best:
             better = value > best[0]
             found = [
@@ -293,13 +320,7 @@ def _fit(
                 for new, old in zip(found, best, strict=True)
             ]
         best = found
-    marks = list(dict.fromkeys(evidence.marks))
-    belongs = np.array([[m == mark for m in evidence.marks] for mark in marks], float)
-    ratios = best[3] @ belongs.reshape(len(marks), -1).T
-    return {
-        case: (float(best[0][i]), best[1][i], best[2][i], dict(zip(marks, ratios[i], strict=True)))
-        for i, case in enumerate(cases)
-    }
+    return {case: (float(best[0][i]), best[1][i], best[2][i]) for i, case in enumerate(cases)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -313,7 +334,6 @@ class _Rows:
     case_begins: npt.NDArray[np.intp]
     observed: npt.NDArray[np.intp]  # (r,)
     log_odd: Array  # (cases, m)
-    log_odds: Array  # (cases * m,) of an odd mark against one that is not
     unit_case: npt.NDArray[np.intp]  # (u,)
     light: Array  # (u, 3) linear light of each unit's swatch
     turn: Array  # (r, 3, 3) whitens a difference
@@ -347,15 +367,14 @@ class _Rows:
             case_begins=np.flatnonzero(np.diff(case_of, prepend=-1)),
             observed=observed,
             log_odd=np.log([[case.odd] for case in cases]) + evidence.any,
-            log_odds=np.repeat([math.log(c.odd / (1 - c.odd)) for c in cases], len(evidence.lab)),
             unit_case=np.array([number for number, _ in units]),
             light=lab_to_linear(np.array([tables.lab[k] for k in keys]))[swatch_of_unit],
             turn=turn[back],
             log_scale=scale[back] - 1.5 * math.log(2 * math.pi),
         )
 
-    def look(self, evidence: Evidence, terms: Array) -> tuple[Array, Array, Array, Array]:
-        """Gain of each observation, log likelihood, its slope and curvature in the terms.
+    def look(self, evidence: Evidence, terms: Array) -> tuple[Array, Array, Array]:
+        """Log likelihood of each case, its slope and its curvature in the terms.
 
         Parameters
         ----------
@@ -377,10 +396,51 @@ class _Rows:
         turned = np.swapaxes(move * weight[:, None, None], 1, 2)
         pull = np.add.reduceat((turned @ off[..., None])[..., 0], self.case_begins)
         bend = np.add.reduceat(turned @ move, self.case_begins)
-        sure = peak + np.log(np.maximum(fitting, 1e-300)) - odd + self.log_odds
-        gain = sure * np.tile(evidence.weight, shape[0])
         total = (total.reshape(shape) * evidence.weight).sum(axis=1)
-        return gain.reshape(shape), total, pull, bend
+        return total, pull, bend
+
+
+def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str, float]:
+    """How much likelier each mark's reading is with its expected colours than with others.
+
+    Parameters
+    ----------
+    tables : Tables
+    evidence : Evidence
+    best : Explained
+        Whose rendering, and what it leaves open of it, is taken.
+
+    Returns
+    -------
+    dict
+        Mark -> natural logarithm of the likelihood of the colours expected of it over that of all
+        other colours such a part can be made up of.
+    """
+    keys = list(tables.swatches)
+    light = lab_to_linear(np.array([tables.lab[key] for key in keys]))
+    middle, moves = slopes(light, np.tile(best.rendering, (len(keys), 1)), evidence.top)
+    spread = moves @ best.covariance @ np.swapaxes(moves, 1, 2)
+    spread += np.stack([swatch_covariance(tables, key) for key in keys])
+    whole = evidence.own[:, None] + spread
+    off = evidence.lab[:, None] - middle
+    away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
+    log = -0.5 * (away + np.linalg.slogdet(whole)[1]) - 1.5 * math.log(2 * math.pi)
+    found: dict[str, float] = {}
+    for place, mark in enumerate(evidence.marks):
+        wanted = dict(colours(tables, best.what, mark))
+        if not wanted:
+            continue
+        others = [key for key in palette(tables, mark) if key not in wanted]
+        odd = evidence.any[place] + math.log(ODD)
+        chances = [
+            np.logaddexp(odd, np.logaddexp.reduce([log[place, number[k]] + math.log(p)
+                                                   for k, p in shown]) + math.log(1 - ODD))
+            for number in (tables.swatch_number,)
+            for shown in (wanted.items(), [(k, 1 / len(others)) for k in others])
+        ]  # fmt: skip
+        ratio = evidence.weight[place] * float(chances[0] - chances[1])
+        found[mark] = found.get(mark, 0.0) + ratio
+    return found
 
 
 def swatch_covariance(tables: Tables, key: str) -> Array:
