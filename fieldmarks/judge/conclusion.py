@@ -259,8 +259,9 @@ def _none_fits(case: Case) -> Conclusion:
     nearest = case.likeliest
     against = case.with_status(nearest, Status.DOES_NOT_FIT)
     close = case.with_status(nearest, Status.TOO_CLOSE)
-    named = _marks(against or close)
-    why = f": {named} {'do' if len(against or close) > 1 else 'does'} not fit it" if named else ""
+    why = f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
+    if close:
+        why += f"{', and ' if why else ': '}{_marks(close)} only just"
     sentence = (
         f"Nothing in the tables fits this bird; the nearest is {nearest}{why}. It may be of "
         "another species or variety, or an outline may lie on the wrong part."
@@ -289,10 +290,11 @@ def _one_left(case: Case) -> Conclusion:
     if odd:
         words += f", but not {_marks(odd)}"
     claimed = ", as claimed" if case.claimed == only else ""
-    sentence = f"This is {word(_ahead(case))} {only}{claimed} ({words}){_clean(case, only)}."
     parents, crossed = case.cross
+    cross = ""
     if crossed - case.pure[only] > -math.log(CLOSE):
-        sentence += f" A cross, {' x '.join(parents)}, is not ruled out."
+        cross = f" or a cross ({' x '.join(parents)})"
+    sentence = f"This is {word(_ahead(case))} {only}{cross}{claimed} ({words}){_clean(case, only)}."
     return case.say("one species left", sentence, case.share_of((only,)))
 
 
