@@ -34,7 +34,15 @@ from fieldmarks.measure.quantities import (
     Relation,
     UncertaintyPart,
 )
-from fieldmarks.measure.region import Ellipse, Polygon, Rectangle, Region, RegionSet, centre, vertices
+from fieldmarks.measure.region import (
+    Ellipse,
+    Polygon,
+    Rectangle,
+    Region,
+    RegionSet,
+    centre,
+    vertices,
+)
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.record import Question, make_record
 from fieldmarks.rules import Tables, load_tables
@@ -59,9 +67,16 @@ def numbers(folder: Path) -> tuple[dict[str, list[Reading]], dict[str, list[Rela
         part = UncertaintyPart("spread", light, max(colour), max(colour), "")
         used, total, clipped = (int(row[k]) for k in ("pixels_used", "pixels_total", "clipped"))
         readings[row["bird"]].append(
-            Reading(row["mark"], (row["mark"],), tuple(lab), tuple(spread),
-                    (Population(tuple(lab), 1.0),), Budget((part,)),
-                    PixelCount(total, clipped, 0, 0, used), False)  # fmt: skip
+            Reading(
+                row["mark"],
+                (row["mark"],),
+                tuple(lab),
+                tuple(spread),
+                (Population(tuple(lab), 1.0),),
+                Budget((part,)),
+                PixelCount(total, clipped, 0, 0, used),
+                False,
+            )
         )
     for row in rows(folder, "relations.csv"):
         if row["relation"] == "ring":
@@ -238,7 +253,10 @@ def main() -> None:
             "No swatch or range in these was chosen on a bird: harder than leaving one bird out.",
             *table(results, birds),
         ]
-    parts += ["## With numbers of the model changed", sensitivity(readings, relations, birds, tables)]
+    parts += [
+        "## With numbers of the model changed",
+        sensitivity(readings, relations, birds, tables),
+    ]
     if given.photos:
         parts += ["## Measured from the photographs",
                   *from_photos(given.shared, given.photos, birds, tables)]  # fmt: skip

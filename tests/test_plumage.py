@@ -4,7 +4,6 @@ import dataclasses
 import io
 import itertools
 
-import numpy as np
 import pytest
 from rich.console import Console
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.model import Explained
-from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, word
+from fieldmarks.judge.scale import CLEAR, CLOSE, STRONG, TOO_CLOSE, word
 from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.rules.schema import Outcome
 from fieldmarks.rules.separation import NextMark, plumage_separates
@@ -105,7 +105,8 @@ class Case:
         whole = float(np.logaddexp.reduce(list(self.weights.values())))
         ranked = sorted(self.weights.items(), key=lambda item: -round(item[1], 9))
         return tuple(
-            Standing(kind, math.exp(w - whole), math.exp(min(most - w, 700.0))) for kind, w in ranked
+            Standing(kind, math.exp(w - whole), math.exp(min(most - w, 700.0)))
+            for kind, w in ranked
         )
 
     @cached_property
@@ -207,7 +208,8 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     parents, crossed = case.cross
     if case.weights.get((), -math.inf) - max(best, crossed) > math.log(CLEAR):
         return _none_fits(case)
-    if crossed - best > math.log(CLEAR):
+    # Without a card the tints of a cross are too little known to accuse a bird at once.
+    if crossed - best > math.log(CLEAR if case.calibrated else STRONG):
         return _mixed(case, parents, crossed - best)
     if case.mislabelled:
         return _claim_contradicted(case)
@@ -261,7 +263,9 @@ def _none_fits(case: Case) -> Conclusion:
     nearest = case.likeliest
     against = case.with_status(nearest, Status.DOES_NOT_FIT)
     close = case.with_status(nearest, Status.TOO_CLOSE)
-    why = f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
+    why = (
+        f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
+    )
     if close:
         why += f"{', and ' if why else ': '}{_marks(close)} only just"
     sentence = (
