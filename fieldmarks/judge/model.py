@@ -360,7 +360,8 @@ class _Rows:
                 for key, share in wanted:
                     unit = units.setdefault((number, key), len(units))
                     table.append((number, place, unit, swatches[key], share * (1 - case.odd)))
-        case_of, observed, unit_of, swatch, share_of = (np.array(c) for c in zip(*table, strict=True))
+        columns = (np.array(column) for column in zip(*table, strict=True))
+        case_of, observed, unit_of, swatch, share_of = columns
         keys = list(swatches)
         natural = np.stack([swatch_covariance(tables, key) for key in keys])
         pairs, back = np.unique(observed * len(keys) + swatch, return_inverse=True)
