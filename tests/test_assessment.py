@@ -15,9 +15,9 @@ from fieldmarks.judge.proposal import age_class, propose_variety
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.comparison import same_as
 from fieldmarks.measure.quantities import paler_by
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 DECIDED = (Status.FITS, Status.DOES_NOT_FIT)
 
 CLEAN = {

@@ -32,12 +32,12 @@ from fieldmarks.measure.phone_profile import PhoneProfile, load_profile
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.measure.region_file import from_annotations, region_set_from_text, to_annotations
+from fieldmarks.pipeline import make_record
 from fieldmarks.record import (
     FINDING_COLUMNS,
     READING_COLUMNS,
     Question,
     finding_rows,
-    make_record,
     reading_rows,
     rearm,
     record_from_json,
@@ -47,7 +47,7 @@ from fieldmarks.record import (
 from fieldmarks.report.page import report_page
 from fieldmarks.report.pdf import report_pdf
 from fieldmarks.report.picture import annotate, to_jpeg
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 from fieldmarks.rules.load import validate_tables
 
 HOSTILE = {
@@ -81,7 +81,7 @@ ESCAPE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2
 
 @pytest.fixture(scope="module")
 def tables():
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 def record_named(name, tables):

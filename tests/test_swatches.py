@@ -11,10 +11,10 @@ from PIL import Image
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.colour import difference
-from fieldmarks.rules import load_tables, swatch_sheet, swatches
+from fieldmarks.rules import load_rules, swatch_sheet, swatches
 from fieldmarks.rules.swatch_sheet import render_sheet
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 NOTATIONS = sorted({s.munsell for s in TABLES.swatches.values() if s.munsell})
 WHITES = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]
 

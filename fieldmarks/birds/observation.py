@@ -16,7 +16,8 @@ from fieldmarks.judge.signs import SignFinding, tint_fraction
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.measure.sampling import ColourDraws, draw_colours
-from fieldmarks.record import Question, Record, record_of_file, record_to_json
+from fieldmarks.pipeline import record_of_file
+from fieldmarks.record import Question, Record, record_to_json
 from fieldmarks.rules import Tables
 
 DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years

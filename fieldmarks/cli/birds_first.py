@@ -269,17 +269,17 @@ def before_buying(
     """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
     from fieldmarks.birds.buying import buying_check
     from fieldmarks.cli import printing
-    from fieldmarks.record import Question, record_of_file
+    from fieldmarks.pipeline import question_of, record_of_file
 
     tables = rule_tables()
-    question = Question(variety=variety, age=age, claimed=sold_as)
-    record, _ = record_of_file(photo, tables, question)
+    record, _ = record_of_file(photo, tables, question_of(tables, sold_as, variety, age))
     printing.print_buying(buying_check(record.assessment, tables), console())
 
 
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     """Fields of a bird from options that were given."""
     from fieldmarks.birds.ring import check_ring, read_pattern
+    from fieldmarks.pipeline import question_of
     from fieldmarks.rules.plumage import check_choice
 
     plain = ("ring", "ring_year", "species", "variety", "sex_by", "source", "promised", "notes")
@@ -291,6 +291,10 @@ def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     if given["estimate"] is not None:
         values["hatch_known"] = "estimate" if given["estimate"] else "exact"
     if given["species"] or given["variety"]:
-        check_choice(rule_tables(), given["species"], given["variety"] or "green", "adult")
+        tables = rule_tables()
+        asked = question_of(tables, given["species"], given["variety"] or "green")
+        check_choice(tables, asked.claimed, asked.variety, "adult")
+        known = {"species": asked.claimed, "variety": asked.variety}
+        values |= {key: value for key, value in known.items() if given[key]}
     check_ring(values.get("ring", ""), read_pattern(store.folder))
     return values

@@ -234,7 +234,7 @@ def _robust_centre(
     return (light, a, b), np.asarray(distance <= FAR * np.median(distance))
 
 
-def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
+def write_own_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
     """Save learned swatches beside the shipped ones, keeping those learned earlier.
 
     Parameters
@@ -248,7 +248,7 @@ def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None
     Path
         Folder with one file per swatch; see :mod:`fieldmarks.rules.keepers` to set one aside.
     """
-    folder = Path(folder) if folder is not None else load.keepers_swatch_folder()
+    folder = Path(folder) if folder is not None else load.own_swatch_folder()
     folder.mkdir(parents=True, exist_ok=True)
     for row in learned:
         (folder / f"{row.new.key}.toml").write_text(_as_toml(row), encoding="utf-8")

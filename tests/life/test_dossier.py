@@ -22,7 +22,8 @@ from fieldmarks.measure.correction import Correction
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.suffixes import ENDINGS
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 
 DAY = date(2026, 3, 1)
 

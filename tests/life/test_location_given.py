@@ -30,7 +30,8 @@ from fieldmarks.cli.main import main
 from fieldmarks.measure.location import without_place
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import RegionSet
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 from fieldmarks.report.page import report_page
 from fieldmarks.report.pdf import report_pdf
 from fieldmarks.report.picture import to_jpeg
