@@ -76,6 +76,8 @@ class Photo:
     facts : PhotoFacts
     profile : Profile
     warnings : tuple of str
+    orientation : int
+        CIPA DC-008, tag 274, 1 to 8: how the stored picture is turned.
     header : PIL image, optional
         What the file says before its picture: tables and tags, for judging its fitness.
     """
@@ -88,7 +90,7 @@ class Photo:
     profile: Profile
     warnings: tuple[str, ...]
     _stored: Any
-    _orientation: int
+    orientation: int
     header: Image.Image | None = None
 
     @property
@@ -99,7 +101,7 @@ class Photo:
     def codes(self, window: Window) -> npt.NDArray[np.integer]:
         """Code values of a window as stored in the file, an (h, w, 3) array of uint8 or uint16."""
         x0, y0, x1, y1 = window
-        swap, flip_x, flip_y = _ORIENTATIONS[self._orientation]
+        swap, flip_x, flip_y = _ORIENTATIONS[self.orientation]
         if flip_x:
             x0, x1 = self.width - x1, self.width - x0
         if flip_y:
@@ -127,7 +129,7 @@ class Photo:
             small: npt.NDArray = cv2.resize(self._stored, size, interpolation=cv2.INTER_AREA)
         else:
             small = np.asarray(self._stored.reduce(step))
-        swap, flip_x, flip_y = _ORIENTATIONS[self._orientation]
+        swap, flip_x, flip_y = _ORIENTATIONS[self.orientation]
         small = small.swapaxes(0, 1) if swap else small
         small = small[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
         return Image.fromarray(self.profile.to_srgb8(small))

@@ -236,12 +236,12 @@ def without_metadata(jpeg: bytes) -> bytes:
     FieldmarksError
         It is no JPEG.
     """
-    from fieldmarks.measure.location.segments import clean_jpeg
+    from fieldmarks.measure.location import clean_jpeg
 
     if not jpeg.startswith(b"\xff\xd8\xff"):
         raise FieldmarksError("the picture for the report is no JPEG", mend="Make it again")
     try:
-        return clean_jpeg(jpeg, with_tags=False)
+        return clean_jpeg(jpeg)
     except (ValueError, IndexError):
         raise FieldmarksError(
             "the picture for the report is broken", mend="Make it again"
