@@ -361,3 +361,9 @@ def test_howes_factor_is_that_of_the_handbook():
     assert z * sure[0.99] == pytest.approx(2.2173, abs=1e-3)
     assert learn._for_few(n) == pytest.approx(sure[learn.SURE])
     assert learn._for_few(10) > learn._for_few(100) > 1
+
+
+def test_without_the_library_for_learning_the_keeper_is_told_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "sklearn.covariance", None)
+    with pytest.raises(TableError, match="pip install scikit-learn"):
+        learn.learn_swatch(samples(), TABLES, "bright_yellow")

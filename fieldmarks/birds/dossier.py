@@ -37,7 +37,7 @@ from fieldmarks.record import Question, Record, record_from_json
 from fieldmarks.rules import Tables
 
 FORMAT, EDITION = "fieldmarks dossier", 1
-LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "Pillow", "scikit-image", "scikit-learn")
+LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "Pillow", "scikit-image")
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
     rf"photos/{_HEX}{{64}}\.(?:{ENDING})"

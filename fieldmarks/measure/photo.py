@@ -293,15 +293,14 @@ def _decode_eight_bit(header: Image.Image, data: bytes) -> Image.Image | npt.NDA
     if header.mode != "RGB":
         return header.convert("RGB")
     if header.format in ("JPEG", "MPO"):
-        # The same library and the same pixels as Pillow, in two thirds of the time; but it
-        # fills a file that is cut short with grey and says nothing.
+        # The very pixels that Pillow gives, in half the time; but a file that is cut short is
+        # filled with grey and nothing said.
         if not _ends_properly(data):
             raise OSError("image file is truncated")
-        import imagecodecs
-
-        picture = imagecodecs.jpeg8_decode(data)
-        if picture.shape == (header.height, header.width, 3):
-            return picture
+        flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+        if picture is not None and picture.shape == (header.height, header.width, 3):
+            return picture.astype(np.uint8, copy=False)
     header.load()
     return header
 
@@ -325,15 +324,10 @@ def _ends_properly(jpeg: bytes) -> bool:
 
 
 def _decode_sixteen_bit(header: Image.Image, data: bytes) -> npt.NDArray[np.uint16]:
-    if header.format == "TIFF":
-        import tifffile
-
-        picture = tifffile.imread(io.BytesIO(data))
-    else:
-        decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
-        if decoded is None:
-            raise OSError("image file is truncated")
-        picture = decoded[..., [2, 1, 0]]
-    if picture.ndim != 3 or picture.shape[2] < 3 or picture.dtype != np.uint16:
+    flags = cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
+    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    if decoded is None:
+        raise OSError("image file is truncated")
+    if decoded.ndim != 3 or decoded.shape[2] < 3 or decoded.dtype != np.uint16:
         raise struct.error("not a 16-bit RGB picture")
-    return picture[..., :3]
+    return decoded[..., [2, 1, 0]].astype(np.uint16, copy=False)
