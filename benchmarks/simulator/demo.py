@@ -18,9 +18,9 @@ from fieldmarks._util.resources import PACKAGE
 from fieldmarks.measure.region import Region, RegionSet, Shape, mask, window
 from fieldmarks.measure.region_file import write_region_file
 from simulator import phone
-from simulator.bird import Patchy, Plumage
 from simulator.canvas import Mixture, Palette
 from simulator.outlines import drawn_regions
+from simulator.parts import Patchy, Plumage
 from simulator.scene import Light, Rendered, Setting, paint_scene, take_photo
 from simulator.spectra import NEUTRALS, xyz_to_lab
 
