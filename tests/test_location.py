@@ -13,8 +13,7 @@ from fieldmarks._util.errors import PhotoError
 from fieldmarks.measure.location import given_name, without_place
 from fieldmarks.measure.photo import decode_photo, open_photo
 from fieldmarks.measure.photo_quality import file_facts
-from fieldmarks.report.page import without_metadata
-from fieldmarks.report.picture import annotate, to_jpeg
+from fieldmarks.report.picture import annotate, to_jpeg, without_metadata
 
 MORE = {
     "progressive.jpg": lambda: geotagged.jpeg(geotagged.exif(">"), progressive=True),
