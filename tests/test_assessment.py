@@ -86,6 +86,16 @@ def bird(species, sigma=1.0, calibrated=True, **changes):
     ]
 
 
+def conure():
+    """Yellow body, orange cheeks, black beak, green flights: a small conure (from memory)."""
+    marks = {
+        "forehead": "bright yellow", "crown": "bright yellow", "cheek": "orange",
+        "belly": "orange", "wing": "bright yellow", "flights": "green", "beak_base": "jet black",
+        "beak_tip": "jet black", "back": "bright yellow", "rump": "bright yellow",
+    }  # fmt: skip
+    return [reading(mark, colour) for mark, colour in marks.items()]
+
+
 @pytest.mark.parametrize("species", CLEAN)
 @pytest.mark.parametrize("sigma", [1.0, 1.9])
 def test_a_clean_bird_leaves_its_own_species_and_shows_no_sign(species, sigma):
@@ -198,13 +208,7 @@ def test_one_odd_mark_never_strikes_out_a_species_alone():
 
 
 def test_a_bird_of_no_species_in_the_tables_is_told_so_with_the_marks_that_say_it():
-    """Yellow body, orange cheeks, black beak, green flights: a small conure (from memory)."""
-    conure = {
-        "forehead": "bright yellow", "crown": "bright yellow", "cheek": "orange",
-        "belly": "orange", "wing": "bright yellow", "flights": "green", "beak_base": "jet black",
-        "beak_tip": "jet black", "back": "bright yellow", "rump": "bright yellow",
-    }  # fmt: skip
-    result = assess([reading(m, c) for m, c in conure.items()], [], TABLES)
+    result = assess(conure(), [], TABLES)
     assert result.conclusion.outcome == "none fits"
     assert "beak" in result.conclusion.sentence
     assert result.conclusion.held > 0.9
