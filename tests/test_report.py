@@ -18,6 +18,7 @@ from fieldmarks.measure.photo import PhotoFacts
 from fieldmarks.measure.region import Ellipse, Region, RegionSet
 from fieldmarks.pipeline import demo_birds, demo_question, make_record, picture_of, record_of_file
 from fieldmarks.report import picture as picture_module
+from fieldmarks.report.drawings import likely_text
 from fieldmarks.report.page import report_page
 from fieldmarks.report.pdf import SUBSTITUTE, report_pdf
 from fieldmarks.report.picture import annotate, to_jpeg, without_metadata
@@ -161,7 +162,7 @@ def test_the_page_says_the_conclusion_first(page, record):
     assert words.index(sentence) < words.index("L*")
     held = record.assessment.conclusion.held
     assert held is not None
-    assert f"How likely that is, given the marks read: {held:.0%}." in words
+    assert f"How likely that is, given the marks read: {likely_text(held)}." in words
 
 
 def test_the_page_prints_the_readings_as_they_are_in_the_record(page, record, tables):
