@@ -199,7 +199,7 @@ def test_the_page_shows_every_compared_finding_of_every_species(page, record, ta
     by_row = [row for t in folded for row in t[1:]]
     for row, mark in zip(by_row, rows, strict=True):
         assert float(row[2]) == pytest.approx(mark.finding.value, abs=0.51)
-        assert row[5] == f"{mark.finding.held:.0%}"
+        assert row[5:] == [likely_text(mark.finding.held), mark.finding.status.value]
 
 
 def test_the_page_names_versions_fingerprints_and_colour_space(page, record):

@@ -9,7 +9,6 @@ from collections.abc import Iterable, Sequence
 
 from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
-from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import letters
 from fieldmarks.record import Record
@@ -180,7 +179,14 @@ def _light(record: Record) -> list[Block]:
     card = measured.calibration
     blocks: list[Block] = [Para(card.summary)]
     if card.patches:
-        blocks.append(_card_grid(card))
+        rows = tuple(
+            (p.region, f"{p.reflectance:.1%}", *(number(v, 1) for v in p.lab), f"{p.step:.0%}",
+             f"{p.pixels}")
+            for p in card.patches
+        )  # fmt: skip
+        head = ("Card", "Reflectance", "L*", "a*", "b*", "Uneven", "Pixels")
+        caption = "The grey card as photographed, before the light was put right"
+        blocks.append(Grid(caption, head, rows, tuple(hexadecimal(p.lab) for p in card.patches)))
     if card.plane != (0.0, 0.0):
         diagonal = (measured.width**2 + measured.height**2) ** 0.5
         change = (card.plane[0] ** 2 + card.plane[1] ** 2) ** 0.5 * diagonal
@@ -192,19 +198,6 @@ def _light(record: Record) -> list[Block]:
     if measured.warnings:
         blocks += [Title("Watch out"), Bullets(measured.warnings)]
     return blocks
-
-
-def _card_grid(card: Calibration) -> Grid:
-    head = ("Card", "Reflectance", "L*", "a*", "b*", "Uneven", "Pixels")
-    rows = tuple(
-        (p.region, f"{p.reflectance:.1%}", *(number(v, 1) for v in p.lab), f"{p.step:.0%}",
-         f"{p.pixels}")
-        for p in card.patches
-    )  # fmt: skip
-    return Grid(
-        "The grey card as photographed, before the light was put right",
-        head, rows, tuple(hexadecimal(p.lab) for p in card.patches),
-    )  # fmt: skip
 
 
 def _readings(record: Record, tables: Tables) -> list[Block]:
@@ -224,7 +217,9 @@ def _readings(record: Record, tables: Tables) -> list[Block]:
     blocks: list[Block] = [
         Grid(caption if calibrated else f"{caption}. Not calibrated.", head, rows, colours)
     ]
-    budget = (_budget_grid(readings, tables), _causes(readings))
+    parts = (part for r in readings for part in r.budget.parts)
+    causes = Bullets(tuple(dict.fromkeys(f"{part.name}: {part.source}." for part in parts)))
+    budget = (_budget_grid(readings, tables), causes)
     blocks.append(More("How sure each reading is, and why", budget))
     blocks.append(More("Pixels left out, and why", (_pixel_grid(readings, tables),)))
     several = [r for r in readings if len(r.populations) > 1]
@@ -250,12 +245,6 @@ def _budget_grid(readings: Sequence[Reading], tables: Tables) -> Grid:
         rows.append((mark_name(tables, reading.mark), *(parts.get(c, "none") for c in causes)))
     caption = "Each cause along lightness / away from grey / across the hue, in CIELAB units, k=1"
     return Grid(caption, ("Mark", *causes), tuple(rows))
-
-
-def _causes(readings: Sequence[Reading]) -> Bullets:
-    """Where each part of the uncertainty comes from."""
-    parts = (part for r in readings for part in r.budget.parts)
-    return Bullets(tuple(dict.fromkeys(f"{part.name}: {part.source}." for part in parts)))
 
 
 def _pixel_grid(readings: Sequence[Reading], tables: Tables) -> Grid:
@@ -291,46 +280,32 @@ def _findings(views: Sequence[SpeciesView]) -> list[Block]:
         Para(EXPLAINED),
     ]
     for view in views:
-        inner = tuple(_species_blocks(view))
         heading = f"{view.species}, {view.name}: {view.tally}"
-        if view.subject:
-            blocks += [Title(heading), *inner]
-        else:
-            blocks.append(More(heading, inner))
+        if not view.compared:
+            inner: tuple[Block, ...] = (Para("Nothing that was read can be compared with it."),)
+        elif view.subject:
+            inner = tuple(Group(tuple(_mark_blocks(mark))) for mark in view.compared)
+        else:  # a table, so that it stays short
+            inner = (_finding_grid(view),)
+        blocks += [Title(heading), *inner] if view.subject else [More(heading, inner)]
     return blocks
 
 
-def _species_blocks(view: SpeciesView) -> Iterable[Block]:
-    """Marks of a subject as drawings; of any other species as tables, so that it stays short."""
-    if not view.compared:
-        yield Para("Nothing that was read can be compared with this species.")
-    if view.subject:
-        for mark in view.compared:
-            yield Group(tuple(_mark_blocks(mark)))
-    else:
-        tables = (
-            ("Marks that do not fit", view.does_not_fit),
-            ("Marks too close to call", view.too_close),
-            ("Marks that probably fit", view.probably_fits),
-            ("Marks that fit", view.fits),
-        )
-        yield from (_finding_grid(caption, marks) for caption, marks in tables if marks)
-
-
-def _finding_grid(caption: str, marks: Sequence[MarkView]) -> Grid:
+def _finding_grid(view: SpeciesView) -> Grid:
     rows = []
-    for mark in marks:
+    for mark in view.compared:
         finding = mark.finding
-        low, high = finding.interval or (finding.value or 0.0, finding.value or 0.0)
-        limit = f"{finding.tolerance:g}" if finding.tolerance is not None else ""
-        nearest = mark.nearest_name or ", ".join(mark.expected_names)
+        value = finding.value or 0.0
+        low, high = finding.interval or (value, value)
         rows.append(
-            (f"{mark.letter} {finding.name}".strip(), nearest, short(finding.value or 0.0), limit,
+            (f"{mark.letter} {finding.name}".strip(),
+             mark.nearest_name or ", ".join(mark.expected_names), short(value),
+             "" if finding.tolerance is None else f"{finding.tolerance:g}",
              f"{short(low)} to {short(high)}",
-             "" if finding.held is None else f"{finding.held:.0%}")
+             "" if finding.held is None else likely_text(finding.held), finding.status.value)
         )  # fmt: skip
-    head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Likely")
-    return Grid(caption, head, tuple(rows))
+    head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Likely", "It")
+    return Grid(f"Marks of {view.name}, those against it first", head, tuple(rows))
 
 
 def _mark_blocks(mark: MarkView) -> Iterable[Block]:
@@ -421,7 +396,5 @@ def _made(record: Record, tables: Tables) -> list[Block]:
         blocks.append(
             Para("The tables at hand are not those of this record: names may differ.", strong=True)
         )
-    blocks.append(
-        Para("With the same photo, outlines, program and tables anyone gets the same numbers.")
-    )
-    return blocks
+    same = "With the same photo, outlines, program and tables anyone gets the same numbers."
+    return [*blocks, Para(same)]
