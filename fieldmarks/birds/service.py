@@ -15,18 +15,21 @@ from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts
 from fieldmarks.birds.dossier import write_dossier
 from fieldmarks.birds.due import first_moult_over
-from fieldmarks.birds.family import Relative
+from fieldmarks.birds.family import Relative, parent_faults
 from fieldmarks.birds.mating import (
     ACCEPTED_MISS,
     MatingResult,
     OwnRecord,
     judge_mating,
     measured_finding,
+    young_faults,
+    young_key,
 )
-from fieldmarks.birds.model import Bird, Entry, Pair, Stage, Young, new_id
-from fieldmarks.birds.moult import SignStory, sign_stories
+from fieldmarks.birds.model import EARLIEST, Bird, Entry, Pair, Stage, Young, new_id
+from fieldmarks.birds.moult import GROWN, SignStory, sign_stories
 from fieldmarks.birds.observation import Shot, Testimony
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, warnings_for_test
+from fieldmarks.birds.ring import same_ring
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
 from fieldmarks.judge.proposal import age_class
@@ -40,28 +43,73 @@ def save_bird(store: Store, bird: Bird) -> Bird:
     Raises
     ------
     FieldmarksError
-        It has no name, is to hatch in the future, or another bird has its ring.
+        It has no name, its hatch date or a parent cannot be right, or another bird has its ring.
     """
     if not bird.name.strip():
         raise FieldmarksError("the bird has no name", mend="Give it one")
-    if bird.hatched is not None and bird.hatched > date.today():
-        raise FieldmarksError(
-            f"the hatch date {bird.hatched.isoformat()} is yet to come",
-            where=bird.label,
-            mend="Correct it",
-        )
+    check_day("hatch date", bird.hatched, bird.label)
+    _check_family(store, bird)
     if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
         bird = replace(bird, ring_kind="not known")
     for other in store.birds() if bird.ring else ():
-        years = {other.ring_year, bird.ring_year}
-        same_year = None in years or len(years) == 1
-        if other.ring == bird.ring and other.id != bird.id and same_year:
+        one, two = (other.ring, other.ring_year), (bird.ring, bird.ring_year)
+        if other.id != bird.id and same_ring(one, two):
             raise FieldmarksError(
                 f"{other.name} has this ring already",
                 where=f"ring {bird.ring}",
                 mend="Correct one of them, or give both the year on their ring",
             )
     return store.save(bird)
+
+
+def check_day(what: str, day: date | None, where: str) -> None:
+    """Refuse a day that is yet to come, or so early that it must be a slip.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    if day is not None and not EARLIEST <= day <= date.today():
+        wrong = "is yet to come" if day > EARLIEST else "cannot be right"
+        raise FieldmarksError(
+            f"the {what} {day.isoformat()} {wrong}", where=where, mend="Correct it"
+        )
+
+
+def _check_family(store: Store, bird: Bird) -> None:
+    """Refuse parents that cannot be, of the bird itself and of its young on record."""
+    father, mother = (store.bird(key) if key else None for key in (bird.father, bird.mother))
+    faults = parent_faults(bird, father, mother)
+    for young in bird_page(store, bird.id).young if bird.number else ():
+        own = [bird if key == bird.id else None for key in (young.father, young.mother)]
+        faults += parent_faults(young, *own)
+    if faults:
+        mend = "Correct its sex, a date or the parent; '' in place of a name takes a parent off"
+        raise FieldmarksError(faults[0], where=bird.label, mend=mend)
+
+
+def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
+    """Add a young to a pair, in place of one of the same label.
+
+    Raises
+    ------
+    FieldmarksError
+        It cannot be a young of this pair, or not be through its first moult.
+    """
+    check_day("hatch date", young.hatched, young.label)
+    others = tuple(y for y in pair.young if young_key(y) != young_key(young))
+    pair = replace(pair, young=(*others, young))
+    faults = young_faults(young, pair, _birds_of(store, pair), tables, date.today())
+    if faults:
+        mend = "Correct it" if "moult" not in faults[0] else "Leave it 'unclear' until then"
+        raise FieldmarksError(faults[0], where=young.label, mend=mend)
+    return store.save(pair)
+
+
+def _birds_of(store: Store, pair: Pair) -> dict[str, Bird]:
+    """The pair, and those of its young that are kept as birds."""
+    keys = {pair.first, pair.second, *(y.bird for y in pair.young if y.bird)}
+    return {key: store.bird(key) for key in keys}
 
 
 def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Question:
@@ -76,6 +124,13 @@ def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Questio
     if bird.hatched is not None:
         age = age_class(tables, bird.hatched, day)
     return Question(variety=bird.variety, age=age, claimed=bird.species)
+
+
+def stage_fits(bird: Bird, day: date, stage: Stage, tables: Tables) -> bool:
+    """Whether a bird can be in a stage of its moults on a day, as far as its age is known."""
+    if bird.hatched is None or bird.hatch_known != "exact" or day < bird.hatched:
+        return True
+    return stage not in GROWN or age_class(tables, bird.hatched, day) != "young"
 
 
 def keep_look(
@@ -106,6 +161,12 @@ def keep_look(
             f"the bird hatched on {bird.hatched}, after {day}",
             where=bird.label,
             mend="Correct one of the dates",
+        )
+    if not stage_fits(bird, day, stage, tables):
+        raise FieldmarksError(
+            f"it hatched on {bird.hatched}, so on {day} it cannot be {stage!r}",
+            where=bird.label,
+            mend="Correct the stage, the day or the hatch date",
         )
     who = measured_by.strip()
     given = {shot.record.measurement.sha256: shot.region_file for shot in shots}
@@ -188,7 +249,13 @@ def mating_result(
     species = store.bird(pair.second).species
     row = tables.species.get(species or "")
     young = young_with_findings(store, pair, tables)
+    birds = _birds_of(store, pair)
     gaps = [
+        f"{y.label or 'A young'} does not count: {fault}."
+        for y in pair.young
+        for fault in young_faults(y, pair, birds, tables, date.today())[:1]
+    ]
+    gaps += [
         f"{y.label}: {record.looked_at} of {record.can_show} signs were looked at. Not looked at: "
         + " ".join(sign.text for sign in record.not_looked_at)
         for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True)
@@ -198,12 +265,16 @@ def mating_result(
 
 
 def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]:
-    """Young of a pair; one that is left unclear but kept as a bird is judged by its own record."""
-    records = _own_records(store, pair, tables)
-    return [
-        y if record is None else replace(y, finding=record.finding)
-        for y, record in zip(pair.young, records, strict=True)
-    ]
+    """Young of a pair; one that is left unclear but kept as a bird is judged by its own record.
+    What cannot be is unclear.
+    """
+    birds, found = _birds_of(store, pair), []
+    for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True):
+        finding = y.finding if record is None else record.finding
+        if young_faults(replace(y, finding=finding), pair, birds, tables, date.today()):
+            finding = "unclear"
+        found.append(replace(y, finding=finding))
+    return found
 
 
 def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | None]:
@@ -216,7 +287,8 @@ def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | N
         bird = store.bird(y.bird)
         species = bird.species or store.bird(pair.second).species
         can_show = showing_signs(species, bird.variety, tables)
-        found.append(measured_finding(store.entries(bird.id), can_show))
+        entries = [e for e in store.entries(bird.id) if stage_fits(bird, e.day, e.stage, tables)]
+        found.append(measured_finding(entries, can_show))
     return found
 
 

@@ -14,6 +14,7 @@ from fieldmarks.cli.birds_options import (
     BirdName,
     app,
     console,
+    known_as,
     open_store,
     read_day,
     rule_tables,
@@ -69,19 +70,23 @@ class Form(StrEnum):
 
 Ring = Annotated[str | None, typer.Option("--ring", help="Ring number as it reads.")]
 Kind = Annotated[RingKind | None, typer.Option("--ring-kind", help="Kind of ring.")]
-RingYear = Annotated[int | None, typer.Option("--ring-year", help="Year on the ring.")]
-Hatched = Annotated[str | None, typer.Option("--hatched", help="Hatch date: 2025-04-30.")]
+RingYear = Annotated[int | None, typer.Option("--ring-year", help="Year on the ring; 0 for none.")]
+Hatched = Annotated[
+    str | None, typer.Option("--hatched", help="Hatch date: 2025-04-30, or '' for none.")
+]
 Estimate = Annotated[
     bool | None, typer.Option("--estimate/--exact", help="Whether the hatch date is a guess.")
 ]
-Species = Annotated[str | None, typer.Option("--species", help="Species it is said to be.")]
+Species = Annotated[
+    str | None, typer.Option("--species", help="Species it is said to be, by any name.")
+]
 Variety = Annotated[str | None, typer.Option("--variety", help="Colour variety.")]
 SexOption = Annotated[Sex | None, typer.Option("--sex", help="Cock, hen or unknown.")]
 SexBy = Annotated[str | None, typer.Option("--sex-by", help="How the sex is known.")]
 Source = Annotated[str | None, typer.Option("--source", help="Breeder or seller.")]
 Promised = Annotated[str | None, typer.Option("--promised", help="What was promised.")]
-Father = Annotated[str | None, typer.Option("--father", help="Father's name or ring.")]
-Mother = Annotated[str | None, typer.Option("--mother", help="Mother's name or ring.")]
+Father = Annotated[str | None, typer.Option("--father", help="Father's name or ring; '' for none.")]
+Mother = Annotated[str | None, typer.Option("--mother", help="Mother's name or ring; '' for none.")]
 Notes = Annotated[str | None, typer.Option("--notes", help="Anything else.")]
 
 
@@ -99,7 +104,7 @@ def add(
     from fieldmarks.birds.service import save_bird
 
     with open_store(context) as store:
-        values = _facts(store, locals())
+        values = _facts(context, store, locals())
         bird = save_bird(store, Bird(new_id(), name, **values))
         say(f"Added: {bird.label}")
 
@@ -123,7 +128,7 @@ def change(
     from fieldmarks.birds.service import save_bird
 
     with open_store(context) as store:
-        values = _facts(store, locals())
+        values = _facts(context, store, locals())
         values |= {k: v for k, v in (("name", name), ("status", status)) if v is not None}
         saved = save_bird(store, dataclasses.replace(store.find(bird), **values))
         say(f"Changed: {saved.label}")
@@ -143,7 +148,14 @@ def list_command(
     from fieldmarks.birds.collection import Filter, collection_csv, list_birds
     from fieldmarks.cli import printing
 
-    wanted = Filter(words, species, variety, show.value, gone)
+    tables = rule_tables(context)
+    wanted = Filter(
+        words,
+        known_as(species, tables.species, "species"),
+        known_as(variety, tables.varieties, "variety"),
+        show.value,
+        gone,
+    )
     with open_store(context) as store:
         if form is Form.csv:
             print(collection_csv(store, wanted, date.today()), end="")
@@ -158,7 +170,7 @@ def page(context: typer.Context, bird: BirdName) -> None:
     from fieldmarks.birds.collection import bird_page
     from fieldmarks.cli import printing
 
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         found = bird_page(store, store.find(bird).id)
         printing.print_bird(found, tables, console())
@@ -180,7 +192,7 @@ def look(
     from fieldmarks.birds.observation import shot_of_file
     from fieldmarks.birds.service import keep_look, question_for
 
-    tables, on = rule_tables(), read_day(day) or date.today()
+    tables, on = rule_tables(context), read_day(day) or date.today()
     with open_store(context) as store:
         found = store.find(bird)
         question = question_for(found, on, stage.value, tables)
@@ -201,7 +213,7 @@ def moults(
     from fieldmarks.birds.service import stories_of
     from fieldmarks.cli import printing
 
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         found = store.find(bird)
         stories = stories_of(store, found, tables)
@@ -261,6 +273,7 @@ def put_back(context: typer.Context, bird: BirdName) -> None:
 
 @app.command()
 def before_buying(
+    context: typer.Context,
     photo: Annotated[Path, typer.Argument(help="Photo with its region file.")],
     sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,
     variety: Annotated[str, typer.Option("--variety", help="Colour variety.")] = "green",
@@ -271,26 +284,36 @@ def before_buying(
     from fieldmarks.cli import printing
     from fieldmarks.record import Question, record_of_file
 
-    tables = rule_tables()
-    question = Question(variety=variety, age=age, claimed=sold_as)
+    tables = rule_tables(context)
+    question = Question(
+        known_as(variety, tables.varieties, "variety") or "green",
+        known_as(age, tables.ages, "age") or "adult",
+        known_as(sold_as, tables.species, "species"),
+    )
     record, _ = record_of_file(photo, tables, question)
     printing.print_buying(buying_check(record.assessment, tables), console())
 
 
-def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
-    """Fields of a bird from options that were given."""
+def _facts(context: typer.Context, store: Store, given: dict[str, Any]) -> dict[str, Any]:
+    """Fields of a bird from options that were given; empty text takes a fact off."""
     from fieldmarks.birds.ring import check_ring, read_pattern
-    from fieldmarks.rules.plumage import check_choice
 
-    plain = ("ring", "ring_year", "species", "variety", "sex_by", "source", "promised", "notes")
+    tables = rule_tables(context)
+    plain = ("ring", "sex_by", "source", "promised", "notes")
     values = {k: given[k] for k in plain if given[k] is not None}
     values |= {k: given[k].value for k in ("sex", "ring_kind") if given[k] is not None}
-    values |= {k: store.find(given[k]).id for k in ("father", "mother") if given[k]}
+    for parent in ("father", "mother"):
+        if given[parent] is not None:
+            values[parent] = store.find(given[parent]).id if given[parent].strip() else None
     if given["hatched"] is not None:
         values["hatched"] = read_day(given["hatched"])
     if given["estimate"] is not None:
         values["hatch_known"] = "estimate" if given["estimate"] else "exact"
-    if given["species"] or given["variety"]:
-        check_choice(rule_tables(), given["species"], given["variety"] or "green", "adult")
+    if given["ring_year"] is not None:
+        values["ring_year"] = given["ring_year"] or None
+    if given["species"] is not None:
+        values["species"] = known_as(given["species"], tables.species, "species")
+    if given["variety"] is not None:
+        values["variety"] = known_as(given["variety"], tables.varieties, "variety") or "green"
     check_ring(values.get("ring", ""), read_pattern(store.folder))
     return values

@@ -57,7 +57,7 @@ def pair_advice(
     from fieldmarks.birds.service import advice_on_pair
     from fieldmarks.cli import printing
 
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         one, other = store.find(first), store.find(second)
         advice = advice_on_pair(store, one, other, tables, date.today())
@@ -73,18 +73,39 @@ def start_test(
 ) -> None:
     """Begin a test mating for a bird whose plumage cannot tell."""
     from fieldmarks.birds.model import Pair, new_id
-    from fieldmarks.birds.service import before_test
+    from fieldmarks.birds.service import before_test, check_day
 
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         one, other = store.find(bird), store.find(mate)
         lines = before_test(store, one, other, tables, date.today())
+        check_day("start", read_day(started), one.label)
         pair = store.save(Pair(new_id(), one.id, other.id, "test mating", read_day(started)))
     print(pair.id[:8])
     say("Think about this before you put them together:")
     for line in lines:
         say(f"  * {line}")
     say(f"Test mating of {one.label} with {other.label} begun. Add its young with 'add-young'.")
+
+
+@app.command()
+def change_pair(
+    context: typer.Context,
+    pair: PairId,
+    started: Annotated[
+        str, typer.Option("--started", help="When they were put together: 2026-02-01; '' for none.")
+    ],
+) -> None:
+    """Correct the day on which a pair was put together."""
+    import dataclasses
+
+    from fieldmarks.birds.service import check_day
+
+    with open_store(context) as store:
+        day = read_day(started)
+        check_day("start", day, pair)
+        store.save(dataclasses.replace(store.pair(pair), started=day))
+    say(f"Together since {day or 'a day not known'}.")
 
 
 @app.command()
@@ -101,16 +122,14 @@ def add_young(
     note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
 ) -> None:
     """Add a young bird to a pair, or change what was found on it."""
-    import dataclasses
-
     from fieldmarks.birds.model import Young
+    from fieldmarks.birds.service import save_young
 
+    tables = rule_tables(context)
     with open_store(context) as store:
-        found = store.pair(pair)
         key = store.find(kept_as).id if kept_as else None
-        young = Young(label, read_day(hatched), finding.value, key, note)
-        others = tuple(y for y in found.young if y.label != label)
-        store.save(dataclasses.replace(found, young=(*others, young)))
+        young = Young(label.strip(), read_day(hatched), finding.value, key, note)
+        save_young(store, store.pair(pair), young, tables)
     say(f"{label}: {finding.value}.")
 
 
@@ -126,7 +145,7 @@ def young_so_far(
     from fieldmarks.birds.service import mating_result
     from fieldmarks.cli import printing
 
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         result = mating_result(store, store.pair(pair), tables, miss)
     printing.print_mating(result, console())
@@ -148,7 +167,7 @@ def measurers(context: typer.Context, bird: BirdName, day: OnDay = None) -> None
     from fieldmarks.birds.service import compare_measurers, entries_of_day
     from fieldmarks.cli import printing
 
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         found = compare_measurers(store, entries_of_day(store, store.find(bird), read_day(day)))
     printing.print_agreement(found, tables, console())
@@ -166,7 +185,7 @@ def dossier(
     from fieldmarks.birds.service import entries_of_day, make_dossier
     from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         found = store.find(bird)
         entries = entries_of_day(store, found, read_day(day))
@@ -178,13 +197,14 @@ def dossier(
 
 @app.command()
 def verify(
+    context: typer.Context,
     file: Annotated[Path, typer.Argument(help="The dossier.")],
 ) -> None:
     """Measure everything in a dossier again: same or different, number by number."""
     from fieldmarks.birds.dossier import verify_dossier
     from fieldmarks.cli import printing
 
-    result = verify_dossier(file, rule_tables())
+    result = verify_dossier(file, rule_tables(context))
     printing.print_verified(result, console())
     if not result.same:
         raise typer.Exit(DIFFERENT)
@@ -240,7 +260,7 @@ def read_list(
         raise FieldmarksError(
             f"cannot be opened ({error.strerror})", where=str(file), mend="Check its name"
         ) from None
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         preview = preview_list(data, store.birds(), tables, read_pattern(store.folder))
         printing.print_preview(preview, console())
@@ -311,7 +331,7 @@ def invented_club(context: typer.Context) -> None:
     """Fill an empty store with an invented club of 40 birds, to try things out."""
     from fieldmarks.birds.invented import CLUB, fill_with_invented_club
 
-    tables = rule_tables()
+    tables = rule_tables(context)
     with open_store(context) as store:
         if store.birds():
             raise FieldmarksError(

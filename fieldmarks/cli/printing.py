@@ -140,7 +140,7 @@ def print_mating(result: MatingResult, console: Console) -> None:
     if not result.signs:
         strong = "How strong that is, if ... (assumptions)"
         _lines(console, strong, [str(s) for s in result.strengths])
-    _lines(console, "Young judged by their own looks", result.gaps)
+    _lines(console, "What does not count, and was not looked at", result.gaps)
     _lines(console, "Keep in mind", advice_table().cautions("testing"))
 
 

@@ -17,10 +17,10 @@ from fieldmarks.app.birds.shared import (
     tables,
     told,
 )
-from fieldmarks.app.state import EARLIEST, Work
+from fieldmarks.app.state import Work
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.model import STAGES, Bird, Stage
+from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Stage
 from fieldmarks.birds.observation import Shot
 from fieldmarks.birds.service import keep_look, question_for
 from fieldmarks.judge.proposal import age_class
