@@ -26,14 +26,17 @@ from fieldmarks.birds.mating import (
     young_key,
 )
 from fieldmarks.birds.model import EARLIEST, Bird, Entry, Pair, Stage, Young, new_id
-from fieldmarks.birds.moult import GROWN, SignStory, sign_stories
+from fieldmarks.birds.moult import GROWN, PRESENT, SignStory, sign_stories
 from fieldmarks.birds.observation import Shot, Testimony
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, warnings_for_test
 from fieldmarks.birds.ring import same_ring
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
+from fieldmarks.judge.conclusion import CONTRADICTED
+from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.record import Question
+from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
 
 
@@ -126,6 +129,51 @@ def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Questio
     return Question(variety=bird.variety, age=age, claimed=bird.species)
 
 
+class WhichBirdError(FieldmarksError):
+    """Something speaks against a photo being of this bird: the keeper is to say whether it is.
+
+    Parameters
+    ----------
+    doubts : list of str
+        One sentence each.
+    bird : Bird
+    """
+
+    def __init__(self, doubts: Sequence[str], bird: Bird) -> None:
+        self.doubts = tuple(doubts)
+        super().__init__(
+            f"is it this bird? {' '.join(doubts).rstrip('.')}",
+            where=bird.label,
+            mend="If it is, say so with --yes",
+        )
+
+
+def doubts_about(store: Store, bird: Bird, shots: Sequence[Shot], tables: Tables) -> list[str]:
+    """What speaks against photos being of a bird: they are kept for another, or do not fit it."""
+    found = []
+    for shot in shots:
+        measured, judged = shot.record.measurement, shot.record.assessment
+        for entry in store.entries_with(measured.sha256):
+            if entry.bird != bird.id:
+                other = store.bird(entry.bird).label
+                found.append(f"{measured.photo} is kept for {other} already.")
+        # A sign of mixed ancestry is no other bird; marks beside those that show it may be.
+        signs = {mark for s in judged.signs if s.status.value in PRESENT for mark in s.there}
+        strange = [
+            f.name
+            for sheet in judged.sheets
+            if sheet.species == bird.species and judged.conclusion.outcome in CONTRADICTED
+            for f in sheet.findings
+            if f.status is Status.DOES_NOT_FIT and f.mark not in signs
+        ]
+        if strange:
+            species = tables.species[bird.species or ""].name
+            found.append(f"{measured.photo}: {', '.join(strange)} not as on a {species}.")
+        if likelier := likelier_variety(shot.record, tables):
+            found.append(likelier[1])
+    return list(dict.fromkeys(found))
+
+
 def stage_fits(bird: Bird, day: date, stage: Stage, tables: Tables) -> bool:
     """Whether a bird can be in a stage of its moults on a day, as far as its age is known."""
     if bird.hatched is None or bird.hatch_known != "exact" or day < bird.hatched:
@@ -142,11 +190,19 @@ def keep_look(
     stage: Stage,
     measured_by: str,
     note: str = "",
+    sure: bool = False,
 ) -> Entry:
     """Add a moult entry with measured photos.
 
+    Parameters
+    ----------
+    sure : bool
+        The keeper has said that it is this bird, whatever speaks against it.
+
     Raises
     ------
+    WhichBirdError
+        A photo does not look like this bird, or is kept for another one; not when ``sure``.
     FieldmarksError
         The day is yet to come or lies before the bird hatched, or the same is kept already.
     """
@@ -180,6 +236,8 @@ def keep_look(
                 where=f"{bird.label}, entry {earlier.number}",
                 mend="Take another photo, or withdraw that entry first",
             )
+    if not sure and (doubts := doubts_about(store, bird, shots, tables)):
+        raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
     return store.save_entry(entry, shots, tables)
 

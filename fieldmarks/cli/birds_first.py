@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import date
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -187,17 +189,29 @@ def look(
         None
     ),
     note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="It is this bird, whatever speaks against it.")
+    ] = False,
 ) -> None:
     """Measure photos of a bird and keep them as an entry of its moult record."""
     from fieldmarks.birds.observation import shot_of_file
-    from fieldmarks.birds.service import keep_look, question_for
+    from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 
     tables, on = rule_tables(context), read_day(day) or date.today()
     with open_store(context) as store:
         found = store.find(bird)
         question = question_for(found, on, stage.value, tables)
         shots = [shot_of_file(path, tables, question) for path in photo]
-        entry = keep_look(store, found, shots, tables, on, stage.value, by, note)
+        keep = partial(keep_look, store, found, shots, tables, on, stage.value, by, note)
+        try:
+            entry = keep(sure=yes)
+        except WhichBirdError as asks:
+            if not sys.stdin.isatty():
+                raise
+            for doubt in asks.doubts:
+                say(doubt)
+            typer.confirm(f"Is it {found.label}?", abort=True, err=True)
+            entry = keep(sure=True)
     for kept in entry.looks:
         print(f"{kept.file}: {kept.sentence}")
     say(f"Kept as entry {entry.number} of {found.label}.")
