@@ -270,7 +270,7 @@ def _disarm(value: object) -> object:
 
 def rearm(cell: str) -> str:
     """The text that a cell of our own CSV stands for."""
-    return _DISARMED.sub(r"\1", cell)
+    return _DISARMED.sub(r"\1", cell) if "'" in cell else cell
 
 
 def table_texts(record: Record) -> dict[str, str]:
