@@ -106,7 +106,7 @@ def add(
     from fieldmarks.birds.service import save_bird
 
     with open_store(context) as store:
-        values = _facts(context, store, locals())
+        values = _facts(store, locals())
         bird = save_bird(store, Bird(new_id(), name, **values))
         say(f"Added: {bird.label}")
 
@@ -130,7 +130,7 @@ def change(
     from fieldmarks.birds.service import save_bird
 
     with open_store(context) as store:
-        values = _facts(context, store, locals())
+        values = _facts(store, locals())
         values |= {k: v for k, v in (("name", name), ("status", status)) if v is not None}
         saved = save_bird(store, dataclasses.replace(store.find(bird), **values))
         say(f"Changed: {saved.label}")
@@ -150,7 +150,7 @@ def list_command(
     from fieldmarks.birds.collection import Filter, collection_csv, list_birds
     from fieldmarks.cli import printing
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     wanted = Filter(
         words,
         known_as(species, tables.species, "species"),
@@ -172,7 +172,7 @@ def page(context: typer.Context, bird: BirdName) -> None:
     from fieldmarks.birds.collection import bird_page
     from fieldmarks.cli import printing
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         found = bird_page(store, store.find(bird).id)
         printing.print_bird(found, tables, console())
@@ -197,7 +197,7 @@ def look(
     from fieldmarks.birds.observation import shot_of_file
     from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 
-    tables, on = rule_tables(context), read_day(day) or date.today()
+    tables, on = rule_tables(), read_day(day) or date.today()
     with open_store(context) as store:
         found = store.find(bird)
         question = question_for(found, on, stage.value, tables)
@@ -227,7 +227,7 @@ def moults(
     from fieldmarks.birds.service import stories_of
     from fieldmarks.cli import printing
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         found = store.find(bird)
         stories = stories_of(store, found, tables)
@@ -287,7 +287,6 @@ def put_back(context: typer.Context, bird: BirdName) -> None:
 
 @app.command()
 def before_buying(
-    context: typer.Context,
     photo: Annotated[Path, typer.Argument(help="Photo with its region file.")],
     sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,
     variety: Annotated[str, typer.Option("--variety", help="Colour variety.")] = "green",
@@ -298,7 +297,7 @@ def before_buying(
     from fieldmarks.cli import printing
     from fieldmarks.record import Question, record_of_file
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     question = Question(
         known_as(variety, tables.varieties, "variety") or "green",
         known_as(age, tables.ages, "age") or "adult",
@@ -308,11 +307,11 @@ def before_buying(
     printing.print_buying(buying_check(record.assessment, tables), console())
 
 
-def _facts(context: typer.Context, store: Store, given: dict[str, Any]) -> dict[str, Any]:
+def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     """Fields of a bird from options that were given; empty text takes a fact off."""
     from fieldmarks.birds.ring import check_ring, read_pattern
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     plain = ("ring", "sex_by", "source", "promised", "notes")
     values = {k: given[k] for k in plain if given[k] is not None}
     values |= {k: given[k].value for k in ("sex", "ring_kind") if given[k] is not None}

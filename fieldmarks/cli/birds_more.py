@@ -57,7 +57,7 @@ def pair_advice(
     from fieldmarks.birds.service import advice_on_pair
     from fieldmarks.cli import printing
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         one, other = store.find(first), store.find(second)
         advice = advice_on_pair(store, one, other, tables, date.today())
@@ -75,7 +75,7 @@ def start_test(
     from fieldmarks.birds.model import Pair, new_id
     from fieldmarks.birds.service import before_test, check_day
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         one, other = store.find(bird), store.find(mate)
         lines = before_test(store, one, other, tables, date.today())
@@ -125,7 +125,7 @@ def add_young(
     from fieldmarks.birds.model import Young
     from fieldmarks.birds.service import save_young
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         key = store.find(kept_as).id if kept_as else None
         young = Young(label.strip(), read_day(hatched), finding.value, key, note)
@@ -145,7 +145,7 @@ def young_so_far(
     from fieldmarks.birds.service import mating_result
     from fieldmarks.cli import printing
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         result = mating_result(store, store.pair(pair), tables, miss)
     printing.print_mating(result, console())
@@ -167,7 +167,7 @@ def measurers(context: typer.Context, bird: BirdName, day: OnDay = None) -> None
     from fieldmarks.birds.service import compare_measurers, entries_of_day
     from fieldmarks.cli import printing
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         found = compare_measurers(store, entries_of_day(store, store.find(bird), read_day(day)))
     printing.print_agreement(found, tables, console())
@@ -185,7 +185,7 @@ def dossier(
     from fieldmarks.birds.service import entries_of_day, make_dossier
     from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         found = store.find(bird)
         entries = entries_of_day(store, found, read_day(day))
@@ -197,14 +197,13 @@ def dossier(
 
 @app.command()
 def verify(
-    context: typer.Context,
     file: Annotated[Path, typer.Argument(help="The dossier.")],
 ) -> None:
     """Measure everything in a dossier again: same or different, number by number."""
     from fieldmarks.birds.dossier import verify_dossier
     from fieldmarks.cli import printing
 
-    result = verify_dossier(file, rule_tables(context))
+    result = verify_dossier(file, rule_tables())
     printing.print_verified(result, console())
     if not result.same:
         raise typer.Exit(DIFFERENT)
@@ -260,7 +259,7 @@ def read_list(
         raise FieldmarksError(
             f"cannot be opened ({error.strerror})", where=str(file), mend="Check its name"
         ) from None
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         preview = preview_list(data, store.birds(), tables, read_pattern(store.folder))
         printing.print_preview(preview, console())
@@ -331,7 +330,7 @@ def invented_club(context: typer.Context) -> None:
     """Fill an empty store with an invented club of 40 birds, to try things out."""
     from fieldmarks.birds.invented import CLUB, fill_with_invented_club
 
-    tables = rule_tables(context)
+    tables = rule_tables()
     with open_store(context) as store:
         if store.birds():
             raise FieldmarksError(

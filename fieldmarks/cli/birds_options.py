@@ -22,7 +22,6 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-MORE, TABLES = "fieldmarks.more_tables", "fieldmarks.tables"
 BirdName = Annotated[str, typer.Argument(metavar="BIRD", help="Its name or ring number.")]
 OnDay = Annotated[str | None, typer.Option("--day", help="Only entries of this day.")]
 
@@ -36,13 +35,9 @@ def where(
     database: Annotated[
         str | None, typer.Option("--database", help="Database of a club: postgresql://...")
     ] = None,
-    more_tables: Annotated[
-        Path | None, typer.Option("--more-tables", help="Folder with species files of your own.")
-    ] = None,
 ) -> None:
     """Keep your birds' lives: moults, pairs, test matings and disputes."""
     context.obj = (folder, database)
-    context.meta[MORE] = more_tables
 
 
 def read_day(text: str | None) -> date | None:
@@ -69,14 +64,11 @@ def open_store(context: typer.Context) -> Store:
     return Store(folder, database)
 
 
-def rule_tables(context: typer.Context) -> Tables:
-    """The rule tables, with those that the keeper adds; read once."""
+def rule_tables() -> Tables:
+    """The rule tables."""
     from fieldmarks.rules import load_tables
 
-    if TABLES not in context.meta:
-        context.meta[TABLES] = load_tables(context.meta.get(MORE))
-    tables: Tables = context.meta[TABLES]
-    return tables
+    return load_tables()
 
 
 def known_as(given: str | None, rows: Mapping[str, object], what: str) -> str | None:
