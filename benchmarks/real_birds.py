@@ -45,7 +45,7 @@ from fieldmarks.measure.region import (
 )
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.record import Question, make_record
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.load import assemble, shipped_folders
 
 SHARED = Path(__file__).parents[1] / ".." / "shared" / "real_birds"
@@ -231,7 +231,7 @@ def main() -> None:
     parser.add_argument("--photos", type=Path)
     parser.add_argument("--old-tables", type=Path)
     given = parser.parse_args()
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     birds = {row["bird"]: row for row in rows(given.shared, "sources.csv")}
     readings, relations = numbers(given.shared)
     results = {b: judged(readings[b], relations[b], tables, birds[b]) for b in birds}

@@ -57,7 +57,7 @@ from fieldmarks.measure.quantities import (
 )
 from fieldmarks.measure.region import Rectangle, Region
 from fieldmarks.measure.uncertainty import camera_part, light_part, stray_part
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.plumage import expected, makeups
 from fieldmarks.rules.schema import LEVELS, MakeUp
 
@@ -417,7 +417,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=FIRST_SEED)
     parser.add_argument("--old", type=Path)
     given = parser.parse_args()
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     found = judge(tables, given.birds, given.seed, given.old)
     head = ("", *(SETUPS[s] for s in found))
     lines = []
