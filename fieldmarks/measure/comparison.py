@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.colour import difference, lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.colour import difference, faded, lightness_to_reflectance, linear_to_lab
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.measure.region import Line, Region, RegionSet, area, centre, vertices
