@@ -252,7 +252,7 @@ def report(outcomes: list[Outcome], chosen: argparse.Namespace, shine: list[list
     header = ("", "n", "mean", "95 %", "inside", "stated")
     by_setup = grouped(outcomes, "setup")
     card = by_setup["grey card"]
-    names = ("camera", "light", "card", "spread", "stray light", "light on the bird")
+    names = ("camera", "light", "card", "spread", "veiling glare", "light on the bird")
     off = [(f"without '{name}'", [without_part(o, name) for o in card]) for name in names]
     shaded = [o for o in card if o.condition == "shadow on bird"]
     parts = [

@@ -186,3 +186,9 @@ def test_the_place_a_photo_was_taken_is_noticed_but_not_kept():
     photo = decode_photo(encoded(format="JPEG", exif=exif), "gps.jpg")
     assert photo.facts.has_position
     assert "52" not in repr(photo.facts)
+
+
+def test_a_gps_block_without_coordinates_is_no_place():
+    exif = Image.Exif()
+    exif.get_ifd(0x8825)[29] = "2026:01:01"  # the day alone (EXIF 2.32, GPSDateStamp)
+    assert not decode_photo(encoded(format="JPEG", exif=exif), "day.jpg").facts.has_position

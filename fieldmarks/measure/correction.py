@@ -93,6 +93,17 @@ class Correction:
         red, green, blue = reflectance / np.maximum(card, 1e-6)
         return replace(self, gains=(float(red), float(green), float(blue)))
 
+    def carried(self, share: float) -> Correction:
+        """A part of the way from changing nothing to this correction, gains left as they are."""
+        rows = np.asarray(self.coefficients)
+        part = share * rows + (1 - share) * np.eye(*rows.shape) if self.coefficients else rows
+        bend, contrast = self.tone
+        return replace(
+            self,
+            tone=(share * bend, share * contrast),
+            coefficients=tuple(tuple(float(v) for v in row) for row in part),
+        )
+
     def outside(self, lab: Lab) -> float:
         """How far a colour lies outside the patches' colours, in CIELAB units; 0 inside."""
         return hull_distance(self.known, lab)

@@ -19,20 +19,21 @@ import numpy.typing as npt
 from threadpoolctl import ThreadpoolController
 
 from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.colour import difference, encode_srgb, linear_to_lab
+from fieldmarks.measure.colour import difference, linear_to_lab
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import Budget, Lab, PixelCount, Population, Reading
 from fieldmarks.measure.region import Region, Shape, centre, mask, window
 from fieldmarks.measure.robust import medians
 from fieldmarks.measure.scatter import Patchwork
 from fieldmarks.measure.uncertainty import (
-    SHOULDER,
+    BRIGHT_END,
     SOURCES,
     camera_part,
     card_part,
     light_part,
+    no_card_part,
     spread_part,
-    stray_part,
+    glare_part,
     unevenness,
 )
 
@@ -60,6 +61,12 @@ class _Samples:
     row: npt.NDArray[np.intp]  # (n,), place on the grid of blocks
     column: npt.NDArray[np.intp]
     pixels: PixelCount
+    brightest: float  # median of the largest stored channel, 0..1
+
+
+_NOTHING = (
+    np.zeros((0, 3), np.float32), np.zeros((0, 2)), np.zeros(0, np.intp), np.zeros(0, np.intp)
+)  # fmt: skip
 
 
 def read_mark(
@@ -101,7 +108,7 @@ def read_mark(
     lab = _as_lab(middle)
     spread = _as_lab(1.4826 * medians(np.abs(values - middle)))
     stored = medians(linear)
-    brightest = float(encode_srgb(stored.max()))
+    brightest = max(part.brightest for part in parts)
     ends = np.cumsum([len(p.row) for p in parts])[:-1]
     works = [
         Patchwork(part_values, part.row, part.column)
@@ -115,8 +122,12 @@ def read_mark(
         light_u = light_part(lab, relative, "light", SOURCES["light"])
         near = calibration.apply(stored[None], *xy.mean(axis=0)[:, None])[0]
         doubts = [card_part(lab, near, calibration), spread_u, light_u]
-    doubts.append(stray_part(lab, calibration.anchors))
+    if not (calibration.correction and calibration.correction.coefficients):
+        # Patches of a chart are veiled as well: what they were missed by holds it.
+        doubts.append(glare_part(lab, calibration.anchors))
     doubts.append(camera_part(lab, brightest, calibration))
+    if not calibration.calibrated:
+        doubts.append(no_card_part(lab))
     return Reading(
         mark=mark,
         regions=tuple(r.id for r in regions),
@@ -223,7 +234,7 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     win = window(shape, photo.width, photo.height)
     inside = mask(shape, win, without)
     if not inside.any():
-        return _no_samples(PixelCount(0, 0, 0, 0, 0))
+        return _Samples(*_NOTHING, PixelCount(0, 0, 0, 0, 0), 0.0)
     codes = np.ascontiguousarray(photo.codes(win))
     linear = photo.profile.to_linear(codes)
     peak = _largest(codes)
@@ -247,7 +258,7 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     height, width = used.shape
     rows, columns = height // block, width // block
     if not count or not rows or not columns:
-        return _no_samples(pixels)
+        return _Samples(*_NOTHING, pixels, 0.0)
     flags = used[: rows * block, : columns * block].view(np.uint8)
     kept = cv2.copyTo(linear[: rows * block, : columns * block], flags)  # the others are 0
     size = (columns, rows)
@@ -262,12 +273,8 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
         row,
         column,
         pixels,
+        float(np.median(peak[used][:: max(count // 1000, 1)])) / photo.white,
     )
-
-
-def _no_samples(pixels: PixelCount) -> _Samples:
-    nowhere = np.zeros(0, np.intp)
-    return _Samples(np.zeros((0, 3), np.float32), np.zeros((0, 2)), nowhere, nowhere, pixels)
 
 
 def _count(flags: npt.NDArray[np.bool_]) -> int:
@@ -328,6 +335,6 @@ def _warnings(pixels: PixelCount, brightest: float) -> tuple[str, ...]:
     ):
         if lost / total > WARN_LOST:
             out.append(f"{lost / total:.0%} of the region is {name}. {mend}.")
-    if brightest > SHOULDER:
+    if brightest > BRIGHT_END:
         out.append("It lies near the bright end, where cameras bend colours. Lower the exposure.")
     return tuple(out)

@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Budget, Lab, Population, Reading, UncertaintyPart, axes_at
 
-SHARED = ("camera", "stray light", "card")  # the same phone and card in every photo
+SHARED = ("camera", "veiling glare", "card", "no card")  # the same phone and card in every photo
 LEAST_APART = 3.0  # CIEDE2000; smaller disagreements are not worth a word
 
 
