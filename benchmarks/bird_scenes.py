@@ -33,7 +33,7 @@ from simulator.spectra import xyz_to_lab
 from fieldmarks.measure import reading as reading_module
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import decode_srgb, difference
-from fieldmarks.measure.fitting import Patches, choose
+from fieldmarks.measure.correction import Patches, choose
 from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen
 from fieldmarks.measure.phone_profile import OTHER_LAMP
 from fieldmarks.measure.photo import Photo, decode_photo

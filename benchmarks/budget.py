@@ -17,8 +17,7 @@ import numpy as np
 from _tables import markdown, save
 from simulator.spectra import MATERIALS, reflectance_to_lab
 
-from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.card_patch import CARD_TOLERANCE, CardPatch
+from fieldmarks.measure.calibration import CARD_TOLERANCE, Calibration, CardPatch
 from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
 from fieldmarks.measure.quantities import Budget, Lab, UncertaintyPart
 from fieldmarks.measure.uncertainty import (

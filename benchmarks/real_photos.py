@@ -17,25 +17,29 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from _tables import markdown, save
+from scipy.optimize import minimize
 
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.chart import Patch, Placed, lay, load_charts, read_patch
 from fieldmarks.measure.colour import difference, lab_to_linear, lightness_to_reflectance
-from fieldmarks.measure.fitting import Patches, choose_trial, finish
+from fieldmarks.measure.correction import Patches, choose_trial, finish
 from fieldmarks.measure.icc import Profile
 from fieldmarks.measure.phone_profile import PhoneProfile, with_profile
 from fieldmarks.measure.photo import Photo, PhotoFacts, open_photo
+from fieldmarks.measure.quantities import Budget, axes_at, difference_weights
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Polygon, Rectangle, Region
+from fieldmarks.measure.uncertainty import END_FACTOR, LEAST_LIGHT, PHONE, at_end
 
 CARDS = {"one card": "neutral_5", "one card, neutral 6.5": "neutral_6_5"}
 MODES = ("none", *CARDS, "chart", "profile")
+CARD_LIGHT = {"one card": 0.191, "one card, neutral 6.5": 0.356}  # Y of the two patches
 SIDE = 40  # pixels of a patch painted from numbers
 LOW, HIGH = -0.5, 2.5  # linear light that its code values span
 
@@ -168,6 +172,52 @@ def measured(folder: Path) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def without_each_device(table: pd.DataFrame) -> Iterator[tuple]:
+    """z of each device's photos after one card, the camera's numbers found on the others alone.
+
+    The numbers are those of :class:`~fieldmarks.measure.uncertainty.Rendering`, by greatest
+    likelihood of the errors along L*, C* and H* (normal, the other parts as stated).
+    """
+    rows = table[table["mode"].isin(CARDS)].reset_index(drop=True)
+    read, true = (np.array(rows[k].tolist()) for k in ("lab", "true"))
+    light, chroma = read[:, 0], np.hypot(*read[:, 1:].T)
+    apart = np.stack([(lab - t) @ axes_at(tuple(lab)) for lab, t in zip(read, true, strict=True)])
+    # Near grey the direction of C* is that of the error itself: both share it.
+    both = np.sqrt((apart[:, 1:] ** 2).mean(axis=1))[:, None]
+    apart[:, 1:] = np.where(chroma[:, None] > 8, apart[:, 1:], both)
+    other = np.array([Budget(tuple(p for p in b.parts if p.name != "camera")).combined
+                      for b in rows.budget])  # fmt: skip
+    factor = np.array([END_FACTOR if at_end(tuple(lab), 0.0) else 1.0 for lab in read])[:, None]
+    weights = np.array([difference_weights(tuple(lab)) for lab in read])
+    own = np.maximum([lightness_to_reflectance(v) for v in light], LEAST_LIGHT / 2)
+    away = np.abs(np.log(own / rows["mode"].map(lambda m: CARD_LIGHT[m]).to_numpy()))
+
+    def sigma(numbers: np.ndarray) -> np.ndarray:
+        flat, colour, tone, saturation, hue = numbers
+        plain = np.column_stack([
+            np.hypot(flat, (light + 16) / 3 * tone * away),
+            np.sqrt(colour**2 + (saturation * chroma) ** 2 + (chroma / 3 * tone * away) ** 2),
+            np.hypot(colour, hue * chroma),
+        ])  # fmt: skip
+        return np.hypot(factor * plain, other)
+
+    for device in rows.device.unique():
+        out = (rows.device == device).to_numpy()
+
+        def loss(numbers: np.ndarray, kept: np.ndarray = ~out) -> float:
+            s = sigma(numbers)[kept]
+            return float((np.log(s) + (apart[kept] / s) ** 2 / 2).sum())
+
+        found = np.abs(minimize(loss, astuple(PHONE), method="Nelder-Mead").x)
+        radius = np.linalg.norm(sigma(found) / weights, axis=1)
+        z = rows.off / radius
+        cells = [f"{v:.2f}" for v in found]
+        for mode in CARDS:
+            k = out & (rows["mode"] == mode)
+            cells += [f"{np.sqrt((z[k] ** 2).mean()):.2f}", f"{(z[k] <= 2).mean():.0%}"]
+        yield device, *cells
+
+
 def main() -> None:
     folder = Path(sys.argv[1] if len(sys.argv) > 1 else "../shared/photos")
     table = measured(folder)
@@ -182,6 +232,23 @@ def main() -> None:
         markdown(("mode", *head), ((m, *summary(table[table["mode"] == m])) for m in MODES)),
         "By device:",
         markdown(("mode", "device", *head), ((*key, *summary(t)) for key, t in by_device)),
+        "The camera part after one card found anew without each device, and what it says of that "
+        "device's photos (first with neutral 5, then with neutral 6.5):",
+        markdown(
+            (
+                "left out",
+                "lightness",
+                "colour",
+                "tone",
+                "saturation",
+                "hue",
+                "z",
+                "inside",
+                "z",
+                "inside",
+            ),
+            without_each_device(table),
+        ),
     )
 
 

@@ -27,11 +27,11 @@ from fieldmarks.measure.colour import (
     lightness_to_reflectance,
     linear_to_lab,
 )
-from fieldmarks.measure.correction import Correction, hull_distance, is_monotone, straighten, terms
-from fieldmarks.measure.fitting import (
+from fieldmarks.measure.correction import (
     LOOSENESS,
     STRAIGHT,
     Candidate,
+    Correction,
     Patches,
     bends,
     candidates,
@@ -39,7 +39,11 @@ from fieldmarks.measure.fitting import (
     choose_trial,
     curves_of_two,
     finish,
+    hull_distance,
+    is_monotone,
     leave_one_out,
+    straighten,
+    terms,
 )
 from fieldmarks.measure.region import Polygon, Rectangle, Region
 from fieldmarks.measure.uncertainty import camera_part

@@ -11,8 +11,7 @@ from simulator.chart import simulated_patches
 from simulator.spectra import MATERIALS, chart_reflectances, neutral
 
 from fieldmarks._util.errors import CardError
-from fieldmarks.measure.calibration import Calibration, _fit, calibrate
-from fieldmarks.measure.card_patch import CardPatch
+from fieldmarks.measure.calibration import Calibration, CardPatch, _fit, calibrate
 from fieldmarks.measure.chart import calibrate_with_chart
 from fieldmarks.measure.colour import difference, linear_to_lab
 from fieldmarks.measure.measure import measure

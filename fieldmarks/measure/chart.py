@@ -25,8 +25,7 @@ from fieldmarks._util.errors import CardError
 from fieldmarks._util.resources import PACKAGE
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import lightness_to_reflectance, linear_to_lab
-from fieldmarks.measure.correction import Array
-from fieldmarks.measure.fitting import Patches, choose, choose_trial, finish
+from fieldmarks.measure.correction import Array, Patches, choose, choose_trial, finish
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import Lab
 from fieldmarks.measure.region import Point, Polygon, Rectangle, Region, mask, vertices, window
@@ -182,7 +181,6 @@ def lay(region: Region, chart: Chart, way: int = 0) -> list[Placed]:
     ----------
     region : Region
         Four corners round the patches.
-    chart : Chart
     way : int
         0 to 7: which corner is the first patch's, and from 4 on the other way round.
 
@@ -239,7 +237,6 @@ def calibrate_with_chart(
 
     Parameters
     ----------
-    photo : Photo
     cards : sequence of Region
         Marks "card"; may be empty when the chart has a readable grey.
     chart_regions : sequence of Region

@@ -56,7 +56,6 @@ class Doubt:
 
     Parameters
     ----------
-    text : str
     cast : float
         Standard uncertainty across and along a*, b* that such a light makes on a white.
     name, source : str
@@ -79,13 +78,7 @@ def witness_row() -> WitnessRow:
 
 
 def bird_doubts(readings: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
-    """Doubts from the bird's own white parts, where they are marked and calibrated.
-
-    Parameters
-    ----------
-    readings : mapping of mark -> Reading
-    names : mapping of mark -> name for the keeper
-    """
+    """Doubts from the bird's own white parts, where they are marked and calibrated."""
     calibrated = {mark: r for mark, r in readings.items() if r.calibrated}
     white = {m: calibrated[m] for m in witness_row().marks if m in calibrated}
     casts = _cast_doubts(white, names)
@@ -204,8 +197,8 @@ def _uneven_cards(calibration: Calibration) -> list[Doubt]:
     if fall < UNEVEN:
         return []
     text = (
-        f"The light changes by {fall:.0%} across the card: a lamp close by, or the edge of a shadow. "
-        "The bird may stand in another light. Its lightness is stated with more doubt."
+        f"The light changes by {fall:.0%} across the card: a lamp close by, or the edge of a "
+        "shadow. The bird may stand in another light. Its lightness is stated with more doubt."
     )
     return [Doubt(text, 0.0, "light", "")]
 

@@ -19,9 +19,10 @@ from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.errors import CardError
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.colour import linear_to_lab
-from fieldmarks.measure.correction import TERMS, Correction, Triple
+from fieldmarks.measure.correction import TERMS, Correction
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.photo_quality import file_facts
+from fieldmarks.measure.quantities import Triple, triple
 
 SUFFIX = ".phone.json"
 # A phone renders every photo a little differently: this share of the way from "change nothing" to
@@ -47,10 +48,8 @@ class PhoneProfile:
         As the chart photo's file names them.
     hdr : bool
         The chart photo carried signs of blended exposures.
-    colour_profile : str
     taken : str
         When the chart was photographed, as the file says.
-    correction : Correction
     format : int
         Version of this file format.
     """
@@ -223,8 +222,7 @@ def _gains(calibration: Calibration, correction: Correction) -> Triple:
         for p in calibration.patches
     ]
     weight = [p.reflectance ** (2 / 3) for p in calibration.patches]
-    red, green, blue = np.exp(np.average(np.log(each), axis=0, weights=weight))
-    return float(red), float(green), float(blue)
+    return triple(np.exp(np.average(np.log(each), axis=0, weights=weight)))
 
 
 def _misfit(calibration: Calibration, correction: Correction) -> float:

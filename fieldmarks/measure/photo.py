@@ -73,9 +73,6 @@ class Photo:
         Fingerprint of the file as it lay on the disk.
     width, height : int
         Upright size in pixels.
-    facts : PhotoFacts
-    profile : Profile
-    warnings : tuple of str
     header : PIL image, optional
         What the file says before its picture: tables and tags, for judging its fitness.
     """
@@ -138,7 +135,6 @@ def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Phot
 
     Parameters
     ----------
-    path : path
     max_megapixels : float
         Refuse larger pictures before decoding them.
 

@@ -21,19 +21,18 @@ from threadpoolctl import ThreadpoolController
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.colour import difference, linear_to_lab
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.quantities import Budget, Lab, PixelCount, Population, Reading
+from fieldmarks.measure.quantities import Budget, PixelCount, Population, Reading, triple
 from fieldmarks.measure.region import Region, Shape, centre, mask, window
-from fieldmarks.measure.robust import medians
-from fieldmarks.measure.scatter import Patchwork
+from fieldmarks.measure.scatter import Patchwork, medians
 from fieldmarks.measure.uncertainty import (
     BRIGHT_END,
     SOURCES,
     camera_part,
     card_part,
+    glare_part,
     light_part,
     no_card_part,
     spread_part,
-    glare_part,
     unevenness,
 )
 
@@ -81,11 +80,8 @@ def read_mark(
 
     Parameters
     ----------
-    photo : Photo
-    mark : str
     regions : sequence of Region
         Checked regions of this mark; their pixels are pooled.
-    calibration : Calibration
     without : sequence of Shape
         Areas that belong to other marks and are cut out.
     seed : int
@@ -105,8 +101,8 @@ def read_mark(
     true = calibration.apply(linear, xy[:, 0], xy[:, 1])
     values = linear_to_lab(true)
     middle = medians(values)
-    lab = _as_lab(middle)
-    spread = _as_lab(1.4826 * medians(np.abs(values - middle)))
+    lab = triple(middle)
+    spread = triple(1.4826 * medians(np.abs(values - middle)))
     stored = medians(linear)
     brightest = max(part.brightest for part in parts)
     ends = np.cumsum([len(p.row) for p in parts])[:-1]
@@ -153,7 +149,6 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     Parameters
     ----------
     values : (n, 3) array of CIELAB
-    seed : int
 
     Returns
     -------
@@ -166,7 +161,7 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     if near.mean() <= ONE_COLOUR:
         near = difference(sample, middle) < SAME_COLOUR
     if near.mean() > ONE_COLOUR:
-        return (Population(_as_lab(middle), 1.0),)
+        return (Population(triple(middle), 1.0),)
     cv2.setRNGSeed(seed)
     stop = (cv2.TERM_CRITERIA_MAX_ITER + cv2.TERM_CRITERIA_EPS, 50, 0.01)
     points = np.asarray(sample, np.float32)
@@ -174,7 +169,7 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     labels = cv2.kmeans(points, count, None, stop, 1, cv2.KMEANS_PP_CENTERS)[1].ravel()  # type: ignore[call-overload]
     groups = [sample[labels == k] for k in range(count) if (labels == k).any()]
     groups = _merge(groups)
-    found = [Population(_as_lab(medians(g)), len(g) / take) for g in groups]
+    found = [Population(triple(medians(g)), len(g) / take) for g in groups]
     return tuple(sorted(found, key=lambda p: -p.fraction))
 
 
@@ -318,11 +313,6 @@ def _largest(codes: npt.NDArray[np.integer]) -> npt.NDArray[np.integer]:
     """Largest of three channels; many times faster than ``max(axis=2)`` on so short an axis."""
     red, green, blue = cv2.split(codes)
     return np.asarray(cv2.max(cv2.max(red, green), blue))
-
-
-def _as_lab(values: npt.NDArray) -> Lab:
-    light, a, b = (float(v) for v in values)
-    return light, a, b
 
 
 def _warnings(pixels: PixelCount, brightest: float) -> tuple[str, ...]:

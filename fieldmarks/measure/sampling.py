@@ -19,6 +19,7 @@ from fieldmarks.measure.quantities import (
     Relation,
     UncertaintyPart,
     difference_weights,
+    triple,
 )
 from fieldmarks.measure.uncertainty import camera_terms, glare_part, no_card_part
 
@@ -37,7 +38,6 @@ class ColourDraws:
 
     Parameters
     ----------
-    reading : Reading
     median : (n, 3) array
         Draws of its median, CIELAB D65.
     populations : (p, n, 3) array
@@ -70,10 +70,8 @@ def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:
 
     Parameters
     ----------
-    reading : Reading
     count : int
         Number of draws n.
-    seed : int
     """
     rng = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
     normal = rng.standard_normal((count, 3))
@@ -95,13 +93,11 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
     The budget holds at the median. The camera's part is carried to another colour as it grows with
     chroma and away from the cards' lightness, veiling glare and what a missing card leaves unknown
     are worked out anew; all other parts are taken to be equally large there in CIEDE2000 units.
-    Where a mark has several colours, its spread tells how far the median may wander between them, not how far each
-    colour is off: that part stays behind.
+    Where a mark has several colours, its spread tells how far the median may wander between them,
+    not how far each colour is off: that part stays behind.
     """
     if lab == reading.lab:
         return reading.budget.combined
-    here, there = difference_weights(reading.lab), difference_weights(lab)
-    chroma = math.hypot(lab[1], lab[2])
     ratio = np.array(difference_weights(lab)) / difference_weights(reading.lab)
     camera = ratio
     if reading.anchors and not reading.tone_known:
@@ -115,8 +111,7 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
         else:
             grown = camera if part.name == CAMERA else ratio
         squares += (np.array([part.lightness, part.chroma, part.hue]) * grown) ** 2
-    light, away, across = np.sqrt(squares)
-    return float(light), float(away), float(across)
+    return triple(np.sqrt(squares))
 
 
 def _around(lab: Lab, sigma: tuple[float, float, float], normal: Array) -> Array:

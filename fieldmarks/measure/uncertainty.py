@@ -17,12 +17,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.card_patch import CARD_TOLERANCE, DEFAULT_REFLECTANCE, WARN_CAST
+from fieldmarks.measure.calibration import (
+    CARD_TOLERANCE,
+    DEFAULT_REFLECTANCE,
+    WARN_CAST,
+    Calibration,
+)
 from fieldmarks.measure.colour import lab_to_linear, lightness_to_reflectance, linear_to_lab
 from fieldmarks.measure.quantities import Lab, UncertaintyPart, axes_at, difference_weights
-from fieldmarks.measure.robust import medians
-from fieldmarks.measure.scatter import Patchwork, error_of_middle
+from fieldmarks.measure.scatter import Patchwork, error_of_middle, medians
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,7 @@ EXTRAPOLATION = 0.05
 SIDES_LIGHTNESS, SIDES_COLOUR = 8.0, 4.0
 SOURCES = {
     "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
-    "spread": "scatter inside the region over its independent looks (spatial correlation)",
+    "spread": "scatter within the region over its effective sample size (spatial correlation)",
     "sides": "regions that differ in brightness but not in colour: a sun side and a shade side",
     "light": "6 % assumed between card and bird; with distance more, where the card is uneven",
     "veiling glare": "light the lens scatters over the photo: black in four real photos of a chart",
@@ -111,7 +114,6 @@ def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> Uncert
     lab : (L*, a*, b*)
     linear : (3,) array
         A calibrated linear colour near ``lab``, at which the noise is carried to CIELAB.
-    calibration : Calibration
     """
     relative = math.hypot(*(p.noise for p in calibration.patches)) / len(calibration.patches)
     # One channel at a time, and last the colour itself: in mixed feathers the median of the light
