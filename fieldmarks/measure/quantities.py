@@ -15,7 +15,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-Lab = Triple = tuple[float, float, float]
+Lab = tuple[float, float, float]
+Triple = Lab  # any three numbers
 COVERAGE_FACTOR = 2.0
 
 

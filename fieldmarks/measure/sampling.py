@@ -101,7 +101,8 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
     ratio = np.array(difference_weights(lab)) / difference_weights(reading.lab)
     camera = ratio
     if reading.anchors and not reading.tone_known:
-        camera = np.divide(*(camera_terms(c, reading.anchors) for c in (lab, reading.lab)))
+        there, here = (camera_terms(c, reading.anchors) for c in (lab, reading.lab))
+        camera = np.array(there) / here
     squares = np.zeros(3)
     for part in reading.budget.parts:
         if part.name == SPREAD and len(reading.populations) > 1:

@@ -24,7 +24,7 @@ from fieldmarks.measure.calibration import (
     Calibration,
 )
 from fieldmarks.measure.colour import lab_to_linear, lightness_to_reflectance, linear_to_lab
-from fieldmarks.measure.quantities import Lab, UncertaintyPart, axes_at, difference_weights
+from fieldmarks.measure.quantities import Lab, UncertaintyPart, axes_at, difference_weights, triple
 from fieldmarks.measure.scatter import Patchwork, error_of_middle, medians
 
 
@@ -287,7 +287,7 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     ]
     correction = calibration.correction
     if correction is None:
-        return UncertaintyPart("camera", *plain, source)
+        return UncertaintyPart("camera", *triple(plain), source)
     # Three directions of every patch say how far the radius is off.
     student = float(stdtrit(max(3 * len(correction.known) - 3, 1), 0.975)) / 1.96
     scale = difference_weights(lab)
@@ -305,4 +305,4 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
         beyond = EXTRAPOLATION * max(min(lights) - lab[0], lab[0] - max(lights), 0.0)
         plain = [factor * math.hypot(seen[0], beyond), *(STEPS_SHARE * p for p in plain[1:])]
         source = f"lightness: {correction.source}; chroma and hue: {source}"
-    return UncertaintyPart("camera", *plain, source)
+    return UncertaintyPart("camera", *triple(plain), source)
