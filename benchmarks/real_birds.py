@@ -59,10 +59,12 @@ def rows(folder: Path, name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def numbers(folder: Path) -> tuple[dict[str, list[Reading]], dict[str, list[Relation]]]:
+def numbers(
+    folder: Path, prefix: str = ""
+) -> tuple[dict[str, list[Reading]], dict[str, list[Relation]]]:
     """Readings and ring widths of every bird from the numbers alone."""
     readings, relations = defaultdict(list), defaultdict(list)
-    for row in rows(folder, "readings.csv"):
+    for row in rows(folder, f"{prefix}readings.csv"):
         lab, spread = ([float(row[f"{p}{c}"]) for c in "Lab"] for p in ("", "spread_"))
         light, *colour = (OWN_SCATTER * s for s in spread)
         part = UncertaintyPart("spread", light, max(colour), max(colour), "")
@@ -79,7 +81,7 @@ def numbers(folder: Path) -> tuple[dict[str, list[Reading]], dict[str, list[Rela
                 False,
             )
         )
-    for row in rows(folder, "relations.csv"):
+    for row in rows(folder, f"{prefix}relations.csv"):
         if row["relation"] == "ring":
             width = Relation("ring", "ring", float(row["value"]),
                              float(row["expanded_uncertainty"]), ())  # fmt: skip
