@@ -35,7 +35,7 @@ from fieldmarks.measure.quantities import (
     difference_weights,
 )
 from fieldmarks.measure.sampling import CAMERA, deviations
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.plumage import expected, expected_relation, makeups
 from fieldmarks.rules.schema import LEVELS, MakeUp
 
@@ -321,7 +321,7 @@ def measured_noise(tables: Tables, phone: bool) -> float:
 
 
 def main() -> None:
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     parts = [
         f"{BIRDS} birds x {REPEATS} broods: 20 pure of each of 5 species and 10 first crosses of "
         "each of 10 pairs per brood; varieties drawn evenly from those that say anything on "

@@ -208,7 +208,9 @@ def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array,
         axes = axes_at(lab)
         own = plain * np.eye(3)
         for part in parts:
-            own += (axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2) @ axes.T
+            own += (
+                axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2
+            ) @ axes.T
         dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * OWN_LIGHT
         own += np.outer(dimmer, dimmer)
         own[0, 0] += (CLIPPED * cut) ** 2
