@@ -77,7 +77,7 @@ def numbers(folder: Path) -> tuple[dict[str, list[Reading]], dict[str, list[Rela
                 Budget((part,)),
                 PixelCount(total, clipped, 0, 0, used),
                 False,
-            )  # fmt: skip
+            )
         )
     for row in rows(folder, "relations.csv"):
         if row["relation"] == "ring":

@@ -16,7 +16,8 @@ from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables, load_rules
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
-UNDECIDED = ("nothing read", "nothing decided", "cannot be told")
+# "not calibrated" stands in what version 0.2.0 kept.
+UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
 
 
 @lru_cache(maxsize=1)

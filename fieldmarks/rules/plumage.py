@@ -231,8 +231,9 @@ def cross_makeups(
     keys: list[str] = []
     for first, second in itertools.product(*options):
         if first != second:
-            for between in itertools.product(*_between(first, second)):
-                rule = tables.makeup_index.get((grounds[0], *between))
+            pigments, blacks, structures = _between(first, second)
+            for one_way in itertools.product(grounds[:1], pigments, blacks, structures):
+                rule = tables.makeup_index.get(one_way)
                 keys += rule.swatches if rule else ()
     return _unique(keys)
 
