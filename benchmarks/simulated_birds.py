@@ -140,15 +140,7 @@ def noise_budget(lab: Lab, phone: bool) -> Budget:
         s_l, s_c, s_h = difference_weights(lab)
         sigma = NOISE / MEAN_OF_CHI3
         return Budget((UncertaintyPart("noise", sigma * s_l, sigma * s_c, sigma * s_h, ""),))
-    chroma = math.hypot(lab[1], lab[2])
-    away, across = uncertainty.CAMERA_CHROMA, uncertainty.CAMERA_HUE
-    camera = UncertaintyPart(
-        CAMERA,
-        uncertainty.tone_error(lab[0], [GREY_CARD]),
-        away[0] + away[1] * chroma,
-        across[0] + across[1] * chroma,
-        "",
-    )
+    camera = UncertaintyPart(CAMERA, *uncertainty.camera_terms(lab, [GREY_CARD]), "")
     light = uncertainty.light_part(lab, uncertainty.LIGHT_DEFAULT, "light", "")
     return Budget((camera, light))
 
