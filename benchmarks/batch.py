@@ -24,11 +24,11 @@ from pathlib import Path
 from _tables import markdown, save
 from PIL import Image
 
-from fieldmarks.annotation import read_region_file, write_region_file
-from fieldmarks.batch import Summary, assess_many, demo_birds, photos_in
+from fieldmarks.measure.region import Ellipse, Line, Polygon, Rectangle, RegionSet, Shape
+from fieldmarks.measure.region_file import read_region_file, write_region_file
+from fieldmarks.pipeline import Summary, assess_many, demo_birds, photos_in
 from fieldmarks.record import Question, region_file_of
-from fieldmarks.region import Ellipse, Line, Polygon, Rectangle, RegionSet, Shape
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 UPSIDE_DOWN = 3  # EXIF orientation (CIPA DC-008, tag 274)
 MARKS_AT = (0.1, 0.4, 1.0)  # shares of the run at which memory is read

@@ -22,26 +22,26 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from _tables import markdown, save
+from simulator import phone
+from simulator.camera import CAMERAS, LAMPS
+from simulator.chart import simulated_chart
+from simulator.demo import Picture, pictures
+from simulator.outlines import drawn_regions
+from simulator.scene import Light, Rendered, paint_scene, take_photo
+from simulator.spectra import xyz_to_lab
 
-from fieldmarks import reading as reading_module
-from fieldmarks.card import Calibration, calibrate
-from fieldmarks.colour import decode_srgb, difference
-from fieldmarks.optics.fitting import Patches, choose
-from fieldmarks.optics.phone_profile import OTHER_LAMP
-from fieldmarks.optics.witness import bird_doubts, card_doubts, widen
-from fieldmarks.photo import Photo, decode_photo
-from fieldmarks.quantities import Budget, Reading
-from fieldmarks.reading import read_mark
-from fieldmarks.region import Region, mask, window
-from fieldmarks.simulate import phone
-from fieldmarks.simulate.camera import CAMERAS, LAMPS
-from fieldmarks.simulate.chart import simulated_chart
-from fieldmarks.simulate.demo import Picture, pictures
-from fieldmarks.simulate.outlines import drawn_regions
-from fieldmarks.simulate.scene import Light, Rendered, paint_scene, take_photo
-from fieldmarks.simulate.spectra import xyz_to_lab
-from fieldmarks.tables import load_tables
-from fieldmarks.uncertainty import LIGHT_DEFAULT, light_part
+from fieldmarks.measure import reading as reading_module
+from fieldmarks.measure.calibration import Calibration, calibrate
+from fieldmarks.measure.colour import decode_srgb, difference
+from fieldmarks.measure.fitting import Patches, choose
+from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen
+from fieldmarks.measure.phone_profile import OTHER_LAMP
+from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.quantities import Budget, Reading
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Region, mask, window
+from fieldmarks.measure.uncertainty import LIGHT_DEFAULT, light_part
+from fieldmarks.rules import load_tables
 
 CONDITIONS = ("plain", "mixed lamps", "shadow on bird", "grain", "JPEG 60 to 70", "shine",
               "HDR", "small", "bright", "large")  # fmt: skip

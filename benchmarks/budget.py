@@ -15,13 +15,19 @@ from collections.abc import Iterator
 
 import numpy as np
 from _tables import markdown, save
+from simulator.spectra import MATERIALS, reflectance_to_lab
 
-from fieldmarks.card import Calibration
-from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.optics.card_patch import CARD_TOLERANCE, CardPatch
-from fieldmarks.quantities import Budget, Lab, UncertaintyPart
-from fieldmarks.simulate.spectra import MATERIALS, reflectance_to_lab
-from fieldmarks.uncertainty import LIGHT_DEFAULT, LIGHT_LIMIT, camera_part, card_part, light_part
+from fieldmarks.measure.calibration import Calibration
+from fieldmarks.measure.card_patch import CARD_TOLERANCE, CardPatch
+from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
+from fieldmarks.measure.quantities import Budget, Lab, UncertaintyPart
+from fieldmarks.measure.uncertainty import (
+    LIGHT_DEFAULT,
+    LIGHT_LIMIT,
+    camera_part,
+    card_part,
+    light_part,
+)
 
 DRAWS = 100_000
 NOISE = 0.01  # of the card's channels, relative

@@ -16,15 +16,15 @@ from functools import lru_cache
 import numpy as np
 from _tables import markdown, save
 from PIL import Image
+from simulator.camera import CAMERAS, LAMPS
+from simulator.chart import simulated_patches
+from simulator.spectra import chart_reflectances, neutral
 
-from fieldmarks.card import Calibration, calibrate
-from fieldmarks.colour import difference
-from fieldmarks.photo import Photo, decode_photo
-from fieldmarks.reading import read_mark
-from fieldmarks.region import Rectangle, Region
-from fieldmarks.simulate.camera import CAMERAS, LAMPS
-from fieldmarks.simulate.chart import simulated_patches
-from fieldmarks.simulate.spectra import chart_reflectances, neutral
+from fieldmarks.measure.calibration import Calibration, calibrate
+from fieldmarks.measure.colour import difference
+from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Rectangle, Region
 
 PATCH = 48
 COLUMNS = 6

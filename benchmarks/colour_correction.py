@@ -5,7 +5,7 @@ Run: python benchmarks/colour_correction.py
 A phone's profile is made on the same camera's chart under D65 and used with the card alone.
 
 Every photo holds the 24-patch chart (published reflectances), a grey card and 76 colours that no
-fit sees: 36 plumage materials and 40 random plumage-like spectra (fieldmarks.simulate.spectra). All
+fit sees: 36 plumage materials and 40 random plumage-like spectra (simulator.spectra). All
 go through the program's own chain: picture file, regions, calibration, reading. Phone rendering 0
 is a straight camera, 1 a lively phone, HDR a lively phone that evens out the light. "Left out" are
 chart patches predicted by a fit without them; "plumage" are the unseen colours.
@@ -18,19 +18,10 @@ import io
 import numpy as np
 from _tables import markdown, save
 from PIL import Image
-
-from fieldmarks.card import Calibration, calibrate
-from fieldmarks.colour import decode_srgb, difference, lightness_to_reflectance, linear_to_lab
-from fieldmarks.optics.chart import calibrate_with_chart, load_charts, with_steps
-from fieldmarks.optics.fitting import Patches, candidates, choose_trial, finish, leave_one_out
-from fieldmarks.optics.phone_profile import PhoneProfile, make_profile, with_profile
-from fieldmarks.photo import Photo, decode_photo
-from fieldmarks.reading import read_mark
-from fieldmarks.region import Rectangle, Region
-from fieldmarks.simulate.camera import CAMERAS, LAMPS, response_weights
-from fieldmarks.simulate.chart import simulated_patches
-from fieldmarks.simulate.phone import render_picture
-from fieldmarks.simulate.spectra import (
+from simulator.camera import CAMERAS, LAMPS, response_weights
+from simulator.chart import simulated_patches
+from simulator.phone import render_picture
+from simulator.spectra import (
     MATERIALS,
     Array,
     chart_reflectances,
@@ -40,6 +31,20 @@ from fieldmarks.simulate.spectra import (
     reflectance_to_lab,
     xyz_to_lab,
 )
+
+from fieldmarks.measure.calibration import Calibration, calibrate
+from fieldmarks.measure.chart import calibrate_with_chart, load_charts, with_steps
+from fieldmarks.measure.colour import (
+    decode_srgb,
+    difference,
+    lightness_to_reflectance,
+    linear_to_lab,
+)
+from fieldmarks.measure.fitting import Patches, candidates, choose_trial, finish, leave_one_out
+from fieldmarks.measure.phone_profile import PhoneProfile, make_profile, with_profile
+from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Rectangle, Region
 
 CHART = "chart24_mean"
 SIDE = 24
@@ -146,7 +151,7 @@ def knows_everything(lamp: str, camera: str) -> float:
     Wiener estimate of the reflectance from the camera's three numbers (Pratt & Mancill 1976), with
     the second moments of the 190 training spectra of the Academy's rawtoaces set.
     """
-    from fieldmarks.simulate._library import colour_science
+    from simulator._library import colour_science
 
     colour = colour_science()
     training = colour.characterisation.read_training_data_rawtoaces_v1()

@@ -25,13 +25,20 @@ from __future__ import annotations
 import numpy as np
 from _tables import markdown, save
 from scipy.spatial import cKDTree
+from simulator._library import colour_science
+from simulator.camera import CAMERAS, LAMPS, photograph
+from simulator.spectra import Array, chart_reflectances, reflectance_to_lab
 
-from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.optics import correction, fitting
-from fieldmarks.optics.fitting import Candidate, Patches, Trial, choose_trial, finish, leave_one_out
-from fieldmarks.simulate._library import colour_science
-from fieldmarks.simulate.camera import CAMERAS, LAMPS, photograph
-from fieldmarks.simulate.spectra import Array, chart_reflectances, reflectance_to_lab
+from fieldmarks.measure import correction, fitting
+from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
+from fieldmarks.measure.fitting import (
+    Candidate,
+    Patches,
+    Trial,
+    choose_trial,
+    finish,
+    leave_one_out,
+)
 
 AIM = {CAMERAS[0]: 1.0, CAMERAS[1]: 1.5}
 COUNTS = (23, 50, 100, 200)

@@ -13,11 +13,11 @@ import json
 import numpy as np
 from _tables import markdown, save
 
-from fieldmarks.batch import demo_birds, demo_question
-from fieldmarks.colour import difference
-from fieldmarks.judging.signs import SignStatus
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.measure.colour import difference
+from fieldmarks.pipeline import demo_birds, demo_question
 from fieldmarks.record import record_of_file
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 
 def main() -> None:

@@ -22,7 +22,7 @@ from keeper import Keeper
 from playwright.sync_api import sync_playwright
 from screen import ARGUMENTS, LAPTOP, Screen, wait_for_server
 
-from fieldmarks.serve import command
+from fieldmarks.app.serve import command
 
 BIRD = "lilianae_large"
 STROKES = 20

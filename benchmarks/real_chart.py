@@ -19,11 +19,12 @@ from pathlib import Path
 
 import numpy as np
 from _tables import markdown, save
+from simulator.spectra import WAVELENGTHS, chart_reflectances
 
-from fieldmarks.card import Calibration, calibrate
-from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.optics.chart import read_patch
-from fieldmarks.optics.fitting import (
+from fieldmarks.measure.calibration import Calibration, calibrate
+from fieldmarks.measure.chart import read_patch
+from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
+from fieldmarks.measure.fitting import (
     Patches,
     Trial,
     candidates,
@@ -31,11 +32,10 @@ from fieldmarks.optics.fitting import (
     finish,
     leave_one_out,
 )
-from fieldmarks.photo import Photo, open_photo
-from fieldmarks.reading import read_mark
-from fieldmarks.region import Rectangle, Region
-from fieldmarks.simulate.spectra import WAVELENGTHS, chart_reflectances
-from fieldmarks.uncertainty import SHOULDER
+from fieldmarks.measure.photo import Photo, open_photo
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Rectangle, Region
+from fieldmarks.measure.uncertainty import SHOULDER
 
 CHART = "ColorChecker24 - After November 2014"
 REDS = ("red", "moderate red")

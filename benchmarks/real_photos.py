@@ -22,14 +22,14 @@ import numpy as np
 from _tables import markdown, save
 from real_chart import kinds, nested
 
-from fieldmarks.card import Calibration, calibrate
-from fieldmarks.colour import difference, lightness_to_reflectance, linear_to_lab
-from fieldmarks.optics.chart import Placed, lay, load_charts, read_patch
-from fieldmarks.optics.correction import Correction
-from fieldmarks.optics.fitting import Patches, choose_trial, finish
-from fieldmarks.photo import Photo, decode_photo
-from fieldmarks.reading import read_mark
-from fieldmarks.region import Polygon, Region, mask, window
+from fieldmarks.measure.calibration import Calibration, calibrate
+from fieldmarks.measure.chart import Placed, lay, load_charts, read_patch
+from fieldmarks.measure.colour import difference, lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.correction import Correction
+from fieldmarks.measure.fitting import Patches, choose_trial, finish
+from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Polygon, Region, mask, window
 
 CARD = "neutral_5"
 BOTTOM = 0.02  # share of pixels with a channel at 0 or 1 from which a patch counts as cut off

@@ -18,20 +18,20 @@ from unittest.mock import patch
 import numpy as np
 from _tables import markdown, save
 from bird_scenes import HEIGHT, LEFT_OUT, truth_of
+from simulator import phone
+from simulator.camera import CAMERAS, LAMPS
+from simulator.demo import Picture, pictures
+from simulator.outlines import drawn_regions
+from simulator.scene import Light, Rendered, paint_scene, take_photo
 
-from fieldmarks import reading as reading_module
-from fieldmarks.card import Calibration, calibrate
-from fieldmarks.colour import difference
-from fieldmarks.optics import card_patch
-from fieldmarks.photo import Photo, decode_photo
-from fieldmarks.reading import read_mark
-from fieldmarks.region import Rectangle, Region, centre
-from fieldmarks.simulate import phone
-from fieldmarks.simulate.camera import CAMERAS, LAMPS
-from fieldmarks.simulate.demo import Picture, pictures
-from fieldmarks.simulate.outlines import drawn_regions
-from fieldmarks.simulate.scene import Light, Rendered, paint_scene, take_photo
-from fieldmarks.tables import load_tables
+from fieldmarks.measure import card_patch
+from fieldmarks.measure import reading as reading_module
+from fieldmarks.measure.calibration import Calibration, calibrate
+from fieldmarks.measure.colour import difference
+from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Rectangle, Region, centre
+from fieldmarks.rules import load_tables
 
 Outcome = tuple[float, float]
 

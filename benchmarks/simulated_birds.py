@@ -19,13 +19,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from _tables import markdown, save
 
-from fieldmarks import uncertainty
-from fieldmarks.assessment import Assessment, assess
-from fieldmarks.colour import difference
-from fieldmarks.judging.findings import Status
-from fieldmarks.judging.sampling import CAMERA, deviations
-from fieldmarks.judging.signs import SignStatus
-from fieldmarks.quantities import (
+from fieldmarks.judge.assess import Assessment, assess
+from fieldmarks.judge.findings import Status
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.measure import uncertainty
+from fieldmarks.measure.colour import difference
+from fieldmarks.measure.quantities import (
     Budget,
     Lab,
     PixelCount,
@@ -35,9 +34,10 @@ from fieldmarks.quantities import (
     UncertaintyPart,
     difference_weights,
 )
-from fieldmarks.tables import Tables, load_tables
-from fieldmarks.tables.plumage import expected, expected_relation, makeups
-from fieldmarks.tables.schema import LEVELS, MakeUp
+from fieldmarks.measure.sampling import CAMERA, deviations
+from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules.plumage import expected, expected_relation, makeups
+from fieldmarks.rules.schema import LEVELS, MakeUp
 
 BIRDS, REPEATS = 200, 10
 FIRST_SEED = 1000  # broods that were not looked at while tolerances and tints were set

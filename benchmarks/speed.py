@@ -23,12 +23,12 @@ import numpy as np
 from _tables import markdown, save
 from PIL import Image
 
-from fieldmarks import region
-from fieldmarks.colour import encode_srgb, lab_to_linear
-from fieldmarks.photo import decode_photo
+from fieldmarks.measure import region
+from fieldmarks.measure.colour import encode_srgb, lab_to_linear
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.record import make_record
-from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 MARKS = ("face", "collar", "bib", "nape", "back", "rump", "beak_base", "beak_tip", "crown", "wing")
 RUNS = 15
@@ -61,7 +61,7 @@ def scene(width: int, height: int) -> tuple[bytes, RegionSet]:
 
 
 def forget_outlines() -> None:
-    """Empty what :mod:`fieldmarks.region` remembers of the outlines it has seen."""
+    """Empty what :mod:`fieldmarks.measure.region` remembers of the outlines it has seen."""
     for remembered in vars(region).values():
         if hasattr(remembered, "cache_clear"):
             remembered.cache_clear()

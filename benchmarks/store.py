@@ -19,13 +19,14 @@ from statistics import median
 import numpy as np
 from _tables import markdown, save
 
-from fieldmarks.life import models, rows
-from fieldmarks.life.bird import Bird, Entry, Look, MarkPoint, SignPoint
-from fieldmarks.life.collection import Filter, bird_page, list_birds, overview
-from fieldmarks.life.desk import advice_on_pair
-from fieldmarks.life.due import summary
-from fieldmarks.life.store import Store
-from fieldmarks.tables import load_tables
+from fieldmarks.birds import orm as models
+from fieldmarks.birds import rows
+from fieldmarks.birds.collection import Filter, bird_page, list_birds, overview
+from fieldmarks.birds.due import summary
+from fieldmarks.birds.model import Bird, Entry, Look, MarkPoint, SignPoint
+from fieldmarks.birds.service import advice_on_pair
+from fieldmarks.birds.store import Store
+from fieldmarks.rules import load_tables
 
 TODAY = date(2026, 3, 1)
 SIZES = (1_000, 10_000, 60_000, 100_000)

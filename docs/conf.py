@@ -22,7 +22,7 @@ apidoc_modules = [
     {
         "path": str(PACKAGE),
         "destination": "api",
-        "exclude_patterns": [str(PACKAGE / "life" / "migrations")],
+        "exclude_patterns": [str(PACKAGE / "birds" / "migrations")],
         "separate_modules": True,
         "module_first": True,
         "implicit_namespaces": False,

@@ -22,10 +22,10 @@ sys.path.insert(0, str(ROOT / "tests" / "browser"))
 from keeper import Keeper  # noqa: E402
 from screen import ARGUMENTS, PHONE, Screen, wait_for_server  # noqa: E402
 
-from fieldmarks.life.invented import fill_with_invented_club  # noqa: E402
-from fieldmarks.life.store import Store  # noqa: E402
-from fieldmarks.serve import command  # noqa: E402
-from fieldmarks.tables import load_tables  # noqa: E402
+from fieldmarks.app.serve import command  # noqa: E402
+from fieldmarks.birds.invented import fill_with_invented_club  # noqa: E402
+from fieldmarks.birds.store import Store  # noqa: E402
+from fieldmarks.rules import load_tables  # noqa: E402
 
 PICTURES = Path(__file__).parent / "pictures"
 LAPTOP = (1440, 900)

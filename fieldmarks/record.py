@@ -19,16 +19,16 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from fieldmarks import __version__
-from fieldmarks.annotation import read_region_file
-from fieldmarks.assessment import Assessment, assess
-from fieldmarks.errors import FieldmarksError, RegionError
-from fieldmarks.files import write_whole
-from fieldmarks.measure import Measurement, measure
-from fieldmarks.optics.phone_profile import PhoneProfile
-from fieldmarks.photo import MAX_MEGAPIXELS, Photo, open_photo
-from fieldmarks.quantities import Reading
-from fieldmarks.region import RegionSet
-from fieldmarks.tables import Tables
+from fieldmarks._util.atomic_write import write_whole
+from fieldmarks._util.errors import FieldmarksError, RegionError
+from fieldmarks.judge.assess import Assessment, assess
+from fieldmarks.measure.measure import Measurement, measure
+from fieldmarks.measure.phone_profile import PhoneProfile
+from fieldmarks.measure.photo import MAX_MEGAPIXELS, Photo, open_photo
+from fieldmarks.measure.quantities import Reading
+from fieldmarks.measure.region import RegionSet
+from fieldmarks.measure.region_file import read_region_file
+from fieldmarks.rules import Tables
 
 REGION_SUFFIX = ".regions.json"
 RECORD_SUFFIX = ".record.json"
@@ -82,7 +82,7 @@ def make_record(
     """Measure and assess a photo.
 
     ``remembered`` keeps readings from one call to the next and ``phone`` is what is known of the
-    phone; see :func:`fieldmarks.measure.measure`.
+    phone; see :func:`fieldmarks.measure.measure.measure`.
 
     Raises
     ------

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import joblib
 
-from fieldmarks.batch import assess_many, photos_in
+from fieldmarks.pipeline import assess_many, photos_in
 from fieldmarks.record import Question
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 
 def main(photos, out, workers):

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from fieldmarks.cli import main
+from fieldmarks.cli.main import main
 
 can_mount = pytest.mark.skipif(
     sys.platform != "linux" or os.geteuid() != 0, reason="a small disk is mounted: needs root"

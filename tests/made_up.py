@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fieldmarks.quantities import (
+from fieldmarks.measure.quantities import (
     Budget,
     Lab,
     PixelCount,

@@ -5,11 +5,11 @@ import functools
 from defusedxml.ElementTree import fromstring
 from scenes import GREY_18, card, linear_scene, to_photo
 
-from fieldmarks.judging.findings import Finding, Status
-from fieldmarks.photo import Photo
+from fieldmarks.judge.findings import Finding, Status
+from fieldmarks.measure.photo import Photo
+from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.record import Question, Record, make_record
-from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.tables import Tables, load_tables
+from fieldmarks.rules import Tables, load_tables
 
 SVG = "{http://www.w3.org/2000/svg}"
 HOSTILE = (

@@ -5,9 +5,9 @@ import io
 import numpy as np
 from PIL import Image
 
-from fieldmarks.colour import encode_srgb, lab_to_linear
-from fieldmarks.photo import Photo, decode_photo
-from fieldmarks.region import Ellipse, Rectangle, Region, mask
+from fieldmarks.measure.colour import encode_srgb, lab_to_linear
+from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.region import Ellipse, Rectangle, Region, mask
 
 GREY_18 = (49.496, 0.0, 0.0)  # L* of reflectance 0.18 (CIE 15)
 BACKGROUND = (45.0, -8.0, 10.0)

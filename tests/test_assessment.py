@@ -8,14 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_up import COLOURS, reading, relation
 
-from fieldmarks.assessment import assess
-from fieldmarks.errors import FieldmarksError, TableError
-from fieldmarks.judging.findings import Status
-from fieldmarks.judging.proposal import age_class, propose_variety
-from fieldmarks.judging.signs import SignStatus
-from fieldmarks.quantities import paler_by
-from fieldmarks.relation import same_as
-from fieldmarks.tables import load_tables
+from fieldmarks._util.errors import FieldmarksError, TableError
+from fieldmarks.judge.assess import assess
+from fieldmarks.judge.findings import Status
+from fieldmarks.judge.proposal import age_class, propose_variety
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.measure.comparison import same_as
+from fieldmarks.measure.quantities import paler_by
+from fieldmarks.rules import load_tables
 
 TABLES = load_tables(keepers_swatches=False)
 DECIDED = (Status.FITS, Status.DOES_NOT_FIT)

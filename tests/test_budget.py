@@ -7,14 +7,20 @@ import numpy as np
 import pytest
 from scenes import GREY_18, card, linear_scene, to_photo
 
-from fieldmarks.card import calibrate
-from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.optics.repeats import combine
-from fieldmarks.optics.texture import Patchwork, error_of_middle
-from fieldmarks.quantities import Budget, PixelCount, Reading, UncertaintyPart
-from fieldmarks.reading import read_mark
-from fieldmarks.region import Rectangle, Region
-from fieldmarks.uncertainty import STRAY_LIGHT, card_part, light_part, stray_part, tone_error
+from fieldmarks.measure.calibration import calibrate
+from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
+from fieldmarks.measure.quantities import Budget, PixelCount, Reading, UncertaintyPart
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Rectangle, Region
+from fieldmarks.measure.repeats import combine
+from fieldmarks.measure.scatter import Patchwork, error_of_middle
+from fieldmarks.measure.uncertainty import (
+    STRAY_LIGHT,
+    card_part,
+    light_part,
+    stray_part,
+    tone_error,
+)
 
 COLOURS = [(62.0, 40.0, 55.0), (80.0, 2.0, 70.0), (45.0, -12.0, -20.0), (30.0, 2.0, 3.0)]
 

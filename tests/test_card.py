@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scenes import GREY_18, card, linear_scene, to_photo
 
-from fieldmarks.card import calibrate
-from fieldmarks.colour import difference, lightness_to_reflectance, linear_to_lab
-from fieldmarks.region import Ellipse, Rectangle, Region
+from fieldmarks.measure.calibration import calibrate
+from fieldmarks.measure.colour import difference, lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.region import Ellipse, Rectangle, Region
 
 CARD = Rectangle(20, 20, 80, 80)
 BIRD = Ellipse(300, 200, 60, 60)

@@ -4,8 +4,8 @@ import pytest
 from made_up import reading, relation
 from test_assessment import TABLES, bird
 
-from fieldmarks.assessment import assess
-from fieldmarks.judging.signs import SignStatus
+from fieldmarks.judge.assess import assess
+from fieldmarks.judge.signs import SignStatus
 
 
 def caution(key):

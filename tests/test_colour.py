@@ -9,7 +9,7 @@ import skimage.color
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldmarks.colour import (
+from fieldmarks.measure.colour import (
     decode_srgb,
     difference,
     encode_srgb,
@@ -17,7 +17,7 @@ from fieldmarks.colour import (
     lightness_to_reflectance,
     linear_to_lab,
 )
-from fieldmarks.quantities import Budget, UncertaintyPart, difference_weights
+from fieldmarks.measure.quantities import Budget, UncertaintyPart, difference_weights
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")

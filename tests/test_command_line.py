@@ -9,7 +9,7 @@ from test_record import save_bird
 
 
 def run(*arguments, cwd=None):
-    command = [sys.executable, "-W", "ignore", "-m", "fieldmarks.cli", *map(str, arguments)]
+    command = [sys.executable, "-W", "ignore", "-m", "fieldmarks.cli.main", *map(str, arguments)]
     environment = {**os.environ, "COLUMNS": "200"}
     return subprocess.run(command, capture_output=True, text=True, cwd=cwd, env=environment)
 
@@ -117,7 +117,7 @@ def test_a_broken_table_row_is_named_with_the_mend(tmp_path):
 
 
 def test_the_app_is_served_to_this_computer_only_unless_asked():
-    from fieldmarks.serve import command
+    from fieldmarks.app.serve import command
 
     assert "--server.address=127.0.0.1" in command(8612, home_network=False)
     assert "--server.address=0.0.0.0" in command(8612, home_network=True)

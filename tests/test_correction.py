@@ -8,16 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 from scenes import to_photo
+from simulator.chart import simulated_chart, simulated_patches
+from simulator.spectra import MATERIALS, neutral
 
-from fieldmarks.card import Calibration, calibrate
-from fieldmarks.colour import (
-    decode_srgb,
-    difference,
-    lightness_to_reflectance,
-    linear_to_lab,
-)
-from fieldmarks.errors import CardError
-from fieldmarks.optics.chart import (
+from fieldmarks._util.errors import CardError
+from fieldmarks.measure.calibration import Calibration, calibrate
+from fieldmarks.measure.chart import (
     calibrate_with_chart,
     lay,
     load_charts,
@@ -25,8 +21,14 @@ from fieldmarks.optics.chart import (
     read_chart,
     with_steps,
 )
-from fieldmarks.optics.correction import Correction, hull_distance, is_monotone, straighten, terms
-from fieldmarks.optics.fitting import (
+from fieldmarks.measure.colour import (
+    decode_srgb,
+    difference,
+    lightness_to_reflectance,
+    linear_to_lab,
+)
+from fieldmarks.measure.correction import Correction, hull_distance, is_monotone, straighten, terms
+from fieldmarks.measure.fitting import (
     LOOSENESS,
     STRAIGHT,
     Candidate,
@@ -39,10 +41,8 @@ from fieldmarks.optics.fitting import (
     finish,
     leave_one_out,
 )
-from fieldmarks.region import Polygon, Rectangle, Region
-from fieldmarks.simulate.chart import simulated_chart, simulated_patches
-from fieldmarks.simulate.spectra import MATERIALS, neutral
-from fieldmarks.uncertainty import camera_part
+from fieldmarks.measure.region import Polygon, Rectangle, Region
+from fieldmarks.measure.uncertainty import camera_part
 
 NEUTRAL = np.arange(24) >= 18
 PLUMAGE = np.array([m.reflectance() for m in MATERIALS.values()])

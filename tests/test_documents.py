@@ -8,7 +8,7 @@ import pytest
 import typer
 
 from fieldmarks import __version__
-from fieldmarks.cli import app
+from fieldmarks.cli.main import app
 
 ROOT = Path(__file__).parents[1]
 TEXT = "\n".join(

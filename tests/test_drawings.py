@@ -12,9 +12,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from reported import HOSTILE, SVG, finding, texts
 
-from fieldmarks.judging.findings import Finding, Status
-from fieldmarks.quantities import Budget, Population, UncertaintyPart
-from fieldmarks.region import letters
+from fieldmarks.judge.findings import Finding, Status
+from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart
+from fieldmarks.measure.region import letters
 from fieldmarks.report.drawings import (
     ICONS,
     colour_plane,

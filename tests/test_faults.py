@@ -13,11 +13,11 @@ from streamlit.testing.v1 import AppTest
 from test_batch import birds, files, needs_posix, started
 from test_record import save_bird
 
-from fieldmarks import files as files_module
-from fieldmarks.batch import assess_many
-from fieldmarks.files import write_whole
+from fieldmarks._util import atomic_write as files_module
+from fieldmarks._util.atomic_write import write_whole
+from fieldmarks.pipeline import assess_many
 from fieldmarks.record import Question, record_from_json
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 APP = Path(__file__).parents[1] / "app.py"
 ON_A_SMALL_DISK = "a disk in memory of a few kilobytes"
@@ -131,9 +131,9 @@ def test_a_file_is_on_the_disk_before_its_name_and_its_name_before_the_next_file
 DIES = """
 import os, signal, sys
 from pathlib import Path
-from fieldmarks import batch
+from fieldmarks import pipeline as batch
 from fieldmarks.record import Question
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 real = getattr(batch, sys.argv[1])
 def dies(*given):
     if "bird01" in str(given[0]) or "bird01" in given[0].measurement.photo:
@@ -165,7 +165,7 @@ def test_power_cut_between_picture_and_record_or_before_the_tables(tmp_path, bef
 
 
 def test_the_app_shows_a_line_and_no_traceback(monkeypatch, keeper):
-    from fieldmarks.screen import start
+    from fieldmarks.app import start
 
     def gone():
         raise PermissionError(errno.EACCES, "Permission denied")

@@ -8,13 +8,13 @@ import pytest
 from PIL import Image
 from scenes import linear_scene, to_photo
 
-from fieldmarks.card import Calibration
-from fieldmarks.colour import encode_srgb
-from fieldmarks.optics.correction import Correction
-from fieldmarks.optics.fitness import BLURRED, file_facts, photo_fitness
-from fieldmarks.photo import decode_photo
-from fieldmarks.region import Line, Rectangle, Region
-from fieldmarks.uncertainty import camera_part
+from fieldmarks.measure.calibration import Calibration
+from fieldmarks.measure.colour import encode_srgb
+from fieldmarks.measure.correction import Correction
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.photo_quality import BLURRED, file_facts, photo_fitness
+from fieldmarks.measure.region import Line, Rectangle, Region
+from fieldmarks.measure.uncertainty import camera_part
 
 RNG = np.random.default_rng(0)
 TEXTURE = cv2.resize(RNG.uniform(0.1, 0.5, (130, 200, 3)), (600, 400))

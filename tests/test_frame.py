@@ -8,10 +8,8 @@ import pytest
 from PIL import Image
 from scenes import linear_scene, to_photo
 
-from fieldmarks.card import calibrate
-from fieldmarks.colour import encode_srgb
-from fieldmarks.optics.card_places import propose_cards
-from fieldmarks.optics.frame import (
+from fieldmarks.measure.calibration import calibrate
+from fieldmarks.measure.card_frame import (
     FAMILY,
     HEIGHT,
     MARKER,
@@ -21,10 +19,12 @@ from fieldmarks.optics.frame import (
     WINDOW,
     find_frame,
 )
-from fieldmarks.optics.frame_sheet import cells, sheet_pdf, sheet_picture
-from fieldmarks.photo import decode_photo
-from fieldmarks.region import Polygon, Rectangle, overlap
-from fieldmarks.relation import body_size
+from fieldmarks.measure.card_places import propose_cards
+from fieldmarks.measure.colour import encode_srgb
+from fieldmarks.measure.comparison import body_size
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.region import Polygon, Rectangle, overlap
+from fieldmarks.report.frame_sheet import cells, sheet_pdf, sheet_picture
 
 
 def framed(wide=300, angle=0.2, shadow=0.0, cover=(), size=(600, 800), focal=None):
@@ -174,9 +174,9 @@ def test_without_a_frame_a_card_is_proposed_and_none_where_there_is_none():
 
 
 def test_the_card_of_a_demo_photo_is_proposed():
-    from fieldmarks.annotation import read_region_file
-    from fieldmarks.photo import open_photo
-    from fieldmarks.resources import shipped
+    from fieldmarks._util.resources import shipped
+    from fieldmarks.measure.photo import open_photo
+    from fieldmarks.measure.region_file import read_region_file
 
     folder = shipped("demo_images")
     photo = open_photo(folder / "personatus_clean.jpg")

@@ -10,14 +10,14 @@ from defusedxml.ElementTree import fromstring
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldmarks.errors import TableError
-from fieldmarks.guide import guide_drawing, guide_rows, where_is
+from fieldmarks._util.errors import TableError
 from fieldmarks.report.bird import drawing, spread_out
+from fieldmarks.report.glossary import explain, link_words, read_words, words, words_in
+from fieldmarks.report.guide import guide_drawing, guide_rows, where_is
 from fieldmarks.report.svg import LIGHT
-from fieldmarks.tables import load_tables
-from fieldmarks.tables.plumage import expected
-from fieldmarks.tables.separation import MARGIN, next_marks
-from fieldmarks.words import explain, link_words, read_words, words, words_in
+from fieldmarks.rules import load_tables
+from fieldmarks.rules.plumage import expected
+from fieldmarks.rules.separation import MARGIN, next_marks
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -10,20 +10,20 @@ import pytest
 from PIL import Image
 from rich.console import Console
 
-from fieldmarks.annotation import region_set_from_text, to_annotations
-from fieldmarks.errors import CardError, FieldmarksError, RegionError
-from fieldmarks.life.agreement import Account, compare_accounts
-from fieldmarks.life.listfile import preview_list
-from fieldmarks.marker.wire import event_from_wire
-from fieldmarks.optics.fitness import file_facts
-from fieldmarks.optics.phone_profile import load_profile
-from fieldmarks.photo import decode_photo
+from fieldmarks._util.errors import CardError, FieldmarksError, RegionError
+from fieldmarks.app.marker.wire import event_from_wire
+from fieldmarks.birds.agreement import Account, compare_accounts
+from fieldmarks.birds.known_birds import read_known_birds
+from fieldmarks.birds.listfile import preview_list
+from fieldmarks.cli.text import print_record
+from fieldmarks.measure.phone_profile import load_profile
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.photo_quality import file_facts
+from fieldmarks.measure.region import RegionSet
+from fieldmarks.measure.region_file import region_set_from_text, to_annotations
 from fieldmarks.record import record_from_json, record_to_json
-from fieldmarks.region import RegionSet
 from fieldmarks.report.plane import colour_plane
-from fieldmarks.report.text import print_record
-from fieldmarks.tables import load_tables
-from fieldmarks.tables.known_birds import read_known_birds
+from fieldmarks.rules import load_tables
 
 
 @pytest.fixture(scope="module")

@@ -18,18 +18,20 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 from rich.console import Console
 
-from fieldmarks.annotation import from_annotations, region_set_from_text, to_annotations
-from fieldmarks.errors import CardError, FieldmarksError
-from fieldmarks.life.bird import Bird, checked, from_json, new_id, to_json
-from fieldmarks.life.collection import Filter, collection_csv
-from fieldmarks.life.dossier_pdf import plain_letters
-from fieldmarks.life.listfile import accept_list, preview_list
-from fieldmarks.life.printing import print_bird, print_list
-from fieldmarks.life.store import Store
-from fieldmarks.optics.correction import Correction
-from fieldmarks.optics.phone_profile import PhoneProfile, load_profile
-from fieldmarks.photo import decode_photo
-from fieldmarks.plain import harmless, is_harmless, one_line
+from fieldmarks._util.errors import CardError, FieldmarksError
+from fieldmarks._util.sanitize import harmless, is_harmless, one_line
+from fieldmarks.birds.collection import Filter, collection_csv
+from fieldmarks.birds.dossier_pdf import plain_letters
+from fieldmarks.birds.listfile import accept_list, preview_list
+from fieldmarks.birds.model import Bird, checked, from_json, new_id, to_json
+from fieldmarks.birds.store import Store
+from fieldmarks.cli.printing import print_bird, print_list
+from fieldmarks.cli.text import print_record
+from fieldmarks.measure.correction import Correction
+from fieldmarks.measure.phone_profile import PhoneProfile, load_profile
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
+from fieldmarks.measure.region_file import from_annotations, region_set_from_text, to_annotations
 from fieldmarks.record import (
     FINDING_COLUMNS,
     READING_COLUMNS,
@@ -42,13 +44,11 @@ from fieldmarks.record import (
     record_to_json,
     to_csv,
 )
-from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.report.page import report_page
 from fieldmarks.report.pdf import report_pdf
 from fieldmarks.report.picture import annotate, to_jpeg
-from fieldmarks.report.text import print_record
-from fieldmarks.tables import load_tables
-from fieldmarks.tables.load import validate_tables
+from fieldmarks.rules import load_tables
+from fieldmarks.rules.load import validate_tables
 
 HOSTILE = {
     "script": "<script>alert(1)</script>",
@@ -259,7 +259,7 @@ def test_made_harmless_twice_is_made_harmless_once(text):
 
 
 def test_lists_of_birds_print_without_commands_or_markup(tmp_path, tables):
-    from fieldmarks.life.collection import bird_page, list_birds
+    from fieldmarks.birds.collection import bird_page, list_birds
 
     out = io.StringIO()
     console = Console(file=out, width=100, color_system=None, markup=False, emoji=False)
@@ -298,7 +298,7 @@ def test_a_region_file_keeps_such_names_and_says_them_harmlessly(name):
     json.dumps(to_annotations(from_annotations(to_annotations(drawn))), ensure_ascii=False).encode()
     page = to_annotations(drawn)
     page["items"][0]["body"][0]["value"] = name
-    from fieldmarks.region import check_regions
+    from fieldmarks.measure.region import check_regions
 
     with pytest.raises(FieldmarksError) as caught:
         check_regions(from_annotations(page, name), {"face": "area"})

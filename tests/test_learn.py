@@ -15,13 +15,15 @@ from rich.console import Console
 from scipy.special import chdtri, ndtri
 from typer.testing import CliRunner
 
-from fieldmarks.colour import difference
-from fieldmarks.errors import FieldmarksError, TableError
-from fieldmarks.quantities import Budget, UncertaintyPart
+from fieldmarks._util.errors import FieldmarksError, TableError
+from fieldmarks.cli import swatch as commands
+from fieldmarks.cli.expectations import print_expectations
+from fieldmarks.measure.colour import difference
+from fieldmarks.measure.quantities import Budget, UncertaintyPart
 from fieldmarks.record import record_to_json
-from fieldmarks.report.tables import print_expectations
-from fieldmarks.tables import commands, keepers, learn, load_tables, validate_tables
-from fieldmarks.tables import load as table_files
+from fieldmarks.rules import keepers, load_tables, validate_tables
+from fieldmarks.rules import learning as learn
+from fieldmarks.rules import load as table_files
 
 TABLES = load_tables(keepers_swatches=False)
 TRUE = np.array([76.0, 1.0, 74.0])
@@ -307,7 +309,7 @@ def test_the_facts_of_a_species_are_shown_with_where_they_come_from(species):
 
 def test_the_commands_start_without_the_slow_libraries():
     code = (
-        "import sys; import fieldmarks.tables.commands; "
+        "import sys; import fieldmarks.cli.swatch; "
         "print([m for m in ('numpy', 'pydantic', 'sklearn', 'skimage') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

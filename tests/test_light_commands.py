@@ -7,13 +7,13 @@ from test_frame import framed
 from test_phone_profile import chart_tiles, phone_photo, tile
 from typer.testing import CliRunner
 
-from fieldmarks.annotation import read_region_file, write_region_file
-from fieldmarks.batch import demo_birds
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.optics.commands import app
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.cli.light import app
+from fieldmarks.measure.region import RegionSet
+from fieldmarks.measure.region_file import read_region_file, write_region_file
+from fieldmarks.pipeline import demo_birds
 from fieldmarks.record import record_of_file, write_record
-from fieldmarks.region import RegionSet
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 run = CliRunner()
 

@@ -10,10 +10,10 @@ import tifffile
 from geotagged import CAMERA, MODEL, PHOTOS, SECRETS, SOFTWARE
 from PIL import ExifTags, Image
 
-from fieldmarks.errors import PhotoError
-from fieldmarks.location import without_place
-from fieldmarks.optics.fitness import file_facts
-from fieldmarks.photo import decode_photo, open_photo
+from fieldmarks._util.errors import PhotoError
+from fieldmarks.measure.location import without_place
+from fieldmarks.measure.photo import decode_photo, open_photo
+from fieldmarks.measure.photo_quality import file_facts
 from fieldmarks.report.page import without_metadata
 from fieldmarks.report.picture import annotate, to_jpeg
 

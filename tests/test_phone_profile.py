@@ -7,26 +7,26 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from PIL import Image
+from simulator.chart import simulated_patches
+from simulator.spectra import MATERIALS, chart_reflectances, neutral
 
-from fieldmarks.card import Calibration, _fit, calibrate
-from fieldmarks.colour import difference, linear_to_lab
-from fieldmarks.errors import CardError
-from fieldmarks.measure import measure
-from fieldmarks.optics.card_patch import CardPatch
-from fieldmarks.optics.chart import calibrate_with_chart
-from fieldmarks.optics.phone_profile import (
+from fieldmarks._util.errors import CardError
+from fieldmarks.measure.calibration import Calibration, _fit, calibrate
+from fieldmarks.measure.card_patch import CardPatch
+from fieldmarks.measure.chart import calibrate_with_chart
+from fieldmarks.measure.colour import difference, linear_to_lab
+from fieldmarks.measure.measure import measure
+from fieldmarks.measure.phone_profile import (
     list_profiles,
     load_profile,
     make_profile,
     save_profile,
     with_profile,
 )
-from fieldmarks.photo import decode_photo
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.region import Rectangle, Region, RegionSet
 from fieldmarks.record import make_record, record_from_json, record_to_json
-from fieldmarks.region import Rectangle, Region, RegionSet
-from fieldmarks.simulate.chart import simulated_patches
-from fieldmarks.simulate.spectra import MATERIALS, chart_reflectances, neutral
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 SIDE, COLUMNS = 24, 12
 PLUMAGE = np.array([m.reflectance() for m in MATERIALS.values()])
@@ -60,7 +60,7 @@ def tile(index, mark="card", value=None, note=""):
 
 
 def chart_tiles():
-    from fieldmarks.optics.chart import load_charts
+    from fieldmarks.measure.chart import load_charts
 
     patches = load_charts()["chart24_mean"].patches
     return [tile(i, "chart_patch", note=f"chart24_mean/{p.key}") for i, p in enumerate(patches)]

@@ -11,10 +11,10 @@ import pytest
 import tifffile
 from PIL import Image, ImageCms, ImageOps
 
-from fieldmarks.colour import decode_srgb, difference, encode_srgb, linear_to_lab
-from fieldmarks.errors import PhotoError
-from fieldmarks.photo import decode_photo, open_photo
-from fieldmarks.profile import read_profile
+from fieldmarks._util.errors import PhotoError
+from fieldmarks.measure.colour import decode_srgb, difference, encode_srgb, linear_to_lab
+from fieldmarks.measure.icc import read_profile
+from fieldmarks.measure.photo import decode_photo, open_photo
 
 RNG = np.random.default_rng(5)
 PICTURE = RNG.integers(0, 256, (40, 60, 3)).astype(np.uint8)

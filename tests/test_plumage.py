@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from fieldmarks.colour import difference
-from fieldmarks.errors import TableError
-from fieldmarks.judging.signs import _as_in
-from fieldmarks.report.tables import print_separations
-from fieldmarks.tables import load_tables, plumage
-from fieldmarks.tables.schema import RelationRow
-from fieldmarks.tables.separation import next_marks, plumage_separates, separating_marks
+from fieldmarks._util.errors import TableError
+from fieldmarks.cli.expectations import print_separations
+from fieldmarks.judge.signs import _as_in
+from fieldmarks.measure.colour import difference
+from fieldmarks.rules import load_tables, plumage
+from fieldmarks.rules.schema import RelationRow
+from fieldmarks.rules.separation import next_marks, plumage_separates, separating_marks
 
 TABLES = load_tables(keepers_swatches=False)
 
@@ -235,7 +235,7 @@ def test_two_marks_in_expected_colours_are_never_said_to_be_too_far_apart():
             for one, other in itertools.product(first, second):
                 a, b = TABLES.lab[one], TABLES.lab[other]
                 apart = float(difference(a, b))
-                # As fieldmarks.relation measures it: below 0 where the base is the stronger one.
+                # As measure.comparison measures it: below 0 where the base is the stronger one.
                 if kind.kind == "fade" and (a[0] - b[0]) + np.hypot(*b[1:]) < np.hypot(*a[1:]):
                     apart = -apart
                 assert wanted.low is None or apart >= wanted.low

@@ -7,18 +7,18 @@ import numpy as np
 import pytest
 import tifffile
 
-from fieldmarks.card import calibrate
-from fieldmarks.colour import RGB_TO_XYZ, difference, lab_to_linear, linear_to_lab
-from fieldmarks.errors import PhotoError
-from fieldmarks.optics.raw import camera_to_srgb
-from fieldmarks.photo import decode_photo
-from fieldmarks.reading import read_mark
+from fieldmarks._util.errors import PhotoError
+from fieldmarks.measure.calibration import calibrate
+from fieldmarks.measure.colour import RGB_TO_XYZ, difference, lab_to_linear, linear_to_lab
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.raw import camera_to_srgb
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Rectangle, Region, RegionSet
+from fieldmarks.measure.uncertainty import camera_part
 from fieldmarks.record import make_record, record_from_json, record_to_json
-from fieldmarks.region import Rectangle, Region, RegionSet
 from fieldmarks.report.page import report_page
 from fieldmarks.report.picture import to_jpeg
-from fieldmarks.tables import load_tables
-from fieldmarks.uncertainty import camera_part
+from fieldmarks.rules import load_tables
 
 rawpy = pytest.importorskip("rawpy")
 

@@ -6,11 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scenes import BACKGROUND, GREY_18, card, linear_scene, to_photo
 
-from fieldmarks.card import calibrate
-from fieldmarks.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.reading import find_populations, read_mark
-from fieldmarks.region import Ellipse, Line, Rectangle, Region, mask
-from fieldmarks.relation import bare_ring, body_size, fade, same_as
+from fieldmarks.measure.calibration import calibrate
+from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
+from fieldmarks.measure.comparison import bare_ring, body_size, fade, same_as
+from fieldmarks.measure.reading import find_populations, read_mark
+from fieldmarks.measure.region import Ellipse, Line, Rectangle, Region, mask
 
 CARD = Rectangle(20, 20, 80, 80)
 SPOT = Ellipse(300, 200, 60, 60)

@@ -10,13 +10,14 @@ from PIL import Image
 from scenes import GREY_18, card, linear_scene
 from test_phone_profile import chart_tiles, phone_photo, tile
 
-from fieldmarks.annotation import write_region_file
-from fieldmarks.batch import assess_many, photos_in
-from fieldmarks.colour import encode_srgb
-from fieldmarks.errors import FieldmarksError, PhotoError, RegionError
-from fieldmarks.optics.chart import calibrate_with_chart
-from fieldmarks.optics.phone_profile import make_profile
-from fieldmarks.photo import open_photo
+from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
+from fieldmarks.measure.chart import calibrate_with_chart
+from fieldmarks.measure.colour import encode_srgb
+from fieldmarks.measure.phone_profile import make_profile
+from fieldmarks.measure.photo import open_photo
+from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
+from fieldmarks.measure.region_file import write_region_file
+from fieldmarks.pipeline import assess_many, photos_in
 from fieldmarks.record import (
     FINDING_COLUMNS,
     Question,
@@ -29,8 +30,7 @@ from fieldmarks.record import (
     to_csv,
     write_whole,
 )
-from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 FACE, COLLAR = Ellipse(250, 150, 40, 40), Ellipse(400, 250, 40, 40)
 

@@ -8,15 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fieldmarks.annotation import (
-    from_annotations,
-    read_region_file,
-    to_annotations,
-    write_region_file,
-)
-from fieldmarks.errors import RegionError
-from fieldmarks.plain import harmless
-from fieldmarks.region import (
+from fieldmarks._util.errors import RegionError
+from fieldmarks._util.sanitize import harmless
+from fieldmarks.measure.region import (
     Ellipse,
     Line,
     Polygon,
@@ -29,6 +23,12 @@ from fieldmarks.region import (
     mask,
     overlap,
     window,
+)
+from fieldmarks.measure.region_file import (
+    from_annotations,
+    read_region_file,
+    to_annotations,
+    write_region_file,
 )
 
 MARKS = {"rump": "area", "card": "area", "scale": "line"}

@@ -13,10 +13,10 @@ from PIL import Image
 from pypdf import PdfReader
 from reported import HOSTILE, MARKS, texts
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.photo import PhotoFacts
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.measure.photo import PhotoFacts
+from fieldmarks.measure.region import Ellipse, Region, RegionSet
 from fieldmarks.record import make_record
-from fieldmarks.region import Ellipse, Region, RegionSet
 from fieldmarks.report import picture as picture_module
 from fieldmarks.report.page import finding_summary, report_page, without_metadata
 from fieldmarks.report.pdf import SUBSTITUTE, report_pdf

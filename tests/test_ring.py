@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from scenes import GREY_18, linear_scene, to_photo
 
-from fieldmarks.card import calibrate
+from fieldmarks.measure.calibration import calibrate
+from fieldmarks.measure.comparison import bare_ring
+from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.record import Question, make_record
-from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.relation import bare_ring
-from fieldmarks.tables import load_tables
-from fieldmarks.tables.plumage import expected
+from fieldmarks.rules import load_tables
+from fieldmarks.rules.plumage import expected
 
 TABLES = load_tables(keepers_swatches=False)
 CARD = Rectangle(20, 20, 80, 80)

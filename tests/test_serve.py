@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from fieldmarks import screen
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.serve import MAX_UPLOAD_MB, command, serve
+from fieldmarks import app as screen
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.serve import MAX_UPLOAD_MB, command, serve
 
 
 @pytest.mark.parametrize("home_network", [False, True])
@@ -50,7 +50,7 @@ def test_a_port_that_is_taken_is_told_before_anything_is_promised(capsys):
 def test_ending_the_program_ends_the_app():
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
-    code = f"from fieldmarks.serve import serve; raise SystemExit(serve({port}, False))"
+    code = f"from fieldmarks.app.serve import serve; raise SystemExit(serve({port}, False))"
     program = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.DEVNULL)
     try:
         assert answers(port, within=60)

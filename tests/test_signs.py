@@ -13,16 +13,16 @@ from made_up import reading
 from reported import record, shipped_tables
 from rich.console import Console
 
-from fieldmarks.assessment import assess
-from fieldmarks.colour import lab_to_polar
-from fieldmarks.judging.sampling import deviations, draw_colours
-from fieldmarks.judging.signs import STRENGTHS, SignStatus, look_for_signs, tint_fraction
-from fieldmarks.quantities import Budget, Population, UncertaintyPart
-from fieldmarks.report.text import print_record
-from fieldmarks.tables import load_tables
-from fieldmarks.tables.plumage import expected
-from fieldmarks.tables.schema import Sign, Tint
-from fieldmarks.uncertainty import stray_part, tone_error
+from fieldmarks.cli.text import print_record
+from fieldmarks.judge.assess import assess
+from fieldmarks.judge.signs import STRENGTHS, SignStatus, look_for_signs, tint_fraction
+from fieldmarks.measure.colour import lab_to_polar
+from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart
+from fieldmarks.measure.sampling import deviations, draw_colours
+from fieldmarks.measure.uncertainty import stray_part, tone_error
+from fieldmarks.rules import load_tables
+from fieldmarks.rules.plumage import expected
+from fieldmarks.rules.schema import Sign, Tint
 
 TABLES = load_tables(keepers_swatches=False)
 

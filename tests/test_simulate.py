@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
+from simulator import camera, chart, demo, phone, spectra
 
 import fieldmarks
-from fieldmarks.annotation import read_region_file
-from fieldmarks.region import check_regions, mask, vertices, window
-from fieldmarks.simulate import camera, chart, demo, phone, spectra
+from fieldmarks.measure.region import check_regions, mask, vertices, window
+from fieldmarks.measure.region_file import read_region_file
 
 MARKS = tomllib.loads(
     (Path(fieldmarks.__file__).parent / "data" / "marks.toml").read_text(encoding="utf-8")

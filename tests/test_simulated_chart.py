@@ -8,8 +8,7 @@ are figures of a straightforward grey-card calibration on the same data (from me
 import numpy as np
 import pytest
 from chart import judge
-
-from fieldmarks.simulate.camera import CAMERAS, LAMPS
+from simulator.camera import CAMERAS, LAMPS
 
 LIMITS = dict(zip(CAMERAS, ((1.3, 4.2), (2.5, 5.9)), strict=True))
 

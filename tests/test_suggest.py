@@ -1,7 +1,7 @@
 """The outline proposed for a tap: does it find the patch a keeper means?
 
 The pictures are painted here, so the true shape is known exactly; the share both shapes have in
-common comes from shapely through ``fieldmarks.region.overlap``.
+common comes from shapely through ``fieldmarks.measure.region.overlap``.
 """
 
 import time
@@ -13,9 +13,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.marker.suggest import MAX_POINTS, suggest_outline
-from fieldmarks.region import Ellipse, Polygon, Shape, area, overlap, vertices
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.measure.region import Ellipse, Polygon, Shape, area, overlap, vertices
+from fieldmarks.measure.suggest import MAX_POINTS, suggest_outline
 
 
 def painted(shapes, size=(1600, 1200), noise=6.0, shade=0.0, seed=3):

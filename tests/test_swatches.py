@@ -9,10 +9,10 @@ import pytest
 from colour.adaptation import chromatic_adaptation_VonKries
 from PIL import Image
 
-from fieldmarks.colour import difference
-from fieldmarks.errors import TableError
-from fieldmarks.tables import load_tables, swatch_sheet, swatches
-from fieldmarks.tables.swatch_sheet import render_sheet
+from fieldmarks._util.errors import TableError
+from fieldmarks.measure.colour import difference
+from fieldmarks.rules import load_tables, swatch_sheet, swatches
+from fieldmarks.rules.swatch_sheet import render_sheet
 
 TABLES = load_tables(keepers_swatches=False)
 NOTATIONS = sorted({s.munsell for s in TABLES.swatches.values() if s.munsell})

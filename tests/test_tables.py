@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from made_up import reading
 
-from fieldmarks.assessment import assess
-from fieldmarks.errors import TableError
-from fieldmarks.tables import load_tables, validate_tables
-from fieldmarks.tables.load import shipped_folders
+from fieldmarks._util.errors import TableError
+from fieldmarks.judge.assess import assess
+from fieldmarks.rules import load_tables, validate_tables
+from fieldmarks.rules.load import shipped_folders
 
 FIVE = ["personatus", "fischeri", "nigrigenis", "lilianae", "roseicollis"]
 
@@ -267,7 +267,7 @@ def test_loading_leaves_the_slow_libraries_alone():
     import subprocess
 
     code = (
-        "import sys; from fieldmarks.tables import load_tables; load_tables(); "
+        "import sys; from fieldmarks.rules import load_tables; load_tables(); "
         "print([m for m in ('colour', 'numpy', 'sklearn', 'skimage') if m in sys.modules])"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

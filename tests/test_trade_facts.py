@@ -7,10 +7,10 @@ shown to the tool are words turned into CIELAB in ``made_up.py``, apart from the
 import pytest
 from made_up import reading, relation
 
-from fieldmarks.assessment import assess
-from fieldmarks.judging.findings import Status
-from fieldmarks.judging.signs import SignStatus
-from fieldmarks.tables import load_tables
+from fieldmarks.judge.assess import assess
+from fieldmarks.judge.findings import Status
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.rules import load_tables
 
 TABLES = load_tables(keepers_swatches=False)
 FIT, NOT, NOTHING = Status.FITS, Status.DOES_NOT_FIT, Status.SAYS_NOTHING

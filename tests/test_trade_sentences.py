@@ -7,7 +7,7 @@ import pytest
 from made_up import relation
 from test_trade_facts import FIT, SEEN, TABLES, F, L, N, P, R, shown
 
-from fieldmarks.assessment import assess
+from fieldmarks.judge.assess import assess
 
 
 def test_blue_ino_cannot_be_told_and_the_advice_is_to_test_mate():

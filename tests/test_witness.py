@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scenes import GREY_18, linear_scene, to_photo
 
-from fieldmarks.batch import demo_birds
-from fieldmarks.card import calibrate
-from fieldmarks.measure import measure
-from fieldmarks.optics.witness import bird_doubts, card_doubts, widen, witness_row
-from fieldmarks.reading import read_mark
+from fieldmarks.measure.calibration import calibrate
+from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen, witness_row
+from fieldmarks.measure.measure import measure
+from fieldmarks.measure.reading import read_mark
+from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
+from fieldmarks.pipeline import demo_birds
 from fieldmarks.record import record_of_file
-from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 CARD = Rectangle(20, 20, 80, 80)
 RING, BIB = Ellipse(300, 150, 30, 30), Ellipse(300, 300, 60, 50)

@@ -9,15 +9,15 @@ from streamlit.testing.v1 import AppTest
 from test_phone_profile import chart_tiles, phone_photo, tile
 from test_record import save_bird
 
-from fieldmarks.annotation import to_annotations
-from fieldmarks.batch import demo_birds, demo_question
-from fieldmarks.marker import MarkerEvent
-from fieldmarks.optics import phone_profile
-from fieldmarks.optics.chart import calibrate_with_chart
+from fieldmarks.app.marker import MarkerEvent
+from fieldmarks.app.state import Work
+from fieldmarks.app.ways import SHOP
+from fieldmarks.measure import phone_profile
+from fieldmarks.measure.chart import calibrate_with_chart
+from fieldmarks.measure.region_file import to_annotations
+from fieldmarks.pipeline import demo_birds, demo_question
 from fieldmarks.record import Question
-from fieldmarks.screen.state import Work
-from fieldmarks.screen.ways import SHOP
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 APP = Path(__file__).parents[1] / "app.py"
 BIRD = "personatus_clean"

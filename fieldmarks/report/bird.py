@@ -13,8 +13,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from fieldmarks._util.resources import shipped
 from fieldmarks.report.svg import style, text
-from fieldmarks.resources import shipped
 
 Pair = tuple[float, float]
 Path = Annotated[str, Field(pattern=r"^M[ MLCQZ0-9.\-]+$")]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fieldmarks.words import Word
+from fieldmarks.report.glossary import Word
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from fieldmarks.card import Calibration
-from fieldmarks.judging.signs import STRENGTHS, SignFinding, SignStatus
-from fieldmarks.quantities import Reading
+from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
+from fieldmarks.measure.calibration import Calibration
+from fieldmarks.measure.quantities import Reading
+from fieldmarks.measure.region import letters
 from fieldmarks.record import Record
-from fieldmarks.region import letters
 from fieldmarks.report.blocks import (
     Block,
     Bullets,
@@ -27,6 +27,7 @@ from fieldmarks.report.blocks import (
     Title,
 )  # fmt: skip
 from fieldmarks.report.drawings import colour_plane, strip
+from fieldmarks.report.glossary import words_in
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.report.svg import hexadecimal, number, short
 from fieldmarks.report.views import (
@@ -37,8 +38,7 @@ from fieldmarks.report.views import (
     finding_summary,
     likelier_variety,
 )
-from fieldmarks.tables import Tables
-from fieldmarks.words import words_in
+from fieldmarks.rules import Tables
 
 TITLE = "What the marks on this photo say"
 SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)

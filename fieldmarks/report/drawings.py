@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from fieldmarks.judging.findings import Finding, Status
-from fieldmarks.judging.signs import SignStatus
-from fieldmarks.quantities import Lab, Population
+from fieldmarks.judge.findings import Finding, Status
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.measure.quantities import Lab, Population
 from fieldmarks.report.plane import colour_plane, reading_letters, tolerance_outline
 from fieldmarks.report.svg import (
     hexadecimal,

@@ -9,7 +9,7 @@ import base64
 import itertools
 from collections.abc import Iterable, Iterator
 
-from fieldmarks.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.record import Record
 from fieldmarks.report.blocks import (
     Block,
@@ -27,10 +27,10 @@ from fieldmarks.report.blocks import (
 )  # fmt: skip
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
+from fieldmarks.report.glossary import link_words
 from fieldmarks.report.svg import escape, renamed, theme_css
 from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
-from fieldmarks.tables import Tables
-from fieldmarks.words import link_words
+from fieldmarks.rules import Tables
 
 __all__ = ["MarkView", "SpeciesView", "finding_summary", "report_page", "without_metadata"]
 
@@ -236,7 +236,7 @@ def without_metadata(jpeg: bytes) -> bytes:
     FieldmarksError
         It is no JPEG.
     """
-    from fieldmarks.location.segments import clean_jpeg
+    from fieldmarks.measure.location.segments import clean_jpeg
 
     if not jpeg.startswith(b"\xff\xd8\xff"):
         raise FieldmarksError("the picture for the report is no JPEG", mend="Make it again")

@@ -15,7 +15,7 @@ from fpdf import FPDF
 from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
-from fieldmarks.plain import plain
+from fieldmarks._util.sanitize import plain
 from fieldmarks.record import Record
 from fieldmarks.report.blocks import (
     Block,
@@ -33,7 +33,7 @@ from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
 from fieldmarks.report.page import LONGEST, without_metadata
 from fieldmarks.report.svg import FONT, LIGHT, svg
-from fieldmarks.tables import Tables
+from fieldmarks.rules import Tables
 
 ENCODING = "windows-1252"
 SUBSTITUTE = "\u00a4"

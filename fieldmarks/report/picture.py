@@ -9,10 +9,10 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from fieldmarks.colour import lab_to_srgb8
-from fieldmarks.photo import Photo
-from fieldmarks.quantities import Lab
-from fieldmarks.region import Line, Region, centre, letters, vertices
+from fieldmarks.measure.colour import lab_to_srgb8
+from fieldmarks.measure.photo import Photo
+from fieldmarks.measure.quantities import Lab
+from fieldmarks.measure.region import Line, Region, centre, letters, vertices
 
 LONGEST = 1800
 Box = tuple[float, float, float, float]  # left, top, right, bottom

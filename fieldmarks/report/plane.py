@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.colour import difference
-from fieldmarks.quantities import COVERAGE_FACTOR, Lab, Reading
+from fieldmarks.measure.colour import difference
+from fieldmarks.measure.quantities import COVERAGE_FACTOR, Lab, Reading
+from fieldmarks.measure.region import letters
 from fieldmarks.record import Record
-from fieldmarks.region import letters
 from fieldmarks.report.svg import hexadecimal, number, style, svg, text, unique
-from fieldmarks.tables import Tables
+from fieldmarks.rules import Tables
 
 Points = npt.NDArray[np.float64]
 DIRECTIONS = 72

@@ -14,9 +14,9 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from fieldmarks.colour import lab_to_linear, lab_to_srgb8
-from fieldmarks.plain import LONGEST_TEXT, plain
-from fieldmarks.quantities import Lab
+from fieldmarks._util.sanitize import LONGEST_TEXT, plain
+from fieldmarks.measure.colour import lab_to_linear, lab_to_srgb8
+from fieldmarks.measure.quantities import Lab
 
 # Each colour is used on "paper" and on "panel"; text colours keep 4.5 : 1, lines 3 : 1 (WCAG 2.2).
 LIGHT = {

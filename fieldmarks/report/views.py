@@ -7,17 +7,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fieldmarks.judging.conclusion import CONTRADICTED
-from fieldmarks.judging.findings import Finding, Status
-from fieldmarks.judging.proposal import propose_variety
-from fieldmarks.judging.signs import SignFinding
-from fieldmarks.quantities import Lab, Reading
+from fieldmarks.judge.conclusion import CONTRADICTED
+from fieldmarks.judge.findings import Finding, Status
+from fieldmarks.judge.proposal import propose_variety
+from fieldmarks.judge.signs import SignFinding
+from fieldmarks.measure.quantities import Lab, Reading
 from fieldmarks.record import Record
 from fieldmarks.report.drawings import distance_bar, strip, swatch_pair
 from fieldmarks.report.plane import reading_letters
-from fieldmarks.tables import Tables
-from fieldmarks.tables.plumage import expected_relation
-from fieldmarks.tables.separation import separating_marks
+from fieldmarks.rules import Tables
+from fieldmarks.rules.plumage import expected_relation
+from fieldmarks.rules.separation import separating_marks
 
 # Kinds of conclusion that a keeper could take for proof.
 LOOKS_CLEAN = ("one species left", "several species left")

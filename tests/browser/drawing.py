@@ -10,8 +10,8 @@ from typing import Any
 
 from screen import Screen
 
-from fieldmarks.marker.wire import region_from_wire
-from fieldmarks.region import Ellipse, Point, Region
+from fieldmarks.app.marker.wire import region_from_wire
+from fieldmarks.measure.region import Ellipse, Point, Region
 
 WIDTH, HEIGHT = 4000, 3000
 FACE = Ellipse(1850, 900, 300, 350)

@@ -8,10 +8,10 @@ from pathlib import Path
 from drawing import Drawing
 from screen import Screen
 
-from fieldmarks.annotation import read_region_file
-from fieldmarks.batch import demo_birds
+from fieldmarks.measure.region import RegionSet, vertices
+from fieldmarks.measure.region_file import read_region_file
+from fieldmarks.pipeline import demo_birds
 from fieldmarks.record import region_file_of
-from fieldmarks.region import RegionSet, vertices
 
 
 class Keeper:

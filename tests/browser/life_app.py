@@ -2,9 +2,8 @@
 
 import streamlit as st
 
-from fieldmarks.batch import demo_birds
-from fieldmarks.screen import look
-from fieldmarks.screen.life import (
+from fieldmarks.app import look
+from fieldmarks.app.birds import (
     birds_page,
     buying_page,
     dispute_page,
@@ -12,8 +11,9 @@ from fieldmarks.screen.life import (
     mating_page,
     pairing_page,
 )
-from fieldmarks.screen.state import Work
-from fieldmarks.tables import load_tables
+from fieldmarks.app.state import Work
+from fieldmarks.pipeline import demo_birds
+from fieldmarks.rules import load_tables
 
 
 def keep_page() -> None:

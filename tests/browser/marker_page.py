@@ -16,10 +16,10 @@ import streamlit as st
 from PIL import Image
 
 import fieldmarks
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.marker import MarkerEvent, marker, reduced_jpeg, suggest_outline
-from fieldmarks.marker.wire import region_to_wire
-from fieldmarks.region import Region, RegionSet
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.marker import MarkerEvent, marker, reduced_jpeg, suggest_outline
+from fieldmarks.app.marker.wire import region_to_wire
+from fieldmarks.measure.region import Region, RegionSet
 
 WIDTH, HEIGHT = 4000, 3000
 DATA = Path(fieldmarks.__file__).parent / "data" / "marks.toml"

@@ -10,8 +10,8 @@ from keeper import Keeper
 from screen import LAPTOP, PHONE, wait_for_server
 from test_record import COLLAR, FACE, save_bird
 
-from fieldmarks.region import Ellipse, Rectangle
-from fieldmarks.serve import command
+from fieldmarks.app.serve import command
+from fieldmarks.measure.region import Ellipse, Rectangle
 
 
 @pytest.fixture(scope="module")

@@ -10,10 +10,10 @@ import pytest
 from keeper import Keeper
 from screen import LAPTOP, ROOT, wait_for_server
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.bird import Bird, new_id
-from fieldmarks.life.store import Store
-from fieldmarks.serve import command
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.serve import command
+from fieldmarks.birds.model import Bird, new_id
+from fieldmarks.birds.store import Store
 
 sys.path.append(str(ROOT / "tests" / "life"))
 from made_birds import CLEAN, paint

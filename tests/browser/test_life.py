@@ -11,11 +11,11 @@ from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 from screen import LAPTOP, PHONE, serve
 
-from fieldmarks.annotation import to_annotations
-from fieldmarks.life.bird import Bird, new_id
-from fieldmarks.life.invented import fill_with_invented_club
-from fieldmarks.life.store import Store
-from fieldmarks.tables import load_tables
+from fieldmarks.birds.invented import fill_with_invented_club
+from fieldmarks.birds.model import Bird, new_id
+from fieldmarks.birds.store import Store
+from fieldmarks.measure.region_file import to_annotations
+from fieldmarks.rules import load_tables
 
 PHOTOS = ("Marmalade", "Ember", "Toffee", "Quill")
 

@@ -8,7 +8,7 @@ import pytest
 import shapely
 from drawing import EYE_RING, FACE, HEIGHT, WIDTH, ring
 
-from fieldmarks.region import (
+from fieldmarks.measure.region import (
     Line,
     Polygon,
     RegionSet,

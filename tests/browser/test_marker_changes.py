@@ -3,7 +3,7 @@
 import pytest
 from drawing import EYE_RING, FACE, HEIGHT, RING_TAP, WIDTH, Drawing, ring
 
-from fieldmarks.region import (
+from fieldmarks.measure.region import (
     area,
     overlap,
     vertices,

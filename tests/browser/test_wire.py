@@ -11,9 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from streamlit.testing.v1 import AppTest
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.marker.component import _deliver, script
-from fieldmarks.marker.wire import (
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.sanitize import harmless
+from fieldmarks.app.marker.component import _deliver, script
+from fieldmarks.app.marker.wire import (
     MAX_REGIONS,
     MarkerEvent,
     event_from_wire,
@@ -21,11 +22,10 @@ from fieldmarks.marker.wire import (
     region_to_wire,
     shape_from_wire,
 )
-from fieldmarks.plain import harmless
+from fieldmarks.app.state import Work
+from fieldmarks.measure.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet, letters
 from fieldmarks.record import Question
-from fieldmarks.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet, letters
-from fieldmarks.screen.state import Work
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 PHOTO = RegionSet("bird.jpg", 4000, 3000, sha256="ab")
 numbers = st.floats(-1e5, 1e5)

@@ -15,8 +15,8 @@ sys.path += [str(p) for p in (TESTS, TESTS / "life") if str(p) not in sys.path]
 import geotagged  # noqa: E402
 import made_birds  # noqa: E402
 
-from fieldmarks.tables import Tables, load_tables  # noqa: E402
-from fieldmarks.tables.load import shipped_folders  # noqa: E402
+from fieldmarks.rules import Tables, load_tables  # noqa: E402
+from fieldmarks.rules.load import shipped_folders  # noqa: E402
 
 
 @functools.cache
@@ -81,8 +81,8 @@ def region_files() -> list[bytes]:
     """Every kind of shape, values and notes."""
     import json
 
-    from fieldmarks.annotation import to_annotations
-    from fieldmarks.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet
+    from fieldmarks.measure.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet
+    from fieldmarks.measure.region_file import to_annotations
 
     regions = (
         Region("card", "card", Rectangle(2, 2, 20, 20), 0.18),
@@ -130,9 +130,9 @@ def lists() -> list[bytes]:
 @functools.cache
 def stores() -> tuple[bytes, ...]:
     """An exported store."""
-    from fieldmarks.life.bird import Pair, new_id
-    from fieldmarks.life.exchange import export_store
-    from fieldmarks.life.store import Store
+    from fieldmarks.birds.exchange import export_store
+    from fieldmarks.birds.model import Pair, new_id
+    from fieldmarks.birds.store import Store
 
     with tempfile.TemporaryDirectory() as place:
         with Store(Path(place) / "store") as store:
@@ -147,8 +147,8 @@ def stores() -> tuple[bytes, ...]:
 @functools.cache
 def dossiers() -> tuple[bytes, ...]:
     """A dossier of one look."""
-    from fieldmarks.life.dossier import write_dossier
-    from fieldmarks.life.shot import Testimony
+    from fieldmarks.birds.dossier import write_dossier
+    from fieldmarks.birds.observation import Testimony
 
     with tempfile.TemporaryDirectory() as place:
         path = Path(place, "dossier.zip")
@@ -159,7 +159,7 @@ def dossiers() -> tuple[bytes, ...]:
 
 def table_copies() -> list[bytes]:
     """The tables in a ZIP."""
-    from fieldmarks.life.tables_copy import pack_tables
+    from fieldmarks.birds.tables_copy import pack_tables
 
     return [pack_tables(tables()) or b""]
 
@@ -168,8 +168,8 @@ def phones() -> list[bytes]:
     """A phone's profile."""
     from pydantic import TypeAdapter
 
-    from fieldmarks.optics.correction import Correction
-    from fieldmarks.optics.phone_profile import PhoneProfile
+    from fieldmarks.measure.correction import Correction
+    from fieldmarks.measure.phone_profile import PhoneProfile
 
     greys = ((20.0, 0.0, 0.0), (50.0, 0.0, 0.0), (95.0, 0.0, 0.0))
     phone = PhoneProfile(
@@ -189,7 +189,7 @@ def messages() -> list[bytes]:
     """What the drawing in the browser sends."""
     import json
 
-    from fieldmarks.marker.wire import region_to_wire
+    from fieldmarks.app.marker.wire import region_to_wire
 
     drawn = [region_to_wire(r) for r in shot().record.measurement.regions.regions]
     one = {"serial": 3, "kind": "drawn", "regions": drawn, "region": "face", "mark": "face",

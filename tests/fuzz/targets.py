@@ -13,7 +13,7 @@ from pathlib import Path
 import mutate
 import seeds
 
-from fieldmarks.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError
 
 
 @dataclass(frozen=True)
@@ -41,8 +41,8 @@ def photo(name: str) -> Callable[[bytes], None]:
     """Open a photo, look at it, ask what its file says."""
 
     def run(data: bytes) -> None:
-        from fieldmarks.optics.fitness import file_advice, file_facts
-        from fieldmarks.photo import decode_photo
+        from fieldmarks.measure.photo import decode_photo
+        from fieldmarks.measure.photo_quality import file_advice, file_facts
 
         # One in 32 may be as large as the program allows.
         large = zlib.crc32(data) % 32 == 0
@@ -57,8 +57,8 @@ def photo(name: str) -> Callable[[bytes], None]:
 
 def place(data: bytes) -> None:
     """Take the place out of a photo; it must then hold none, and still open."""
-    from fieldmarks.location import without_place
-    from fieldmarks.photo import decode_photo
+    from fieldmarks.measure.location import without_place
+    from fieldmarks.measure.photo import decode_photo
 
     clean = without_place(data, "x.jpg")
     assert not decode_photo(clean, "x.jpg").facts.has_position
@@ -79,8 +79,8 @@ def icc_profile(data: bytes) -> None:
 
 def regions(data: bytes) -> None:
     """Read a region file, check it and fill its shapes."""
-    from fieldmarks.annotation import read_region_file, to_annotations
-    from fieldmarks.region import check_regions, mask, window
+    from fieldmarks.measure.region import check_regions, mask, window
+    from fieldmarks.measure.region_file import read_region_file, to_annotations
 
     with tempfile.NamedTemporaryFile(suffix=".json") as file:
         file.write(data)
@@ -96,7 +96,7 @@ def regions(data: bytes) -> None:
 
 def svg(data: bytes) -> None:
     """The same, with the outline's SVG broken."""
-    from fieldmarks.annotation import from_annotations
+    from fieldmarks.measure.region_file import from_annotations
 
     selector = {"type": "SvgSelector", "value": data.decode("utf-8", "replace")}
     body = {"purpose": "tagging", "value": "face"}
@@ -105,7 +105,7 @@ def svg(data: bytes) -> None:
 
 def table_folder(data: bytes) -> None:
     """Read the tables with a further file."""
-    from fieldmarks.tables.load import validate_tables
+    from fieldmarks.rules.load import validate_tables
 
     with tempfile.TemporaryDirectory() as place:
         (Path(place) / "species").mkdir()
@@ -118,8 +118,8 @@ def table_folder(data: bytes) -> None:
 
 def bring_in(data: bytes) -> None:
     """Import an exported store into an empty one."""
-    from fieldmarks.life.exchange import import_store
-    from fieldmarks.life.store import Store
+    from fieldmarks.birds.exchange import import_store
+    from fieldmarks.birds.store import Store
 
     with tempfile.TemporaryDirectory() as place:
         archive = Path(place) / "in.zip"
@@ -132,7 +132,7 @@ def bring_in(data: bytes) -> None:
 
 def dossier(data: bytes) -> None:
     """Verify a dossier."""
-    from fieldmarks.life.dossier import verify_dossier
+    from fieldmarks.birds.dossier import verify_dossier
 
     with tempfile.TemporaryDirectory() as place:
         path = Path(place) / "in.zip"
@@ -143,21 +143,21 @@ def dossier(data: bytes) -> None:
 
 def table_copy(data: bytes) -> None:
     """Unpack a copy of the tables."""
-    from fieldmarks.life.tables_copy import unpack_tables
+    from fieldmarks.birds.tables_copy import unpack_tables
 
     unpack_tables(data)
 
 
 def bird_list(data: bytes) -> None:
     """Look through a list of birds."""
-    from fieldmarks.life.listfile import preview_list
+    from fieldmarks.birds.listfile import preview_list
 
     preview_list(data, [], seeds.tables())
 
 
 def known_birds(data: bytes) -> None:
     """Read a list of birds of known origin, with one record beside it."""
-    from fieldmarks.tables.known_birds import read_known_birds
+    from fieldmarks.birds.known_birds import read_known_birds
 
     with tempfile.TemporaryDirectory() as place:
         Path(place, "list.csv").write_bytes(data)
@@ -170,9 +170,9 @@ def record(data: bytes) -> None:
     from rich.console import Console
 
     from fieldmarks import record as module
-    from fieldmarks.life.agreement import Account, compare_accounts
-    from fieldmarks.life.compare import record_differences
-    from fieldmarks.report.text import print_record
+    from fieldmarks.birds.agreement import Account, compare_accounts
+    from fieldmarks.birds.compare import record_differences
+    from fieldmarks.cli.text import print_record
 
     read = module.record_from_json(data)
     module.to_csv(module.READING_COLUMNS, module.reading_rows(read))
@@ -185,9 +185,9 @@ def record(data: bytes) -> None:
 
 def phone(data: bytes) -> None:
     """Read a phone's profile and measure with it."""
-    from fieldmarks.measure import measure
-    from fieldmarks.optics.phone_profile import SUFFIX, load_profile
-    from fieldmarks.photo import decode_photo
+    from fieldmarks.measure.measure import measure
+    from fieldmarks.measure.phone_profile import SUFFIX, load_profile
+    from fieldmarks.measure.photo import decode_photo
 
     with tempfile.TemporaryDirectory() as place:
         path = Path(place) / f"p{SUFFIX}"
@@ -203,8 +203,8 @@ def message(data: bytes) -> None:
     """Take a message from the browser."""
     import json
 
-    from fieldmarks.marker.wire import event_from_wire
-    from fieldmarks.region import RegionSet
+    from fieldmarks.app.marker.wire import event_from_wire
+    from fieldmarks.measure.region import RegionSet
 
     try:
         sent = json.loads(data)

@@ -35,7 +35,7 @@ def test_the_valid_files_that_mutation_starts_from_are_accepted(name):
 
 
 def test_the_harness_notices_a_fault_a_refusal_and_a_slow_input():
-    from fieldmarks.errors import FieldmarksError
+    from fieldmarks._util.errors import FieldmarksError
 
     def act(data):
         if data == b"fault":

@@ -45,7 +45,7 @@ class Tally:
 
 def feed(run, data: bytes, number: int, tally: Tally) -> None:
     """Give one file to the program and note what comes of it."""
-    from fieldmarks.errors import FieldmarksError
+    from fieldmarks._util.errors import FieldmarksError
 
     start = time.process_time()
     signal.setitimer(signal.ITIMER_PROF, SECONDS)

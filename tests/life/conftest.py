@@ -12,10 +12,10 @@ import pytest
 import sqlalchemy
 from made_birds import CLEAN, ORANGE, shoot
 
-from fieldmarks.life.invented import fill_with_invented_club
-from fieldmarks.life.store import Store
+from fieldmarks.birds.invented import fill_with_invented_club
+from fieldmarks.birds.store import Store
 from fieldmarks.record import Question
-from fieldmarks.tables import load_tables
+from fieldmarks.rules import load_tables
 
 
 @pytest.fixture(scope="session")

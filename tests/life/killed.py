@@ -16,11 +16,11 @@ from pathlib import Path
 
 from sqlalchemy import event
 
-from fieldmarks.life.bird import Entry, new_id
-from fieldmarks.life.exchange import everything, import_store
-from fieldmarks.life.store import Store
-from fieldmarks.life.upkeep import check_store
-from fieldmarks.tables import load_tables
+from fieldmarks.birds.exchange import everything, import_store
+from fieldmarks.birds.model import Entry, new_id
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.upkeep import check_store
+from fieldmarks.rules import load_tables
 
 
 def entry_for(store: Store) -> Entry:

@@ -6,12 +6,12 @@ from datetime import date
 
 from PIL import Image
 
-from fieldmarks.colour import encode_srgb, lab_to_linear
-from fieldmarks.life.bird import Bird, Entry, new_id
-from fieldmarks.life.shot import Shot
-from fieldmarks.photo import decode_photo
+from fieldmarks.birds.model import Bird, Entry, new_id
+from fieldmarks.birds.observation import Shot
+from fieldmarks.measure.colour import encode_srgb, lab_to_linear
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet, mask
 from fieldmarks.record import Question, make_record
-from fieldmarks.region import Ellipse, Rectangle, Region, RegionSet, mask
 
 PLACES = {
     "face": Ellipse(150, 60, 22, 22),

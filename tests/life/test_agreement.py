@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from made_birds import CLEAN, ORANGE, shoot
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.agreement import (
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.agreement import (
     Account,
     compare_accounts,
     finding_story,
@@ -15,8 +15,8 @@ from fieldmarks.life.agreement import (
     region_overlap,
     repeatability,
 )
+from fieldmarks.measure.region import Ellipse, Rectangle, Region
 from fieldmarks.record import Question
-from fieldmarks.region import Ellipse, Rectangle, Region
 
 # Peak expiratory flow of 17 people in l/min, each blown twice into a large and a mini meter:
 # table of J. M. Bland & D. G. Altman, 1986, Lancet 327, 307-310. The numbers are from memory; that

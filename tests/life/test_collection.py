@@ -7,14 +7,14 @@ from datetime import date
 import pytest
 from made_birds import a_bird, an_entry
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.collection import Filter, bird_page, collection_csv, list_birds, overview
-from fieldmarks.life.due import summary
-from fieldmarks.life.invented import TODAY
-from fieldmarks.life.listfile import accept_list, preview_list
-from fieldmarks.life.ring import check_ring, fits_pattern, read_pattern, write_pattern
-from fieldmarks.life.shot import look_of
-from fieldmarks.life.store import Store
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.collection import Filter, bird_page, collection_csv, list_birds, overview
+from fieldmarks.birds.due import summary
+from fieldmarks.birds.invented import TODAY
+from fieldmarks.birds.listfile import accept_list, preview_list
+from fieldmarks.birds.observation import look_of
+from fieldmarks.birds.ring import check_ring, fits_pattern, read_pattern, write_pattern
+from fieldmarks.birds.store import Store
 
 
 def test_filters_find_the_same_birds_as_going_through_them_one_by_one(club):

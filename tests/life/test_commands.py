@@ -10,12 +10,12 @@ import pytest
 from made_birds import CLEAN, ORANGE, paint, regions_for
 from typer.testing import CliRunner
 
-from fieldmarks.annotation import write_region_file
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.advice import advice_table
-from fieldmarks.life.commands import app
-from fieldmarks.life.store import Store
-from fieldmarks.region import RegionSet
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.store import Store
+from fieldmarks.cli.birds import app
+from fieldmarks.measure.region import RegionSet
+from fieldmarks.measure.region_file import write_region_file
 
 
 @pytest.fixture
@@ -185,7 +185,7 @@ def test_the_invented_club_does_not_mix_with_real_birds(run, tmp_path):
 
 def test_help_loads_no_heavy_library():
     code = (
-        "import sys, fieldmarks.life.commands; "
+        "import sys, fieldmarks.cli.birds; "
         "print([m for m in ('numpy','sqlalchemy','cv2','pydantic','fpdf') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

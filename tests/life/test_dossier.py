@@ -11,16 +11,17 @@ from made_birds import CLEAN, a_bird, shoot
 from PIL import Image
 from test_exchange import changed, relist
 
-from fieldmarks import __version__, uncertainty
-from fieldmarks.endings import ENDINGS
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life import dossier as dossier_module
-from fieldmarks.life.dossier import verify_dossier, write_dossier
-from fieldmarks.life.shot import Shot, Testimony
-from fieldmarks.life.tables_copy import pack_tables, unpack_tables
-from fieldmarks.optics.correction import Correction
-from fieldmarks.optics.phone_profile import PhoneProfile
-from fieldmarks.photo import decode_photo
+from fieldmarks import __version__
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds import dossier as dossier_module
+from fieldmarks.birds.dossier import verify_dossier, write_dossier
+from fieldmarks.birds.observation import Shot, Testimony
+from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
+from fieldmarks.measure import uncertainty
+from fieldmarks.measure.correction import Correction
+from fieldmarks.measure.phone_profile import PhoneProfile
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.suffixes import ENDINGS
 from fieldmarks.record import Question, make_record
 
 DAY = date(2026, 3, 1)

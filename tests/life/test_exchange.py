@@ -9,12 +9,12 @@ import jsonschema
 import pytest
 from made_birds import a_bird, an_entry, folder_files
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life import archive as archive_module
-from fieldmarks.life.bird import Entry, Pair, new_id
-from fieldmarks.life.exchange import everything, export_store, import_store
-from fieldmarks.life.store import Store
-from fieldmarks.life.upkeep import check_store
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds import archive as archive_module
+from fieldmarks.birds.exchange import everything, export_store, import_store
+from fieldmarks.birds.model import Entry, Pair, new_id
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.upkeep import check_store
 
 
 @pytest.fixture(scope="module")

@@ -8,9 +8,9 @@ from datetime import date
 import pytest
 from made_birds import a_bird, an_entry
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.bird import Pair, Young, new_id
-from fieldmarks.life.desk import advice_on_pair
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.model import Pair, Young, new_id
+from fieldmarks.birds.service import advice_on_pair
 
 TODAY = date(2026, 6, 1)
 OLD = date(2022, 1, 1)

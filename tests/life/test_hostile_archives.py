@@ -12,13 +12,13 @@ import pytest
 from made_birds import a_bird, an_entry
 from test_exchange import changed, relist
 
-from fieldmarks.errors import FieldmarksError, TableError
-from fieldmarks.life import archive as archive_module
-from fieldmarks.life.dossier import verify_dossier, write_dossier
-from fieldmarks.life.exchange import everything, export_store, import_store
-from fieldmarks.life.shot import Testimony
-from fieldmarks.life.store import Store
-from fieldmarks.life.tables_copy import pack_tables, unpack_tables
+from fieldmarks._util.errors import FieldmarksError, TableError
+from fieldmarks.birds import archive as archive_module
+from fieldmarks.birds.dossier import verify_dossier, write_dossier
+from fieldmarks.birds.exchange import everything, export_store, import_store
+from fieldmarks.birds.observation import Testimony
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 
 ESCAPES = (
     "../x.json", "birds/../../x.json", "/tmp/x.json", "..\\x.json", "birds\\..\\..\\x.json",

@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 from made_birds import a_bird, an_entry
 
-from fieldmarks.life.exchange import everything, export_store
-from fieldmarks.life.store import Store
-from fieldmarks.life.upkeep import check_store
+from fieldmarks.birds.exchange import everything, export_store
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.upkeep import check_store
 
 PROGRAM = Path(__file__).with_name("killed.py")
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is a POSIX signal")

@@ -5,10 +5,10 @@ from datetime import date
 import pytest
 from made_birds import a_bird
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.collection import Filter, list_birds
-from fieldmarks.life.desk import save_bird
-from fieldmarks.life.listfile import accept_list, preview_list
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.collection import Filter, list_birds
+from fieldmarks.birds.listfile import accept_list, preview_list
+from fieldmarks.birds.service import save_bird
 
 
 def test_two_columns_that_mean_one_thing_do_not_empty_each_other(tables):

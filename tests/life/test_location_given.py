@@ -16,21 +16,21 @@ from PIL import Image
 from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
-from fieldmarks.cli import main
-from fieldmarks.life import desk
-from fieldmarks.life import store as store_module
-from fieldmarks.life.bird import Entry
-from fieldmarks.life.compare import record_differences
-from fieldmarks.life.dossier import verify_dossier, write_dossier
-from fieldmarks.life.exchange import everything, export_store, import_store
-from fieldmarks.life.shot import Shot, Testimony, shot_to_give
-from fieldmarks.life.store import Store
-from fieldmarks.life.upkeep import check_store
-from fieldmarks.location import without_place
-from fieldmarks.marker import reduced_jpeg
-from fieldmarks.photo import decode_photo
+from fieldmarks.app.marker import reduced_jpeg
+from fieldmarks.birds import service as desk
+from fieldmarks.birds import store as store_module
+from fieldmarks.birds.compare import record_differences
+from fieldmarks.birds.dossier import verify_dossier, write_dossier
+from fieldmarks.birds.exchange import everything, export_store, import_store
+from fieldmarks.birds.model import Entry
+from fieldmarks.birds.observation import Shot, Testimony, shot_to_give
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.upkeep import check_store
+from fieldmarks.cli.main import main
+from fieldmarks.measure.location import without_place
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.region import RegionSet
 from fieldmarks.record import Question, make_record
-from fieldmarks.region import RegionSet
 from fieldmarks.report.page import report_page
 from fieldmarks.report.pdf import report_pdf
 from fieldmarks.report.picture import to_jpeg
@@ -160,8 +160,8 @@ def test_in_the_dossiers_pdf_too_the_copy_given_away_is_the_same_photo(placed, t
 
 def page_of_opinions():
     """The page Two opinions? as the app draws it."""
-    from fieldmarks.screen.life import dispute_page
-    from fieldmarks.screen.life.shared import store
+    from fieldmarks.app.birds import dispute_page
+    from fieldmarks.app.birds.shared import store
 
     store.clear()
     dispute_page()

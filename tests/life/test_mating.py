@@ -9,13 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_birds import a_bird, an_entry
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.advice import advice_table
-from fieldmarks.life.bird import Look, MarkPoint, Pair, SignPoint, Young, new_id
-from fieldmarks.life.desk import mating_result
-from fieldmarks.life.mating import judge_mating, measured_finding, miss_chance, young_needed
-from fieldmarks.life.standing import showing_signs
-from fieldmarks.tables import load_tables
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.mating import judge_mating, measured_finding, miss_chance, young_needed
+from fieldmarks.birds.model import Look, MarkPoint, Pair, SignPoint, Young, new_id
+from fieldmarks.birds.service import mating_result
+from fieldmarks.birds.standing import showing_signs
+from fieldmarks.rules import load_tables
 
 
 @pytest.mark.parametrize("n", range(0, 25))

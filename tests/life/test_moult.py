@@ -10,11 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_birds import CLEAN, ORANGE, a_bird, an_entry, shoot
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.bird import STAGES, Look, MarkPoint, SignPoint
-from fieldmarks.life.desk import keep_look
-from fieldmarks.life.due import first_moult_over, look_due
-from fieldmarks.life.moult import (
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.due import first_moult_over, look_due
+from fieldmarks.birds.model import STAGES, Look, MarkPoint, SignPoint
+from fieldmarks.birds.moult import (
     BY_CHANCE,
     TimePoint,
     change,
@@ -23,9 +22,10 @@ from fieldmarks.life.moult import (
     sign_stories,
     timelines,
 )
-from fieldmarks.life.shot import look_of
-from fieldmarks.life.standing import standings
-from fieldmarks.life.store import Store
+from fieldmarks.birds.observation import look_of
+from fieldmarks.birds.service import keep_look
+from fieldmarks.birds.standing import standings
+from fieldmarks.birds.store import Store
 from fieldmarks.record import Question
 
 DAY = date(2025, 1, 1)

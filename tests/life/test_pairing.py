@@ -9,12 +9,12 @@ from datetime import date
 import pytest
 from made_birds import ORANGE, a_bird, an_entry, shoot
 
-from fieldmarks.assessment import assess
-from fieldmarks.life.advice import advice_table
-from fieldmarks.life.bird import Look, SignPoint
-from fieldmarks.life.buying import buying_check
-from fieldmarks.life.pairing import advise_pair, warnings_for_test
-from fieldmarks.life.shot import look_of
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.buying import buying_check
+from fieldmarks.birds.model import Look, SignPoint
+from fieldmarks.birds.observation import look_of
+from fieldmarks.birds.pairing import advise_pair, warnings_for_test
+from fieldmarks.judge.assess import assess
 from fieldmarks.record import Question
 
 TODAY = date(2026, 6, 1)

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life.pedigree import (
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.pedigree import (
     check_loops,
     inbreeding,
     kinship,

@@ -4,13 +4,13 @@ import pytest
 from made_birds import a_bird, an_entry
 from test_raw import SIDE, negative
 
-from fieldmarks.errors import PhotoError
-from fieldmarks.life.exchange import export_store, import_store
-from fieldmarks.life.shot import Shot
-from fieldmarks.life.store import Store
-from fieldmarks.photo import decode_photo
+from fieldmarks._util.errors import PhotoError
+from fieldmarks.birds.exchange import export_store, import_store
+from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.store import Store
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.region import Rectangle, Region, RegionSet
 from fieldmarks.record import Question, make_record
-from fieldmarks.region import Rectangle, Region, RegionSet
 
 pytest.importorskip("rawpy")
 

@@ -5,12 +5,12 @@ import json
 import pytest
 from made_birds import CLEAN, paint, regions_for
 
-from fieldmarks.annotation import read_region_file, region_set_from_text, to_annotations
-from fieldmarks.errors import RegionError
-from fieldmarks.photo import decode_photo
-from fieldmarks.region import RegionSet
-from fieldmarks.screen.life.keep import read_regions
-from fieldmarks.screen.state import Work
+from fieldmarks._util.errors import RegionError
+from fieldmarks.app.birds.keep import read_regions
+from fieldmarks.app.state import Work
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.region import RegionSet
+from fieldmarks.measure.region_file import read_region_file, region_set_from_text, to_annotations
 
 
 @pytest.fixture(scope="module")

@@ -12,15 +12,15 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from made_birds import a_bird, an_entry, folder_files
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life import models
-from fieldmarks.life import store as store_module
-from fieldmarks.life.bird import Pair, Young, from_json, life_schema, new_id, to_json
-from fieldmarks.life.exchange import everything
-from fieldmarks.life.moult import sign_stories
-from fieldmarks.life.reader import photo_path
-from fieldmarks.life.store import Store
-from fieldmarks.life.upkeep import check_store, mend_store, rebuild
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds import orm as models
+from fieldmarks.birds import store as store_module
+from fieldmarks.birds.exchange import everything
+from fieldmarks.birds.model import Pair, Young, from_json, life_schema, new_id, to_json
+from fieldmarks.birds.moult import sign_stories
+from fieldmarks.birds.reader import photo_path
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.upkeep import check_store, mend_store, rebuild
 
 
 def fill(store, tables, shots):
@@ -271,7 +271,7 @@ def test_a_side_file_that_is_not_one_is_refused():
 
 
 def test_postgresql_keeps_the_same_things(postgres, tmp_path, tables, clean_shot, orange_shot):
-    from fieldmarks.life.exchange import export_store, import_store
+    from fieldmarks.birds.exchange import export_store, import_store
 
     shots = [clean_shot, orange_shot]
     with Store(tmp_path / "lite") as lite, Store(tmp_path / "pg", postgres("one")) as club:

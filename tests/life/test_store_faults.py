@@ -17,12 +17,13 @@ from fault_table import can_mount, small_disk, write_protected
 from made_birds import a_bird, an_entry
 from streamlit.testing.v1 import AppTest
 
-from fieldmarks.errors import FieldmarksError
-from fieldmarks.life import database, desk, upkeep
-from fieldmarks.life import store as store_module
-from fieldmarks.life.collection import Filter, list_birds
-from fieldmarks.life.exchange import everything
-from fieldmarks.life.store import Store
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds import database, upkeep
+from fieldmarks.birds import service as desk
+from fieldmarks.birds import store as store_module
+from fieldmarks.birds.collection import Filter, list_birds
+from fieldmarks.birds.exchange import everything
+from fieldmarks.birds.store import Store
 
 PROGRAM = Path(__file__).with_name("two_savers.py")
 
@@ -33,9 +34,9 @@ def add_a_bird(keeper, folder, **row):
 
 def page_of_birds():
     """The page of all birds as the app draws it."""
-    from fieldmarks.screen.guard import guarded
-    from fieldmarks.screen.life import birds_page
-    from fieldmarks.screen.life.shared import store
+    from fieldmarks.app.birds import birds_page
+    from fieldmarks.app.birds.shared import store
+    from fieldmarks.app.guard import guarded
 
     store.clear()
     with guarded():
@@ -46,9 +47,9 @@ def page_of_pip():
     """The page of the one bird."""
     import streamlit as st
 
-    from fieldmarks.screen.guard import guarded
-    from fieldmarks.screen.life import birds_page
-    from fieldmarks.screen.life.shared import store
+    from fieldmarks.app.birds import birds_page
+    from fieldmarks.app.birds.shared import store
+    from fieldmarks.app.guard import guarded
 
     store.clear()
     with guarded():

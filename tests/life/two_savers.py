@@ -8,8 +8,8 @@ import time
 from datetime import date
 from pathlib import Path
 
-from fieldmarks.life.bird import Entry, new_id
-from fieldmarks.life.store import Store
+from fieldmarks.birds.model import Entry, new_id
+from fieldmarks.birds.store import Store
 
 
 def main(folder, name):

@@ -1,0 +1,50 @@
+"""The one kind of error a keeper is ever shown."""
+
+from __future__ import annotations
+
+from fieldmarks._util.sanitize import plain
+
+LONGEST = 2000  # characters of one line
+
+
+class FieldmarksError(Exception):
+    """Something the keeper gave cannot be used; says what, where and how to mend it.
+
+    Parameters
+    ----------
+    problem : str
+        What is wrong, as a short clause without a full stop.
+    where : str
+        Which file, region, mark or table row it concerns.
+    mend : str
+        What to do about it, as an instruction.
+    """
+
+    def __init__(self, problem: str, *, where: str = "", mend: str = "") -> None:
+        self.problem = problem
+        self.where = where
+        self.mend = mend
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        line = f"{self.where}: {self.problem}" if self.where else self.problem
+        if self.mend:
+            line = f"{line}. {self.mend}"
+        # One harmless line whatever the file or mark is called.
+        return plain(line, LONGEST)
+
+
+class PhotoError(FieldmarksError):
+    """The photo cannot be read."""
+
+
+class CardError(FieldmarksError):
+    """The card cannot be used to calibrate."""
+
+
+class RegionError(FieldmarksError):
+    """A region or a region file cannot be used."""
+
+
+class TableError(FieldmarksError):
+    """A row of a species, mark, variety, sign or swatch file cannot be used."""

@@ -1,0 +1,277 @@
+"""All birds: the list with its filters, adding birds, a keeper's own list, and backups."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+import tempfile
+from datetime import date
+from pathlib import Path
+
+import streamlit as st
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.birds.facts import bird_form
+from fieldmarks.app.birds.one_bird import one_bird_panel
+from fieldmarks.app.birds.shared import (
+    bullets,
+    count_of,
+    done_next_run,
+    file_name,
+    heading,
+    literal,
+    say,
+    say_done,
+    sex_words,
+    store,
+    tables,
+)
+from fieldmarks.app.birds.shared import told as show_error
+from fieldmarks.app.serve import MAX_UPLOAD_MB
+from fieldmarks.app.sheet import start_at_top
+from fieldmarks.birds.collection import (
+    SHOWS,
+    CollectionRow,
+    Filter,
+    collection_csv,
+    list_birds,
+    overview,
+)
+from fieldmarks.birds.exchange import Prefer, export_store, import_store
+from fieldmarks.birds.invented import CLUB, fill_with_invented_club
+from fieldmarks.birds.listfile import accept_list, preview_list
+from fieldmarks.birds.model import Bird
+from fieldmarks.birds.ring import HELP, read_pattern, write_pattern
+from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
+
+ROWS = 25
+PREVIEWED = 10
+
+
+def birds_page() -> None:
+    """The list of birds, or one of them."""
+    chosen = st.session_state.get("life_bird")
+    start_at_top(chosen or "birds")
+    if chosen:
+        one_bird_panel(chosen)
+        return
+    heading("Your birds", "Every bird with its moults, young and open doubts.")
+    say_done()
+    counts = overview(store(), date.today())
+    if not counts["all"] and not list_birds(store(), Filter(with_gone=True), date.today()).total:
+        _empty()
+    else:
+        st.write(
+            f"{count_of(counts['all'], 'bird')}; {counts['due for a look']} due for a look; "
+            f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
+        )
+        _add_bird()
+        _list()
+    if off := store().birds_off_the_list():
+        with st.expander(f"Taken off the list: {count_of(len(off), 'bird')}"):
+            _put_back(off)
+    with st.expander("Take in a list you already have (CSV)"):
+        _take_list()
+    with st.expander("Backup and moving to another computer"):
+        _backup()
+    with st.expander("Shape of your ring numbers"):
+        _ring_shape()
+
+
+def _add_bird() -> None:
+    with st.expander("Add a bird"):
+        bird_form(None)
+
+
+def _empty() -> None:
+    st.info("No bird is kept yet. Add one, or look around with birds that do not exist.")
+    _add_bird()
+    st.caption(
+        "The invented birds stay among your own; this cannot be undone. To keep them apart, start "
+        "the program with FIELDMARKS_STORE set to another folder."
+    )
+    if st.button("Fill with an invented club of 40 birds"):
+        with st.spinner("Painting and measuring 40 invented birds ..."):
+            fill_with_invented_club(store(), tables())
+        done_next_run(f"Here is the {CLUB}.")
+
+
+def _list() -> None:
+    rows = tables()
+    with st.container(key="list_filter"):
+        words, show, species, variety = st.columns(4)
+    wanted = Filter(
+        words=words.text_input("Name or ring", key="list_words"),
+        species=species.selectbox(
+            "Species",
+            [None, *rows.species],
+            format_func=lambda k: rows.species[k].name if k else "all",
+            key="list_species",
+        ),
+        variety=variety.selectbox(
+            "Variety",
+            [None, *rows.varieties],
+            format_func=lambda k: rows.varieties[k].name if k else "all",
+            key="list_variety",
+        ),
+        show=show.selectbox("Show", SHOWS, key="list_show"),
+        with_gone=st.checkbox("Also birds given away or dead", key="list_gone"),
+    )
+    total = list_birds(store(), wanted, date.today(), count=0).total
+    pages = max((total + ROWS - 1) // ROWS, 1)
+    number = 1
+    if pages > 1:
+        number = st.number_input(f"Page, of {pages}", 1, pages, key=f"page_of_{pages}", width=160)
+    found = list_birds(store(), wanted, date.today(), (number - 1) * ROWS, ROWS)
+    st.caption(f"{count_of(found.total, 'bird')} in this list")
+    if not found.total:
+        st.write("No bird matches. Loosen what is asked for above.")
+    with st.container(gap="small", key="bird_list"):
+        for row in found.rows:
+            _row(row)
+    st.download_button(
+        "This list as CSV",
+        lambda: collection_csv(store(), wanted, date.today()),
+        "birds.csv",
+        "text/csv",
+        on_click="ignore",
+    )
+
+
+def _row(row: CollectionRow) -> None:
+    with st.container(border=True):
+        left, right = st.columns([1, 3], vertical_alignment="center", gap="small")
+    label = f"{row.name} ({row.ring})" if row.ring and row.ring != row.name else row.name
+    if left.button(literal(label), key=f"open_{row.id}", width="stretch"):
+        st.session_state.life_bird = row.id
+        st.rerun()
+    species = tables().species.get(row.species or "")
+    parts = [species.name if species else "species not known", row.variety, sex_words(row.sex)]
+    facts = html.escape(", ".join(parts))
+    if row.last_day:
+        facts += f", <span class='fm-whole'>last look {row.last_day}</span>"
+    notes = []
+    if row.signs_seen:
+        notes.append("<span class='fm-bad fm-whole'>! signs seen</span>")
+    if row.doubts:
+        notes.append("<span class='fm-doubt fm-whole'>? open doubts</span>")
+    if row.look_due is not None and row.look_due <= date.today():
+        due = "never measured" if row.last_day is None else "look now"
+        notes.append(f"<span class='fm-doubt fm-whole'>↻ {due}</span>")
+    right.html(f"{facts} {' '.join(notes)}")
+
+
+def _put_back(birds: list[Bird]) -> None:
+    for bird in birds:
+        say(f"{bird.label}: {bird.withdrawn}")
+        if st.button(f"Put {literal(bird.label)} back", key=f"back_{bird.id}"):
+            try:
+                store().save(dataclasses.replace(bird, withdrawn=""))
+            except FieldmarksError as error:
+                show_error(error)
+            else:
+                done_next_run(f"{bird.label} is on the list again.")
+
+
+def _take_list() -> None:
+    st.caption(
+        "The first row names the columns: name, ring, hatched, species, variety, sex, father, "
+        "mother ... Nothing is imported before you say so."
+    )
+    turn = st.session_state.get("list_turn", 0)
+    chosen = st.file_uploader("Your list", type=["csv", "txt"], key=f"list_file_{turn}")
+    if chosen is None:
+        return
+    try:
+        preview = preview_list(
+            chosen.getvalue(), store().birds(), tables(), read_pattern(store().folder)
+        )
+    except FieldmarksError as error:
+        show_error(error)
+        return
+    st.write(f"{count_of(len(preview.birds), 'bird')} can be imported.")
+    if preview.birds:
+        st.table([_preview_row(bird) for _, bird in preview.birds[:PREVIEWED]])
+        if len(preview.birds) > PREVIEWED:
+            st.caption(f"... and {len(preview.birds) - PREVIEWED} more.")
+    bullets("Rows with problems", [str(p) for p in preview.problems])
+    if preview.unknown:
+        st.caption(f"Nothing is done with these columns: {literal(', '.join(preview.unknown))}.")
+    agreed = True
+    if preview.problems:
+        agreed = st.checkbox("Leave the rows with problems out")
+    if st.button("Import them", disabled=not (agreed and preview.birds), type="primary"):
+        try:
+            count = accept_list(store(), preview, leave_out_bad=agreed)
+        except FieldmarksError as error:
+            show_error(error)
+        else:
+            st.session_state.list_turn = turn + 1  # an empty place for the next list
+            done_next_run(f"{count_of(count, 'bird')} imported.")
+
+
+def _preview_row(bird: Bird) -> dict[str, str]:
+    species = tables().species.get(bird.species or "")
+    return {
+        "name": literal(bird.name),
+        "ring": literal(bird.ring),
+        "hatched": bird.hatched.isoformat() if bird.hatched else "",
+        "species": species.name if species else "not known",
+        "variety": bird.variety,
+        "sex": sex_words(bird.sex),
+    }
+
+
+def _backup() -> None:
+    with_place = st.checkbox(
+        "Photos as they were taken, with the place in them", key="backup_with_place"
+    )
+    st.caption(TOLD_WITH_PLACE if with_place else TOLD)
+    if st.button("Pack everything into one file"):
+        with (
+            st.spinner("Packing birds, photos and records ..."),
+            tempfile.TemporaryDirectory() as folder,
+        ):
+            target = Path(folder) / "birds.zip"
+            try:
+                moved = export_store(store(), target, with_place)
+            except FieldmarksError as error:
+                show_error(error)
+            else:
+                st.success(f"Packed: {moved}.")
+                st.download_button(
+                    "Save the packed file",
+                    target.read_bytes(),
+                    f"birds-{date.today().isoformat()}.zip",
+                    "application/zip",
+                    on_click="ignore",
+                )
+    chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
+    st.caption(
+        f"A file of more than {MAX_UPLOAD_MB} MB is brought in from a terminal: fieldmarks bird "
+        "bring-in FILE. Kept photos that were lost or changed here come back with the file."
+    )
+    ways: dict[Prefer, str] = {
+        "refuse": "stop and change nothing",
+        "mine": "keep what is here",
+        "theirs": "take what is in the file",
+    }
+    way = st.radio("Where both differ", list(ways), format_func=lambda k: ways[k], horizontal=True)
+    if chosen is not None and st.button("Bring it in"):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / file_name(chosen.name)
+            path.write_bytes(chosen.getvalue())
+            try:
+                moved = import_store(store(), path, way)
+            except FieldmarksError as error:
+                show_error(error)
+            else:
+                done_next_run(f"Brought in: {moved}.")
+
+
+def _ring_shape() -> None:
+    st.caption(f"{HELP}. Leave it empty and ring numbers are not checked.")
+    given = st.text_input("Pattern", read_pattern(store().folder), key="ring_pattern")
+    if st.button("Save the pattern"):
+        write_pattern(store().folder, given)
+        done_next_run("The pattern is saved.")

@@ -1,0 +1,135 @@
+"""Before buying: what to look at, what to ask, and what a photo cannot tell."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.birds.keep import read_regions
+from fieldmarks.app.birds.shared import bullets, heading, literal, tables, told, verdict
+from fieldmarks.app.sheet import sheet
+from fieldmarks.app.state import Work
+from fieldmarks.app.ways import SHOP, way_to
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.buying import MARKS_SHOWN, BuyingCheck, buying_check
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.measure.suffixes import ENDINGS
+from fieldmarks.record import Question, make_record
+from fieldmarks.report.guide import guide_drawing, guide_rows
+
+UNKNOWN = "I do not know"
+
+
+def buying_page() -> None:
+    """Look at a bird for sale."""
+    heading("Before you buy", "A few marks decide. The papers and the breeder tell the rest.")
+    work = st.session_state.get("work")
+    record = work.record if isinstance(work, Work) else None
+    if record is not None and record.measurement.readings:
+        way_to("look", f"From your photo {literal(record.measurement.photo)}: back to its marks")
+        show_check(buying_check(record.assessment, tables()))
+        return
+    question = _question()
+    if question == Question():
+        st.session_state.pop(SHOP, None)
+    else:
+        st.session_state[SHOP] = question
+    way_to("look", "→ Mark a photo of it")
+    if _from_files(question):
+        return
+    _what_to_look_at(question)
+    table = advice_table()
+    bullets("Ask the breeder", [row.text for row in table.ask])
+    bullets("What looks can't tell you", [row.text for row in table.cannot_tell])
+    bullets("Keep in mind", table.cautions("buying"))
+
+
+def _question() -> Question:
+    """What the bird is sold as, its variety and its age."""
+    rows = tables()
+    left, middle, right = st.columns(3)
+    sold_as = left.selectbox(
+        "Sold as",
+        [None, *rows.species],
+        format_func=lambda k: rows.species[k].name if k else UNKNOWN,
+        key="shop_species",
+    )
+    variety = middle.selectbox(
+        "Colour variety",
+        list(rows.varieties),
+        format_func=lambda k: rows.varieties[k].name,
+        key="shop_variety",
+    )
+    age = right.selectbox(
+        "Age",
+        list(rows.ages),
+        index=len(rows.ages) - 1,
+        format_func=lambda k: rows.ages[k].name,
+        key="shop_age",
+    )
+    return Question(variety=variety, age=age, claimed=sold_as)
+
+
+def _from_files(question: Question) -> bool:
+    """Check a photo that was marked before; whether one was given."""
+    with st.expander("I have a photo and the region file saved with it"):
+        photo = st.file_uploader("Photo", type=ENDINGS, key="shop_photo")
+        regions = st.file_uploader("Its region file", type=["json"], key="shop_regions")
+    if photo is None or regions is None:
+        return False
+    try:
+        opened = decode_photo(photo.getvalue(), photo.name)
+        drawn = read_regions(regions.getvalue(), opened)
+        made = make_record(opened, drawn, tables(), question)
+    except FieldmarksError as error:
+        told(error)
+        return False
+    show_check(buying_check(made.assessment, tables()))
+    return True
+
+
+def _what_to_look_at(question: Question) -> None:
+    """What to look for in the shop, without any photo."""
+    rows = tables()
+    species = question.claimed
+    if species is None:
+        st.info("Choose what it is sold as, and the marks that decide are shown here.")
+        return
+    hidden = rows.varieties[question.variety]
+    if hidden.says_nothing:
+        st.warning(literal(f"This variety hides marks. {hidden.reason}"))
+    marks = guide_rows(rows, species, question.variety, question.age)
+    deciding = [row for row in marks if row.always + row.sometimes and not row.says_nothing]
+    left, right = st.columns([2, 3], gap="large")
+    with left:
+        sheet(guide_drawing(rows, species, question.variety, question.age), key="shop_guide")
+    with right:
+        bullets(
+            f"On a {rows.species[species].name} look at these first",
+            [
+                f"{f'{row.number} ' if row.number else ''}{row.name}: {row.look}"
+                for row in deciding[:MARKS_SHOWN]
+            ],
+        )
+        bullets(
+            "These would be signs of mixed ancestry",
+            [
+                sign.text
+                + (" Look again after its first moult." if question.age in sign.juvenile else "")
+                for sign in rows.signs.values()
+                if sign.species == species
+                and hidden.series in sign.series
+                and question.variety not in sign.not_in
+            ],
+        )
+
+
+def show_check(check: BuyingCheck) -> None:
+    """Put a check on the page."""
+    verdict(check.sentence)
+    bullets("Speaks against it", check.speaks_against)
+    bullets("Fits", [", ".join(check.fits)] if check.fits else [])
+    bullets("Look at these too", [f"{name}: {look}" for name, look in check.look_at])
+    bullets("Ask the breeder", check.ask)
+    bullets("What this can't tell you", check.cannot_tell)
+    bullets("Keep in mind", check.cautions)

@@ -1,0 +1,204 @@
+"""Disputes: compare measurers, write a dossier, verify one."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+import streamlit as st
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.birds.shared import (
+    bullets,
+    choose_bird,
+    file_name,
+    heading,
+    literal,
+    no_bird_yet,
+    say,
+    store,
+    tables,
+    told,
+    verdict,
+)
+from fieldmarks.app.ways import way_to
+from fieldmarks.birds.agreement import Agreement
+from fieldmarks.birds.dossier import verify_dossier
+from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.service import compare_measurers, make_dossier
+from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
+
+STORIES = (
+    ("depends on who measured", "Depends on who measured"),
+    ("depends on the photo", "Depends on the photo"),
+    ("all agree", "Stands for all"),
+)
+
+
+def dispute_page() -> None:
+    """Two opinions on one bird."""
+    heading("Two opinions?", "Compare who measured what, and hand over numbers others can repeat.")
+    compare, verify = st.tabs(["Compare and hand over", "Verify a dossier"])
+    with compare:
+        _compare()
+    with verify:
+        _verify()
+
+
+def _compare() -> None:
+    if no_bird_yet():
+        return
+    bird = choose_bird("Which bird?", "dispute_bird")
+    if bird is None:
+        st.caption("Choose the bird that the two sides see differently.")
+        return
+    entries = [e for e in store().entries(bird.id) if e.looks]
+    if not entries:
+        st.info(
+            "No look of this bird is kept. Each side marks the photo on the page Look at a bird "
+            "and keeps it there under its own name."
+        )
+        way_to("look")
+        return
+    labels = {e.id: f"{e.day.isoformat()}, {e.measured_by or 'someone'} ({e.stage})"
+              for e in entries}  # fmt: skip
+    chosen = st.multiselect(
+        "Entries", list(labels), list(labels), format_func=lambda k: labels[k], key="dispute_of"
+    )
+    picked = [e for e in entries if e.id in chosen]
+    if not picked:
+        st.write("Choose one or more entries.")
+        return
+    if sum(len(e.looks) for e in picked) > 1:
+        try:
+            days = {look.photo: e.day.isoformat() for e in picked for look in e.looks}
+            show_agreement(compare_measurers(store(), picked), days)
+        except FieldmarksError as error:
+            told(error)
+    else:
+        st.info(
+            "One look alone has nothing to be compared with. It can be handed over all the same."
+        )
+    _hand_over(bird, picked)
+
+
+def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
+    """Put an agreement on the page.
+
+    Parameters
+    ----------
+    found : Agreement
+    days : mapping of photo fingerprint -> day of its look
+    """
+    by = {story: [f for f in found.findings if f.story == story] for story, _ in STORIES}
+    verdict(
+        f"{len(by['all agree'])} findings stand for all; "
+        f"{len(by['depends on who measured'])} depend on who measured; "
+        f"{len(by['depends on the photo'])} depend on the photo."
+    )
+    bullets("What each says", [f"{who}, {photo}: {said}" for who, photo, said in found.conclusions])
+    for story, title in STORIES:
+        bullets(
+            title,
+            [
+                f"{f.name}: "
+                + (f.said[0][2] if story == "all agree"
+                   else "; ".join(f"{who}, {days.get(photo, '')}: {status}"
+                                  for who, photo, status in f.said))
+                for f in by[story]
+            ],
+        )  # fmt: skip
+    st.subheader("Mark by mark", anchor=False)
+    st.table([_mark_row(m) for m in found.marks])
+    compared = dict.fromkeys(" / ".join(m.between) for m in found.marks if m.between)
+    st.caption(
+        "Differences are in CIEDE2000. Repeat: two readings of one photo differ by less than this "
+        "in about 95 % of cases (repeatability, Bland & Altman 1986). Shared: the area "
+        "that the outlines have in common, as a share of the area they cover together"
+        + literal(f" ({', '.join(compared)})." if compared else ".")
+    )
+    for (one, other), limits in found.limits.items():
+        said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
+        say(f"Limits of agreement, {one} less {other}: {said}.")
+
+
+def _mark_row(mark: object) -> dict[str, str]:
+    from fieldmarks.birds.agreement import MarkAgreement
+
+    assert isinstance(mark, MarkAgreement)
+    rows = tables().marks
+    number = {q: "" if v is None else f"{v:.1f}" for q, v in mark.repeatability.items()}
+    shared = "" if mark.overlap is None else f"{mark.overlap:.0%}"
+    return {
+        "mark": rows[mark.mark].name if mark.mark in rows else mark.mark,
+        "looks": str(mark.readings),
+        "largest gap": "" if mark.largest is None else f"{mark.largest:.1f}",
+        "repeat L*": number["L*"],
+        "repeat a*": number["a*"],
+        "repeat b*": number["b*"],
+        "shared": shared,
+    }
+
+
+def _hand_over(bird: Bird, entries: list[Entry]) -> None:
+    st.subheader("Hand it over", anchor=False)
+    st.caption(
+        "The dossier holds the photos, your regions, the records, the tables and a PDF. Your notes "
+        "and where the bird came from stay here."
+    )
+    agreed = st.checkbox("Photos as they were taken, with the place in them")
+    st.caption(TOLD_WITH_PLACE if agreed else TOLD)
+    asked = (bird.id, agreed, tuple(entry.id for entry in entries))
+    if st.button("Make the dossier"):
+        with (
+            st.spinner("Packing photos, records and the PDF ..."),
+            tempfile.TemporaryDirectory() as folder,
+        ):
+            target = Path(folder) / "dossier.zip"
+            try:
+                seal = make_dossier(store(), bird, entries, tables(), target, agreed)
+            except FieldmarksError as error:
+                told(error)
+                return
+            st.session_state.life_dossier = (asked, seal, target.read_bytes())
+    made = st.session_state.get("life_dossier")
+    if made and made[0] == asked:  # one that was made otherwise must not go out
+        st.success(f"Seal: {made[1]}")
+        st.caption("Tell the other side this seal by another way, so that they can compare it.")
+        st.download_button(
+            "Save the dossier", made[2], "dossier.zip", "application/zip", on_click="ignore"
+        )
+
+
+def _verify() -> None:
+    st.caption(
+        "Choose a dossier that someone gave you. Everything in it is measured again, and you see "
+        "whether the same numbers come out."
+    )
+    chosen = st.file_uploader("Dossier", type=["zip"], key="dossier_file")
+    if chosen is None:
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / file_name(chosen.name)
+        path.write_bytes(chosen.getvalue())
+        try:
+            with st.spinner("Measuring everything again ..."):
+                result = verify_dossier(path, tables())
+        except FieldmarksError as error:
+            told(error)
+            return
+    verdict(result.sentence, "fm-good" if result.same else "fm-bad")
+    for outcome, title in (("different", "Different"), ("note", "To note"), ("same", "Same")):
+        lines = [
+            f"{c.where}: {c.what}" + (f" ({c.detail})" if c.detail else "")
+            for c in result.checks
+            if c.outcome == outcome
+        ]
+        if outcome == "same":
+            with st.expander(f"Checked, no difference: {len(lines)}"):
+                bullets("", lines)
+        else:
+            bullets(title, lines)
+    st.write(f"Seal: {result.seal}")
+    st.caption("A dossier cannot show who took a photo, or which bird is on it.")

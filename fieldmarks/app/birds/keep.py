@@ -1,0 +1,169 @@
+"""Keep a look: put a measured photo into a bird's moult record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+import streamlit as st
+
+from fieldmarks._util.errors import FieldmarksError, RegionError
+from fieldmarks.app.birds.shared import (
+    choose_bird,
+    done_next_run,
+    no_bird_yet,
+    say_done,
+    store,
+    tables,
+    told,
+)
+from fieldmarks.app.state import EARLIEST, Work
+from fieldmarks.app.ways import way_to
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.model import STAGES, Bird, Stage
+from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.service import keep_look, question_for
+from fieldmarks.judge.proposal import age_class
+from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.region import RegionSet
+from fieldmarks.measure.region_file import region_set_from_text
+from fieldmarks.measure.suffixes import ENDINGS
+from fieldmarks.record import make_record
+
+
+def keep_panel(work: Work) -> None:
+    """Keep the photo on the workbench, with what was measured on it, for one of the birds.
+
+    Parameters
+    ----------
+    work : Work
+        Its ``data`` must hold the photo file's bytes.
+    """
+    say_done()
+    data = getattr(work, "data", b"")
+    if work.record is None or work.photo is None or not data:
+        st.write("Mark the photo first.")
+        return
+    if no_bird_yet():
+        return
+    bird = choose_bird("Whose photo is it?", "keep_bird")
+    if bird is None:
+        st.caption("Is it a new bird? Add it first.")
+        way_to("birds")
+        return
+    st.caption(
+        "It is judged as what you wrote down for this bird: its species, its variety and its age "
+        "on that day."
+    )
+    day, stage, who, note = _when("workbench", bird, work.taken)
+    _what_is_missing([(stage is None, "where it is in its moults")])
+    if st.button("Keep it in the moult record", type="primary", disabled=stage is None):
+        assert stage is not None
+        try:
+            question = question_for(bird, day, stage, tables())
+            record = make_record(
+                work.photo, work.regions, tables(), question, work.remembered, work.phone
+            )
+            entry = keep_look(store(), bird, [Shot(data, record)], tables(), day, stage, who, note)
+        except FieldmarksError as error:
+            told(error)
+        else:
+            done_next_run(f"Kept as entry {entry.number} of {bird.label}.")
+
+
+def upload_panel(bird: Bird) -> None:
+    """Add a look from a photo and the region file that belongs to it."""
+    st.caption(
+        "The short way: mark the photo on the page *Look at a bird* and open *Keep* there. Or take "
+        "a photo and the region file that was saved with it:"
+    )
+    way_to("look")
+    photo = st.file_uploader("Photo", type=ENDINGS, key=f"look_photo_{bird.id}")
+    regions = st.file_uploader("Its region file", type=["json"], key=f"look_regions_{bird.id}")
+    day, stage, who, note = _when(bird.id, bird, date.today())
+    ready = photo is not None and regions is not None and stage is not None
+    _what_is_missing(
+        [
+            (photo is None, "a photo"),
+            (regions is None, "its region file"),
+            (stage is None, "where it is in its moults"),
+        ]
+    )
+    if st.button("Measure it and keep it", type="primary", disabled=not ready):
+        assert photo is not None
+        assert regions is not None
+        assert stage is not None
+        try:
+            with st.spinner("Measuring ..."):
+                shot = shot_of_uploads(
+                    bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage
+                )
+                entry = keep_look(store(), bird, [shot], tables(), day, stage, who, note)
+        except FieldmarksError as error:
+            told(error)
+        else:
+            done_next_run(f"Kept as entry {entry.number}. {entry.looks[0].sentence}")
+
+
+def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:
+    """Why the button below cannot be pressed yet."""
+    missing = [what for is_missing, what in wanted if is_missing]
+    if missing:
+        st.caption(f"Still to choose: {', '.join(missing)}.")
+
+
+def shot_of_uploads(
+    bird: Bird, data: bytes, name: str, region_file: bytes, day: date, stage: Stage
+) -> Shot:
+    """Measure an uploaded photo with its region file.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    photo = decode_photo(data, name)
+    question = question_for(bird, day, stage, tables())
+    return Shot(data, make_record(photo, read_regions(region_file, photo), tables(), question))
+
+
+def read_regions(region_file: bytes, photo: Photo) -> RegionSet:
+    """Regions of an uploaded file, refused if they belong to another photo."""
+    text = region_file.decode("utf-8", "replace")
+    regions = region_set_from_text(text, mend="Choose the file saved with the photo")
+    if regions.sha256 and regions.sha256 != photo.sha256:
+        raise RegionError(
+            "it was drawn on another photo", where="region file", mend="Choose the right one"
+        )
+    return regions
+
+
+def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
+    """Ask when a photo was taken, at which stage, and who measured it."""
+    left, middle, right = st.columns(3)
+    day = left.date_input(
+        "When was it taken?",
+        taken,
+        min_value=EARLIEST,
+        max_value=date.today(),
+        key=f"day_{key}",
+    )
+    guess = _stage_of(bird, day)
+    stage = middle.selectbox(
+        "Where is it in its moults?",
+        STAGES,
+        index=STAGES.index(guess) if guess else None,
+        placeholder="Choose",
+        key=f"stage_{key}_{bird.id}",
+    )
+    who = right.text_input("Who measured?", key=f"who_{key}")
+    note = st.text_input("Your own words", key=f"note_{key}")
+    return day, stage, who, note
+
+
+def _stage_of(bird: Bird, day: date) -> Stage | None:
+    """The latest stage that fits the age of a bird on a day; None when its age is not known."""
+    if bird.hatched is None or day < bird.hatched:
+        return None
+    age = age_class(tables(), bird.hatched, day)
+    fitting = [stage for stage in STAGES if advice_table().stage_ages[stage] == age]
+    return fitting[-1] if fitting else None

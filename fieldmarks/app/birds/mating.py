@@ -1,0 +1,137 @@
+"""Test matings: the young of a pair, and what they tell."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+from datetime import date
+
+import streamlit as st
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.birds.shared import (
+    bullets,
+    choose_bird,
+    done_next_run,
+    heading,
+    literal,
+    no_bird_yet,
+    say_done,
+    store,
+    tables,
+    told,
+    verdict,
+)
+from fieldmarks.app.state import EARLIEST
+from fieldmarks.app.ways import way_to
+from fieldmarks.birds.model import YOUNG_FINDINGS, Pair, Young
+from fieldmarks.birds.service import before_test, mating_result, young_with_findings
+
+
+def mating_page() -> None:
+    """Follow a test mating."""
+    heading(
+        "Test matings",
+        "When a bird's plumage cannot tell, its young with a pure mate may. Look at each young "
+        "after its first moult.",
+    )
+    say_done()
+    names = {b.id: b.label for b in store().birds()}
+    pairs = {p.id: p for p in store().pairs()}
+    if not pairs:
+        if not no_bird_yet():
+            st.info(
+                "No pair is on record yet. Choose two birds on the page A pair? and record them."
+            )
+            way_to("pair")
+        return
+    chosen = st.selectbox(
+        "Pair",
+        list(pairs),
+        format_func=lambda k: (
+            f"{names.get(pairs[k].first, '?')} and {names.get(pairs[k].second, '?')} "
+            f"({pairs[k].purpose})"
+        ),
+        key="mating_pair",
+    )
+    pair = pairs[chosen]
+    accepted = (
+        st.slider(
+            "How often may clean young be mere luck? (%)",
+            1,
+            20,
+            5,
+            help="The smaller the chance you allow, the more young are needed.",
+        )
+        / 100
+    )
+    result = mating_result(store(), pair, tables(), accepted)
+    verdict(result.sentence, "fm-bad" if result.signs else "")
+    if not result.signs:  # with a sign nothing is left to be counted
+        strong = "How strong that is, if ... (these chances are assumptions)"
+        bullets(strong, [str(s) for s in result.strengths])
+    _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
+    bullets("Young judged by their own looks", result.gaps)
+    _add(pair)
+    _take_off(pair)
+    try:
+        first, second = store().bird(pair.first), store().bird(pair.second)
+        bullets("Keep in mind", before_test(store(), first, second, tables(), date.today()))
+    except FieldmarksError as error:
+        told(error)
+
+
+def _young(pair: Pair) -> None:
+    looks = {"clean": "fm-good", "sign": "fm-bad", "unclear": "fm-doubt"}
+    rows = "".join(
+        f"<li>{html.escape(y.label)}: <span class='{looks[y.finding]}'>{y.finding}</span>"
+        f"{f', hatched {y.hatched.isoformat()}' if y.hatched else ''} {html.escape(y.note)}</li>"
+        for y in pair.young
+    )
+    st.subheader(f"Young: {len(pair.young)}", anchor=False)
+    st.html(f"<ul>{rows}</ul>" if rows else "<p>None yet.</p>")
+
+
+def _take_off(pair: Pair) -> None:
+    """What was recorded by mistake; the pair stays in the folder with the reason."""
+    with st.expander("Recorded by mistake?"):
+        young = st.selectbox(
+            "A young", [y.label for y in pair.young], index=None, placeholder="Choose"
+        )
+        left = tuple(y for y in pair.young if y.label != young)
+        why = st.text_input("Or take the whole pair off, because ...", max_chars=200)
+        try:
+            if young is not None and st.button(f"Take {literal(young)} off"):
+                store().save(dataclasses.replace(pair, young=left))
+                done_next_run(f"{young} is taken off.")
+            if why.strip() and st.button("Take the pair off"):
+                store().withdraw(pair, why)
+                done_next_run("The pair is taken off the list.")
+        except FieldmarksError as error:
+            told(error)
+
+
+def _add(pair: Pair) -> None:
+    st.subheader("Add a young bird, or change what was found", anchor=False)
+    turn = st.session_state.get("young_turn", 0)  # an empty form once the last one is saved
+    with st.form(f"young_{turn}"):
+        label = st.text_input("Ring or name of the young")
+        finding = st.radio("Found after its first moult", YOUNG_FINDINGS, index=2, horizontal=True)
+        kept = choose_bird("Kept as the bird (its own looks then judge it)", f"young_bird_{turn}")
+        hatched = st.date_input(
+            "Hatched", None, min_value=EARLIEST, max_value=date.today(), key=f"young_hatched_{turn}"
+        )
+        pressed = st.form_submit_button("Save the young")
+    if not pressed:
+        return
+    try:
+        if not label.strip():
+            raise FieldmarksError("the young has no name", mend="Give its ring or a name")
+        others = tuple(y for y in pair.young if y.label != label.strip())
+        young = Young(label.strip(), hatched, finding, kept.id if kept else None)
+        store().save(dataclasses.replace(pair, young=(*others, young)))
+    except FieldmarksError as error:
+        told(error)
+    else:
+        st.session_state.young_turn = turn + 1
+        done_next_run(f"{label.strip()}: {finding}.")

@@ -1,0 +1,137 @@
+"""What all screens of a bird's life share: the store, the tables and choosing a bird."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterable
+from datetime import date
+from pathlib import Path
+
+import streamlit as st
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.ways import way_to
+from fieldmarks.birds.collection import Filter, list_birds
+from fieldmarks.birds.model import Bird
+from fieldmarks.birds.store import Store
+from fieldmarks.rules import Tables, load_tables
+
+MANY = 200  # above so many birds, the choice must be narrowed by typing
+
+
+@st.cache_resource(show_spinner=False)
+def store() -> Store:
+    """The household's or club's store: one for everyone who reaches this app."""
+    return Store()
+
+
+@st.cache_resource(show_spinner=False)
+def tables() -> Tables:
+    """The rule tables."""
+    return load_tables()
+
+
+def heading(title: str, lead: str) -> None:
+    """Title of a page and one sentence on what it is for."""
+    st.title(title, anchor=False)
+    st.html(f"<p class='fm-lead'>{html.escape(lead)}</p>")
+
+
+def no_bird_yet() -> bool:
+    """Whether no bird is kept; if so, the page says what to do about it."""
+    if list_birds(store(), Filter(with_gone=True), date.today(), count=0).total:
+        return False
+    st.info("No bird is kept yet. Add your birds first; then come back here.")
+    way_to("birds")
+    return True
+
+
+def choose_bird(label: str, key: str, without: str | None = None) -> Bird | None:
+    """Let the keeper choose a bird; None while none is chosen."""
+    found = list_birds(store(), Filter(with_gone=True), date.today(), count=MANY)
+    if found.total > MANY:
+        words = st.text_input(f"{label}: part of its name or ring", key=f"{key}_words")
+        found = list_birds(store(), Filter(words, with_gone=True), date.today(), count=MANY)
+    labels = {r.id: f"{r.name} ({r.ring})" if r.ring else r.name for r in found.rows}
+    labels.pop(without or "", None)
+    chosen = st.selectbox(
+        label,
+        list(labels),
+        index=None,
+        format_func=lambda k: labels.get(k, ""),
+        placeholder="Choose a bird",
+        key=key,
+    )
+    return store().bird(chosen) if chosen else None
+
+
+def count_of(number: int, word: str) -> str:
+    """A number with its word: "1 bird", "2 birds"."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def literal(text: str) -> str:
+    """Text whose signs Streamlit's Markdown shall show as they are."""
+    return re.sub(r"([\\\\`*_{}\[\]()#+\-.!|<>~$:&])", r"\\\1", text)
+
+
+def sex_words(sex: str) -> str:
+    """Sex as it reads in a line of facts."""
+    return "sex not known" if sex == "unknown" else sex
+
+
+def escaped(text: str) -> str:
+    """Text as HTML; a day is never broken across two lines."""
+    return re.sub(r"\d{4}-\d\d-\d\d", r"<span class='fm-whole'>\g<0></span>", html.escape(text))
+
+
+def say(text: str) -> None:
+    """One paragraph of text that may hold anything a keeper typed."""
+    st.html(f"<p>{escaped(text)}</p>")
+
+
+def bullets(title: str, lines: Iterable[str]) -> None:
+    """A small heading with a list under it; nothing when the list is empty."""
+    lines = list(lines)
+    if lines:
+        if title:
+            st.subheader(title, anchor=False)
+        items = "".join(f"<li>{escaped(line)}</li>" for line in lines)
+        st.html(f"<ul>{items}</ul>")
+
+
+def verdict(sentence: str, css: str = "") -> None:
+    """The one sentence that answers the page's question."""
+    st.html(f"<div class='fm-verdict {css}' role='status'>{escaped(sentence)}</div>")
+
+
+def file_name(given: str) -> str:
+    """A name under which an uploaded ZIP can be kept for a moment: its own, made harmless."""
+    stem = re.sub(r"[^\w. -]", "_", Path(given).name).strip(". ")[-80:]
+    return stem if stem.lower().endswith(".zip") else f"{stem or 'file'}.zip"
+
+
+def told(error: FieldmarksError) -> None:
+    """Show an error the keeper can mend."""
+    said = str(error)
+    if not error.where:  # else it starts with the name of a file
+        said = said[:1].upper() + said[1:]
+    st.error(literal(said))
+
+
+def done_next_run(sentence: str) -> None:
+    """Say on the next run that something is done, and start that run."""
+    st.session_state.life_done = sentence
+    st.rerun()
+
+
+def say_done() -> None:
+    """Say what the last press did."""
+    # The place is always there, so that nothing below it moves (and closes) when it goes empty.
+    place = st.empty()
+    sentence = st.session_state.pop("life_done", None)
+    if sentence:
+        place.success(literal(sentence))
+        # The place may lie far above what was pressed.
+        st.toast(literal(sentence), icon=":material/check:")

@@ -1,0 +1,218 @@
+"""The Streamlit side of the drawing: mounts the browser part and hands its events to Python.
+
+Python keeps the truth. The browser shows a change at once, sends it when the finger is lifted, and
+takes over whatever Python answers with. Three things keep the photo from flickering or jumping:
+
+* the component has a fixed key, so Streamlit keeps its place in the page and only passes new data;
+* the picture goes out once, as a file of Streamlit's media store under an address that is a hash of
+  its content; the browser gets only that address again;
+* every event has a serial number and Python says which it has dealt with, so that an answer to an
+  older event never undoes a newer stroke.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import re
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+
+from fieldmarks._util.errors import RegionError
+from fieldmarks.app.marker.wire import MarkerEvent, event_from_wire, region_to_wire
+from fieldmarks.measure.region import Region, RegionSet
+
+FRONT = Path(__file__).parent / "front"
+# One scope in the order given: the page gets a single script and needs no build step.
+SCRIPTS = (
+    "letters", "shapes", "stroke", "view", "history", "memory", "ink", "loupe", "tasks", "hand",
+    "keys", "panel", "marker",
+)  # fmt: skip
+DASHES = {"card": "long", "scale": "dot", "size": "dot"}
+"""Kind of mark -> dash of its outline; marks on the bird are drawn solid."""
+
+
+def reduced_jpeg(image: Image.Image, longest: int = 1600, quality: int = 85) -> bytes:
+    """A picture small enough to send, as JPEG bytes.
+
+    Parameters
+    ----------
+    image : PIL image
+        The upright photo.
+    longest : int
+        Longest side in pixels; a smaller photo is not enlarged.
+    quality : int
+        JPEG quality, 1 to 95.
+    """
+    small = image.convert("RGB")
+    small.thumbnail((longest, longest), Image.Resampling.LANCZOS)
+    out = io.BytesIO()
+    small.save(out, "JPEG", quality=quality)
+    return out.getvalue()
+
+
+def marker(
+    picture: Image.Image | bytes,
+    photo_size: tuple[int, int],
+    regions: RegionSet,
+    marks: Sequence[Mapping[str, Any]],
+    current_mark: str,
+    suggestion: Region | None = None,
+    *,
+    key: str,
+    height: int | None = None,
+    note: str = "",
+    pick_mark: bool = True,
+    aside: Mapping[str, str] | None = None,
+    on_event: Callable[[MarkerEvent], None] | None = None,
+) -> MarkerEvent | None:
+    """Show a photo to draw on.
+
+    Parameters
+    ----------
+    picture : PIL image or bytes
+        The photo reduced for the screen, upright; bytes must be JPEG (see :func:`reduced_jpeg`,
+        and keep its result, so that it is not made anew in every run).
+    photo_size : (width, height)
+        Size of the full photo in pixels; regions are in these pixels.
+    regions : RegionSet
+        The regions to show.
+    marks : sequence of mapping
+        Marks that can be drawn: ``key``, ``name``, ``look``, ``shape`` ("area" or "line") and, if
+        known, ``kind``, which decides the dash of the outline.
+    current_mark : str
+        Key of the mark drawn next.
+    suggestion : Region, optional
+        An outline to show dotted with "Keep it" and "Drop it".
+    key : str
+        Streamlit key; one per place in the page.
+    height : int, optional
+        Height of the photo area in CSS pixels; by default it follows the photo and the screen.
+    note : str
+        A sentence to show and speak below the photo, such as why no outline was found.
+    pick_mark : bool
+        Show the list to pick the next mark from.
+    aside : mapping of str to str, optional
+        A few words the browser remembers with the drawing, and gives back with it.
+    on_event : callable, optional
+        Called with each event before the script runs, so that one run draws the answer. Without it
+        the app acts on the returned event and, to change what is shown, runs again.
+
+    Returns
+    -------
+    MarkerEvent or None
+        What happened since the last run, once.
+
+    Raises
+    ------
+    RegionError
+        The browser sent something that is not an event.
+    """
+    import streamlit as st  # Takes a second; the rest of the package does without.
+
+    jpeg = picture if isinstance(picture, bytes) else reduced_jpeg(picture)
+    photo = hashlib.sha256(jpeg).hexdigest()[:16]
+    seen_key = f"{key}:seen"
+    seen = int(st.session_state.get(seen_key, 0))
+    # With a callback the regions given already hold the newest event.
+    arrived = _serial(st.session_state.get(key), photo)
+    answered = max(seen, arrived) if on_event else seen
+    raw = _mounted()(
+        key=key,
+        data={
+            "key": key,
+            "photo": photo,
+            "src": address_of(jpeg, key),
+            "size": list(photo_size),
+            "regions": [region_to_wire(region) for region in regions.regions],
+            "marks": [_mark(mark) for mark in marks],
+            "current": current_mark,
+            "suggestion": region_to_wire(suggestion) if suggestion else None,
+            "seen": answered,
+            "height": height,
+            "note": note,
+            "pick": pick_mark,
+            "aside": dict(aside or {}),
+        },
+        on_event_change=lambda: _deliver(key, photo, regions, on_event),
+    ).event
+    if _serial({"event": raw}, photo) <= seen:
+        return None
+    st.session_state[seen_key] = _serial({"event": raw}, photo)
+    return event_from_wire(raw, regions)
+
+
+def _deliver(
+    key: str, photo: str, regions: RegionSet, on_event: Callable[[MarkerEvent], None] | None
+) -> None:
+    import streamlit as st
+
+    state: Any = st.session_state.get(key)
+    # What cannot be read is told by the run that follows, where the page can show it.
+    with contextlib.suppress(RegionError):
+        if on_event and _serial(state, photo):
+            on_event(event_from_wire(state["event"], regions))
+
+
+def _serial(state: Any, photo: str) -> int:
+    """Serial of the event in a component state, 0 if there is none for this photo."""
+    event = state.get("event") if isinstance(state, Mapping) else None
+    if not isinstance(event, Mapping) or event.get("photo") != photo:
+        return 0
+    serial = event.get("serial")
+    return serial if isinstance(serial, int) else 0
+
+
+def _mark(mark: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        "key": str(mark["key"]),
+        "name": str(mark["name"]),
+        "look": str(mark.get("look", "")),
+        "shape": str(mark.get("shape", "area")),
+        "dash": DASHES.get(str(mark.get("kind", "")), "solid"),
+    }
+
+
+def address_of(jpeg: bytes, key: str) -> str:
+    """Address of a JPEG in Streamlit's media store, the same as long as the picture is.
+
+    Parameters
+    ----------
+    jpeg : bytes
+    key : str
+        Unique in the page: one picture per place is kept.
+    """
+    import streamlit as st
+    from streamlit import runtime
+
+    path = runtime.get_instance().media_file_mgr.add(jpeg, "image/jpeg", f"fieldmarks-{key}")
+    base = str(st.get_option("server.baseUrlPath") or "").strip("/")
+    return f"/{base}{path}" if base else path
+
+
+@cache
+def script() -> str:
+    """The browser part as one script: the files of ``front`` without imports and exports."""
+    parts = []
+    for name in SCRIPTS:
+        text = (FRONT / f"{name}.js").read_text(encoding="utf-8")
+        text = re.sub(r"^import .*?;\n", "", text, flags=re.MULTILINE | re.DOTALL)
+        parts.append(re.sub(r"^export (?!default)", "", text, flags=re.MULTILINE))
+    return "\n".join(parts)
+
+
+@cache
+def _mounted() -> Any:
+    import streamlit as st
+
+    return st.components.v2.component(
+        "fieldmarks_marker",
+        html=(FRONT / "marker.html").read_text(encoding="utf-8"),
+        css=(FRONT / "marker.css").read_text(encoding="utf-8"),
+        js=script(),
+    )

@@ -1,0 +1,204 @@
+"""What goes over the wire between Python and the drawing in the browser.
+
+Everything is in upright photo pixels, as in :mod:`fieldmarks.measure.region`, so that an outline
+keeps its place whatever the zoom or the size of the picture sent. What the browser sends is never
+trusted: shapes are read number by number.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, get_args
+
+from fieldmarks._util.errors import RegionError
+from fieldmarks._util.sanitize import harmless, one_line
+from fieldmarks.measure.region import (
+    Ellipse,
+    Line,
+    Point,
+    Polygon,
+    Rectangle,
+    Region,
+    RegionSet,
+    Shape,
+)
+
+Kind = Literal[
+    "drawn", "moved", "reshaped", "renamed", "deleted", "tap", "picked", "kept", "dropped",
+    "undo", "redo", "recalled",
+]  # fmt: skip
+KINDS: frozenset[str] = frozenset(get_args(Kind))
+MAX_REGIONS = 200
+MAX_POINTS = 2000
+MAX_ASIDE, LONGEST_ASIDE = 8, 80
+
+
+@dataclass(frozen=True)
+class MarkerEvent:
+    """One thing the keeper did on the photo.
+
+    Parameters
+    ----------
+    serial : int
+        Grows with every event; an event is handed out once.
+    kind : str
+        "drawn", "moved", "reshaped", "renamed" or "deleted": a region changed. "tap": the photo
+        was tapped at ``at`` to have an outline suggested. "kept" or "dropped": the answer to a
+        suggestion (a kept one is already among ``regions``). "picked": ``mark`` is to be drawn
+        next. "undo" or "redo": ``regions`` are those of an earlier or later state. "recalled":
+        ``regions`` are those drawn in this browser before the page was loaded anew.
+    regions : RegionSet
+        All regions after it, in photo pixels.
+    region : str
+        Id of the region concerned, or empty.
+    mark : str
+        Mark of that region, or the mark picked or tapped for.
+    at : (x, y), optional
+        Where the photo was tapped, in photo pixels.
+    reach : float, optional
+        How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed in.
+    aside : mapping of str to str
+        With "recalled": what the page had asked to be remembered with the drawing.
+    """
+
+    serial: int
+    kind: Kind
+    regions: RegionSet
+    region: str = ""
+    mark: str = ""
+    at: Point | None = None
+    reach: float | None = None
+    aside: Mapping[str, str] = field(default_factory=dict)
+
+
+def shape_to_wire(shape: Shape) -> dict[str, Any]:
+    """A shape as plain JSON."""
+    if isinstance(shape, Polygon):
+        return {"kind": "polygon", "points": [list(p) for p in shape.points]}
+    if isinstance(shape, Ellipse):
+        numbers = {"cx": shape.cx, "cy": shape.cy, "rx": shape.rx, "ry": shape.ry}
+        return {"kind": "ellipse", **numbers, "angle": shape.angle}
+    if isinstance(shape, Rectangle):
+        size = {"width": shape.width, "height": shape.height}
+        return {"kind": "rectangle", "x": shape.x, "y": shape.y, **size}
+    return {"kind": "line", "points": [list(shape.start), list(shape.end)]}
+
+
+def region_to_wire(region: Region) -> dict[str, Any]:
+    """A region as plain JSON."""
+    return {
+        "id": region.id,
+        "mark": region.mark,
+        "shape": shape_to_wire(region.shape),
+        "value": region.value,
+        "note": region.note,
+    }
+
+
+def shape_from_wire(data: Any, where: str) -> Shape:
+    """A shape from JSON.
+
+    Raises
+    ------
+    RegionError
+        A number is missing or not finite, or the shape is of no known kind.
+    """
+    try:
+        kind = data["kind"]
+        if kind == "polygon":
+            points = tuple(_point(p) for p in data["points"][: MAX_POINTS + 1])
+            if not 3 <= len(points) <= MAX_POINTS:
+                raise ValueError
+            return Polygon(points)
+        if kind == "ellipse":
+            return Ellipse(*(_number(data[k]) for k in ("cx", "cy", "rx", "ry", "angle")))
+        if kind == "rectangle":
+            return Rectangle(*(_number(data[k]) for k in ("x", "y", "width", "height")))
+        if kind == "line":
+            start, end = (_point(p) for p in data["points"])
+            return Line(start, end)
+    except (KeyError, TypeError, ValueError, OverflowError):
+        pass
+    raise RegionError("its outline cannot be read", where=where, mend="Draw it again")
+
+
+def region_from_wire(data: Any) -> Region:
+    """A region from JSON.
+
+    Raises
+    ------
+    RegionError
+        It has no id or mark, or its shape cannot be read.
+    """
+    if not isinstance(data, Mapping) or not data.get("id") or not data.get("mark"):
+        raise RegionError("a region without a name arrived", where="photo", mend="Draw it again")
+    where = f"region {str(data['id'])!r} ({data['mark']})"
+    try:
+        value = None if data.get("value") is None else _number(data["value"])
+    except (TypeError, ValueError, OverflowError):
+        raise RegionError("its value is not a number", where=where, mend="Enter it again") from None
+    return Region(
+        id=one_line(str(data["id"])),
+        mark=one_line(str(data["mark"])),
+        shape=shape_from_wire(data.get("shape"), where),
+        value=value,
+        note=harmless(str(data.get("note") or "")),
+    )
+
+
+def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
+    """An event from JSON.
+
+    Parameters
+    ----------
+    data : object
+        What the browser sent.
+    base : RegionSet
+        Gives the photo the regions belong to.
+
+    Raises
+    ------
+    RegionError
+        The message is not one that the drawing sends.
+    """
+    unknown = RegionError("a message was not understood", where="photo", mend="Reload the page")
+    if not isinstance(data, Mapping) or str(data.get("kind")) not in KINDS:
+        raise unknown
+    sent, aside = data.get("regions"), data.get("aside") or {}
+    if not isinstance(sent, list) or not isinstance(aside, Mapping):
+        raise unknown
+    if len(sent) > MAX_REGIONS:
+        raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")
+    try:
+        serial = int(data.get("serial", 0))
+        at = None if data.get("at") is None else _point(data["at"])
+        reach = None if data.get("reach") is None else _number(data["reach"])
+    except (TypeError, ValueError, OverflowError):
+        raise unknown from None
+    return MarkerEvent(
+        serial=serial,
+        kind=data["kind"],
+        regions=base.with_regions(region_from_wire(r) for r in sent),
+        region=str(data.get("region") or ""),
+        mark=str(data.get("mark") or ""),
+        at=at,
+        reach=reach,
+        aside={
+            str(key)[:LONGEST_ASIDE]: str(value)[:LONGEST_ASIDE]
+            for key, value in list(aside.items())[:MAX_ASIDE]
+        },
+    )
+
+
+def _number(value: Any) -> float:
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(value)
+    return number
+
+
+def _point(pair: Any) -> Point:
+    x, y = pair
+    return _number(x), _number(y)

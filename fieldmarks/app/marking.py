@@ -1,0 +1,234 @@
+"""Marking screen: the photo to draw on, the card first, and what to do next."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+
+import numpy as np
+import streamlit as st
+from PIL import Image
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.birds.shared import literal
+from fieldmarks.app.marker import marker
+from fieldmarks.app.sheet import picture, sheet
+from fieldmarks.app.state import FIRST_MARK, Work
+from fieldmarks.measure.calibration import swatch_before_after
+from fieldmarks.measure.colour import encode_srgb
+from fieldmarks.measure.phone_profile import list_profiles, load_profile
+from fieldmarks.measure.region import Region
+from fieldmarks.report.guide import where_is
+from fieldmarks.report.picture import to_jpeg
+
+CARD_KINDS = {
+    "18 % grey card": 0.18,
+    "white card (90 %)": 0.90,
+    "another reflectance ...": None,
+}
+
+
+def instruction(work: Work) -> None:
+    """A line that says what to draw now."""
+    st.html(f"<p class='fm-lead'>{html.escape(_instruction(work))}</p>")
+
+
+def photo_panel(work: Work) -> None:
+    """The photo with its regions."""
+    assert work.photo is not None
+    marks = [
+        {"key": k, "name": m.name, "look": m.look, "shape": m.shape, "kind": m.kind}
+        for k, m in work.tables.marks.items()
+    ]
+    marks.sort(key=lambda mark: mark["key"] != FIRST_MARK)
+    marker(
+        work.screen_jpeg,
+        (work.photo.width, work.photo.height),
+        work.regions,
+        marks,
+        work.mark,
+        work.suggestion,
+        key="photo",
+        note=work.note,
+        aside=work.said,
+        on_event=work.handle,
+    )
+    if work.problem:
+        st.error(literal(work.problem))
+
+
+def drawing_panel(work: Work) -> None:
+    """What belongs to the drawing but is needed less often: help, card, phone, a saved file."""
+    _scales(work)
+    with st.expander(f"Where is it? {work.tables.marks[work.mark].name}"):
+        sheet(where_is(work.tables, work.mark), key="where")
+        st.caption(work.tables.marks[work.mark].look)
+    _card_and_light(work)
+    _open_region_file(work)
+
+
+def _instruction(work: Work) -> str:
+    mark = work.tables.marks[work.mark]
+    how = "Draw a line along" if mark.shape == "line" else "Draw round"
+    drawn = {region.mark for region in work.regions.regions}
+    if FIRST_MARK not in drawn and work.mark == FIRST_MARK:
+        return "First draw round the plain part of the grey card. No card? Pick another mark."
+    if work.mark == FIRST_MARK and not work.has_card:
+        return "The grey card is drawn, but it cannot be used as it stands. Read below why."
+    if work.mark in drawn:
+        if not work.best_next:
+            return f"Drawn: {mark.name}. All that tells much is drawn."
+        return (
+            f"Drawn: {mark.name}. Pick the next mark before you draw on: what you draw now counts "
+            f"as more of the {mark.name}."
+        )
+    if FIRST_MARK not in drawn:
+        return f"{how}: {mark.name}. Without a grey card, only marks of this photo are compared."
+    if mark.shape == "line":
+        return f"{how}: {mark.name}."
+    return f"{how}: {mark.name}. Or take Tap to find and tap on it."
+
+
+def _scales(work: Work) -> None:
+    """Length of the scales that are drawn."""
+    for region in work.regions.of("scale"):
+        value = st.number_input(
+            "Length of the scale line in millimetres",
+            min_value=1.0,
+            value=region.value or 50.0,
+            key=f"scale_{region.id}_{work.own}",
+        )
+        _set_value(work, region, value)
+
+
+def _set_value(work: Work, region: Region, value: float) -> None:
+    """Give a region its value, and judge afresh when that changes something."""
+    if value == region.value:
+        return
+    changed = (
+        dataclasses.replace(r, value=value) if r.id == region.id else r
+        for r in work.regions.regions
+    )
+    work.regions = work.regions.with_regions(changed)
+    work.assess()
+
+
+def _card_and_light(work: Work) -> None:
+    """Which card it is, which phone took the photo, and what the card does to the photo."""
+    cards = work.regions.of(FIRST_MARK)
+    if not cards and not list_profiles():
+        return
+    with st.expander("Card and light"):
+        for region in cards:
+            usual = CARD_KINDS["18 % grey card"]
+            value = _card_value(region.value or usual, f"{region.id}_{work.own}")
+            _set_value(work, region, value)
+        _phone(work)
+        if work.has_card:
+            left, right = st.columns(2)
+            with left:
+                picture(work.screen_jpeg, "the photo as it is", "before", "as photographed")
+            with right:
+                after = to_jpeg(Image.fromarray(_corrected(work)))
+                picture(after, "the photo without the cast", "after", "in neutral light")
+
+
+def _phone(work: Work) -> None:
+    """Choose a phone's profile, when one has been kept on this computer."""
+    names = list_profiles()
+    if not names:
+        return
+    now = work.phone.name if work.phone else "no"
+    offered = ["no", *names]
+    chosen = st.selectbox(
+        "Taken with a phone whose colours you have learned?",
+        offered,
+        index=offered.index(now) if now in offered else 0,
+        key=f"phone_{work.own}",
+    )
+    if chosen != now:
+        try:
+            work.phone = None if chosen == "no" else load_profile(chosen)
+        except FieldmarksError as error:
+            st.error(literal(str(error)))
+            return
+        work.remembered.clear()
+        work.assess()
+        st.rerun()
+
+
+def _card_value(value: float | None, key: str) -> float:
+    names = list(CARD_KINDS)
+    known = [name for name, one in CARD_KINDS.items() if one == value]
+    chosen = st.selectbox(
+        "Which card is it?",
+        names,
+        index=names.index(known[0]) if known else len(names) - 1,
+        key=f"card_{key}",
+    )
+    fixed = CARD_KINDS[chosen]
+    if fixed is not None:
+        return fixed
+    percent = st.number_input(
+        "Its reflectance in percent (on its packet)",
+        min_value=1.0,
+        max_value=100.0,
+        value=round(100 * (value or 0.18), 1),
+        key=f"percent_{key}",
+    )
+    return percent / 100
+
+
+def card_panel(work: Work) -> None:
+    """What the card says about the light, with the photo before and after."""
+    if work.record is None:
+        return
+    calibration = work.record.measurement.calibration
+    for refusal in calibration.refusals:
+        st.warning(literal(f"The card cannot be used. {refusal}"))
+    for doubt in calibration.warnings:
+        st.warning(literal(doubt))
+    if not calibration.calibrated:
+        if not work.regions.of(FIRST_MARK):
+            st.info(
+                "No grey card is marked yet. Colours then decide nothing; only comparisons inside "
+                "the photo count, such as rump against back."
+            )
+        return
+    before, after = swatch_before_after(calibration.patches[0], calibration)
+    st.html(
+        "<div class='fm-card'>"
+        + "".join(
+            f"<span class='fm-chip' role='img' aria-label='card {word}' "
+            f"style='background: rgb({', '.join(str(int(v)) for v in colour)})'></span>{word}"
+            for word, colour in (("before", before), ("after", after))
+        )
+        + f"<p>{html.escape(calibration.summary)}</p></div>"
+    )
+
+
+def _corrected(work: Work) -> np.ndarray:
+    """The small picture with the card's gains, for looking at only."""
+    from fieldmarks.measure.colour import decode_srgb
+
+    assert work.record is not None
+    assert work.photo is not None
+    small = work.screen_pixels[::2, ::2]
+    scale = work.photo.width / small.shape[1]
+    x, y = np.meshgrid(np.arange(small.shape[1]) * scale, np.arange(small.shape[0]) * scale)
+    true = work.record.measurement.calibration.apply(decode_srgb(small / 255), x, y)
+    return np.round(encode_srgb(true) * 255).astype(np.uint8)
+
+
+def _open_region_file(work: Work) -> None:
+    with st.expander("Open a region file"):
+        chosen = st.file_uploader(
+            "Region file saved earlier for this photo", type=["json"], key="region_file"
+        )
+        if chosen is not None and st.button("Use its regions"):
+            try:
+                work.open_regions(chosen.getvalue().decode("utf-8", "replace"), chosen.name)
+            except FieldmarksError as error:
+                st.error(literal(str(error)))
+            else:
+                st.rerun()

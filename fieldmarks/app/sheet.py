@@ -1,0 +1,90 @@
+"""Show HTML with drawings: Streamlit's own HTML element takes every SVG out."""
+
+from __future__ import annotations
+
+import html
+from functools import cache
+from typing import Any
+
+import streamlit as st
+
+from fieldmarks.app.marker.component import address_of
+
+# Only text made by this program comes here; whatever a keeper typed is escaped where it is put in.
+SCRIPT = """
+export default function ({ data, parentElement }) {
+  const place = parentElement.querySelector(".fm-sheet");
+  if (place.dataset.shown !== data.body) {
+    place.innerHTML = data.body;
+    place.dataset.shown = data.body;
+  }
+}
+"""
+
+
+@cache
+def _component() -> Any:
+    return st.components.v2.component(
+        "fieldmarks_sheet",
+        html="<div class='fm-sheet'></div>",
+        js=SCRIPT,
+        isolate_styles=False,
+    )
+
+
+def sheet(body: str, key: str) -> None:
+    """Put HTML with SVG on the page.
+
+    Parameters
+    ----------
+    body : str
+        HTML made by this program.
+    key : str
+        Unique in the page.
+    """
+    _component()(key=key, data={"body": body})
+
+
+def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:
+    """Put a picture on the page, with words for those who cannot see it.
+
+    Parameters
+    ----------
+    jpeg : bytes
+    alt : str
+        What it shows. Streamlit's own picture element says nothing to a screen reader.
+    key : str
+        Unique in the page.
+    caption : str
+    """
+    below = f"<figcaption>{html.escape(caption)}</figcaption>" if caption else ""
+    st.html(
+        f"<figure class='fm-picture'><img src='{html.escape(address_of(jpeg, key))}' "
+        f"alt='{html.escape(alt)}'>{below}</figure>"
+    )
+
+
+TO_TOP = """
+export default function ({ data, parentElement }) {
+  const page = parentElement.getRootNode().host?.ownerDocument ?? parentElement.ownerDocument;
+  if (page.body.dataset.fmScreen === data.screen) return;
+  page.body.dataset.fmScreen = data.screen;
+  page.querySelector("[data-testid=stMain]")?.scrollTo(0, 0);
+}
+"""
+
+
+@cache
+def _to_top() -> Any:
+    return st.components.v2.component("fieldmarks_to_top", html="<span></span>", js=TO_TOP)
+
+
+def start_at_top(screen: str) -> None:
+    """Show a new screen from its top, wherever the one before it was scrolled to.
+
+    Parameters
+    ----------
+    screen : str
+        What is shown; nothing moves while it stays the same.
+    """
+    _to_top()(key="to_top", data={"screen": screen})

@@ -1,0 +1,155 @@
+"""First screen: choose a photo, take one, or open an invented bird."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import streamlit as st
+from PIL import Image
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.birds.shared import literal
+from fieldmarks.app.sheet import picture
+from fieldmarks.app.state import Work
+from fieldmarks.app.ways import SHOP, TITLES, ways_on_a_phone
+from fieldmarks.measure.suffixes import ENDINGS
+from fieldmarks.pipeline import demo_birds, demo_question
+
+THUMBNAIL = 420
+# Shown first, in this order, each under a few words that say what it is about.
+SHOWN_FIRST = {
+    "personatus_orange_collar": "Orange in the collar",
+    "nigrigenis_blue_rump": "A rump of the wrong colour",
+    "personatus_clean": "All marks of one species",
+    "fischeri_clean": "All marks of another",
+    "lilianae_large": "A large photo",
+    "fischeri_no_card": "No grey card",
+    "personatus_card_in_shadow": "The card in shadow",
+}
+
+
+def start_screen(work: Work) -> None:
+    """Draw the first screen; opens a photo into ``work``."""
+    st.title("Which lovebird is it, and is it mixed?", anchor=False)
+    st.html(
+        "<p class='fm-lead'>Mark a lovebird's face, collar, rump and beak on a photo. fieldmarks "
+        "measures the colours against a grey card in the same photo and shows which species they "
+        "fit, and which they do not.</p>"
+    )
+    ways_on_a_phone("look")
+    left, right = st.columns([1, 1], gap="large")
+    with left:
+        st.subheader("Your photo", anchor=False)
+        _go_back()
+        _from_the_shop(work)
+        _own_photo(work)
+    with right:
+        st.subheader("How to take it", anchor=False)
+        st.markdown(
+            "1. Put a plain grey card beside the bird, in the **same light** and equally far "
+            "away.\n"
+            "2. No flash. Nothing may be burnt out to white.\n"
+            "3. Bird side-on, so that face, collar, rump and beak can be seen.\n"
+            "4. Save it as the phone makes it: no filter, no beauty mode."
+        )
+        st.caption(
+            "Grey cards (18 %) are sold where cameras are. Without one the colours decide nothing; "
+            "only marks of the same photo can then be compared."
+        )
+        st.caption(
+            "Do not chase or hold a bird for a photo. If it pants, sits puffed up or has any "
+            "wound, leave it and call an avian vet."
+        )
+    st.subheader("Or try an invented bird", anchor=False)
+    st.caption("Painted by this program. The club and the birds do not exist.")
+    _demo_birds(work)
+
+
+def _own_photo(work: Work) -> None:
+    chosen = st.file_uploader(
+        "Choose or drop a photo. On a phone you can also take one here.",
+        type=ENDINGS,
+        key="photo_file",
+        help="JPEG, PNG, TIFF, WebP or HEIC, up to 120 megapixels.",
+    )
+    if chosen is not None:
+        _open(work, chosen.getvalue(), chosen.name)
+    with st.expander("Take one with the camera of this device"):
+        st.caption("A phone's own camera app gives a sharper photo than this.")
+        if st.toggle("Switch the camera on", key="camera_on"):
+            taken = st.camera_input("Bird and grey card in one picture", key="camera")
+            if taken is not None:
+                _open(work, taken.getvalue(), "camera.jpg")
+
+
+def _go_back() -> None:
+    """The photo worked on before, with all that was drawn on it."""
+    before = st.session_state.get("put_aside")
+    if not isinstance(before, Work) or before.photo is None:
+        return
+    if st.button(f"← Back to {literal(before.photo.name)} and its marks", key="go_back"):
+        st.session_state.work = before
+        del st.session_state.put_aside
+        st.rerun()
+
+
+def _from_the_shop(work: Work) -> None:
+    """What was said of a bird under Before you buy goes to the next photo, and is shown."""
+    asked = st.session_state.get(SHOP)
+    if asked is None:
+        return
+    words = [work.tables.varieties[asked.variety].name, work.tables.ages[asked.age].name]
+    if asked.claimed:
+        words.insert(0, f"sold as {work.tables.species[asked.claimed].name}")
+    st.info(f"From {TITLES['buy']}, for your next photo: {', '.join(words)}.")
+    if st.button("It is another bird", key="other_bird"):
+        del st.session_state[SHOP]
+        st.rerun()
+
+
+def _open(work: Work, data: bytes, name: str) -> None:
+    try:
+        with st.spinner("Opening the photo ..."):
+            work.open_photo(data, name, st.session_state.get(SHOP))
+    except FieldmarksError as error:
+        st.error(literal(str(error)))
+        return
+    st.session_state.pop(SHOP, None)
+    st.rerun()
+
+
+@st.cache_data(show_spinner=False)
+def _thumbnail(path: str) -> bytes:
+    """A small picture of a demo bird (shipped with the program, the same for everyone)."""
+    with Image.open(path) as image:
+        image.draft("RGB", (THUMBNAIL * 2, THUMBNAIL * 2))
+        image.thumbnail((THUMBNAIL, THUMBNAIL))
+        out = io.BytesIO()
+        image.convert("RGB").save(out, "JPEG", quality=85)
+    return out.getvalue()
+
+
+def _demo_birds(work: Work) -> None:
+    found = demo_birds()
+    names = [name for name in SHOWN_FIRST if name in found]
+    names += [name for name in found if name not in SHOWN_FIRST]
+    with st.container(key="demos"):
+        for row in range(0, len(names), 4):
+            for place, name in zip(st.columns(4), names[row : row + 4], strict=False):
+                with place:
+                    _demo_bird(work, name, found[name])
+
+
+def _demo_bird(work: Work, name: str, path: Path) -> None:
+    story = demo_question(path)[1]
+    picture(_thumbnail(str(path)), f"Painted: {story}", f"thumbnail_{name}")
+    if name in SHOWN_FIRST:
+        st.markdown(f"**{SHOWN_FIRST[name]}**")
+    st.caption(story)
+    if st.button("Open it", key=f"demo_{name}", width="stretch"):
+        work.open_demo(path, with_regions=False)
+        st.rerun()
+    if st.button("With its marks drawn", key=f"demo_full_{name}", width="stretch"):
+        work.open_demo(path, with_regions=True)
+        st.rerun()

@@ -1,0 +1,318 @@
+"""Agreement between measurers: statistics, regions and findings.
+
+Limits of agreement and repeatability as in J. M. Bland & D. G. Altman, 1986, Statistical methods
+for assessing agreement between two methods of clinical measurement, Lancet 327, 307-310.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import shapely
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.measure.colour import difference
+from fieldmarks.measure.region import Line, Region, vertices
+from fieldmarks.record import Record
+
+COVERAGE = 1.96  # of a normal distribution, 95 %
+Quantity = Literal["L*", "a*", "b*"]
+QUANTITIES: tuple[Quantity, ...] = ("L*", "a*", "b*")
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Limits of agreement of two measurers.
+
+    Parameters
+    ----------
+    count : int
+        Pairs of values.
+    mean : float
+        Mean difference, first minus second.
+    deviation : float
+        Standard deviation of the differences (n - 1).
+    low, high : float
+        Mean minus and plus ``COVERAGE`` deviations: about 95 % of differences lie between them.
+    """
+
+    count: int
+    mean: float
+    deviation: float
+    low: float
+    high: float
+
+
+def limits_of_agreement(
+    first: Sequence[float], second: Sequence[float], coverage: float = COVERAGE
+) -> Limits:
+    """Limits of agreement.
+
+    Parameters
+    ----------
+    first, second : sequences of n float
+        Values of the same things.
+    coverage : float
+        Standard deviations on either side. The paper of 1986 rounds 1.96 to 2.
+
+    Raises
+    ------
+    FieldmarksError
+        There are fewer than two pairs, or the lengths differ.
+    """
+    if len(first) != len(second) or len(first) < 2:
+        raise FieldmarksError(
+            "limits of agreement need two or more pairs of values", mend="Measure more marks"
+        )
+    gaps = np.asarray(first, float) - np.asarray(second, float)
+    mean, deviation = float(gaps.mean()), float(gaps.std(ddof=1))
+    reach = coverage * deviation
+    return Limits(len(gaps), mean, deviation, mean - reach, mean + reach)
+
+
+def repeatability(groups: Sequence[Sequence[float]], coverage: float = COVERAGE) -> float | None:
+    """Repeatability coefficient: two readings of one thing differ by less in about 95 % of cases.
+
+    It is ``coverage`` times the square root of 2 times the within-group standard deviation of a
+    one-way analysis of variance; for pairs, ``coverage`` times the root mean square difference.
+
+    Parameters
+    ----------
+    groups : sequence of sequences of float
+        Repeated readings, one group for each thing read.
+
+    Returns
+    -------
+    float or None
+        None when nothing was read twice.
+    """
+    squares, freedom = 0.0, 0
+    for group in groups:
+        if len(group) > 1:
+            values = np.asarray(group, float)
+            squares += float(((values - values.mean()) ** 2).sum())
+            freedom += len(values) - 1
+    return coverage * math.sqrt(2 * squares / freedom) if freedom else None
+
+
+@dataclass(frozen=True)
+class Account:
+    """What one measurer made of one photo.
+
+    ``without_place`` is the fingerprint of the photo as it is given away, where that is known: by
+    it the copy that someone was given is the same photo as the one that was taken.
+    """
+
+    measurer: str
+    record: Record
+    without_place: str = ""
+
+    @property
+    def photo(self) -> str:
+        """Fingerprint of the photo file."""
+        return self.record.measurement.sha256
+
+    @property
+    def picture(self) -> str:
+        """Fingerprint that all copies of one photo share."""
+        return self.without_place or self.photo
+
+
+@dataclass(frozen=True)
+class MarkAgreement:
+    """How well measurers agree on one mark.
+
+    Parameters
+    ----------
+    mark : str
+    readings : int
+        Accounts that read it.
+    repeatability : dict
+        "L*", "a*", "b*" -> repeatability coefficient over measurers of the same photo, or None.
+    largest : float or None
+        Largest CIEDE2000 difference between two measurers of one photo.
+    overlap : float or None
+        Least shared share of the regions of two measurers of one photo (intersection over union).
+    between : (str, str)
+        The two measurers of that least overlap.
+    """
+
+    mark: str
+    readings: int
+    repeatability: Mapping[str, float | None]
+    largest: float | None
+    overlap: float | None
+    between: tuple[str, str]
+
+
+FindingStory = Literal["all agree", "depends on who measured", "depends on the photo", "only one"]
+
+
+@dataclass(frozen=True)
+class FindingAgreement:
+    """Whether a finding stands, whoever measured."""
+
+    key: str
+    name: str
+    story: FindingStory
+    said: tuple[tuple[str, str, str], ...]  # measurer, photo fingerprint, status
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Everything about a dispute."""
+
+    accounts: tuple[tuple[str, str], ...]  # measurer, photo file
+    marks: tuple[MarkAgreement, ...]
+    limits: Mapping[tuple[str, str], Mapping[str, Limits]]
+    findings: tuple[FindingAgreement, ...]
+    conclusions: tuple[tuple[str, str, str], ...]  # measurer, photo file, sentence
+
+
+def compare_accounts(accounts: Sequence[Account]) -> Agreement:
+    """Compare what several measurers made of the same bird.
+
+    Raises
+    ------
+    FieldmarksError
+        There are fewer than two accounts.
+    """
+    if len(accounts) < 2:
+        raise FieldmarksError(
+            "two or more measurers are needed to compare", mend="Add another measurer's record"
+        )
+    marks = list(dict.fromkeys(r.mark for a in accounts for r in a.record.measurement.readings))
+    return Agreement(
+        accounts=tuple((a.measurer, a.record.measurement.photo) for a in accounts),
+        marks=tuple(_mark(accounts, mark) for mark in marks),
+        limits=_limits(accounts),
+        findings=tuple(_findings(accounts)),
+        conclusions=tuple(
+            (a.measurer, a.record.measurement.photo, a.record.assessment.conclusion.sentence)
+            for a in accounts
+        ),
+    )
+
+
+def _by_photo(accounts: Sequence[Account]) -> list[list[Account]]:
+    groups: dict[str, list[Account]] = {}
+    for account in accounts:
+        groups.setdefault(account.picture, []).append(account)
+    return list(groups.values())
+
+
+def _labs(account: Account) -> dict[str, tuple[float, float, float]]:
+    return {r.mark: r.lab for r in account.record.measurement.readings if r.calibrated}
+
+
+def _mark(accounts: Sequence[Account], mark: str) -> MarkAgreement:
+    groups = [[_labs(a)[mark] for a in group if mark in _labs(a)] for group in _by_photo(accounts)]
+    gaps, overlaps = [], []
+    for group in _by_photo(accounts):
+        for one, other in itertools.combinations(group, 2):
+            a, b = _labs(one).get(mark), _labs(other).get(mark)
+            if a is not None and b is not None:
+                gaps.append(float(difference(np.array(a), np.array(b))))
+            shared = region_overlap(
+                one.record.measurement.regions.of(mark), other.record.measurement.regions.of(mark)
+            )
+            if shared is not None:
+                overlaps.append((shared, one.measurer, other.measurer))
+    least = min(overlaps, default=None)
+    return MarkAgreement(
+        mark=mark,
+        readings=sum(len(group) for group in groups),
+        repeatability={
+            q: repeatability([[lab[i] for lab in group] for group in groups])
+            for i, q in enumerate(QUANTITIES)
+        },
+        largest=max(gaps, default=None),
+        overlap=least[0] if least else None,
+        between=(least[1], least[2]) if least else ("", ""),
+    )
+
+
+def region_overlap(one: Sequence[Region], other: Sequence[Region]) -> float | None:
+    """Shared area over joint area of all regions of a mark, 0 to 1; None if one has no area."""
+    shapes = [
+        shapely.union_all(
+            [shapely.Polygon(vertices(r.shape)) for r in drawn if not isinstance(r.shape, Line)]
+        )
+        for drawn in (one, other)
+    ]
+    if any(shape.is_empty for shape in shapes):
+        return None
+    return float(shapely.intersection(*shapes).area / shapely.union(*shapes).area)
+
+
+def _limits(accounts: Sequence[Account]) -> dict[tuple[str, str], dict[str, Limits]]:
+    """Limits of agreement of every two measurers over all marks of photos both measured."""
+    found: dict[tuple[str, str], dict[str, Limits]] = {}
+    people = list(dict.fromkeys(a.measurer for a in accounts))
+    for one, other in itertools.combinations(people, 2):
+        pairs = []
+        for group in _by_photo(accounts):
+            first = next((_labs(a) for a in group if a.measurer == one), {})
+            second = next((_labs(a) for a in group if a.measurer == other), {})
+            pairs += [(first[m], second[m]) for m in first if m in second]
+        if len(pairs) > 1:
+            found[one, other] = {
+                q: limits_of_agreement([p[0][i] for p in pairs], [p[1][i] for p in pairs])
+                for i, q in enumerate(QUANTITIES)
+            }
+    return found
+
+
+def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
+    """Findings and signs of the species that every account could be about."""
+    subjects = list(
+        dict.fromkeys(s for a in accounts for s in a.record.assessment.conclusion.subjects)
+    )
+    said: dict[str, list[tuple[Account, str]]] = {}
+    names: dict[str, str] = {}
+    for account in accounts:
+        judged = account.record.assessment
+        for species in subjects:
+            sheet = next((s for s in judged.sheets if s.species == species), None)
+            if sheet is None:  # judged by tables that did not know this species
+                continue
+            rows = [(f"{species}: {f.mark}", f"{f.name} as {sheet.name}", f.status.value)
+                    for f in sheet.findings if f.held is not None]  # fmt: skip
+            rows += [(f"{species}: {s.key}", s.text.rstrip("."), s.status.value)
+                     for s in sheet.signs if s.amount is not None]  # fmt: skip
+            for key, name, status in rows:
+                names[key] = name
+                said.setdefault(key, []).append((account, status))
+    return [
+        FindingAgreement(
+            key,
+            names[key],
+            finding_story([(a.measurer, a.picture, status) for a, status in rows]),
+            tuple((a.measurer, a.photo, status) for a, status in rows),
+        )
+        for key, rows in said.items()
+    ]
+
+
+def finding_story(said: Sequence[tuple[str, str, str]]) -> FindingStory:
+    """Whether statuses agree, and if not, on what they depend.
+
+    Parameters
+    ----------
+    said : sequence of (measurer, picture, status)
+    """
+    if len(said) < 2:
+        return "only one"
+    if len({status for _, _, status in said}) == 1:
+        return "all agree"
+    photos: dict[str, set[str]] = {}
+    for _, photo, status in said:
+        photos.setdefault(photo, set()).add(status)
+    if any(len(statuses) > 1 for statuses in photos.values()):
+        return "depends on who measured"
+    return "depends on the photo"

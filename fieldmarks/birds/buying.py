@@ -1,0 +1,75 @@
+"""Buying check: what to look at, what to ask and what a photo in a shop cannot tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.judge.assess import Assessment
+from fieldmarks.judge.findings import Status
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.rules import Tables
+
+MARKS_SHOWN = 5
+
+
+@dataclass(frozen=True)
+class BuyingCheck:
+    """What a keeper needs in a shop.
+
+    Parameters
+    ----------
+    sentence : str
+        The conclusion.
+    speaks_against : tuple of str
+        Marks that contradict the species it is sold as, and signs seen.
+    fits : tuple of str
+        Names of the marks that fit.
+    look_at : tuple of (str, str)
+        Marks not read yet that decide most, each with what to look for.
+    ask : tuple of str
+        Questions for the breeder.
+    cannot_tell, cautions : tuple of str
+    """
+
+    sentence: str
+    speaks_against: tuple[str, ...]
+    fits: tuple[str, ...]
+    look_at: tuple[tuple[str, str], ...]
+    ask: tuple[str, ...]
+    cannot_tell: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
+    """Boil an assessment down to what decides about buying.
+
+    Parameters
+    ----------
+    assessment : Assessment
+        Best made with the species the bird is sold as.
+    tables : Tables
+    """
+    advice = advice_table()
+    subjects = assessment.conclusion.subjects
+    sheets = [s for s in assessment.sheets if s.species in subjects[:1]]
+    found = [f for sheet in sheets for f in sheet.findings]
+    against = [f"{f.name}: {f.reason}" for f in found if f.status is Status.DOES_NOT_FIT]
+    against += [
+        f"{s.text} {s.status.value.capitalize()}."
+        for s in assessment.signs
+        if s.status in (SignStatus.SEEN, SignStatus.LOOK_AGAIN)
+    ]
+    hides = tables.varieties[assessment.variety]
+    cannot = [row.text for row in advice.cannot_tell]
+    if hides.says_nothing:
+        cannot.insert(0, f"This variety hides marks: {hides.reason}")
+    return BuyingCheck(
+        sentence=assessment.conclusion.sentence,
+        speaks_against=tuple(against),
+        fits=tuple(f.name for f in found if f.status is Status.FITS),
+        look_at=tuple((m.name, m.look) for m in assessment.next_marks[:MARKS_SHOWN]),
+        ask=tuple(row.text for row in advice.ask),
+        cannot_tell=tuple(cannot),
+        cautions=advice.cautions("buying"),
+    )

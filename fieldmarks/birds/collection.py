@@ -1,0 +1,210 @@
+"""The whole collection: filtered pages, birds due for a look, open doubts, and CSV."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Literal
+
+from sqlalchemy import func, or_, select
+
+from fieldmarks.birds import orm as models
+from fieldmarks.birds import rows
+from fieldmarks.birds.model import Bird, Entry, Pair
+from fieldmarks.birds.store import Store
+from fieldmarks.record import to_csv
+
+Show = Literal["all", "due for a look", "open doubts", "signs seen", "never measured"]
+SHOWS: tuple[Show, ...] = ("all", "due for a look", "open doubts", "signs seen", "never measured")
+CSV_COLUMNS = (
+    "name", "ring", "ring kind", "ring year", "hatched", "hatch date is", "species", "variety",
+    "sex", "sex known by", "source", "promised", "father", "mother", "status", "last look",
+    "last outcome", "signs seen", "open doubts", "look due", "notes",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Which birds to list.
+
+    Parameters
+    ----------
+    words : str
+        Part of a name or ring.
+    species, variety : str, optional
+        Keys.
+    show : str
+    with_gone : bool
+        Also birds that were given away or died.
+    """
+
+    words: str = ""
+    species: str | None = None
+    variety: str | None = None
+    show: Show = "all"
+    with_gone: bool = False
+
+
+@dataclass(frozen=True)
+class CollectionRow:
+    """One bird in the list."""
+
+    id: str
+    name: str
+    ring: str
+    species: str | None
+    variety: str
+    sex: str
+    hatched: date | None
+    last_day: date | None
+    last_outcome: str | None
+    signs_seen: int
+    doubts: int
+    look_due: date | None
+
+
+@dataclass(frozen=True)
+class CollectionPage:
+    """Some rows of the list, and how many there are in all."""
+
+    rows: tuple[CollectionRow, ...]
+    total: int
+
+
+_COLUMNS = [models.birds.c[name] for name in CollectionRow.__dataclass_fields__]
+
+
+def _conditions(wanted: Filter, today: date) -> list[Any]:
+    b = models.birds.c
+    where: list[Any] = [b.withdrawn == ""]
+    if not wanted.with_gone:
+        where.append(b.status == "here")
+    if wanted.words.strip():
+        words = wanted.words.strip().lower()
+        where.append(
+            or_(
+                func.lower(b.name).contains(words, autoescape=True),
+                func.lower(b.ring).contains(words, autoescape=True),
+            )
+        )
+    if wanted.species:
+        where.append(b.species == wanted.species)
+    if wanted.variety:
+        where.append(b.variety == wanted.variety)
+    if wanted.show == "due for a look":
+        where.append(b.look_due <= today)
+    elif wanted.show == "open doubts":
+        where.append(b.doubts > 0)
+    elif wanted.show == "signs seen":
+        where.append(b.signs_seen > 0)
+    elif wanted.show == "never measured":
+        where.append(b.last_day.is_(None))
+    return where
+
+
+def list_birds(
+    store: Store, wanted: Filter, today: date, start: int = 0, count: int = 50
+) -> CollectionPage:
+    """A page of the collection, by name.
+
+    Parameters
+    ----------
+    store : Store
+    wanted : Filter
+    today : date
+        A bird is due when its day has come.
+    start, count : int
+        First row and number of rows.
+    """
+    where = _conditions(wanted, today)
+    b = models.birds.c
+    query = select(*_COLUMNS).where(*where).order_by(b.name, b.number).limit(count).offset(start)
+    with store.engine.connect() as connection:
+        total = connection.scalar(select(func.count()).select_from(models.birds).where(*where))
+        found = tuple(CollectionRow(*row) for row in connection.execute(query))
+    return CollectionPage(found, int(total or 0))
+
+
+def overview(store: Store, today: date) -> dict[Show, int]:
+    """How many birds each kind of list holds."""
+    with store.engine.connect() as connection:
+        return {
+            show: int(
+                connection.scalar(
+                    select(func.count())
+                    .select_from(models.birds)
+                    .where(*_conditions(Filter(show=show), today))
+                )
+                or 0
+            )
+            for show in SHOWS
+        }
+
+
+@dataclass(frozen=True)
+class BirdPage:
+    """Everything that a bird's page shows, without opening a file.
+
+    Parameters
+    ----------
+    bird : Bird
+    entries : tuple of Entry
+    family : dict
+        Id -> bird, of its parents, mates and young.
+    young : tuple of Bird
+    pairs : tuple of Pair
+    """
+
+    bird: Bird
+    entries: tuple[Entry, ...]
+    family: dict[str, Bird]
+    young: tuple[Bird, ...]
+    pairs: tuple[Pair, ...]
+
+
+def bird_page(store: Store, key: str) -> BirdPage:
+    """All about one bird.
+
+    Raises
+    ------
+    FieldmarksError
+        There is no such bird.
+    """
+    bird = store.bird(key)
+    b = models.birds.c
+    with store.engine.connect() as connection:
+        entries = rows.entries(
+            connection, models.entries.c.bird == key, models.entries.c.withdrawn == ""
+        )
+        young = rows.birds(connection, or_(b.father == key, b.mother == key), b.withdrawn == "")
+        pairs = rows.pairs(
+            connection,
+            or_(models.pairs.c.first == key, models.pairs.c.second == key),
+            models.pairs.c.withdrawn == "",
+        )
+        wanted = {p for p in (bird.father, bird.mother) if p}
+        wanted |= {k for pair in pairs for k in (pair.first, pair.second)}
+        family = {x.id: x for x in rows.birds(connection, b.id.in_(wanted))} if wanted else {}
+    family |= {x.id: x for x in young}
+    return BirdPage(bird, tuple(entries), family, tuple(young), tuple(pairs))
+
+
+def collection_csv(store: Store, wanted: Filter, today: date) -> str:
+    """The list as CSV (RFC 4180); cells that a spreadsheet would run are disarmed."""
+    with store.engine.connect() as connection:
+        names = dict(connection.execute(select(models.birds.c.id, models.birds.c.name)).all())
+        b = models.birds
+        found = connection.execute(
+            select(b).where(*_conditions(wanted, today)).order_by(b.c.name, b.c.number)
+        ).all()
+    lines = []
+    for row in found:
+        values = (
+            row.name, row.ring, row.ring_kind, row.ring_year, row.hatched, row.hatch_known,
+            row.species, row.variety, row.sex, row.sex_by, row.source, row.promised,
+            names.get(row.father), names.get(row.mother), row.status, row.last_day,
+            row.last_outcome, row.signs_seen, row.doubts,
+            row.look_due if row.last_day else None, row.notes,
+        )  # fmt: skip
+        lines.append({c: "" if v is None else v for c, v in zip(CSV_COLUMNS, values, strict=True)})
+    return to_csv(CSV_COLUMNS, lines)

@@ -1,0 +1,93 @@
+"""When a bird should be looked at again, and the summary of a bird in the collection."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from functools import lru_cache
+
+from sqlalchemy import Connection
+
+from fieldmarks.birds import orm as models
+from fieldmarks.birds import rows
+from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.standing import Standing, standings
+from fieldmarks.judge.proposal import DAYS_PER_MONTH
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.rules import Tables, load_tables
+
+OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
+UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
+
+
+@lru_cache(maxsize=1)
+def _tables() -> Tables:
+    return load_tables(keepers_swatches=False)
+
+
+def first_moult_over(bird: Bird, tables: Tables) -> date | None:
+    """Day by which a bird is through its first moult and mature; None when it cannot be known."""
+    row = tables.species.get(bird.species or "")
+    if bird.hatched is None or row is None:
+        return None
+    months = max(row.facts.first_moult_months[1], row.facts.mature_months)
+    return bird.hatched + timedelta(days=round(months * DAYS_PER_MONTH))
+
+
+def look_due(bird: Bird, entries: list[Entry], tables: Tables) -> date | None:
+    """Day from which a bird should be looked at again.
+
+    A bird never measured is due at once. One measured young or in moult is due when its first moult
+    is over. A grown bird is due only while a sign is left open.
+    """
+    over = first_moult_over(bird, tables)
+    return _look_due(bird, entries, standings(entries, over), over)
+
+
+def _look_due(
+    bird: Bird, entries: list[Entry], signs: list[Standing], over: date | None
+) -> date | None:
+    if bird.status != "here" or bird.withdrawn:
+        return None
+    if not entries:
+        return date(1970, 1, 1)
+    last = entries[-1]
+    if last.stage in ("young plumage", "in first moult"):
+        return over or last.day + timedelta(days=180)
+    if any(map(sign_is_open, signs)):
+        return last.day
+    return None
+
+
+def sign_is_open(sign: Standing) -> bool:
+    """Whether a further look could settle a sign: it was in doubt, or two looks contradict."""
+    return sign.status in OPEN or sign.disputed
+
+
+def summarise(connection: Connection, key: str) -> None:
+    """Bring the summary columns of a bird up to date."""
+    found = rows.birds(connection, models.birds.c.id == key)
+    if not found:
+        return
+    table = models.entries
+    entries = rows.entries(connection, table.c.bird == key, table.c.withdrawn == "")
+    connection.execute(
+        models.birds.update()
+        .where(models.birds.c.id == key)
+        .values(summary(found[0], entries, _tables()))
+    )
+
+
+def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, object]:
+    """Summary columns of a bird: its signs over all entries, its outcome in the last one."""
+    last = entries[-1] if entries else None
+    looks = last.looks if last else ()
+    over = first_moult_over(bird, tables)
+    signs = standings(entries, over)
+    return {
+        "last_day": last.day if last else None,
+        "last_outcome": looks[-1].outcome if looks else None,
+        "signs_seen": sum(s.status == SignStatus.SEEN.value for s in signs),
+        "doubts": sum(map(sign_is_open, signs))
+        + sum(look.outcome in UNDECIDED for look in looks[-1:]),
+        "look_due": _look_due(bird, entries, signs, over),
+    }

@@ -1,0 +1,77 @@
+"""Family: what is on record of a bird's parents, grandparents and young, and speaks against it.
+
+A bird that looks clean is no purer than its parents, and a young with a sign tells of its parents.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.standing import standings
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.rules import Tables
+
+
+@dataclass(frozen=True)
+class Relative:
+    """A relative of a bird.
+
+    Parameters
+    ----------
+    how : str
+        "father", "mother", "grandparent" or "young".
+    bird : Bird
+    entries : sequence of Entry
+        Its moult entries.
+    sign : bool
+        It was found with a sign in a test mating.
+    """
+
+    how: str
+    bird: Bird
+    entries: Sequence[Entry] = ()
+    sign: bool = False
+
+
+def family_faults(bird: Bird, relatives: Sequence[Relative], tables: Tables) -> list[str]:
+    """Sentences on relatives that are of another species, or show a sign of mixed ancestry.
+
+    Parameters
+    ----------
+    bird : Bird
+    relatives : sequence of Relative
+        Young only of mates that are said to be of its own species.
+    tables : Tables
+        For the species' names.
+    """
+    found = []
+    parents = [r.bird for r in relatives if r.how in ("father", "mother") and r.bird.species]
+    kinds = list(dict.fromkeys(p.species or "" for p in parents))
+    if len(kinds) > 1:
+        named = " and ".join(f"{p.name}, {_name(p.species or '', tables)}" for p in parents)
+        found.append(f"{bird.name}: its parents are of two species ({named}), so it is mixed.")
+    for relative in relatives:
+        other, place = relative.bird, f"{bird.name}: its {relative.how} {relative.bird.name}"
+        strange = bird.species and other.species and other.species != bird.species
+        if strange and relative.how != "young" and len(kinds) < 2:
+            found.append(f"{place} is said to be {_name(other.species or '', tables)}.")
+        if relative.sign or _shows_sign(other, relative.entries):
+            said = f"{place} shows a sign of mixed ancestry."
+            if relative.how == "young":
+                said += " One of the parents, or both, is not pure."
+            found.append(said)
+    return found
+
+
+def _shows_sign(bird: Bird, entries: Sequence[Entry]) -> bool:
+    return any(
+        s.status == SignStatus.SEEN.value and bird.species in (None, s.species)
+        for s in standings([e for e in entries if e.looks])
+    )
+
+
+def _name(species: str, tables: Tables) -> str:
+    row = tables.species.get(species)
+    return row.name if row else species

@@ -1,0 +1,220 @@
+"""Test mating: what the young tell about a parent whose plumage cannot.
+
+If each young of a hidden mixed pair had a chance p of showing a sign, independently, then n clean
+young would come by luck alone with the chance (1 - p)^n (binomial distribution). p = 1/2 and
+p = 1/4 are assumptions, not facts about any cross.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.model import Entry, Young, YoungFinding
+from fieldmarks.birds.moult import GROWN, compared
+from fieldmarks.birds.standing import standings
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.rules.schema import Sign
+
+ASSUMED = (Fraction(1, 2), Fraction(1, 4))
+ACCEPTED_MISS = 0.05
+Verdict = Literal["wrong pairing", "consistent so far", "not enough young", "no young yet"]
+
+
+def miss_chance(clean: int, chance: float | Fraction) -> float:
+    """Chance (1 - p)^n that n young are all clean although each could show a sign with chance p.
+
+    Raises
+    ------
+    FieldmarksError
+        n is negative or p is not between 0 and 1.
+    """
+    if clean < 0 or not 0 < chance < 1:
+        raise FieldmarksError(
+            "the number of young cannot be negative, and the chance lies between 0 and 1",
+            mend="Correct the numbers",
+        )
+    return float((1 - Fraction(chance)) ** clean)
+
+
+def young_needed(chance: float | Fraction, accepted: float = ACCEPTED_MISS) -> int:
+    """Smallest number of clean young for which the miss chance is at most ``accepted``.
+
+    Raises
+    ------
+    FieldmarksError
+        A chance is not between 0 and 1.
+    """
+    if not 0 < chance < 1 or not 0 < accepted < 1:
+        raise FieldmarksError("a chance lies between 0 and 1", mend="Correct the numbers")
+    kept, limit = 1 - Fraction(chance), Fraction(accepted)
+    count = max(math.floor(math.log(accepted) / math.log(float(kept))) - 1, 0)
+    while kept**count > limit:  # exact: logarithms may be off by one at the edge
+        count += 1
+    return count
+
+
+@dataclass(frozen=True)
+class OwnRecord:
+    """What a young bird's own looks as a grown bird say.
+
+    Parameters
+    ----------
+    finding : str
+    looked_at, can_show : int
+        Signs that were looked at, of those that can show in its species and variety.
+    not_looked_at : tuple of Sign
+    """
+
+    finding: YoungFinding
+    looked_at: int
+    can_show: int
+    not_looked_at: tuple[Sign, ...]
+
+
+def _share_compared(sign: Sign, entries: Sequence[Entry]) -> float:
+    """Share of a sign's marks that were compared in any of some entries; 1 for a relation."""
+    if not sign.marks:
+        return 1.0
+    read = {mark for entry in entries for mark in compared(entry, sign.key)}
+    return len(read.intersection(sign.marks)) / len(sign.marks)
+
+
+def measured_finding(
+    entries: Sequence[Entry], can_show: Sequence[Sign], share: float | None = None
+) -> OwnRecord:
+    """What a young bird's own moult record says: all its looks as a grown bird.
+
+    It is "sign" when a sign was seen; "clean" when none was seen or left open and at least
+    ``share`` of those that can show were looked at; else "unclear". A sign that is not there counts
+    as looked at when at least that share of its marks was read.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        Of the young bird.
+    can_show : sequence of Sign
+        Signs that its species can show in its variety.
+    share : float, optional
+        0 to 1; default: that of ``data/advice.toml``.
+    """
+    least = advice_table().clean.share if share is None else share
+    keys = {sign.key for sign in can_show}
+    grown = [e for e in entries if e.stage in GROWN]
+    stood = [s for s in standings(grown) if s.sign in keys]
+    enough = {sign.key for sign in can_show if _share_compared(sign, grown) >= least}
+    absent = SignStatus.NOT_SEEN.value
+    looked_at = {s.sign for s in stood if s.status != absent or s.sign in enough}
+    missing = tuple(sign for sign in can_show if sign.key not in looked_at)
+    finding: YoungFinding = "unclear"
+    if any(s.status == SignStatus.SEEN.value for s in stood):
+        finding = "sign"
+    elif (
+        stood
+        and all(s.status == SignStatus.NOT_SEEN.value and not s.disputed for s in stood)
+        and len(looked_at) >= least * len(can_show)
+    ):
+        finding = "clean"
+    return OwnRecord(finding, len(looked_at), len(can_show), missing)
+
+
+@dataclass(frozen=True)
+class Strength:
+    """How strong so many clean young are under one assumed chance."""
+
+    chance: float
+    miss: float
+    needed: int
+    more: int
+
+    def __str__(self) -> str:
+        part = Fraction(self.chance).limit_denominator(100)
+        return (
+            f"If each young had a {part} chance of showing a sign, so many clean young would come "
+            f"by luck in {self.miss:.1%} of cases. {self.needed} are needed; "
+            + (f"{self.more} more." if self.more else "that is reached.")
+        )
+
+
+@dataclass(frozen=True)
+class MatingResult:
+    """What a test mating tells so far.
+
+    Parameters
+    ----------
+    verdict : str
+    sentence : str
+    clean, signs, unclear : int
+        Young by finding.
+    strengths : tuple of Strength
+        One for each assumed chance.
+    gaps : tuple of str
+        For each young judged by its own looks: which signs were not looked at.
+    """
+
+    verdict: Verdict
+    sentence: str
+    clean: int
+    signs: int
+    unclear: int
+    strengths: tuple[Strength, ...]
+    gaps: tuple[str, ...] = ()
+
+
+def judge_mating(
+    young: Sequence[Young],
+    mate_species: str,
+    accepted: float = ACCEPTED_MISS,
+    gaps: Sequence[str] = (),
+) -> MatingResult:
+    """Judge a test mating by its young.
+
+    Parameters
+    ----------
+    young : sequence of Young
+        Only those looked at after their first moult count as clean or with signs.
+    mate_species : str
+        Name of the mate's species, for the sentence.
+    accepted : float
+        Miss chance that the keeper accepts.
+    gaps : sequence of str
+        What was not looked at, to be said with the result.
+    """
+    clean = sum(y.finding == "clean" for y in young)
+    signs = sum(y.finding == "sign" for y in young)
+    unclear = len(young) - clean - signs
+    strengths = tuple(
+        Strength(float(p), miss_chance(clean, p), need, max(need - clean, 0))
+        for p in ASSUMED
+        for need in (young_needed(p, accepted),)
+    )
+    if signs:
+        count = "One young shows" if signs == 1 else f"{signs} young show"
+        verdict: Verdict = "wrong pairing"
+        sentence = (
+            f"{count} signs of mixed ancestry: a wrong pairing. At least one parent is not pure "
+            f"{mate_species}. Keep the young as pets."
+        )
+    elif not clean:
+        verdict = "no young yet"
+        sentence = "No young has been looked at after its first moult yet, so nothing is known."
+    elif strengths[-1].more:
+        verdict = "not enough young"
+        sentence = (
+            f"{clean} clean young and none with signs: consistent with {mate_species}, but that is "
+            "not many."
+        )
+    else:
+        verdict = "consistent so far"
+        sentence = (
+            f"{clean} clean young and none with signs: consistent with {mate_species}. It is no "
+            "proof."
+        )
+    if unclear:
+        sentence += f" {unclear} young cannot be judged yet."
+    return MatingResult(verdict, sentence, clean, signs, unclear, strengths, tuple(gaps))

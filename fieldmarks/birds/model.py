@@ -1,0 +1,341 @@
+"""What is kept about a bird: the bird itself, its moult entries with looks, and its pairs.
+
+Ids are random and never reused. ``number`` grows with every save of its kind, whatever the clock
+says; ``saved_at`` is UTC in ISO 8601. Both are given by the store.
+"""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from functools import lru_cache
+from typing import Annotated, Any, Literal, TypeVar, get_args
+
+from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
+from pydantic_core import PydanticSerializationError
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.sanitize import harmless, one_line
+from fieldmarks.measure.suffixes import ENDING
+
+RingKind = Literal["closed", "open", "not known", "none"]
+HatchKnown = Literal["exact", "estimate"]
+Sex = Literal["cock", "hen", "unknown"]
+Status = Literal["here", "given away", "dead"]
+Stage = Literal["young plumage", "in first moult", "after first moult", "later moult"]
+Purpose = Literal["breeding", "test mating"]
+YoungFinding = Literal["clean", "sign", "unclear"]
+
+STAGES: tuple[Stage, ...] = get_args(Stage)
+SEXES: tuple[Sex, ...] = get_args(Sex)
+RING_KINDS: tuple[RingKind, ...] = get_args(RingKind)
+YOUNG_FINDINGS: tuple[YoungFinding, ...] = get_args(YoungFinding)
+
+Id = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Text = Annotated[str, Field(max_length=4000), AfterValidator(lambda t: harmless(t).strip())]
+Short = Annotated[str, Field(max_length=200), AfterValidator(lambda t: one_line(t).strip())]
+Share = Annotated[float, Field(ge=0, le=1)]
+Ending = Annotated[str, Field(pattern=rf"^\.({ENDING})$")]
+
+
+def new_id() -> str:
+    """A random id."""
+    return uuid.uuid4().hex
+
+
+def now() -> str:
+    """This moment, UTC, ISO 8601."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@dataclass(frozen=True)
+class Bird:
+    """A bird and what is known about it.
+
+    Parameters
+    ----------
+    id : str
+    name : str
+        What the keeper calls it.
+    ring : str
+        Ring number as it reads, or empty.
+    ring_kind : str
+        "closed", "open", "not known" or "none".
+    ring_year : int, optional
+    hatched : date, optional
+    hatch_known : str
+        Whether ``hatched`` is "exact" or an "estimate".
+    species : str, optional
+        Key of the species it is said to be.
+    variety : str
+        Key of the colour variety.
+    sex, sex_by : str
+        "cock", "hen" or "unknown", and how that is known.
+    source, promised : str
+        Breeder or seller, and what was promised.
+    father, mother : str, optional
+        Ids.
+    status : str
+        "here", "given away" or "dead".
+    notes : str
+    withdrawn : str
+        Why this record no longer counts; empty while it does. Nothing is ever erased.
+    number, revision : int
+    saved_at : str
+    """
+
+    id: Id
+    name: Short
+    ring: Short = ""
+    ring_kind: RingKind = "none"
+    ring_year: Annotated[int, Field(ge=1950, le=2200)] | None = None
+    hatched: date | None = None
+    hatch_known: HatchKnown = "exact"
+    species: Short | None = None
+    variety: Short = "green"
+    sex: Sex = "unknown"
+    sex_by: Short = ""
+    source: Short = ""
+    promised: Text = ""
+    father: Id | None = None
+    mother: Id | None = None
+    status: Status = "here"
+    notes: Text = ""
+    withdrawn: Text = ""
+    number: int = 0
+    revision: int = 0
+    saved_at: Short = ""
+
+    @property
+    def label(self) -> str:
+        """Name and ring, as a keeper would say it."""
+        return f"{self.name} ({self.ring})" if self.ring else self.name
+
+
+@dataclass(frozen=True)
+class MarkPoint:
+    """One mark as read in one look. CIELAB, D65, 2 degrees; all ``u_`` are k = 1.
+
+    Parameters
+    ----------
+    mark : str
+    lightness, a, b : float
+        L*, a*, b*.
+    u_lightness, u_chroma, u_hue : float
+        Along L*, along C*, and along Delta H* (not degrees).
+    expanded : float
+        k = 2, in CIEDE2000 units.
+    calibrated : bool
+        Whether a usable grey card was in the photo.
+    dark, orange : float
+        Share of the mark's area, 0 to 1, that reads dark or orange, with ``u_dark``, ``u_orange``.
+    """
+
+    mark: Short
+    lightness: float
+    a: float
+    b: float
+    u_lightness: float
+    u_chroma: float
+    u_hue: float
+    expanded: float
+    calibrated: bool
+    dark: Share
+    u_dark: float
+    orange: Share
+    u_orange: float
+
+
+@dataclass(frozen=True)
+class SignPoint:
+    """One sign of mixed ancestry as it stood in one look.
+
+    ``amount`` is the share of the area with the tint, or the value of the relation; ``u_amount`` is
+    its standard uncertainty (k = 1). ``compared`` are the marks that were compared, ``there`` those
+    that were not clearly free of it; keys with a space between, empty in looks of version 0.1.
+    """
+
+    sign: Short
+    species: Short
+    status: Short
+    strength: Short
+    mark: Short
+    amount: float
+    u_amount: float
+    compared: Short = ""
+    there: Short = ""
+
+    @property
+    def places(self) -> list[str]:
+        """Marks in which it was; in a look of version 0.1 the strongest alone."""
+        return (self.there or self.mark).split()
+
+
+@dataclass(frozen=True)
+class Look:
+    """One photo of a bird, measured. The whole record lies beside the photo.
+
+    Parameters
+    ----------
+    id : str
+    photo : str
+        SHA-256 of the photo file.
+    file : str
+        The photo's name as given.
+    ending : str
+        Ending of the kept file, such as ".jpg".
+    outcome, sentence : str
+        The conclusion.
+    variety, age, claimed : str
+        What was asked.
+    program, table_fingerprint : str
+        What it was measured with.
+    marks : tuple of MarkPoint
+    signs : tuple of SignPoint
+        Signs that were compared.
+    """
+
+    id: Id
+    photo: Sha256
+    file: Short
+    ending: Ending
+    outcome: Short
+    sentence: Text
+    variety: Short
+    age: Short
+    claimed: Short | None
+    program: Short
+    table_fingerprint: Sha256
+    marks: tuple[MarkPoint, ...] = ()
+    signs: tuple[SignPoint, ...] = ()
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A dated entry in a bird's moult record.
+
+    Parameters
+    ----------
+    id, bird : str
+        Its own id and the bird's.
+    day : date
+        When the photos were taken.
+    stage : str
+        Where the bird stood in its moults.
+    measured_by : str
+    looks : tuple of Look
+    note, withdrawn : str
+    number, revision : int
+    saved_at : str
+    """
+
+    id: Id
+    bird: Id
+    day: date
+    stage: Stage
+    measured_by: Short = ""
+    looks: tuple[Look, ...] = ()
+    note: Text = ""
+    withdrawn: Text = ""
+    number: int = 0
+    revision: int = 0
+    saved_at: Short = ""
+
+
+@dataclass(frozen=True)
+class Young:
+    """One young of a pair and what was found on it after its first moult."""
+
+    label: Short
+    hatched: date | None = None
+    finding: YoungFinding = "unclear"
+    bird: Id | None = None
+    note: Text = ""
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two birds put together, and their young.
+
+    For a test mating ``first`` is the bird in question and ``second`` its mate of known species.
+    """
+
+    id: Id
+    first: Id
+    second: Id
+    purpose: Purpose = "breeding"
+    started: date | None = None
+    young: tuple[Young, ...] = ()
+    note: Text = ""
+    withdrawn: Text = ""
+    number: int = 0
+    revision: int = 0
+    saved_at: Short = ""
+
+
+Kept = Bird | Entry | Pair
+K = TypeVar("K", bound="Bird | Entry | Pair")
+FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}
+
+
+def folder_of(kind: type) -> str:
+    """Folder that holds the side files of a kind."""
+    return next(name for name, known in FOLDERS.items() if known is kind)
+
+
+@lru_cache(maxsize=8)
+def _adapter(folder: str) -> TypeAdapter[Any]:
+    return TypeAdapter(FOLDERS[folder])
+
+
+def to_json(thing: Kept) -> bytes:
+    """A side file: everything about one bird, entry or pair."""
+    return bytes(_adapter(folder_of(type(thing))).dump_json(thing, indent=1)) + b"\n"
+
+
+def from_json(kind: type[K], text: str | bytes, where: str = "side file") -> K:
+    """Read a side file.
+
+    Raises
+    ------
+    FieldmarksError
+        It does not keep to the schema.
+    """
+    try:
+        read: K = _adapter(folder_of(kind)).validate_json(text)
+    except ValidationError as error:
+        raise _refusal(error, where, "Take the file from a fresh export") from None
+    return read
+
+
+def checked(thing: K) -> K:
+    """The same thing with its words made harmless; refused if a value is out of bounds.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    try:
+        kept: K = _adapter(folder_of(type(thing))).validate_json(to_json(thing))
+    except ValidationError as error:
+        raise _refusal(error, "", "Correct it") from None
+    except PydanticSerializationError:
+        raise FieldmarksError("it holds signs that are no text", mend="Write it again") from None
+    return kept
+
+
+def _refusal(error: ValidationError, where: str, mend: str) -> FieldmarksError:
+    first = error.errors(include_url=False)[0]
+    place = ".".join(str(part) for part in first["loc"])
+    return FieldmarksError(f"{place or 'file'}: {first['msg']}", where=where, mend=mend)
+
+
+def life_schema() -> dict[str, Any]:
+    """JSON Schema (2020-12) of the side files, one definition for each kind."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "fieldmarks side files",
+        "$defs": {name: _adapter(name).json_schema() for name in FOLDERS},
+    }

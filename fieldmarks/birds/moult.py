@@ -1,0 +1,311 @@
+"""Moults: how each mark changed from look to look, and what became of a sign.
+
+A change is claimed only when it exceeds the combined uncertainty of the two readings at k = 2
+(JCGM 100). The uncertainties of two photos are taken as independent: part of the camera's share may
+be common to photos of one phone, but nothing makes sure of it.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from fieldmarks.birds.model import Entry, MarkPoint, SignPoint, Stage
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.measure.quantities import COVERAGE_FACTOR
+
+Quantity = Literal["L*", "C*", "h", "dark", "orange"]
+QUANTITIES: tuple[Quantity, ...] = ("L*", "C*", "h", "dark", "orange")
+BY_CHANCE = 0.0455  # share of a normal distribution outside k = 2
+GROWN: tuple[Stage, ...] = ("after first moult", "later moult")
+PRESENT = (SignStatus.SEEN.value, SignStatus.LOOK_AGAIN.value)
+# Worst first: where the photos of one entry differ, the first of these that occurs stands.
+WORST_FIRST = (*PRESENT, SignStatus.DOUBTFUL.value, SignStatus.NOT_SEEN.value)
+
+NAMES: dict[Quantity, str] = {
+    "L*": "lightness L*",
+    "C*": "colourfulness C*",
+    "h": "hue h",
+    "dark": "dark area",
+    "orange": "orange area",
+}
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A value with its standard uncertainty (k = 1). Shares 0 to 1, hue in degrees."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True)
+class TimePoint:
+    """One mark in one look."""
+
+    day: date
+    number: int
+    stage: Stage
+    look: str
+    point: MarkPoint
+
+    def measured(self, quantity: Quantity) -> Measured | None:
+        """One quantity; None for the hue of a mark too grey to have one."""
+        p = self.point
+        chroma = math.hypot(p.a, p.b)
+        if quantity == "L*":
+            return Measured(p.lightness, p.u_lightness)
+        if quantity == "C*":
+            return Measured(chroma, p.u_chroma)
+        if quantity == "dark":
+            return Measured(p.dark, p.u_dark)
+        if quantity == "orange":
+            return Measured(p.orange, p.u_orange)
+        # Delta H* = C* times the angle; where the doubt reaches grey the angle means nothing.
+        if chroma <= COVERAGE_FACTOR * max(p.u_chroma, p.u_hue):
+            return None
+        return Measured(math.degrees(math.atan2(p.b, p.a)) % 360, math.degrees(p.u_hue / chroma))
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a mark did between two looks.
+
+    Parameters
+    ----------
+    mark, quantity : str
+    before, after : TimePoint
+    difference : float
+        After minus before; hue the short way round, in degrees.
+    smallest : float
+        The smallest change that could have been seen: 2 (k) times the combined uncertainty.
+    """
+
+    mark: str
+    quantity: Quantity
+    before: TimePoint
+    after: TimePoint
+    difference: float
+    smallest: float
+
+    @property
+    def claimed(self) -> bool:
+        """Whether the change exceeds what the measuring can explain."""
+        return abs(self.difference) > self.smallest
+
+
+def timelines(entries: Sequence[Entry]) -> dict[str, list[TimePoint]]:
+    """Every mark's readings, by day and then in the order saved. Uncalibrated ones are left out.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        Of one bird.
+    """
+    lines: dict[str, list[TimePoint]] = {}
+    for entry in in_order(entries):
+        for look in entry.looks:
+            for point in look.marks:
+                if point.calibrated:
+                    spot = TimePoint(entry.day, entry.number, entry.stage, look.id, point)
+                    lines.setdefault(point.mark, []).append(spot)
+    return lines
+
+
+def in_order(entries: Sequence[Entry]) -> list[Entry]:
+    """Entries that count, by day; those of one day in the order saved, whatever the clock said."""
+    return sorted((e for e in entries if not e.withdrawn), key=lambda e: (e.day, e.number))
+
+
+def change(before: TimePoint, after: TimePoint, quantity: Quantity) -> Change | None:
+    """The change of one quantity between two looks; None where it has no meaning."""
+    first, second = before.measured(quantity), after.measured(quantity)
+    if first is None or second is None:
+        return None
+    difference = second.value - first.value
+    if quantity == "h":
+        difference = (difference + 180) % 360 - 180
+    smallest = COVERAGE_FACTOR * math.hypot(first.u, second.u)
+    return Change(before.point.mark, quantity, before, after, difference, smallest)
+
+
+def changes(lines: Mapping[str, Sequence[TimePoint]]) -> list[Change]:
+    """From the first to the last entry of every mark, each quantity."""
+    found = [
+        change(line[0], line[-1], quantity)
+        for line in lines.values()
+        if len(line) > 1 and line[0].number != line[-1].number
+        for quantity in QUANTITIES
+    ]
+    return [c for c in found if c is not None]
+
+
+def steps(line: Sequence[TimePoint], quantity: Quantity) -> list[Change]:
+    """From each look to the next."""
+    found = (change(a, b, quantity) for a, b in itertools.pairwise(line))
+    return [c for c in found if c is not None]
+
+
+def expected_by_chance(compared: int) -> float:
+    """How many of so many comparisons exceed k = 2 though nothing changed (normal errors)."""
+    return BY_CHANCE * compared
+
+
+def change_sentence(found: Change, name: str) -> str:
+    """A change in plain words."""
+    unit = {"h": "°", "dark": " %", "orange": " %"}.get(found.quantity, "")
+    scale = 100 if found.quantity in ("dark", "orange") else 1
+    size, least = abs(found.difference) * scale, found.smallest * scale
+    what = NAMES[found.quantity]
+    if found.quantity in ("dark", "orange") and found.smallest > 1:
+        return f"{name}: the {what} cannot be followed on these photos; they are too unsure."
+    if not found.claimed:
+        return (
+            f"{name}: no change of {what} can be claimed. One of {least:.1f}{unit} or more would "
+            "have been seen."
+        )
+    up = "rose" if found.difference > 0 else "fell"
+    return (
+        f"{name}: {what} {up} by {size:.1f}{unit}, more than the {least:.1f}{unit} that measuring "
+        "alone can explain."
+    )
+
+
+Story = Literal["faded", "stayed", "grew", "came", "unclear", "never"]
+
+
+@dataclass(frozen=True)
+class SignStory:
+    """What became of one sign over the moults.
+
+    Parameters
+    ----------
+    sign : str
+    story : str
+        "faded": there when young, gone when grown: clears the doubt. "stayed": there past maturity:
+        a sign. "grew": there and larger: a sign. "came": not there before, there when grown: a
+        sign. "unclear": cannot be decided yet. "never": never there.
+    sentence : str
+    difference, smallest : float, optional
+        Change of the area (0 to 1) or relation, and the smallest that could have been seen.
+    """
+
+    sign: str
+    story: Story
+    sentence: str
+    difference: float | None = None
+    smallest: float | None = None
+
+    @property
+    def against(self) -> bool:
+        """Whether it speaks of mixed ancestry."""
+        return self.story in ("stayed", "grew", "came")
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A sign in one entry, the marks that were compared there and those that may show it."""
+
+    day: date
+    grown: bool
+    point: SignPoint
+    compared: frozenset[str]
+    there: frozenset[str]
+
+
+def sign_stories(
+    entries: Sequence[Entry], texts: Mapping[str, str], matures: date | None = None
+) -> list[SignStory]:
+    """What became of every sign that was ever compared.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        Of one bird.
+    texts : dict
+        Sign -> its words.
+    matures : date, optional
+        Day by which the bird is grown; without it the stage of each entry decides.
+    """
+    seen: dict[str, list[_Seen]] = {}
+    for entry in in_order(entries):
+        grown = entry.day >= matures if matures else entry.stage in GROWN
+        worst: dict[str, SignPoint] = {}
+        for point in (p for look in entry.looks for p in look.signs if p.status in WORST_FIRST):
+            known = worst.setdefault(point.sign, point)
+            worst[point.sign] = min(known, point, key=lambda p: WORST_FIRST.index(p.status))
+        for sign, point in worst.items():
+            there = {
+                mark
+                for look in entry.looks
+                for p in look.signs
+                if p.sign == sign and p.status in PRESENT
+                for mark in p.places
+            }
+            row = _Seen(entry.day, grown, point, compared(entry, sign), frozenset(there))
+            seen.setdefault(sign, []).append(row)
+    return [_story(sign, rows, texts.get(sign, sign)) for sign, rows in seen.items()]
+
+
+def compared(entry: Entry, sign: str) -> frozenset[str]:
+    """Marks, or relation, in which a sign was compared in any photo of an entry."""
+    points = [p for look in entry.looks for p in look.signs if p.sign == sign]
+    if any(p.compared for p in points):
+        return frozenset(mark for p in points for mark in p.compared.split())
+    # Version 0.1 did not say: whatever was read with a card may have been.
+    colours = {p.mark for look in entry.looks for p in look.marks if p.calibrated}
+    return frozenset(colours | {p.mark for p in points})
+
+
+def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
+    text = text.rstrip(".")
+    last = rows[-1]
+    present = [r for r in rows if r.point.status in PRESENT]
+    if not present:
+        if last.point.status == SignStatus.NOT_SEEN.value:
+            sure = all(r.point.status == last.point.status for r in rows)
+            how = "not seen in any look." if sure else "not seen; an earlier look was in doubt."
+            return SignStory(sign, "never", f"{text}: {how}")
+        return SignStory(sign, "unclear", f"{text}: not decided yet. Look again.")
+    first = rows[0]
+    difference = last.point.amount - first.point.amount
+    smallest = COVERAGE_FACTOR * math.hypot(first.point.u_amount, last.point.u_amount)
+    sure = len(rows) > 1 and abs(difference) > smallest
+    there, gone = last.point.status in PRESENT, last.point.status == SignStatus.NOT_SEEN.value
+    grown_too = any(r.grown for r in present)
+    unread = sorted(frozenset[str]().union(*(r.there for r in present)) - last.compared)
+    if there and last.grown:
+        before = first.point.status in PRESENT
+        # Only amounts of one mark can be compared.
+        same = first.point.mark == last.point.mark if before else last.point.mark in first.compared
+        if sure and difference > 0 and same:
+            kind: Story = "grew" if before else "came"
+            words = "grew" if kind == "grew" else "came after the moult"
+            said = f"{text}: it {words}. That is a sign of mixed ancestry."
+        else:
+            still = "still there" if before else "there"
+            kind, said = "stayed", f"{text}: {still} in the grown bird. That is a sign."
+    elif gone and unread:
+        where = " and ".join(mark.replace("_", " ") for mark in unread)
+        kind = "unclear"
+        said = f"{text}: it was on the {where}, which the last look did not read. Look there again."
+    elif gone and last.grown and not (first.grown or grown_too):
+        if sure:
+            kind, said = "faded", f"{text}: gone after the moult. This doubt is cleared."
+        else:
+            kind = "unclear"
+            said = (
+                f"{text}: not seen any more, but the change is no larger than measuring alone can "
+                "explain. Look again."
+            )
+    elif gone and grown_too:
+        kind = "unclear"
+        said = f"{text}: one look of the grown bird shows it and the last does not. Look again."
+    else:
+        when = "" if last.grown else " when the bird is grown"
+        kind, said = "unclear", f"{text}: not decided yet. Look again{when}."
+    return SignStory(sign, kind, said, difference, smallest)

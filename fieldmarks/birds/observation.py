@@ -1,0 +1,192 @@
+"""A shot: one photo of a bird with its record, ready to be saved; and what is kept of it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from fieldmarks._util.errors import PhotoError
+from fieldmarks.birds.model import Look, MarkPoint, SignPoint, new_id
+from fieldmarks.judge.signs import SignFinding, tint_fraction
+from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
+from fieldmarks.measure.region_file import to_annotations
+from fieldmarks.measure.sampling import ColourDraws, draw_colours
+from fieldmarks.record import Question, Record, record_of_file, record_to_json
+from fieldmarks.rules import Tables
+
+DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years
+DRAWS = 400
+SHARE_FLOOR = 0.03  # k = 1; an outline drawn a little differently (our own choice)
+
+
+@dataclass(frozen=True)
+class Shot:
+    """A photo's bytes and the record made from them."""
+
+    photo: bytes
+    record: Record
+
+    def __post_init__(self) -> None:
+        if hashlib.sha256(self.photo).hexdigest() != self.record.measurement.sha256:
+            raise PhotoError(
+                "the record was made from another photo",
+                where=self.record.measurement.photo,
+                mend="Measure this photo again",
+            )
+
+    @property
+    def region_file(self) -> bytes:
+        """Its regions as a Web Annotation file."""
+        page = to_annotations(self.record.measurement.regions)
+        return (json.dumps(page, indent=1, ensure_ascii=False) + "\n").encode()
+
+    @property
+    def record_file(self) -> bytes:
+        """Its record as JSON."""
+        return record_to_json(self.record).encode()
+
+
+@dataclass(frozen=True)
+class Testimony:
+    """One photo, who measured it and when."""
+
+    __test__ = False  # not a test, whatever pytest thinks of its name
+
+    measurer: str
+    day: date
+    shot: Shot
+    packed_tables: bytes | None = None  # those it was judged by; None: the tables given
+
+
+def shot_to_give(shot: Shot) -> Shot:
+    """A shot whose photo no longer tells where it was taken; everything measured stays the same.
+
+    The photo gets another fingerprint, and the record names that one.
+
+    Raises
+    ------
+    PhotoError
+        The place cannot be taken out of a file of this kind.
+    """
+    from fieldmarks.measure.location import without_place
+
+    record = shot.record
+    photo = without_place(shot.photo, record.measurement.photo)
+    if photo == shot.photo:
+        return shot
+    digest = hashlib.sha256(photo).hexdigest()
+    measured = replace(
+        record.measurement,
+        sha256=digest,
+        facts=replace(record.measurement.facts, has_position=False),
+        regions=replace(record.measurement.regions, sha256=digest),
+    )
+    return Shot(photo, replace(record, measurement=measured))
+
+
+def shot_of_file(
+    path: Path, tables: Tables, question: Question | None = None, regions: Path | None = None
+) -> Shot:
+    """Measure a photo file with its region file.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    record, _ = record_of_file(path, tables, question, regions)
+    return Shot(path.read_bytes(), record)
+
+
+def look_of(shot: Shot, tables: Tables) -> Look:
+    """What the database keeps of a shot."""
+    record = shot.record
+    measured, judged = record.measurement, record.assessment
+    drawn = {r.mark: draw_colours(r, DRAWS, record.question.seed) for r in measured.readings}
+    relations = {r.key: r for r in measured.relations}
+    signs = {s.key: s for s in judged.signs if s.amount is not None}
+    return Look(
+        id=new_id(),
+        photo=measured.sha256,
+        file=Path(measured.photo).name[-200:],
+        ending=Path(measured.photo).suffix.lower() or ".jpg",
+        outcome=judged.conclusion.outcome,
+        sentence=judged.conclusion.sentence,
+        variety=record.question.variety,
+        age=record.question.age,
+        claimed=record.question.claimed,
+        program=record.program,
+        table_fingerprint=judged.table_fingerprint,
+        marks=tuple(mark_point(d, tables) for d in drawn.values()),
+        signs=tuple(_sign_point(s, drawn, relations, tables) for s in signs.values()),
+    )
+
+
+def mark_point(drawn: ColourDraws, tables: Tables) -> MarkPoint:
+    """A reading with the shares of its area that read dark and orange.
+
+    The uncertainty of a share is its scatter over draws of the colours (JCGM 101), together with
+    ``SHARE_FLOOR``.
+    """
+    reading = drawn.reading
+    light, chroma, hue = reading.budget.combined
+    dark, u_dark = _share(drawn, [DARK], tables)
+    orange, u_orange = _share(drawn, [ORANGE], tables)
+    return MarkPoint(
+        mark=reading.mark,
+        lightness=reading.lab[0],
+        a=reading.lab[1],
+        b=reading.lab[2],
+        u_lightness=light,
+        u_chroma=chroma,
+        u_hue=hue,
+        expanded=reading.expanded,
+        calibrated=reading.calibrated,
+        dark=dark,
+        u_dark=u_dark,
+        orange=orange,
+        u_orange=u_orange,
+    )
+
+
+def _share(drawn: ColourDraws, keys: list[str], tables: Tables) -> tuple[float, float]:
+    tints = [tables.tints[key] for key in keys]
+    if not len(drawn.fractions):
+        return 0.0, 1.0
+    over = tint_fraction(tints, drawn.polar, drawn.fractions)
+    here = float(tint_fraction(tints, drawn.polar_read, drawn.fractions)[0])
+    # Root mean square about the value read, so that draws that all fall to one side count.
+    return min(max(here, 0.0), 1.0), float(
+        np.hypot(np.sqrt(np.mean((over - here) ** 2)), SHARE_FLOOR)
+    )
+
+
+def _sign_point(
+    sign: SignFinding,
+    drawn: dict[str, ColourDraws],
+    relations: dict[str, Relation],
+    tables: Tables,
+) -> SignPoint:
+    assert sign.amount is not None
+    mark = sign.mark or ""
+    row = tables.signs.get(sign.key)
+    amount, unsure = sign.amount, 1.0
+    if mark in relations:
+        unsure = relations[mark].expanded / COVERAGE_FACTOR
+    elif mark in drawn and row is not None:
+        _, unsure = _share(drawn[mark], list(row.tints), tables)
+    return SignPoint(
+        sign=sign.key,
+        species=sign.species,
+        status=sign.status.value,
+        strength=sign.strength,
+        mark=mark,
+        amount=amount,
+        u_amount=unsure,
+        compared=" ".join(sign.compared),
+        there=" ".join(sign.there),
+    )

@@ -1,0 +1,274 @@
+"""Pairing: what the records say about putting two birds together. Advice, never an order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.advice import AdviceTable, advice_table
+from fieldmarks.birds.due import UNDECIDED, first_moult_over
+from fieldmarks.birds.family import Relative, family_faults
+from fieldmarks.birds.model import Bird, Entry, Look
+from fieldmarks.birds.moult import PRESENT, in_order
+from fieldmarks.birds.pedigree import Parents, kinship, recorded_share, shared_ancestors
+from fieldmarks.birds.standing import Standing, showing_signs, standings
+from fieldmarks.judge.conclusion import CONTRADICTED
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.rules import Tables
+
+Weight = Literal["against", "wait", "not known", "for"]
+LEVELS: dict[Weight, str] = {
+    "against": "We advise against this pair.",
+    "wait": "Better wait with this pair.",
+    "not known": "Nothing speaks against this pair, but some things are not known.",
+    "for": "Nothing on record speaks against this pair.",
+}
+ORDER: tuple[Weight, ...] = ("against", "wait", "not known", "for")
+SETTLED = "one species left"  # the only outcome that takes a contradiction back
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One reason and which way it weighs."""
+
+    weight: Weight
+    about: str
+    text: str
+
+
+@dataclass(frozen=True)
+class PairAdvice:
+    """Advice on a pair.
+
+    Parameters
+    ----------
+    weight : str
+        That of the heaviest reason.
+    sentence : str
+    reasons : tuple of Reason
+        Heaviest first.
+    kinship : float
+        Kinship coefficient, which is the inbreeding coefficient of the young.
+    shared : tuple of str
+        Ids of parents and grandparents that both share (or the birds themselves).
+    cautions : tuple of str
+    """
+
+    weight: Weight
+    sentence: str
+    reasons: tuple[Reason, ...]
+    kinship: float
+    shared: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def advise_pair(
+    first: Bird,
+    second: Bird,
+    entries: Mapping[str, Sequence[Entry]],
+    parents: Parents,
+    names: Mapping[str, str],
+    tables: Tables,
+    today: date,
+    relatives: Mapping[str, Sequence[Relative]] | None = None,
+) -> PairAdvice:
+    """Weigh what is on record about two birds.
+
+    Parameters
+    ----------
+    first, second : Bird
+    entries : dict
+        Bird id -> its moult entries.
+    parents : dict
+        Bird id -> (father id, mother id), of all birds.
+    names : dict
+        Bird id -> name to show.
+    tables : Tables
+    today : date
+    relatives : dict, optional
+        Bird id -> its parents, grandparents and young.
+
+    Raises
+    ------
+    FieldmarksError
+        It is one and the same bird, or the pedigree runs in a circle.
+    """
+    if first.id == second.id:
+        raise FieldmarksError(
+            "a pair is two birds", where=first.label, mend="Choose another bird for one of them"
+        )
+    advice = advice_table()
+    kin = kinship(parents, first.id, second.id)
+    shared = sorted(shared_ancestors(parents, first.id, second.id))
+    reasons = [
+        _species(first, second, tables, advice),
+        _sex(first, second),
+        _relation(kin, shared, parents, (first, second), names, advice),
+    ]
+    for bird in (first, second):
+        reasons += _own_reasons(bird, entries.get(bird.id, ()), tables, today)
+        own = (relatives or {}).get(bird.id, ())
+        reasons += [Reason("against", "family", t) for t in family_faults(bird, own, tables)]
+    reasons.sort(key=lambda r: ORDER.index(r.weight))
+    weight = reasons[0].weight
+    return PairAdvice(
+        weight, LEVELS[weight], tuple(reasons), kin, tuple(shared), advice.cautions("pairing")
+    )
+
+
+def warnings_for_test(bird: Bird, mate: Bird, advice: PairAdvice) -> tuple[str, ...]:
+    """What to think about before a test mating; empty when nothing on record warns.
+
+    Parameters
+    ----------
+    bird, mate : Bird
+        The bird in question and its mate.
+    advice : PairAdvice
+        On these two.
+    """
+    found = [r.text for r in advice.reasons if r.weight in ("against", "wait")]
+    if mate.species is None:
+        found.insert(
+            0, f"The species of the mate, {mate.name}, is not known, so the young tell nothing."
+        )
+    elif bird.species not in (None, mate.species):
+        found.insert(0, "Young of two species are mixed in any case, so this test tells nothing.")
+    return tuple(found)
+
+
+def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> Reason:
+    if first.species is None or second.species is None:
+        unknown = " and ".join(b.name for b in (first, second) if b.species is None)
+        return Reason("against", "species", f"The species of {unknown} is not known.")
+    one, other = (tables.species.get(b.species or "") for b in (first, second))
+    names = [row.name if row else str(b.species) for row, b in ((one, first), (other, second))]
+    if first.species == second.species:
+        return Reason("for", "species", f"Both are said to be {names[0]}.")
+    text = f"Two species: {names[0]} and {names[1]}."
+    cross = advice.crossing(first.species, second.species)
+    if cross is not None:
+        text += f" {cross.text}" + (" This cross is sterile." if cross.outcome == "sterile" else "")
+    return Reason("against", "species", text)
+
+
+def _sex(first: Bird, second: Bird) -> Reason:
+    if "unknown" in (first.sex, second.sex):
+        return Reason(
+            "not known",
+            "sex",
+            "The sex of one or both is not known. A DNA test can tell.",
+        )
+    if first.sex == second.sex:
+        return Reason("against", "sex", f"Both are {first.sex}s, so there will be no young.")
+    return Reason("for", "sex", "A cock and a hen.")
+
+
+def _relation(
+    kin: float,
+    shared: list[str],
+    parents: Parents,
+    birds: tuple[Bird, Bird],
+    names: Mapping[str, str],
+    advice: AdviceTable,
+) -> Reason:
+    text = f"Kinship {kin:.4g} from the recorded pedigree."
+    if shared:
+        text += f" Shared: {', '.join(names.get(key, key[:8]) for key in shared)}."
+    if kin >= advice.kin.close:
+        return Reason("against", "kinship", f"Closely related. {text}")
+    if kin >= advice.kin.some:
+        return Reason("wait", "kinship", f"Somewhat related; ask for an unrelated mate. {text}")
+    share = min(recorded_share(parents, b.id) for b in birds)
+    if share < 1:
+        text += (
+            f" Only {share:.0%} of the parents and grandparents of one are on record; the true "
+            "kinship can only be higher."
+        )
+        return Reason("not known", "kinship", text)
+    return Reason("for", "kinship", text)
+
+
+def _own_reasons(bird: Bird, entries: Sequence[Entry], tables: Tables, today: date) -> list[Reason]:
+    over = first_moult_over(bird, tables)
+    reasons = _sign_reasons(bird, entries, tables, over)
+    if over is not None and today < over:
+        said = f"{bird.name} is not grown before {over.isoformat()}."
+        reasons.append(Reason("wait", "age", said))
+    elif over is None:
+        reasons.append(Reason("not known", "age", f"The age of {bird.name} is not known."))
+    hidden = _hidden(bird, tables)
+    if hidden:
+        reasons.append(Reason("not known", "variety", hidden))
+    return reasons
+
+
+def _sign_reasons(
+    bird: Bird, entries: Sequence[Entry], tables: Tables, over: date | None
+) -> list[Reason]:
+    """What all looks that count say of a bird's species and of signs of mixed ancestry."""
+    measured = [entry for entry in in_order(entries) if entry.looks]
+    if not measured:
+        said = f"{bird.name} has not been measured. Take a photo first."
+        return [Reason("not known", "signs", said)]
+    # A sign of another species, from a time when the bird was taken for that, says nothing now.
+    stood = [s for s in standings(measured, over) if bird.species in (None, s.species)]
+    reasons = [reason for found in stood for reason in _of_sign(bird, found, tables)]
+    against = _contradiction(bird, measured)
+    if against is not None:
+        day, look = against
+        said = f"{bird.name}: the look of {day} speaks against its species. {look.sentence}"
+        return [*reasons, Reason("against", "species", said)]
+    if reasons:
+        return reasons
+    decides = any(look.outcome not in UNDECIDED for look in measured[-1].looks)
+    if not stood or not decides:
+        said = f"{bird.name}: the last photo decides nothing. Take a better one."
+        return [Reason("not known", "signs", said)]
+    said = f"{bird.name}: no sign was seen in the marks read. That is no proof of purity."
+    return [Reason("for", "signs", said)]
+
+
+def _of_sign(bird: Bird, found: Standing, tables: Tables) -> list[Reason]:
+    """The reason that one sign gives; none when it was looked for and not seen."""
+    text = tables.signs[found.sign].text if found.sign in tables.signs else found.sign
+    if found.status == SignStatus.SEEN.value:
+        said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
+        return [Reason("against", "signs", said)]
+    if found.disputed:
+        said = f"{bird.name}: {text} One look shows it and a later one does not. Look again."
+        return [Reason("wait", "signs", said)]
+    if found.status in PRESENT:
+        said = f"{bird.name}: {text} Look again after its moult."
+        return [Reason("wait", "signs", said)]
+    if found.status == SignStatus.DOUBTFUL.value:
+        return [Reason("not known", "signs", f"{bird.name}: not decided yet: {text}")]
+    return []
+
+
+def _contradiction(bird: Bird, measured: Sequence[Entry]) -> tuple[date, Look] | None:
+    """The last look that speaks against the species, unless a later entry settles it."""
+    for entry in reversed(measured):
+        for look in reversed(entry.looks):
+            if look.outcome in CONTRADICTED and look.claimed in (None, bird.species):
+                return entry.day, look
+        if any(k.outcome == SETTLED and k.claimed == bird.species for k in entry.looks):
+            return None
+    return None
+
+
+def _hidden(bird: Bird, tables: Tables) -> str:
+    """Why a bird's variety hides signs, or empty."""
+    kind = tables.varieties.get(bird.variety)
+    if kind is None or bird.species is None:
+        return ""
+    shown = showing_signs(bird.species, bird.variety, tables)
+    wild = [s for s in tables.signs.values() if s.species == bird.species and "green" in s.series]
+    if len(shown) >= len(wild):
+        return ""
+    return (
+        f"{bird.name} is {kind.name}: that hides signs ({len(shown)} can be seen instead of "
+        f"{len(wild)} on a green bird). Test mating may tell more."
+    )

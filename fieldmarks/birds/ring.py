@@ -1,0 +1,53 @@
+"""Ring numbers: checked for shape only where the keeper gives a pattern."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.record import write_whole
+
+SETTINGS_FILE = "settings.json"
+HELP = "A stands for a letter, 9 for a digit; anything else must stand there as it is"
+
+
+def fits_pattern(ring: str, pattern: str) -> bool:
+    """Whether a ring number has the shape of a pattern; every ring fits an empty one.
+
+    ``A`` stands for a capital letter, ``9`` for a digit; other characters stand for themselves.
+    """
+    if not pattern:
+        return True
+    parts = {"A": "[A-Z]", "9": "[0-9]"}
+    shape = "".join(parts.get(character, re.escape(character)) for character in pattern)
+    return re.fullmatch(shape, ring) is not None
+
+
+def check_ring(ring: str, pattern: str) -> None:
+    """Refuse a ring number of another shape.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    if ring and not fits_pattern(ring, pattern):
+        raise FieldmarksError(
+            f"the ring number {ring!r} does not have the shape {pattern!r}",
+            mend=f"Correct it, or change the pattern ({HELP})",
+        )
+
+
+def read_pattern(folder: Path) -> str:
+    """The keeper's pattern, or empty."""
+    try:
+        found = json.loads((folder / SETTINGS_FILE).read_text(encoding="utf-8"))
+        return str(found["ring_pattern"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+
+
+def write_pattern(folder: Path, pattern: str) -> None:
+    """Keep a pattern; empty for none."""
+    write_whole(folder / SETTINGS_FILE, json.dumps({"ring_pattern": pattern.strip()}) + "\n")

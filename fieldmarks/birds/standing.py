@@ -1,0 +1,116 @@
+"""How the signs of a bird stand over all its looks, so that no later photo hides an earlier one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from fieldmarks.birds.model import Entry
+from fieldmarks.birds.moult import PRESENT, WORST_FIRST, in_order, sign_stories
+from fieldmarks.judge.signs import SignStatus
+from fieldmarks.rules import Tables
+from fieldmarks.rules.schema import Sign
+
+DECIDED = (*PRESENT, SignStatus.NOT_SEEN.value)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How one sign stands.
+
+    Parameters
+    ----------
+    sign : str
+    species : str
+        Species the bird was taken for.
+    status : str
+        The latest decided status; "doubtful" when nothing was decided, or when a look after "not
+        seen" was in doubt.
+    day : date
+        Day of the entry that this rests on.
+    disputed : bool
+        It was there in an earlier look, is "not seen" now, and the change is not one that clears
+        a doubt (see ``moult.sign_stories``).
+    """
+
+    sign: str
+    species: str
+    status: str
+    day: date
+    disputed: bool = False
+
+
+def standings(entries: Sequence[Entry], matures: date | None = None) -> list[Standing]:
+    """How every sign stands that was ever compared.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        Of one bird; those struck out do not count.
+    matures : date, optional
+        Day by which the bird is grown; without it the stage of each entry decides.
+    """
+    counted = in_order(entries)
+    rows: dict[tuple[str, str], list[tuple[int, str]]] = {}
+    for place, entry in enumerate(counted):
+        for key, status in _worst(entry).items():
+            rows.setdefault(key, []).append((place, status))
+    return [
+        _standing(sign, species, found, counted, matures) for (sign, species), found in rows.items()
+    ]
+
+
+def _worst(entry: Entry) -> dict[tuple[str, str], str]:
+    """The worst status of each sign over the photos of one entry; none where none was compared."""
+    worst: dict[tuple[str, str], str] = {}
+    for point in (p for look in entry.looks for p in look.signs if p.status in WORST_FIRST):
+        key = (point.sign, point.species)
+        worst[key] = min(worst.get(key, point.status), point.status, key=WORST_FIRST.index)
+    return worst
+
+
+def _standing(
+    sign: str,
+    species: str,
+    found: list[tuple[int, str]],
+    counted: list[Entry],
+    matures: date | None,
+) -> Standing:
+    decided = [(place, status) for place, status in found if status in DECIDED]
+    place, status = decided[-1] if decided else found[-1]
+    disputed = False
+    if status == SignStatus.NOT_SEEN.value:
+        there = [p for p, earlier in decided if earlier in PRESENT]
+        disputed = bool(there) and not _cleared(sign, counted, there[-1], matures)
+        if found[-1][0] > place:  # a doubt came up after it was last ruled out
+            place, status = found[-1]
+    return Standing(sign, species, status, counted[place].day, disputed)
+
+
+def _cleared(sign: str, counted: list[Entry], last_there: int, matures: date | None) -> bool:
+    """Whether the sign went away with the moult in any look after it was last there."""
+    return any(
+        story.sign == sign and story.story == "faded"
+        for end in range(last_there + 2, len(counted) + 1)
+        for story in sign_stories(counted[:end], {}, matures)
+    )
+
+
+def showing_signs(species: str | None, variety: str, tables: Tables) -> list[Sign]:
+    """Signs of a species that can show in a variety; none when either is not in the tables."""
+    kind = tables.varieties.get(variety)
+    if kind is None:
+        return []
+    return [
+        sign
+        for sign in tables.signs.values()
+        if sign.species == species
+        and kind.series in sign.series
+        and variety not in sign.not_in
+        and not all(mark in kind.says_nothing for mark in _marks(sign, tables))
+    ]
+
+
+def _marks(sign: Sign, tables: Tables) -> tuple[str, ...]:
+    return tables.relations[sign.relation].marks if sign.relation else sign.marks

@@ -1,0 +1,83 @@
+"""A copy of the rule tables in one ZIP, so that a bird can be judged again by the same rules."""
+
+from __future__ import annotations
+
+import io
+import re
+import tempfile
+import zipfile
+import zlib
+from pathlib import Path, PurePosixPath
+
+from fieldmarks._util.errors import TableError
+from fieldmarks.rules import Tables
+from fieldmarks.rules.load import assemble, keepers_swatch_folder, shipped_folders
+
+MAX_FILES = 400
+MAX_BYTES = 8 * 1024 * 1024
+# A numbered folder, folders in it and a file: no drive, no way up, no way to the root.
+NAME = re.compile(r"[0-9]{1,3}(/\w[\w .()+-]*)*/\w[\w .()+-]*\.toml")
+STAMP = (1980, 1, 1, 0, 0, 0)  # the earliest a ZIP can hold: the same tables give the same bytes
+
+
+def pack_tables(tables: Tables, extra: Path | None = None) -> bytes | None:
+    """The table files on this computer as a ZIP; None when they are not the ones in ``tables``.
+
+    Folders are numbered in the order they were read, because later rows replace earlier ones.
+    """
+    shipped = list(shipped_folders())
+    optional = [f for f in (extra, keepers_swatch_folder()) if f is not None and f.is_dir()]
+    choices = [shipped, *([*shipped, f] for f in optional), [*shipped, *optional]]
+    for folders in choices:
+        found, _ = assemble(folders)
+        if found is not None and found.fingerprint == tables.fingerprint:
+            return _pack(folders)
+    return None
+
+
+def _pack(folders: list[Path]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        for number, folder in enumerate(folders):
+            for path in sorted(folder.rglob("*.toml")):
+                name = f"{number}/{path.relative_to(folder).as_posix()}"
+                packed.writestr(zipfile.ZipInfo(name, STAMP), path.read_bytes())
+    return out.getvalue()
+
+
+def is_whole(path: Path) -> bool:
+    """Whether a file holds the rule tables whose fingerprint is its name."""
+    try:
+        return unpack_tables(path.read_bytes()).fingerprint == path.stem
+    except (OSError, TableError):
+        return False
+
+
+def unpack_tables(data: bytes, where: str = "tables") -> Tables:
+    """Read packed tables.
+
+    Raises
+    ------
+    TableError
+        The ZIP or a row in it cannot be used.
+    """
+    broken = TableError("this copy of the tables cannot be read", where=where, mend="Get it again")
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:
+            members = packed.infolist()
+            names = [m.filename for m in members]
+            if len(names) > MAX_FILES or sum(m.file_size for m in members) > MAX_BYTES:
+                raise broken
+            if len(set(names)) < len(names) or not all(NAME.fullmatch(n) for n in names):
+                raise broken
+            with tempfile.TemporaryDirectory() as place:
+                for member in members:
+                    target = Path(place, *PurePosixPath(member.filename).parts)
+                    target.parent.mkdir(parents=True, exist_ok=True)
+                    target.write_bytes(packed.read(member))
+                tables, problems = assemble(sorted(Path(place).iterdir()))
+    except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError):
+        raise broken from None
+    if tables is None:
+        raise TableError(problems[0].wrong, where=f"{where}, {problems[0].place}")
+    return tables

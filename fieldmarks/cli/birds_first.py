@@ -1,0 +1,296 @@
+"""``fieldmarks bird ...``: birds, their looks and moults, and buying."""
+
+from __future__ import annotations
+
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.cli.birds_options import (
+    BirdName,
+    app,
+    console,
+    open_store,
+    read_day,
+    rule_tables,
+    say,
+)
+
+if TYPE_CHECKING:
+    from fieldmarks.birds.store import Store
+
+
+class Stage(StrEnum):
+    """Where a bird stands in its moults."""
+
+    young = "young plumage"
+    moulting = "in first moult"
+    after = "after first moult"
+    later = "later moult"
+
+
+class Sex(StrEnum):
+    """Sex of a bird."""
+
+    cock = "cock"
+    hen = "hen"
+    unknown = "unknown"
+
+
+class RingKind(StrEnum):
+    """Kind of ring."""
+
+    closed = "closed"
+    open = "open"
+    not_known = "not known"
+    none = "none"
+
+
+class Show(StrEnum):
+    """Which birds to list."""
+
+    all = "all"
+    due = "due for a look"
+    doubts = "open doubts"
+    signs = "signs seen"
+    never = "never measured"
+
+
+class Form(StrEnum):
+    """How a list is printed."""
+
+    text = "text"
+    csv = "csv"
+
+
+Ring = Annotated[str | None, typer.Option("--ring", help="Ring number as it reads.")]
+Kind = Annotated[RingKind | None, typer.Option("--ring-kind", help="Kind of ring.")]
+RingYear = Annotated[int | None, typer.Option("--ring-year", help="Year on the ring.")]
+Hatched = Annotated[str | None, typer.Option("--hatched", help="Hatch date: 2025-04-30.")]
+Estimate = Annotated[
+    bool | None, typer.Option("--estimate/--exact", help="Whether the hatch date is a guess.")
+]
+Species = Annotated[str | None, typer.Option("--species", help="Species it is said to be.")]
+Variety = Annotated[str | None, typer.Option("--variety", help="Colour variety.")]
+SexOption = Annotated[Sex | None, typer.Option("--sex", help="Cock, hen or unknown.")]
+SexBy = Annotated[str | None, typer.Option("--sex-by", help="How the sex is known.")]
+Source = Annotated[str | None, typer.Option("--source", help="Breeder or seller.")]
+Promised = Annotated[str | None, typer.Option("--promised", help="What was promised.")]
+Father = Annotated[str | None, typer.Option("--father", help="Father's name or ring.")]
+Mother = Annotated[str | None, typer.Option("--mother", help="Mother's name or ring.")]
+Notes = Annotated[str | None, typer.Option("--notes", help="Anything else.")]
+
+
+@app.command()
+def add(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="What you call the bird.")],
+    ring: Ring = None, ring_kind: Kind = None, ring_year: RingYear = None,
+    hatched: Hatched = None, estimate: Estimate = None, species: Species = None,
+    variety: Variety = None, sex: SexOption = None, sex_by: SexBy = None, source: Source = None,
+    promised: Promised = None, father: Father = None, mother: Mother = None, notes: Notes = None,
+) -> None:  # fmt: skip
+    """Add a bird."""
+    from fieldmarks.birds.model import Bird, new_id
+    from fieldmarks.birds.service import save_bird
+
+    with open_store(context) as store:
+        values = _facts(store, locals())
+        bird = save_bird(store, Bird(new_id(), name, **values))
+        say(f"Added: {bird.label}")
+
+
+@app.command()
+def change(
+    context: typer.Context,
+    bird: BirdName,
+    name: Annotated[str | None, typer.Option("--name", help="New name.")] = None,
+    ring: Ring = None, ring_kind: Kind = None, ring_year: RingYear = None,
+    hatched: Hatched = None, estimate: Estimate = None, species: Species = None,
+    variety: Variety = None, sex: SexOption = None, sex_by: SexBy = None, source: Source = None,
+    promised: Promised = None, father: Father = None, mother: Mother = None, notes: Notes = None,
+    status: Annotated[
+        str | None, typer.Option("--status", help="here, given away or dead.")
+    ] = None,
+) -> None:  # fmt: skip
+    """Change what is known about a bird; what you do not name stays."""
+    import dataclasses
+
+    from fieldmarks.birds.service import save_bird
+
+    with open_store(context) as store:
+        values = _facts(store, locals())
+        values |= {k: v for k, v in (("name", name), ("status", status)) if v is not None}
+        saved = save_bird(store, dataclasses.replace(store.find(bird), **values))
+        say(f"Changed: {saved.label}")
+
+
+@app.command("list")
+def list_command(
+    context: typer.Context,
+    words: Annotated[str, typer.Option("--words", help="Part of a name or ring.")] = "",
+    species: Species = None,
+    variety: Variety = None,
+    show: Annotated[Show, typer.Option("--show", help="Which birds.")] = Show.all,
+    gone: Annotated[bool, typer.Option("--gone", help="Also birds given away or dead.")] = False,
+    form: Annotated[Form, typer.Option("--as", help="How to print.")] = Form.text,
+) -> None:
+    """List your birds, those due for a look, or those with open doubts."""
+    from fieldmarks.birds.collection import Filter, collection_csv, list_birds
+    from fieldmarks.cli import printing
+
+    wanted = Filter(words, species, variety, show.value, gone)
+    with open_store(context) as store:
+        if form is Form.csv:
+            print(collection_csv(store, wanted, date.today()), end="")
+        else:
+            page = list_birds(store, wanted, date.today(), count=1_000_000)
+            printing.print_list(page, date.today(), console())
+
+
+@app.command()
+def page(context: typer.Context, bird: BirdName) -> None:
+    """Everything on record about a bird."""
+    from fieldmarks.birds.collection import bird_page
+    from fieldmarks.cli import printing
+
+    tables = rule_tables()
+    with open_store(context) as store:
+        found = bird_page(store, store.find(bird).id)
+        printing.print_bird(found, tables, console())
+
+
+@app.command()
+def look(
+    context: typer.Context,
+    bird: BirdName,
+    photo: Annotated[list[Path], typer.Argument(help="Photos with their region files.")],
+    stage: Annotated[Stage, typer.Option("--stage", help="Where it stands in its moults.")],
+    by: Annotated[str, typer.Option("--by", help="Who measured.")] = "",
+    day: Annotated[str | None, typer.Option("--day", help="When: 2026-03-01. Default: today.")] = (
+        None
+    ),
+    note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
+) -> None:
+    """Measure photos of a bird and keep them as an entry of its moult record."""
+    from fieldmarks.birds.observation import shot_of_file
+    from fieldmarks.birds.service import keep_look, question_for
+
+    tables, on = rule_tables(), read_day(day) or date.today()
+    with open_store(context) as store:
+        found = store.find(bird)
+        question = question_for(found, on, stage.value, tables)
+        shots = [shot_of_file(path, tables, question) for path in photo]
+        entry = keep_look(store, found, shots, tables, on, stage.value, by, note)
+    for kept in entry.looks:
+        print(f"{kept.file}: {kept.sentence}")
+    say(f"Kept as entry {entry.number} of {found.label}.")
+
+
+@app.command()
+def moults(
+    context: typer.Context,
+    bird: BirdName,
+    mark: Annotated[str | None, typer.Option("--mark", help="Only this mark.")] = None,
+) -> None:
+    """Show how each mark changed over the moults, and what became of each sign."""
+    from fieldmarks.birds.service import stories_of
+    from fieldmarks.cli import printing
+
+    tables = rule_tables()
+    with open_store(context) as store:
+        found = store.find(bird)
+        stories = stories_of(store, found, tables)
+        printing.print_moults(store.entries(found.id), stories, tables, mark, console())
+
+
+@app.command()
+def strike(
+    context: typer.Context,
+    bird: BirdName,
+    entry: Annotated[int, typer.Argument(help="Number of the entry, as on the bird's page.")],
+    why: Annotated[str, typer.Option("--why", help="Why it no longer counts.")],
+) -> None:
+    """Strike out an entry: it stays on record, but no longer counts."""
+    with open_store(context) as store:
+        found = [e for e in store.entries(store.find(bird).id) if e.number == entry]
+        if not found or not why.strip():
+            raise FieldmarksError(
+                "there is no such entry, or no reason was given", mend="See the bird's page"
+            )
+        store.withdraw(found[0], why)
+    say(f"Entry {entry} no longer counts.")
+
+
+@app.command()
+def take_off(
+    context: typer.Context,
+    bird: BirdName,
+    why: Annotated[str, typer.Option("--why", help="Why it should not be on the list.")],
+) -> None:
+    """Take a bird added by mistake off the list; it stays on record and can be put back."""
+    with open_store(context) as store:
+        found = store.find(bird)
+        store.withdraw(found, why)
+    say(f"{found.label} is off the list; 'put-back' undoes it.")
+
+
+@app.command()
+def put_back(context: typer.Context, bird: BirdName) -> None:
+    """Put a bird back on the list that was taken off."""
+    import dataclasses
+
+    with open_store(context) as store:
+        off = store.birds_off_the_list()
+        asked = bird.strip().lower()
+        found = [b for b in off if asked in (b.name.lower(), b.ring.lower(), b.id)]
+        if len(found) != 1:
+            known = ", ".join(b.label for b in off) or "none"
+            raise FieldmarksError(
+                "there is no one bird of that name off the list",
+                where=bird,
+                mend=f"Off the list: {known}",
+            )
+        store.save(dataclasses.replace(found[0], withdrawn=""))
+    say(f"{found[0].label} is on the list again.")
+
+
+@app.command()
+def before_buying(
+    photo: Annotated[Path, typer.Argument(help="Photo with its region file.")],
+    sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,
+    variety: Annotated[str, typer.Option("--variety", help="Colour variety.")] = "green",
+    age: Annotated[str, typer.Option("--age", help="Age of the bird.")] = "adult",
+) -> None:
+    """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
+    from fieldmarks.birds.buying import buying_check
+    from fieldmarks.cli import printing
+    from fieldmarks.record import Question, record_of_file
+
+    tables = rule_tables()
+    question = Question(variety=variety, age=age, claimed=sold_as)
+    record, _ = record_of_file(photo, tables, question)
+    printing.print_buying(buying_check(record.assessment, tables), console())
+
+
+def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
+    """Fields of a bird from options that were given."""
+    from fieldmarks.birds.ring import check_ring, read_pattern
+    from fieldmarks.rules.plumage import check_choice
+
+    plain = ("ring", "ring_year", "species", "variety", "sex_by", "source", "promised", "notes")
+    values = {k: given[k] for k in plain if given[k] is not None}
+    values |= {k: given[k].value for k in ("sex", "ring_kind") if given[k] is not None}
+    values |= {k: store.find(given[k]).id for k in ("father", "mother") if given[k]}
+    if given["hatched"] is not None:
+        values["hatched"] = read_day(given["hatched"])
+    if given["estimate"] is not None:
+        values["hatch_known"] = "estimate" if given["estimate"] else "exact"
+    if given["species"] or given["variety"]:
+        check_choice(rule_tables(), given["species"], given["variety"] or "green", "adult")
+    check_ring(values.get("ring", ""), read_pattern(store.folder))
+    return values

@@ -1,0 +1,369 @@
+"""The command line: thin commands over the same functions that the app uses.
+
+Heavy libraries are imported inside the commands, so that help comes at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fieldmarks import __version__
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.cli.birds import app as bird_app
+from fieldmarks.cli.light import app as light_app
+from fieldmarks.cli.swatch import app as swatch_app
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from fieldmarks.measure.phone_profile import PhoneProfile
+    from fieldmarks.record import Question
+    from fieldmarks.rules import Tables
+
+app = typer.Typer(
+    help="Measure a lovebird's marks on a photo and compare them with each species.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+)
+
+app.add_typer(bird_app, name="bird")
+app.add_typer(light_app, name="light")
+app.add_typer(swatch_app, name="swatch")
+
+Photo = Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
+Regions = Annotated[
+    Path | None,
+    typer.Option("--regions", help="Region file. Default: the photo's name + .regions.json."),
+]
+Variety = Annotated[
+    str,
+    typer.Option(
+        "--variety", help="Colour variety of the bird; a word it does not know lists them all."
+    ),
+]
+Age = Annotated[str, typer.Option("--age", help="Age of the bird: young, moulting or adult.")]
+SoldAs = Annotated[
+    str | None,
+    typer.Option("--sold-as", help="Species it is said to be, by any of its names."),
+]
+Into = Annotated[Path | None, typer.Option("--into", help="Folder to write the results to.")]
+More = Annotated[
+    Path | None, typer.Option("--more-tables", help="Folder with species files of your own.")
+]
+
+
+Phone = Annotated[
+    str | None,
+    typer.Option("--phone", help="Name of your phone's profile; 'light phones' lists them."),
+]
+
+
+class Form(StrEnum):
+    """How a result is printed."""
+
+    text = "text"
+    json = "json"
+    csv = "csv"
+
+
+@app.command()
+def assess(
+    photo: Photo,
+    regions: Regions = None,
+    variety: Variety = "green",
+    age: Age = "adult",
+    sold_as: SoldAs = None,
+    phone: Phone = None,
+    form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
+    into: Into = None,
+    more_tables: More = None,
+) -> None:
+    """Measure one photo and compare it with every species."""
+    from fieldmarks.record import record_of_file
+
+    tables = _tables(more_tables)
+    question = _question(tables, variety, age, sold_as)
+    record, opened = record_of_file(photo, tables, question, regions, phone=_phone(phone))
+    _print(record, tables, form)
+    if into:
+        from fieldmarks._util.atomic_write import only_writer
+        from fieldmarks.pipeline import write_results
+
+        with only_writer(into):
+            written = write_results(record, opened, tables, into)
+        _say(f"Written to {written.parent}: record, two tables and the annotated photo.")
+
+
+@app.command()
+def assess_folder(
+    folder: Annotated[Path, typer.Argument(help="Folder with photos and their region files.")],
+    into: Annotated[Path, typer.Option("--into", help="Folder to write the results to.")],
+    variety: Variety = "green",
+    age: Age = "adult",
+    sold_as: SoldAs = None,
+    phone: Phone = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Do photos again that are already done.")
+    ] = False,
+    more_tables: More = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers", min=1, help="Photos to do at the same time. Default: one per core."
+        ),
+    ] = None,
+) -> None:
+    """Do the same for every photo in a folder; goes on where it was stopped."""
+    from rich.progress import Progress
+
+    from fieldmarks.pipeline import assess_many, photos_in, sensible_workers
+
+    tables = _tables(more_tables)
+    photos = photos_in(folder)
+    with Progress(console=_console(stderr=True), transient=True) as bar:
+        task = bar.add_task("Photos", total=len(photos))
+        summary = assess_many(
+            photos,
+            into,
+            tables,
+            _question(tables, variety, age, sold_as),
+            again=again,
+            phone=_phone(phone),
+            after_each=lambda: bar.advance(task),
+            workers=workers or sensible_workers(len(photos)),
+        )
+    for problem in summary.problems:
+        print(problem, file=sys.stderr)
+    _say(
+        f"{summary.done} measured, {summary.kept} already done, {len(summary.problems)} with "
+        f"problems. Tables of all photos: {into}"
+    )
+    if summary.done + summary.kept == 0:
+        raise typer.Exit(2)
+
+
+@app.command()
+def demo(
+    name: Annotated[str, typer.Argument(help="Which invented bird; 'list' shows them.")] = "",
+    into: Into = None,
+    form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
+) -> None:
+    """Assess one of the invented demo birds that come with the program."""
+    from fieldmarks.pipeline import demo_birds, demo_question
+
+    birds = demo_birds()
+    if name == "list":
+        for bird in birds.values():
+            print(f"{bird.stem}: {demo_question(bird)[1]}")
+        return
+    chosen = birds.get(name or next(iter(birds)))
+    if chosen is None:
+        raise FieldmarksError(
+            f"there is no demo bird {name!r}", mend=f"Choose one of: {', '.join(birds)}"
+        )
+    question, story = demo_question(chosen)
+    _say(f"Invented bird: {story}")
+    assess(chosen, None, question.variety, question.age, question.claimed, None, form, into)
+
+
+@app.command()
+def draw(
+    photo: Photo,
+    into: Annotated[Path, typer.Argument(help="Picture to write, ending in .jpg or .png.")],
+    regions: Regions = None,
+) -> None:
+    """Draw the regions on the photo, outlined and lettered, with the colours read."""
+    from fieldmarks.pipeline import picture_of
+    from fieldmarks.record import record_of_file, write_whole
+
+    tables = _tables(None)
+    record, opened = record_of_file(photo, tables, None, regions)
+    write_whole(into, picture_of(record, opened, tables, into.suffix))
+    _say(f"Written: {into}")
+
+
+@app.command()
+def marks() -> None:
+    """List the marks that can be drawn, and where each lies on the bird."""
+    from rich.table import Table
+
+    table = Table("mark", "name", "where it is", box=None)
+    for key, mark in _tables(None).marks.items():
+        table.add_row(key, mark.name, mark.look)
+    _console().print(table)
+
+
+@app.command()
+def expect(
+    species: Annotated[str, typer.Argument(help="Species, for example personatus.")],
+    variety: Variety = "green",
+    age: Age = "adult",
+    more_tables: More = None,
+) -> None:
+    """List what a bird of one species should show."""
+    from fieldmarks.cli.expectations import print_expectations
+    from fieldmarks.rules.tables import key_of
+
+    tables = _tables(more_tables)
+    print_expectations(tables, key_of(species, tables.species) or species, variety, age, _console())
+
+
+@app.command()
+def tell_apart(variety: Variety = "green", age: Age = "adult", more_tables: More = None) -> None:
+    """List the marks that tell each two species apart, worked out from the tables."""
+    from fieldmarks.cli.expectations import print_separations
+
+    print_separations(_tables(more_tables), variety, age, _console())
+
+
+@app.command()
+def word(
+    what: Annotated[str, typer.Argument(metavar="WORD", help="Such as collar, or k=2.")] = "",
+) -> None:
+    """Say what a word of the trade or of measuring means; without one, list all."""
+    from rich.table import Table
+
+    from fieldmarks.report.glossary import explain, words
+
+    table = Table("word", "what it means", box=None)
+    rows = [(what, explain(what))] if what else [(w.word, w.text) for w in words().values()]
+    for row in rows:
+        table.add_row(*row)
+    _console().print(table)
+
+
+@app.command()
+def check_tables(
+    folder: Annotated[
+        Path | None, typer.Argument(help="Folder with your own files; empty: the shipped ones.")
+    ] = None,
+) -> None:
+    """Check species, variety, sign and swatch files: file, row, what is wrong and the mend."""
+    from fieldmarks.rules import validate_tables
+
+    problems = validate_tables(folder)
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    if problems:
+        raise typer.Exit(2)
+    _say("All tables are in order.")
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of a record file."""
+    from fieldmarks.record import schema_text
+
+    print(schema_text(), end="")
+
+
+@app.command()
+def show(
+    port: Annotated[
+        int, typer.Option("--port", min=1, max=65535, help="Port to listen on.")
+    ] = 8612,
+    home_network: Annotated[
+        bool,
+        typer.Option(
+            "--home-network",
+            help="Let other devices in your home reach it (a phone). No password guards it.",
+        ),
+    ] = False,
+) -> None:
+    """Open the app in the browser, for this computer only."""
+    from fieldmarks.app.serve import serve
+
+    raise typer.Exit(serve(port, home_network))
+
+
+@app.command()
+def version() -> None:
+    """Print the version of the program and of its tables."""
+    tables = _tables(None)
+    print(f"fieldmarks {__version__}, tables {tables.version} ({tables.fingerprint[:12]})")
+
+
+def _tables(more: Path | None) -> Tables:
+    from fieldmarks.rules import load_tables
+
+    return load_tables(more)
+
+
+def _phone(name: str | None) -> PhoneProfile | None:
+    if name is None:
+        return None
+    from fieldmarks.measure.phone_profile import load_profile
+
+    return load_profile(name)
+
+
+def _question(tables: Tables, variety: str, age: str, sold_as: str | None) -> Question:
+    """What is asked, with species and variety by any name; what is not known is told later."""
+    from fieldmarks.record import Question
+    from fieldmarks.rules.tables import key_of
+
+    claimed = sold_as and (key_of(sold_as, tables.species) or sold_as)
+    return Question(key_of(variety, tables.varieties) or variety, age, claimed)
+
+
+def _print(record: object, tables: Tables, form: Form) -> None:
+    from fieldmarks import record as records
+    from fieldmarks.cli.text import print_record
+
+    assert isinstance(record, records.Record)
+    if form is Form.json:
+        print(records.record_to_json(record), end="")
+    elif form is Form.csv:
+        rows = records.finding_rows(record)
+        print(records.to_csv(records.FINDING_COLUMNS, rows), end="")
+    else:
+        print_record(record, tables, _console())
+
+
+def _console(stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    # Piped output gets a fixed width, so that a saved report does not depend on the window.
+    width = None if sys.stdout.isatty() else 120
+    # Names in tables and photos are text, whatever brackets they hold.
+    return Console(stderr=stderr, width=width, highlight=False, markup=False, emoji=False)
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr)
+
+
+def main() -> None:
+    """Run the command line; every fault ends in one line, never in a traceback."""
+    try:
+        app(standalone_mode=True)
+    except FieldmarksError as error:
+        print(f"fieldmarks: {error}", file=sys.stderr)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        print("fieldmarks: stopped; what was finished is kept", file=sys.stderr)
+        sys.exit(130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except Exception as error:
+        if os.environ.get("FIELDMARKS_TRACEBACK"):
+            raise
+        kind = f"{type(error).__name__}: {error}".replace("\n", " ")
+        print(
+            f"fieldmarks: an unexpected fault ({kind}). Please report it; "
+            "set FIELDMARKS_TRACEBACK=1 to see where it happened",
+            file=sys.stderr,
+        )
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,226 @@
+"""Answers about a bird's life as text for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from fieldmarks.birds.agreement import Agreement
+from fieldmarks.birds.buying import BuyingCheck
+from fieldmarks.birds.collection import BirdPage, CollectionPage
+from fieldmarks.birds.dossier import Verified
+from fieldmarks.birds.listfile import Preview
+from fieldmarks.birds.mating import MatingResult
+from fieldmarks.birds.model import Entry, Pair
+from fieldmarks.birds.moult import (
+    SignStory,
+    change_sentence,
+    changes,
+    expected_by_chance,
+    timelines,
+)
+from fieldmarks.birds.pairing import PairAdvice
+from fieldmarks.rules import Tables
+
+
+def _title(console: Console, text: str) -> None:
+    console.print(Text(text, style="bold"))
+
+
+def _lines(console: Console, title: str, lines: Sequence[str]) -> None:
+    if lines:
+        _title(console, title)
+        for line in lines:
+            console.print(Text(f"  * {line}"))
+        console.print()
+
+
+def print_list(page: CollectionPage, today: date, console: Console) -> None:
+    """A list of birds."""
+    table = Table(
+        "name", "ring", "species", "variety", "sex", "hatched", "last look", "signs", "doubts", "",
+        box=None,
+    )  # fmt: skip
+    for row in page.rows:
+        due = "look now" if row.look_due is not None and row.look_due <= today else ""
+        cells = (
+            row.name, row.ring, row.species, row.variety, row.sex, row.hatched, row.last_day,
+            row.signs_seen or "", row.doubts or "", due,
+        )  # fmt: skip
+        table.add_row(*(Text("" if c is None else str(c)) for c in cells))
+    console.print(table)
+    console.print(f"{page.total} birds")
+
+
+def print_bird(page: BirdPage, tables: Tables, console: Console) -> None:
+    """Everything on record about a bird."""
+    bird = page.bird
+    species = tables.species.get(bird.species or "")
+    _title(console, bird.label)
+    name = species.name if species else "species not known"
+    console.print(Text(f"{name}, {bird.variety}, {bird.sex}"))
+    if bird.sex_by:
+        console.print(Text(f"Sex known by: {bird.sex_by}"))
+    if bird.hatched:
+        console.print(Text(f"Hatched {bird.hatched} ({bird.hatch_known})"))
+    for title, text in (("From", bird.source), ("Promised", bird.promised), ("Notes", bird.notes)):
+        if text:
+            console.print(Text(f"{title}: {text}"))
+    parents = [page.family[p].label for p in (bird.father, bird.mother) if p in page.family]
+    _lines(console, "Parents", parents)
+    _lines(console, "Young", [b.label for b in page.young])
+    _lines(
+        console,
+        "Moult record",
+        [
+            f"entry {e.number}, {e.day}, {e.stage}, by {e.measured_by or 'someone'}: "
+            + " ".join(look.sentence for look in e.looks)
+            for e in page.entries
+        ],
+    )
+
+
+def print_moults(
+    entries: Sequence[Entry],
+    stories: Sequence[SignStory],
+    tables: Tables,
+    mark: str | None,
+    console: Console,
+) -> None:
+    """Timelines, changes and what became of signs."""
+    lines = timelines(entries)
+    if mark is not None:
+        lines = {k: v for k, v in lines.items() if k == mark}
+    for key, line in lines.items():
+        name = tables.marks[key].name if key in tables.marks else key
+        table = Table("day", "stage", "L*", "C*", "h", "dark", "orange", box=None, title=name)
+        for spot in line:
+            cells = [str(spot.day), spot.stage]
+            for quantity in ("L*", "C*", "h", "dark", "orange"):
+                found = spot.measured(quantity)
+                scale = 100 if quantity in ("dark", "orange") else 1
+                unit = " %" if scale == 100 else ""
+                cells.append(
+                    "-" if found is None
+                    else f"{found.value * scale:.0f} ± {2 * found.u * scale:.0f}{unit}"
+                )  # fmt: skip
+            table.add_row(*cells)
+        console.print(table)
+    found_changes = changes(lines)
+    names = {k: m.name for k, m in tables.marks.items()}
+    said = [change_sentence(c, names.get(c.mark, c.mark)) for c in found_changes]
+    _lines(console, "From the first to the last look (± is k = 2)", said)
+    if found_changes:
+        chance = expected_by_chance(len(found_changes))
+        console.print(
+            f"{len(found_changes)} comparisons: about {chance:.1f} would stand out by chance alone."
+        )
+    _lines(console, "Signs over time", [s.sentence for s in stories if s.story != "never"])
+
+
+def print_advice(advice: PairAdvice, console: Console) -> None:
+    """Advice on a pair."""
+    _title(console, advice.sentence)
+    marks = {"against": "x", "wait": "~", "not known": "?", "for": "+"}
+    for reason in advice.reasons:
+        console.print(Text(f"  {marks[reason.weight]} {reason.text}"))
+    console.print()
+    _lines(console, "Keep in mind", advice.cautions)
+
+
+def print_mating(result: MatingResult, console: Console) -> None:
+    """What a test mating tells."""
+    from fieldmarks.birds.advice import advice_table
+
+    _title(console, result.sentence)
+    if not result.signs:
+        strong = "How strong that is, if ... (assumptions)"
+        _lines(console, strong, [str(s) for s in result.strengths])
+    _lines(console, "Young judged by their own looks", result.gaps)
+    _lines(console, "Keep in mind", advice_table().cautions("testing"))
+
+
+def print_pairs(pairs: Sequence[Pair], names: Mapping[str, str], console: Console) -> None:
+    """All pairs."""
+    table = Table("pair", "first", "second", "for", "started", "young", box=None)
+    for pair in pairs:
+        table.add_row(
+            pair.id[:8],
+            Text(names.get(pair.first, "?")),
+            Text(names.get(pair.second, "?")),
+            pair.purpose,
+            str(pair.started or ""),
+            str(len(pair.young)),
+        )
+    console.print(table)
+
+
+def print_buying(check: BuyingCheck, console: Console) -> None:
+    """What a keeper needs in a shop."""
+    _title(console, check.sentence)
+    console.print()
+    _lines(console, "Speaks against it", check.speaks_against)
+    _lines(console, "Fits", check.fits)
+    _lines(console, "Look at these too", [f"{name}: {look}" for name, look in check.look_at])
+    _lines(console, "Ask the breeder", check.ask)
+    _lines(console, "What this can't tell you", check.cannot_tell)
+    _lines(console, "Keep in mind", check.cautions)
+
+
+def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
+    """How well measurers agree."""
+    for measurer, photo, sentence in found.conclusions:
+        console.print(Text(f"{measurer}, {photo}: {sentence}"))
+    console.print()
+    table = Table(
+        "mark", "readings", "largest difference", "repeatability L*", "a*", "b*",
+        "least shared region", box=None,
+    )  # fmt: skip
+    for m in found.marks:
+        name = tables.marks[m.mark].name if m.mark in tables.marks else m.mark
+        repeated = [m.repeatability[q] for q in ("L*", "a*", "b*")]
+        shared = "" if m.overlap is None else f"{m.overlap:.0%} ({' / '.join(m.between)})"
+        cells = [m.largest, *repeated]
+        table.add_row(
+            name, str(m.readings), *("" if c is None else f"{c:.1f}" for c in cells), shared
+        )
+    console.print(table)
+    for (one, other), limits in found.limits.items():
+        said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
+        console.print(Text(f"Limits of agreement, {one} less {other}: {said}"))
+    console.print()
+    for story, title in (
+        ("all agree", "Stands for all"),
+        ("depends on who measured", "Depends on who measured"),
+        ("depends on the photo", "Depends on the photo"),
+        ("only one", "Said by one only"),
+    ):
+        rows = [f for f in found.findings if f.story == story]
+        said_by = [
+            f"{f.name}: " + "; ".join(f"{who}: {status}" for who, _, status in f.said) for f in rows
+        ]
+        if story in ("all agree", "only one"):
+            said_by = [f"{f.name}: {f.said[0][2]}" for f in rows]
+        _lines(console, title, said_by)
+
+
+def print_verified(result: Verified, console: Console) -> None:
+    """What came of re-running a dossier."""
+    _title(console, result.sentence)
+    for check in result.checks:
+        detail = f": {check.detail}" if check.detail else ""
+        console.print(Text(f"  {check.outcome:<9} {check.where}: {check.what}{detail}"))
+    console.print(Text(f"Seal: {result.seal}"))
+    console.print("A dossier cannot show who took a photo, or which bird is on it.")
+
+
+def print_preview(preview: Preview, console: Console) -> None:
+    """A list looked through."""
+    console.print(f"{len(preview.birds)} birds can be imported.")
+    _lines(console, "Rows with problems", [str(p) for p in preview.problems])
+    if preview.unknown:
+        console.print(Text(f"Nothing is done with these columns: {', '.join(preview.unknown)}"))

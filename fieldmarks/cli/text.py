@@ -1,0 +1,159 @@
+"""A record as readable text for the terminal."""
+
+from __future__ import annotations
+
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from fieldmarks.judge.findings import Finding, Status
+from fieldmarks.judge.signs import STRENGTHS, SignStatus
+from fieldmarks.measure.colour import lab_to_srgb8
+from fieldmarks.measure.quantities import Lab, Reading
+from fieldmarks.record import Record
+from fieldmarks.report.content import mark_name
+from fieldmarks.report.views import asked_note, likelier_variety
+from fieldmarks.rules import Tables
+
+# A mark in front of each word, so that a printout without colour says the same.
+STATUS_MARKS = {
+    Status.FITS: ("+", "green"),
+    Status.DOUBTFUL: ("?", "yellow"),
+    Status.DOES_NOT_FIT: ("x", "red"),
+    Status.NOT_CALIBRATED: ("o", "cyan"),
+    Status.NOT_READ: ("", "dim"),
+    Status.SAYS_NOTHING: ("-", "dim"),
+}
+SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)
+
+
+def print_record(record: Record, tables: Tables, console: Console) -> None:
+    """Print a record."""
+    measured, judged = record.measurement, record.assessment
+    sentence = Text(judged.conclusion.sentence)
+    console.print(Panel(sentence, title=Text(measured.photo), title_align="left"))
+    said = [asked_note(record, tables)]
+    likelier = likelier_variety(record, tables)
+    if likelier is not None:
+        said.append(f"{likelier[1]} Look at it so with: --variety {likelier[0]}")
+    console.print(_section("The bird", _bullets(said)))
+    lines = [measured.calibration.summary, *measured.warnings]
+    console.print(_section("Light and photo", _bullets(lines)))
+    if measured.readings:
+        console.print(_section("Colours read", _readings(record, tables)))
+    if measured.relations:
+        notes = [f"{mark_name(tables, r.key)}: {r.note}" for r in measured.relations]
+        console.print(_section("Compared inside the photo", _bullets(notes)))
+    console.print(_section("Marks against each species", _findings(record)))
+    console.print(_section("Signs of mixed ancestry", _signs(record)))
+    if judged.next_marks:
+        coming = [
+            f"{m.name} (always tells {m.always} of {m.of_pairs} pairs apart"
+            + (f", sometimes {m.sometimes} more" if m.sometimes else "")
+            + f"): {m.look}"
+            for m in judged.next_marks[:4]
+        ]
+        console.print(_section("Mark these next", _bullets(coming)))
+    console.print(_section("Keep in mind", _bullets(judged.cautions)))
+    console.print(
+        Text(
+            f"fieldmarks {record.program}, tables {judged.table_version} "
+            f"({judged.table_fingerprint[:12]}), photo SHA-256 {measured.sha256[:12]}, "
+            f"{record.colour_space}",
+            style="dim",
+        )
+    )
+
+
+def _section(title: str, body: RenderableType) -> Group:
+    return Group(Text(title, style="bold"), Padding(body, (0, 0, 1, 2)))
+
+
+def _bullets(lines: object) -> Text:
+    return Text("\n".join(f"* {line}" for line in lines))  # type: ignore[attr-defined]
+
+
+def _readings(record: Record, tables: Tables) -> Table:
+    table = Table(box=None, pad_edge=False)
+    table.add_column("mark")
+    table.add_column("", no_wrap=True)
+    for column in ("L*", "a*", "b*", "C*", "h", "+/- (k=2)"):
+        table.add_column(column, justify="right", no_wrap=True)
+    table.add_column("made of")
+    for reading in record.measurement.readings:
+        table.add_row(
+            mark_name(tables, reading.mark),
+            _patch(reading.lab),
+            *(f"{v:.0f}" for v in (*reading.lab, reading.chroma, reading.hue)),
+            f"{reading.expanded:.1f}",
+            _populations(reading),
+        )
+    return table
+
+
+def _patch(lab: Lab) -> Text:
+    red, green, blue = (int(v) for v in lab_to_srgb8(lab))
+    return Text("    ", style=f"on rgb({red},{green},{blue})")
+
+
+def _populations(reading: Reading) -> str:
+    if len(reading.populations) == 1:
+        return "one colour"
+    return ", ".join(f"{p.fraction:.0%} L{p.lab[0]:.0f} a{p.lab[1]:.0f} b{p.lab[2]:.0f}"
+                     for p in reading.populations[:3])  # fmt: skip
+
+
+def _findings(record: Record) -> Table:
+    """Rows are marks, columns species: what was read is compared across."""
+    sheets = record.assessment.sheets
+    table = Table(box=None, pad_edge=False)
+    table.add_column("mark")
+    for sheet in sheets:
+        table.add_column(sheet.species, no_wrap=True)
+    cells: dict[str, dict[str, Finding]] = {}
+    names: dict[str, str] = {}
+    for sheet in sheets:
+        for finding in sheet.findings:
+            names[finding.mark] = finding.name
+            cells.setdefault(finding.mark, {})[sheet.species] = finding
+    unread = []
+    for mark, row in cells.items():
+        if all(f.status in (Status.NOT_READ, Status.SAYS_NOTHING) for f in row.values()):
+            if any(f.status is Status.NOT_READ for f in row.values()):
+                unread.append(names[mark])
+            continue
+        table.add_row(names[mark], *(_cell(row.get(sheet.species)) for sheet in sheets))
+    if unread:
+        table.caption = "Not read: " + ", ".join(unread)
+        table.caption_justify = "left"
+    return table
+
+
+def _cell(finding: Finding | None) -> Text:
+    if finding is None:
+        return Text("")
+    sign, style = STATUS_MARKS[finding.status]
+    word = finding.status.value
+    if finding.value is not None and finding.tolerance is not None:
+        word += f" {finding.value:.0f}/{finding.tolerance:.0f}"
+    return Text(f"{sign} {word}".strip(), style=style)
+
+
+def _signs(record: Record) -> RenderableType:
+    shown = [s for s in record.assessment.signs if s.status in SHOWN_SIGNS]
+    counts = [s.status for s in record.assessment.signs]
+    lines = [
+        f"{s.status.value.upper()}: {s.text} It points to {' or '.join(s.points_to)}; "
+        f"{STRENGTHS.get(s.strength, s.strength)}. {s.reason}"
+        for s in shown
+    ]
+    tail = [
+        f"{counts.count(status)} {status.value}"
+        for status in SignStatus
+        if status not in SHOWN_SIGNS and status in counts
+    ]
+    if tail:
+        lines.append("Others: " + ", ".join(tail) + ".")
+    return _bullets(lines or ["None was looked for."])

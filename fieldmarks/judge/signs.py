@@ -1,0 +1,250 @@
+"""Signs of mixed ancestry: tints and relations that a pure bird of a species should not show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.judge.findings import SURE
+from fieldmarks.measure.sampling import Array, ColourDraws
+from fieldmarks.rules.plumage import expected_relation
+from fieldmarks.rules.schema import Sign, Tint
+from fieldmarks.rules.tables import Tables
+
+# A reading whose k = 2 uncertainty is larger, in CIEDE2000, rules no tint out: it spans several.
+TOO_VAGUE = 20.0
+# What the trade's strength of a sign is called to a keeper: never a certainty.
+STRENGTHS = {
+    "always": "keepers hold it a sure sign",
+    "usually": "keepers hold it a likely sign",
+    "hint": "keepers hold it only a hint",
+}
+
+
+class SignStatus(StrEnum):
+    """Whether a sign was seen."""
+
+    SEEN = "seen"
+    DOUBTFUL = "doubtful"
+    NOT_SEEN = "not seen"
+    NOT_LOOKED_AT = "not looked at"
+    NOT_CALIBRATED = "not calibrated"
+    LOOK_AGAIN = "look again after the moult"
+    SAYS_NOTHING = "says nothing here"
+
+
+@dataclass(frozen=True)
+class SignFinding:
+    """One sign on a bird taken for ``species``.
+
+    Parameters
+    ----------
+    key, species : str
+    text : str
+        What the sign is, in plain words.
+    status : SignStatus
+    mark : str, optional
+        Mark (or relation) where it is strongest.
+    amount : float, optional
+        Share of that mark's area with the tint, 0 to 1, or the value of the relation.
+    held : float, optional
+        Share of the draws in which it is there, 0 to 1.
+    points_to : tuple of str
+        Species whose ancestry it suggests.
+    strength : str
+        How diagnostic the trade holds it: "always", "usually" or "hint".
+    evidence : str
+    reason : str
+    compared : tuple of str
+        Marks that were compared, or the relation.
+    there : tuple of str
+        Those of them that are not clearly free of it.
+    """
+
+    key: str
+    species: str
+    text: str
+    status: SignStatus
+    points_to: tuple[str, ...]
+    strength: str
+    evidence: str
+    reason: str
+    mark: str | None = None
+    amount: float | None = None
+    held: float | None = None
+    compared: tuple[str, ...] = ()
+    there: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """A sign with, for each draw, whether it was there (None where nothing was compared)."""
+
+    finding: SignFinding
+    present: npt.NDArray[np.bool_] | None = None
+
+
+def tint_fraction(tints: Iterable[Tint], colours: Array, fractions: Array) -> Array:
+    """Share of the area that shows any of some tints.
+
+    Parameters
+    ----------
+    tints : iterable of Tint
+    colours : (3, p, n) array
+        L*, C* and hue angle in degrees of each population in each draw (CIELAB, D65).
+    fractions : (p,) array
+
+    Returns
+    -------
+    (n,) array
+    """
+    light, chroma, hue = colours
+    inside = np.zeros(light.shape, bool)
+    for tint in tints:
+        start, end = tint.hue
+        in_hue = (hue - start) % 360 <= ((end - start) % 360 if end - start < 360 else 360)
+        inside |= (
+            in_hue
+            & (light >= tint.lightness[0])
+            & (light <= tint.lightness[1])
+            & (chroma >= tint.chroma[0])
+            & (chroma <= tint.chroma[1])
+        )
+    return (inside * (fractions / fractions.sum())[:, None]).sum(axis=0)
+
+
+def look_for_signs(
+    tables: Tables,
+    species: str,
+    draws: Mapping[str, ColourDraws],
+    relations: Mapping[str, Array],
+    variety: str,
+    age: str,
+) -> list[Sighting]:
+    """Look for every sign of a species that means something in a variety.
+
+    Parameters
+    ----------
+    tables : Tables
+    species : str
+        What the bird is taken for.
+    draws : dict
+        Mark -> draws of its reading.
+    relations : dict
+        Relation -> (n,) draws of its value.
+    variety, age : str
+    """
+    kind = tables.varieties[variety]
+    found = []
+    for sign in tables.signs.values():
+        if sign.species != species or kind.series not in sign.series or variety in sign.not_in:
+            continue
+        marks = tables.relations[sign.relation].marks if sign.relation else sign.marks
+        if all(mark in kind.says_nothing for mark in marks):
+            found.append(_say(sign, SignStatus.SAYS_NOTHING, kind.reason))
+        elif sign.relation is not None:
+            here = _as_in(tables, sign, variety, age)
+            found.append(_look_at_relation(here, relations.get(sign.relation), age))
+        else:
+            speaking = [m for m in sign.marks if m in draws and m not in kind.says_nothing]
+            found.append(_look_at_marks(tables, sign, [draws[m] for m in speaking], age))
+    return found
+
+
+def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: str) -> Sighting:
+    usable = [d for d in drawn if d.reading.calibrated and len(d.fractions)]
+    if not drawn:
+        return _say(sign, SignStatus.NOT_LOOKED_AT, "None of its marks was read.")
+    if not usable:
+        return _say(sign, SignStatus.NOT_CALIBRATED, "No usable grey card.")
+    tints = [tables.tints[key] for key in sign.tints]
+    shares = np.stack([tint_fraction(tints, d.polar, d.fractions) for d in usable])
+    per_mark = shares >= sign.min_fraction
+    present = np.asarray(per_mark.any(axis=0))
+    likely = per_mark.mean(axis=1)
+    best = int(likely.argmax())
+    at = usable[best]
+    amount = float(tint_fraction(tints, at.polar_read, at.fractions)[0])
+    tint = " or ".join(t.name for t in tints)
+    where = tables.marks[at.reading.mark].name
+    held = float(present.mean())
+    reason = (
+        f"{amount:.0%} of the {where} reads {tint}, {sign.min_fraction:.0%} is enough; "
+        f"seen in {held:.0%} of the draws."
+    )
+    status = _status(held, sign, age)
+    if status is SignStatus.NOT_SEEN and any(d.reading.expanded > TOO_VAGUE for d in usable):
+        status = SignStatus.DOUBTFUL
+    marks = [d.reading.mark for d in usable]
+    there = [mark for mark, share in zip(marks, likely, strict=True) if share > 1 - SURE]
+    return _say(sign, status, reason, at.reading.mark, amount, held, present, marks, there)
+
+
+def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
+    """A sign on a relation, out of reach of what the colours expected there may be apart."""
+    assert sign.relation is not None
+    wanted = expected_relation(tables, sign.species, sign.relation, variety, age)
+    if sign.above is None or wanted.high is None or wanted.basis != "derived":
+        return sign
+    above = max(sign.above, wanted.high + (tables.relations[sign.relation].margin or 0.0))
+    return sign.model_copy(update={"above": above})
+
+
+def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> Sighting:
+    if drawn is None:
+        return _say(sign, SignStatus.NOT_LOOKED_AT, "It was not measured.")
+    present = np.ones(len(drawn), bool)
+    if sign.above is not None:
+        present &= drawn > sign.above
+    if sign.below is not None:
+        present &= drawn < sign.below
+    held, amount = float(present.mean()), float(np.median(drawn))
+    limits = [
+        f"{word} {limit:g}"
+        for word, limit in (("above", sign.above), ("below", sign.below))
+        if limit is not None
+    ]
+    reason = f"{amount:.3g}; a sign {' and '.join(limits)}; seen in {held:.0%} of the draws."
+    marks = [str(sign.relation)]
+    there = marks if held > 1 - SURE else []
+    status = _status(held, sign, age)
+    return _say(sign, status, reason, sign.relation, amount, held, present, marks, there)
+
+
+def _status(held: float, sign: Sign, age: str) -> SignStatus:
+    if held >= SURE:
+        return SignStatus.LOOK_AGAIN if age in sign.juvenile else SignStatus.SEEN
+    return SignStatus.NOT_SEEN if held <= 1 - SURE else SignStatus.DOUBTFUL
+
+
+def _say(
+    sign: Sign,
+    status: SignStatus,
+    reason: str,
+    mark: str | None = None,
+    amount: float | None = None,
+    held: float | None = None,
+    present: npt.NDArray[np.bool_] | None = None,
+    compared: Iterable[str] = (),
+    there: Iterable[str] = (),
+) -> Sighting:
+    finding = SignFinding(
+        key=sign.key,
+        species=sign.species,
+        text=sign.text,
+        status=status,
+        points_to=sign.points_to,
+        strength=sign.strength,
+        evidence=sign.evidence,
+        reason=reason,
+        mark=mark,
+        amount=amount,
+        held=held,
+        compared=tuple(compared),
+        there=tuple(there),
+    )
+    return Sighting(finding, present)

@@ -1,0 +1,261 @@
+"""Witness: signs inside the photo that the light on the bird is not the light on the card.
+
+What can tell: the bird's own white skin, a part brighter than white, like parts that differ in
+brightness alone, a card with an uneven face, and several cards that do not agree in colour.
+None of them ever corrects anything. A doubt is said in words and added to the budget of every mark.
+A card that lies between the marks of the bird is only said: nobody knows how wrong it is then.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from pydantic import BaseModel, ConfigDict
+
+from fieldmarks._util.resources import PACKAGE
+from fieldmarks.measure.calibration import Calibration
+from fieldmarks.measure.colour import linear_to_lab
+from fieldmarks.measure.quantities import Budget, Reading, UncertaintyPart
+from fieldmarks.measure.region import Region, vertices
+from fieldmarks.measure.uncertainty import SOURCES, light_part
+
+TABLE = PACKAGE / "data" / "optics" / "witness.toml"
+ALIKE = 1.6  # cards whose reflectances differ by less than this factor are compared in colour
+MIXED = 4.0  # a*, b* distance between cards that one light cannot make
+# Change of light across a card that is said. Rendered cards in even light keep below 0.01.
+UNEVEN = 0.02
+ENOUGH_MARKS = 4  # kinds of marks that show where the bird is
+# A difference of light between the two cards, seen as the half width of an even spread.
+EVEN = 1 / math.sqrt(3)
+
+
+class WitnessRow(BaseModel):
+    """The bird's white parts: which marks, how light they must be, what colour they may have."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    marks: tuple[str, ...]
+    lightness: float
+    chroma_warm: float
+    chroma_cold: float
+    shade: float
+    brightest: float
+    light: float
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A doubt about the light: what to say, and what it stands for.
+
+    Parameters
+    ----------
+    text : str
+    cast : float
+        Standard uncertainty across and along a*, b* that such a light makes on a white.
+    name, source : str
+        For the budget.
+    light : float
+        Relative standard uncertainty of its brightness.
+    """
+
+    text: str
+    cast: float
+    name: str
+    source: str
+    light: float = 0.0
+
+
+@lru_cache(maxsize=1)
+def witness_row() -> WitnessRow:
+    """The shipped table."""
+    return WitnessRow.model_validate(tomllib.loads(TABLE.read_text(encoding="utf-8")))
+
+
+def bird_doubts(readings: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
+    """Doubts from the bird's own white parts, where they are marked and calibrated.
+
+    Parameters
+    ----------
+    readings : mapping of mark -> Reading
+    names : mapping of mark -> name for the keeper
+    """
+    calibrated = {mark: r for mark, r in readings.items() if r.calibrated}
+    white = {m: calibrated[m] for m in witness_row().marks if m in calibrated}
+    casts = _cast_doubts(white, names)
+    return [*casts[:1], *_brightness_doubts(calibrated, white, names), *_sides(readings, names)]
+
+
+def cards_among_marks(cards: Sequence[Region], marks: Sequence[Region]) -> list[str]:
+    """What to say of cards that lie wholly between the bird's own marks.
+
+    A grey-blue rump taken for the card looks like one to the camera; where it lies gives it away.
+
+    Parameters
+    ----------
+    cards, marks : sequence of Region
+        Checked; of the marks those that are parts of the bird.
+    """
+    if len({region.mark for region in marks}) < ENOUGH_MARKS:
+        return []
+    hull = cv2.convexHull(np.concatenate([vertices(r.shape) for r in marks]).astype(np.float32))
+    return [
+        "The card lies between the marks of the bird. If that is a part of the bird, every colour "
+        "here is wrong: draw round the grey card itself."
+        for card in cards
+        if all(cv2.pointPolygonTest(hull, (x, y), False) > 0 for x, y in vertices(card.shape))
+    ]
+
+
+def _cast_doubts(white: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
+    """White parts that read coloured."""
+    row = witness_row()
+    doubts = []
+    for mark, reading in white.items():
+        if reading.lab[0] < row.lightness:
+            continue
+        usual = row.chroma_warm if reading.lab[2] > 0 else row.chroma_cold
+        # The doubt (k = 2) of a part of the usual chroma: doubt grows in proportion to chroma.
+        doubt = 2 * reading.budget.combined[1] * usual / max(reading.chroma, usual)
+        if reading.chroma <= usual + doubt:
+            continue
+        hue = _cast_word(reading.lab[1], reading.lab[2])
+        doubts.append(
+            Doubt(
+                f"The {names.get(mark, mark)} should be nearly white but reads {hue} "
+                f"(C* {reading.chroma:.0f}). The light on the bird is not the light on the card, "
+                "or the part is not white. Put the card beside the bird, facing the same way.",
+                (reading.chroma - usual) / _share(reading.lab[0]),
+                "light on the bird",
+                f"white {names.get(mark, mark)} reads C* {reading.chroma:.0f}",
+            )
+        )
+    return doubts
+
+
+def _brightness_doubts(
+    readings: Mapping[str, Reading], white: Mapping[str, Reading], names: Mapping[str, str]
+) -> list[Doubt]:
+    """A part brighter than white, or white parts that are all dark."""
+    row = witness_row()
+    if not readings:
+        return []
+    mark, top = max(readings.items(), key=lambda item: item[1].lab[0])
+    if top.lab[0] > row.brightest:
+        return [
+            Doubt(
+                f"The {names.get(mark, mark)} reads brighter than white paper (L* "
+                f"{top.lab[0]:.0f}). The bird has more light than the card, or the phone made it "
+                "brighter. Put the card into the bird's light.",
+                0.0,
+                "light on the bird",
+                f"{names.get(mark, mark)} reads L* {top.lab[0]:.0f}, brighter than white",
+                row.light,
+            )
+        ]
+    seen = {m: r for m, r in white.items() if r.lab[0] >= row.lightness}
+    if not seen or max(r.lab[0] for r in seen.values()) >= row.shade:
+        return []
+    mark, reading = max(seen.items(), key=lambda item: item[1].lab[0])
+    return [
+        Doubt(
+            f"The {names.get(mark, mark)} should be nearly white but reads rather dark (L* "
+            f"{reading.lab[0]:.0f}). The bird may stand in shade and the card not, or the part is "
+            "not white. Put the card beside the bird.",
+            0.0,
+            "light on the bird",
+            f"white {names.get(mark, mark)} reads L* {reading.lab[0]:.0f}",
+            row.light,
+        )
+    ]
+
+
+def _sides(readings: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
+    """Marks whose own regions differ as sun and shade do; their spread already holds it."""
+    return [
+        Doubt(
+            f"{names.get(mark, mark)}: its regions differ in brightness but not in colour. One "
+            "lies in the sun, one in the shade. Use a photo in even light.",
+            0.0,
+            "light on the bird",
+            "",
+        )
+        for mark, reading in readings.items()
+        if any(part.source == SOURCES["sides"] for part in reading.budget.parts)
+    ]
+
+
+def card_doubts(calibration: Calibration) -> list[Doubt]:
+    """Doubts from the cards: an uneven face, or like cards that disagree in colour."""
+    return [*_uneven_cards(calibration), *_mixed_light(calibration)]
+
+
+def _uneven_cards(calibration: Calibration) -> list[Doubt]:
+    """A light that changes across a card; the light part of the budget already holds it."""
+    if not calibration.patches or calibration.plane != (0.0, 0.0):
+        return []
+    fall = max(math.hypot(*p.slope) * p.size for p in calibration.patches)
+    if fall < UNEVEN:
+        return []
+    text = (
+        f"The light changes by {fall:.0%} across the card: a shadow edge, or a lamp close by. One "
+        "side of the bird may lie in shade. Its lightness is stated with more doubt."
+    )
+    return [Doubt(text, 0.0, "light", "")]
+
+
+def _mixed_light(calibration: Calibration) -> list[Doubt]:
+    """Cards of like reflectance that disagree in colour."""
+    cards = calibration.patches
+    worst = 0.0
+    for one, other in itertools.combinations(cards, 2):
+        levels = sorted((one.reflectance, other.reflectance))
+        if levels[1] > ALIKE * levels[0]:
+            continue
+        labs = [
+            linear_to_lab(calibration.apply(np.array(c.rgb, np.float32), *c.at))
+            for c in (one, other)
+        ]
+        apart = math.hypot(*(labs[0] - labs[1])[1:])
+        worst = max(worst, apart / _share(float(labs[0][0])))
+    if worst * _share(50.0) < MIXED:
+        return []
+    return [
+        Doubt(
+            "The cards differ in colour: two kinds of light fall on the scene (window and lamp?). "
+            "Use one light, or put the card close to the bird.",
+            worst * EVEN,
+            "mixed light",
+            "cards of like reflectance that disagree in colour",
+        )
+    ]
+
+
+def widen(reading: Reading, doubts: Iterable[Doubt]) -> Reading:
+    """A reading with the doubts about the light in its budget.
+
+    A cast changes the cube roots of the channels by a common amount per unit of lightness, so a*
+    and b* move in proportion to (L* + 16) / 116 (CIE 15, CIELAB formulae).
+    """
+    parts: list[UncertaintyPart] = []
+    for doubt in doubts:
+        cast = doubt.cast * _share(reading.lab[0])
+        dim = light_part(reading.lab, doubt.light, doubt.name, doubt.source)
+        if cast or doubt.light:
+            parts.append(replace(dim, chroma=math.hypot(dim.chroma, cast), hue=cast))
+    return replace(reading, budget=Budget((*reading.budget.parts, *parts))) if parts else reading
+
+
+def _share(lightness: float) -> float:
+    return (lightness + 16) / 116
+
+
+def _cast_word(a: float, b: float) -> str:
+    from fieldmarks.measure.calibration import describe_cast
+
+    return describe_cast(a, b).removesuffix(" cast").split()[-1]

@@ -1,0 +1,337 @@
+"""Photo: open a picture file safely, once, and hand out windows of linear light.
+
+Supported: JPEG, PNG, TIFF (8 and 16 bit), WebP and HEIC; camera raw through
+:mod:`fieldmarks.measure.raw`. The EXIF orientation is applied window by window, so a 12-megapixel
+photo is decoded once and never copied or converted as a whole.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import struct
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from PIL import ExifTags, Image, UnidentifiedImageError
+
+from fieldmarks._util.errors import PhotoError
+from fieldmarks._util.sanitize import one_line
+from fieldmarks.measure.icc import Profile, read_profile, srgb_profile
+from fieldmarks.measure.region import Window
+from fieldmarks.measure.suffixes import RAW_SUFFIXES
+
+MAX_MEGAPIXELS = 120.0
+LONGEST_NAME = 255  # characters; the end is kept, because it says what kind of file it is
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
+_KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
+
+# EXIF orientation -> (swap axes, flip left-right, flip top-bottom) applied in that order to the
+# stored picture (CIPA DC-008, tag 274).
+_ORIENTATIONS = {
+    1: (False, False, False),
+    2: (False, True, False),
+    3: (False, True, True),
+    4: (False, False, True),
+    5: (True, False, False),
+    6: (True, True, False),
+    7: (True, True, True),
+    8: (True, False, True),
+}
+
+
+@dataclass(frozen=True)
+class PhotoFacts:
+    """What the file says about itself, for the report. Positions (GPS) are never kept.
+
+    ``has_position`` is None where it was not looked for (camera raw).
+    """
+
+    format: str
+    bits: int
+    colour_profile: str
+    camera: str = ""
+    taken: str = ""
+    software: str = ""
+    has_position: bool | None = False
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """A decoded photo. Coordinates and windows are those of the upright picture.
+
+    Parameters
+    ----------
+    name : str
+        File name without folders.
+    sha256 : str
+        Fingerprint of the file as it lay on the disk.
+    width, height : int
+        Upright size in pixels.
+    facts : PhotoFacts
+    profile : Profile
+    warnings : tuple of str
+    header : PIL image, optional
+        What the file says before its picture: tables and tags, for judging its fitness.
+    """
+
+    name: str
+    sha256: str
+    width: int
+    height: int
+    facts: PhotoFacts
+    profile: Profile
+    warnings: tuple[str, ...]
+    _stored: Any
+    _orientation: int
+    header: Image.Image | None = None
+
+    @property
+    def white(self) -> int:
+        """Largest code value, 255 or 65 535."""
+        return 2**self.facts.bits - 1
+
+    def codes(self, window: Window) -> npt.NDArray[np.integer]:
+        """Code values of a window as stored in the file, an (h, w, 3) array of uint8 or uint16."""
+        x0, y0, x1, y1 = window
+        swap, flip_x, flip_y = _ORIENTATIONS[self._orientation]
+        if flip_x:
+            x0, x1 = self.width - x1, self.width - x0
+        if flip_y:
+            y0, y1 = self.height - y1, self.height - y0
+        if swap:
+            x0, y0, x1, y1 = y0, x0, y1, x1
+        if isinstance(self._stored, np.ndarray):
+            cut = self._stored[y0:y1, x0:x1]
+        else:
+            cut = np.asarray(self._stored.crop((x0, y0, x1, y1)))
+        if swap:
+            cut = cut.swapaxes(0, 1)
+        return cut[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
+
+    def linear(self, window: Window) -> npt.NDArray[np.float32]:
+        """Linear light of a window on the sRGB primaries, (h, w, 3), white at 1, not clipped."""
+        return self.profile.to_linear(self.codes(window))
+
+    def preview(self, longest: int = 1600) -> Image.Image:
+        """A reduced upright picture in sRGB, for looking at only."""
+        step = max(1, round(max(self.width, self.height) / longest))
+        if isinstance(self._stored, np.ndarray):
+            height, width = self._stored.shape[:2]
+            size = (max(width // step, 1), max(height // step, 1))
+            small: npt.NDArray = cv2.resize(self._stored, size, interpolation=cv2.INTER_AREA)
+        else:
+            small = np.asarray(self._stored.reduce(step))
+        swap, flip_x, flip_y = _ORIENTATIONS[self._orientation]
+        small = small.swapaxes(0, 1) if swap else small
+        small = small[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
+        return Image.fromarray(self.profile.to_srgb8(small))
+
+
+def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
+    """Open and decode one photo.
+
+    Parameters
+    ----------
+    path : path
+    max_megapixels : float
+        Refuse larger pictures before decoding them.
+
+    Raises
+    ------
+    PhotoError
+        The file is missing, empty, not a photo, damaged, animated, grey-scale, CMYK or too large.
+    """
+    path = Path(path)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise PhotoError(
+            f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
+        ) from None
+    return decode_photo(data, path.name, max_megapixels)
+
+
+def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
+    """Decode a photo that is already in memory; see :func:`open_photo`."""
+    name = one_line(name)[-LONGEST_NAME:]
+    if Path(name).suffix.lower() in RAW_SUFFIXES and data:
+        return _decode_raw(data, name, max_megapixels)
+    if not data:
+        raise PhotoError("the file is empty (0 bytes)", where=name, mend="Copy the photo again")
+    try:
+        header = _open_header(data, name)
+        _check_header(header, name, max_megapixels)
+        sixteen = _is_sixteen_bit(header, data)
+        icc = header.info.get("icc_profile")
+        exif = header.getexif()
+        stored = _decode_sixteen_bit(header, data) if sixteen else _decode_eight_bit(header, data)
+    except PhotoError:
+        raise
+    except MemoryError:
+        raise PhotoError("there is not enough memory for it", where=name) from None
+    except Exception as error:  # damaged files make codecs raise nearly anything
+        reason = str(error) if isinstance(error, OSError) and "truncated" in str(error) else ""
+        problem = "the file is cut short" if reason else "the file is damaged"
+        raise PhotoError(
+            problem, where=name, mend="Copy the photo again from the camera"
+        ) from error
+
+    notes = []
+    bits = 16 if sixteen else 8
+    profile = srgb_profile(bits)
+    if icc:
+        try:
+            profile = read_profile(icc, bits)
+        except ValueError as error:
+            notes.append(f"The photo's colour profile was not used: {error}. sRGB was assumed.")
+    orientation = exif.get(ExifTags.Base.Orientation, 1)
+    # pillow-heif turns the picture itself and resets the tag.
+    orientation = orientation if orientation in _ORIENTATIONS else 1
+    height, width = stored.shape[:2] if isinstance(stored, np.ndarray) else stored.size[::-1]
+    if _ORIENTATIONS[orientation][0]:
+        width, height = height, width
+    make, model = (str(exif.get(t, "")).strip("\0 ") for t in (0x010F, 0x0110))
+    facts = PhotoFacts(
+        format="JPEG" if header.format == "MPO" else str(header.format),
+        bits=bits,
+        colour_profile=profile.name,
+        camera=one_line(" ".join(dict.fromkeys(f"{make} {model}".split())))[:120],
+        taken=one_line(str(exif.get(ExifTags.Base.DateTime, "")))[:40],
+        software=one_line(str(exif.get(ExifTags.Base.Software, "")))[:120],
+        has_position=ExifTags.IFD.GPSInfo in exif or b"gpslatitude" in _xmp(header).lower(),
+    )
+    digest = hashlib.sha256(data).hexdigest()
+    return Photo(
+        name, digest, width, height, facts, profile, tuple(notes), stored, orientation, header
+    )
+
+
+def _decode_raw(data: bytes, name: str, max_megapixels: float) -> Photo:
+    from fieldmarks.measure.raw import develop
+
+    codes, profile = develop(data, name, max_megapixels)
+    facts = PhotoFacts("RAW", bits=16, colour_profile=profile.name, has_position=None)
+    height, width = codes.shape[:2]
+    digest = hashlib.sha256(data).hexdigest()
+    return Photo(name, digest, width, height, facts, profile, (), codes, 1)
+
+
+def _open_header(data: bytes, name: str) -> Image.Image:
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    try:
+        with warnings.catch_warnings():
+            # Our own limit below is stricter and worded for a keeper.
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            return Image.open(io.BytesIO(data), formats=FORMATS)
+    except Image.DecompressionBombError:
+        raise PhotoError(
+            f"the picture is larger than {MAX_MEGAPIXELS:.0f} megapixels",
+            where=name,
+            mend="Use the photo as the phone saved it",
+        ) from None
+    except UnidentifiedImageError:
+        raise PhotoError(
+            "this is not a photo, whatever its name says",
+            where=name,
+            mend=f"Choose a {_KINDS} file",
+        ) from None
+
+
+def _xmp(header: Image.Image) -> bytes:
+    """The XMP packet of a file, or nothing."""
+    packet = header.info.get("xmp") or header.info.get("XML:com.adobe.xmp") or b""
+    return packet.encode("utf-8", "replace") if isinstance(packet, str) else bytes(packet)
+
+
+def _check_header(header: Image.Image, name: str, max_megapixels: float) -> None:
+    width, height = header.size
+    megapixels = width * height / 1e6
+    if megapixels > max_megapixels:
+        raise PhotoError(
+            f"the picture is {megapixels:.0f} megapixels, the limit is {max_megapixels:.0f}",
+            where=name,
+            mend="Use the photo as the phone saved it",
+        )
+    if header.format in ("PNG", "WEBP", "TIFF") and getattr(header, "n_frames", 1) > 1:
+        raise PhotoError(
+            "this holds several pictures or moves", where=name, mend="Choose one still photo"
+        )
+    base = header.mode.split(";")[0]
+    if base in ("1", "L", "LA", "La", "I", "F"):
+        raise PhotoError(
+            "this is a grey-scale picture and holds no colour",
+            where=name,
+            mend="Choose the colour photo",
+        )
+    if base in ("CMYK", "LAB", "YCCK"):
+        raise PhotoError(
+            f"this is a {base} picture made for printing",
+            where=name,
+            mend="Choose the photo as the phone or camera saved it",
+        )
+
+
+def _is_sixteen_bit(header: Image.Image, data: bytes) -> bool:
+    if header.format == "PNG":
+        return data[24] == 16  # bit depth in IHDR (ISO/IEC 15948, 11.2.2)
+    if header.format == "TIFF":
+        return max(np.atleast_1d(header.getexif().get(258, 8))) == 16  # BitsPerSample
+    return False
+
+
+def _decode_eight_bit(header: Image.Image, data: bytes) -> Image.Image | npt.NDArray[np.uint8]:
+    if header.mode != "RGB":
+        return header.convert("RGB")
+    if header.format in ("JPEG", "MPO"):
+        # The same library and the same pixels as Pillow, in two thirds of the time; but it
+        # fills a file that is cut short with grey and says nothing.
+        if not _ends_properly(data):
+            raise OSError("image file is truncated")
+        import imagecodecs
+
+        picture = imagecodecs.jpeg8_decode(data)
+        if picture.shape == (header.height, header.width, 3):
+            return picture
+    header.load()
+    return header
+
+
+def _ends_properly(jpeg: bytes) -> bool:
+    """Whether a JPEG has its end marker after the start of its picture (ISO/IEC 10918-1, B.1).
+
+    In the coded picture every byte FF is followed by 00 or a restart marker, so FF D9 is the end.
+    A thumbnail's end marker lies before the start of scan and is stepped over with its segment.
+    """
+    place = 2
+    while place + 4 <= len(jpeg) and jpeg[place] == 0xFF:
+        marker = jpeg[place + 1]
+        if marker == 0xDA:  # start of scan
+            return jpeg.rfind(b"\xff\xd9", place) >= 0  # it is nearly always at the very end
+        if marker == 0xFF:  # fill byte
+            place += 1
+            continue
+        place += 2 + int.from_bytes(jpeg[place + 2 : place + 4], "big")
+    return False
+
+
+def _decode_sixteen_bit(header: Image.Image, data: bytes) -> npt.NDArray[np.uint16]:
+    if header.format == "TIFF":
+        import tifffile
+
+        picture = tifffile.imread(io.BytesIO(data))
+    else:
+        decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+        if decoded is None:
+            raise OSError("image file is truncated")
+        picture = decoded[..., [2, 1, 0]]
+    if picture.ndim != 3 or picture.shape[2] < 3 or picture.dtype != np.uint16:
+        raise struct.error("not a 16-bit RGB picture")
+    return picture[..., :3]

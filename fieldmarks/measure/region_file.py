@@ -1,0 +1,299 @@
+"""Region files: W3C Web Annotation (JSON-LD), so that other tools can read them.
+
+Source: W3C Recommendation "Web Annotation Data Model", 23 February 2017. Polygons, ellipses and
+lines are SvgSelectors; rectangles are FragmentSelectors (Media Fragments ``xywh=pixel:``). The mark
+is a ``tagging`` body; a card's reflectance or a scale's length is a ``describing`` body.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from pathlib import Path
+from typing import Any
+
+import defusedxml.ElementTree
+from defusedxml import DefusedXmlException
+
+from fieldmarks._util.errors import RegionError
+from fieldmarks._util.sanitize import harmless, one_line
+from fieldmarks.measure.region import (
+    Ellipse,
+    Line,
+    Point,
+    Polygon,
+    Rectangle,
+    Region,
+    RegionSet,
+    Shape,
+)
+
+ANNOTATION_CONTEXT = "http://www.w3.org/ns/anno.jsonld"
+MEDIA_FRAGMENTS = "http://www.w3.org/TR/media-frags/"
+SVG = "http://www.w3.org/TR/SVG/"
+SVG_NAMESPACE = "http://www.w3.org/2000/svg"
+MAX_FILE_BYTES = 16 * 1024 * 1024
+
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_VALUE = re.compile(rf"(reflectance|length mm)\s*=\s*({_NUMBER})")
+_ROTATE = re.compile(rf"rotate\(\s*({_NUMBER})(?:[\s,]+{_NUMBER}[\s,]+{_NUMBER})?\s*\)")
+_XYWH = re.compile(rf"xywh=(?:pixel:)?({_NUMBER}),({_NUMBER}),({_NUMBER}),({_NUMBER})")
+
+
+def to_annotations(regions: RegionSet) -> dict[str, Any]:
+    """Regions as an AnnotationPage.
+
+    Returns
+    -------
+    dict
+        Ready for ``json.dumps``. Coordinates are kept to a hundredth of a pixel.
+    """
+    source: dict[str, Any] = {"id": regions.photo, "type": "Image"}
+    source |= {"exif:width": regions.width, "exif:height": regions.height}
+    if regions.sha256:
+        source["schema:sha256"] = regions.sha256
+    return {
+        "@context": [
+            ANNOTATION_CONTEXT,
+            {
+                "exif": "http://www.w3.org/2003/12/exif/ns#",
+                "schema": "https://schema.org/",
+            },
+        ],
+        "type": "AnnotationPage",
+        "items": [_annotation(region, source) for region in regions.regions],
+        # An empty page must still say which photo it belongs to.
+        "partOf": {"type": "AnnotationCollection", "label": regions.photo, "source": source},
+    }
+
+
+def from_annotations(page: Any, where: str = "region file") -> RegionSet:
+    """Read an AnnotationPage, whoever wrote it.
+
+    Parameters
+    ----------
+    page : object
+        Decoded JSON.
+    where : str
+        Name used in error messages.
+
+    Raises
+    ------
+    RegionError
+        The page or one of its annotations cannot be understood.
+    """
+    if not isinstance(page, dict) or not isinstance(page.get("items"), list):
+        raise RegionError(
+            "this is not a Web Annotation page",
+            where=where,
+            mend="Choose the region file saved with the photo; it has a list named 'items'",
+        )
+    regions, sources = [], []
+    part_of = page.get("partOf")
+    if isinstance(part_of, dict) and isinstance(part_of.get("source"), dict):
+        sources.append(part_of["source"])
+    for number, item in enumerate(page["items"], start=1):
+        place = f"{where}, annotation {number}"
+        region, source = _region(item, number, place)
+        regions.append(region)
+        sources.append(source)
+    sized = [s for s in sources if isinstance(s.get("exif:width"), int)]
+    source = next(iter(sized or sources), {})
+    width, height = source.get("exif:width", 0), source.get("exif:height", 0)
+    return RegionSet(
+        photo=one_line(str(source.get("id", ""))),
+        width=width if isinstance(width, int) else 0,
+        height=height if isinstance(height, int) else 0,
+        regions=tuple(regions),
+        sha256=str(source.get("schema:sha256", "")),
+    )
+
+
+def region_set_from_text(
+    text: str,
+    where: str = "region file",
+    mend: str = "Choose the region file saved with the photo",
+) -> RegionSet:
+    """Read the text of a Web Annotation file.
+
+    Parameters
+    ----------
+    text : str
+    where, mend : str
+        Name and mend used when the text is not JSON.
+
+    Raises
+    ------
+    RegionError
+        It is not JSON, or not a Web Annotation page.
+    """
+    try:
+        page = json.loads(text)
+    except (ValueError, RecursionError):
+        raise RegionError("this is not JSON", where=where, mend=mend) from None
+    return from_annotations(page, where)
+
+
+def write_region_file(regions: RegionSet, path: str | Path) -> None:
+    """Save regions as a Web Annotation file."""
+    text = json.dumps(to_annotations(regions), indent=1, ensure_ascii=False)
+    Path(path).write_text(text + "\n", encoding="utf-8")
+
+
+def read_region_file(path: str | Path) -> RegionSet:
+    """Read a Web Annotation file.
+
+    Raises
+    ------
+    RegionError
+        The file is missing, too large, not JSON or not a Web Annotation page.
+    """
+    path = Path(path)
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise RegionError("this is too large for a region file", where=path.name)
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise RegionError(
+            f"cannot be opened ({error.strerror})",
+            where=path.name,
+            mend="Mark the photo in the app and save its regions beside it, or check the name",
+        ) from None
+    except UnicodeDecodeError:
+        text = ""  # no JSON either
+    return region_set_from_text(text, path.name)
+
+
+def _annotation(region: Region, source: dict[str, Any]) -> dict[str, Any]:
+    body = [{"type": "TextualBody", "purpose": "tagging", "value": region.mark}]
+    if region.value is not None:
+        quantity = "length mm" if isinstance(region.shape, Line) else "reflectance"
+        text = f"{quantity}={region.value!r}"
+        body.append({"type": "TextualBody", "purpose": "describing", "value": text})
+    if region.note:
+        body.append({"type": "TextualBody", "purpose": "commenting", "value": region.note})
+    return {
+        "id": f"urn:region:{region.id}",
+        "type": "Annotation",
+        "motivation": "tagging",
+        "body": body,
+        "target": {
+            "type": "SpecificResource",
+            "source": source,
+            "selector": _selector(region.shape),
+        },
+    }
+
+
+def _n(value: float) -> str:
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def _selector(shape: Shape) -> dict[str, str]:
+    if isinstance(shape, Rectangle):
+        numbers = ",".join(_n(v) for v in (shape.x, shape.y, shape.width, shape.height))
+        return {
+            "type": "FragmentSelector",
+            "conformsTo": MEDIA_FRAGMENTS,
+            "value": f"xywh=pixel:{numbers}",
+        }
+    if isinstance(shape, Polygon):
+        points = " ".join(f"{_n(x)},{_n(y)}" for x, y in shape.points)
+        inner = f'<polygon points="{points}"/>'
+    elif isinstance(shape, Line):
+        (x1, y1), (x2, y2) = shape.start, shape.end
+        inner = f'<line x1="{_n(x1)}" y1="{_n(y1)}" x2="{_n(x2)}" y2="{_n(y2)}"/>'
+    else:
+        turn = f"rotate({_n(shape.angle)} {_n(shape.cx)} {_n(shape.cy)})"
+        inner = (
+            f'<ellipse cx="{_n(shape.cx)}" cy="{_n(shape.cy)}" rx="{_n(shape.rx)}" '
+            f'ry="{_n(shape.ry)}" transform="{turn}"/>'
+        )
+    value = f'<svg xmlns="{SVG_NAMESPACE}">{inner}</svg>'
+    return {"type": "SvgSelector", "conformsTo": SVG, "value": value}
+
+
+def _region(item: Any, number: int, place: str) -> tuple[Region, dict[str, Any]]:
+    if not isinstance(item, dict) or not isinstance(item.get("target"), dict):
+        raise RegionError("this annotation has no target", where=place, mend="Remove or redraw it")
+    target = item["target"]
+    bodies = item.get("body", [])
+    bodies = [b for b in (bodies if isinstance(bodies, list) else [bodies]) if isinstance(b, dict)]
+    text = {str(b.get("purpose")): harmless(str(b.get("value", ""))) for b in bodies}
+    mark = text.get("tagging", "").strip()
+    if not mark:
+        raise RegionError(
+            "it does not name a mark", where=place, mend="Add a body with purpose 'tagging'"
+        )
+    found = _VALUE.search(text.get("describing", ""))
+    source = target.get("source")
+    region = Region(
+        id=one_line(str(item.get("id") or number).removeprefix("urn:region:")),
+        mark=mark,
+        shape=_shape(target.get("selector"), f"{place} ({mark})"),
+        value=float(found[2]) if found else None,
+        note=text.get("commenting", ""),
+    )
+    return region, source if isinstance(source, dict) else {"id": str(source or "")}
+
+
+def _shape(selector: Any, place: str) -> Shape:
+    selectors = selector if isinstance(selector, list) else [selector]
+    for one in selectors:
+        if not isinstance(one, dict):
+            continue
+        value = str(one.get("value", ""))
+        if one.get("type") == "FragmentSelector" and (found := _XYWH.fullmatch(value)):
+            return Rectangle(*(float(v) for v in found.groups()))
+        if one.get("type") == "SvgSelector":
+            return _svg_shape(value, place)
+    raise RegionError(
+        "it has no outline that can be read",
+        where=place,
+        mend="Use an SvgSelector or a FragmentSelector with xywh=pixel:x,y,w,h",
+    )
+
+
+def _svg_shape(svg: str, place: str) -> Shape:
+    unreadable = RegionError("its SVG cannot be read", where=place, mend="Draw the region again")
+    try:
+        root = defusedxml.ElementTree.fromstring(svg)
+    except (defusedxml.ElementTree.ParseError, DefusedXmlException, ValueError):
+        raise unreadable from None
+    for element in root.iter():
+        kind = element.tag.rpartition("}")[2]
+        try:
+            if kind == "polygon":
+                return Polygon(_points(element.get("points", "")))
+            if kind == "rect":
+                return Rectangle(
+                    *(float(element.get(k, "0")) for k in ("x", "y", "width", "height"))
+                )
+            if kind == "line":
+                x1, y1, x2, y2 = (float(element.get(k, "0")) for k in ("x1", "y1", "x2", "y2"))
+                return Line((x1, y1), (x2, y2))
+            if kind in ("ellipse", "circle"):
+                return _ellipse(element)
+        except (ValueError, TypeError):
+            raise unreadable from None
+    raise RegionError(
+        "its SVG holds no polygon, ellipse, rectangle or line",
+        where=place,
+        mend="Draw the region again",
+    )
+
+
+def _ellipse(element: Any) -> Ellipse:
+    r = element.get("r", "0")
+    turn = _ROTATE.fullmatch(element.get("transform", "").strip())
+    cx, cy = float(element.get("cx", "0")), float(element.get("cy", "0"))
+    rx, ry = float(element.get("rx", r)), float(element.get("ry", r))
+    return Ellipse(cx, cy, rx, ry, float(turn[1]) if turn else 0.0)
+
+
+def _points(text: str) -> tuple[Point, ...]:
+    numbers = [float(v) for v in re.findall(_NUMBER, text)]
+    if len(numbers) % 2 or not all(math.isfinite(v) for v in numbers):
+        raise ValueError(text)
+    return tuple(zip(numbers[::2], numbers[1::2], strict=True))

@@ -1,0 +1,132 @@
+"""Draws of what a reading may truly be (JCGM 101: propagation by random draws)."""
+
+from __future__ import annotations
+
+import math
+import zlib
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.measure.colour import lab_to_polar
+from fieldmarks.measure.quantities import (
+    COVERAGE_FACTOR,
+    Lab,
+    Reading,
+    Relation,
+    difference_weights,
+)
+from fieldmarks.measure.uncertainty import CAMERA_CHROMA, CAMERA_HUE, stray_part, tone_error
+
+Array = npt.NDArray[np.float64]
+CAMERA, SPREAD, STRAY = "camera", "spread", "stray light"
+
+
+@dataclass(frozen=True, eq=False)
+class ColourDraws:
+    """Draws of one reading.
+
+    Parameters
+    ----------
+    reading : Reading
+    median : (n, 3) array
+        Draws of its median, CIELAB D65.
+    populations : (p, n, 3) array
+        Draws of each of its colour populations: the same errors, carried to their colours.
+    fractions : (p,) array
+        Share of the area of each population.
+    """
+
+    reading: Reading
+    median: Array
+    populations: Array
+    fractions: Array
+
+    @cached_property
+    def polar(self) -> Array:
+        """L*, C* and hue angle of the populations' draws; (3, p, n)."""
+        return lab_to_polar(self.populations)
+
+    @cached_property
+    def polar_read(self) -> Array:
+        """L*, C* and hue angle of the populations as they were read; (3, p, 1)."""
+        return lab_to_polar([[p.lab] for p in self.reading.populations])
+
+
+def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:
+    """Draw possible true colours of a reading and of its populations.
+
+    The errors of one photo strike every colour of a mark together, so all share the same random
+    numbers. These depend on the mark and the seed alone: the order of readings does not matter.
+
+    Parameters
+    ----------
+    reading : Reading
+    count : int
+        Number of draws n.
+    seed : int
+    """
+    rng = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
+    normal = rng.standard_normal((count, 3))
+    colours = [reading.lab, *(p.lab for p in reading.populations)]
+    drawn = np.stack([_around(lab, deviations(reading, lab), normal) for lab in colours])
+    fractions = np.array([p.fraction for p in reading.populations])
+    return ColourDraws(reading, drawn[0], drawn[1:], fractions)
+
+
+def draw_relation(relation: Relation, count: int, seed: int = 0) -> Array:
+    """Draw possible true values of a relation: a normal about its value, an (n,) array."""
+    rng = np.random.default_rng([seed, zlib.crc32(relation.key.encode())])
+    return relation.value + relation.expanded / COVERAGE_FACTOR * rng.standard_normal(count)
+
+
+def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
+    """Standard deviations along L*, C* and Delta H* at a colour found in a reading.
+
+    The budget holds at the median. The camera's part is carried to another colour as it grows with
+    chroma and away from the cards' lightness, and stray light is worked out anew; all other parts
+    are taken to be equally large there in CIEDE2000 units. Where a mark has
+    several colours, its spread tells how far the median may wander between them, not how far each
+    colour is off: that part stays behind.
+    """
+    if lab == reading.lab:
+        return reading.budget.combined
+    here, there = difference_weights(reading.lab), difference_weights(lab)
+    chroma = math.hypot(lab[1], lab[2])
+    squares = np.zeros(3)
+    for part in reading.budget.parts:
+        if part.name == SPREAD and len(reading.populations) > 1:
+            continue
+        if part.name == STRAY:
+            part = stray_part(lab, reading.anchors)
+            squares += np.square((part.lightness, part.chroma, part.hue))
+            continue
+        sigma = np.array([part.lightness, part.chroma, part.hue])
+        ratio = np.array(there) / here
+        if part.name == CAMERA:
+            if reading.anchors and not reading.tone_known:
+                tone_here, tone_there = (
+                    tone_error(c[0], reading.anchors) for c in (reading.lab, lab)
+                )
+                ratio[0] = tone_there / tone_here
+            ratio[1] = _grown(CAMERA_CHROMA, chroma) / _grown(CAMERA_CHROMA, reading.chroma)
+            ratio[2] = _grown(CAMERA_HUE, chroma) / _grown(CAMERA_HUE, reading.chroma)
+        squares += (sigma * ratio) ** 2
+    light, away, across = np.sqrt(squares)
+    return float(light), float(away), float(across)
+
+
+def _grown(term: tuple[float, float], chroma: float) -> float:
+    return term[0] + term[1] * chroma
+
+
+def _around(lab: Lab, sigma: tuple[float, float, float], normal: Array) -> Array:
+    """Colours about ``lab``, from standard normal numbers along L*, C* and Delta H*."""
+    angle = math.atan2(lab[2], lab[1])
+    away, across = normal[:, 1] * sigma[1], normal[:, 2] * sigma[2]
+    light = np.clip(lab[0] + normal[:, 0] * sigma[0], 0, 100)
+    a = lab[1] + away * math.cos(angle) - across * math.sin(angle)
+    b = lab[2] + away * math.sin(angle) + across * math.cos(angle)
+    return np.column_stack([light, a, b])

@@ -1,0 +1,283 @@
+"""Learn a reference swatch from birds of known origin.
+
+Each bird counts once, however often it was photographed. The centre is that of a robust covariance
+fit (minimum covariance determinant, Rousseeuw & Van Driessen 1999, as in scikit-learn), so that a
+few odd birds do not move it. Birds further off than ``FAR`` times the median distance are set
+aside. The tolerance is what 95 % of the others keep to; what the readings of a bird are off by
+(card, light, spread) is taken off as mean squares, and few birds widen it (Howe 1969). The camera's
+own bend and stray light are not taken off: one camera bends all birds alike, so it does not widen
+the spread; with several cameras the tolerance errs on the wide side.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks._util.errors import TableError
+from fieldmarks.measure.quantities import Budget, Lab, Reading
+from fieldmarks.measure.sampling import CAMERA, STRAY, draw_colours
+from fieldmarks.rules import load
+from fieldmarks.rules.schema import Provenance, Swatch
+from fieldmarks.rules.tables import Tables
+
+MIN_BIRDS = 10
+MIN_PHOTOS = 10
+LEAST_TOLERANCE = 4.0  # CIEDE2000; birds of one family are not told from one another more finely
+MOST_TOLERANCE = 25.0
+INSIDE = 0.95
+DRAWS = 200
+FAR = 3.0  # times the median distance; normal birds lie within it in 98 to 99.9 % of cases
+KEPT = 0.985
+SURE = 0.8  # confidence with which so few birds are taken for all
+
+
+@dataclass(frozen=True)
+class Sample:
+    """A reading of a bird whose origin is known.
+
+    Parameters
+    ----------
+    reading : Reading
+    bird : str
+        Leg ring number or other name that tells birds apart.
+    photo : str
+        Which photo it came from.
+    camera : str
+        Make and model.
+    origin : str
+        How the bird's ancestry is known.
+    """
+
+    reading: Reading
+    bird: str
+    photo: str
+    camera: str
+    origin: str
+
+
+@dataclass(frozen=True)
+class LearnedSwatch:
+    """A learned swatch beside the one it replaces.
+
+    Parameters
+    ----------
+    new, old : Swatch
+    old_lab, new_lab : (L*, a*, b*)
+    moved : float
+        CIEDE2000 between the two centres.
+    left_out : tuple of str
+        Birds the robust fit set aside.
+    warnings : tuple of str
+    """
+
+    new: Swatch
+    old: Swatch
+    old_lab: Lab
+    new_lab: Lab
+    moved: float
+    left_out: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def learn_swatch(
+    samples: Sequence[Sample], tables: Tables, swatch: str, on: date | None = None, seed: int = 0
+) -> LearnedSwatch:
+    """Fit a swatch's centre and tolerance to readings of birds of known origin.
+
+    Parameters
+    ----------
+    samples : sequence of Sample
+        All of marks that show this swatch.
+    tables : Tables
+    swatch : str
+        Key of the swatch to replace.
+    on : date, optional
+        Kept as the day it was learned; today by default.
+    seed : int
+
+    Raises
+    ------
+    TableError
+        There are too few birds or photos, a reading is not calibrated, a bird has no known origin,
+        or the swatch is unknown.
+    """
+    from fieldmarks.measure.colour import difference
+
+    if swatch not in tables.swatches:
+        raise TableError(f"there is no swatch {swatch!r}", mend="See the swatch sheet for names")
+    _refuse_unfit(samples, swatch)
+    birds, colours = _by_bird(samples)
+    centre, kept = _robust_centre(colours, seed)
+    distance = difference(colours, np.array(centre))[kept]
+    count = len(distance)
+    spread = float(np.mean(distance**2)) * count / (count - 1)
+    measuring = float(np.mean(_own_errors(samples, birds, colours, seed)[kept] ** 2))
+    natural = math.sqrt(max(spread - measuring, 0.0) / spread) if spread else 0.0
+    reach = float(np.quantile(distance, INSIDE / KEPT)) * natural * _for_few(count)
+    tolerance = min(max(reach, LEAST_TOLERANCE), MOST_TOLERANCE)
+    cameras = tuple(sorted({s.camera for s in samples}))
+    photos = len({s.photo for s in samples})
+    old = tables.swatches[swatch]
+    new = Swatch(
+        key=swatch,
+        name=old.name,
+        lab=centre,
+        tolerance=round(tolerance, 1),
+        source=f"Learned from {len(birds)} birds of known origin on {photos} photos.",
+        learned=Provenance(
+            birds=len(birds),
+            photos=photos,
+            cameras=cameras,
+            learned_on=(on or date.today()).isoformat(),
+        ),
+    )
+    warnings = []
+    if len(cameras) == 1:
+        warnings.append("All photos come from one camera: its own bend is learned with the colour.")
+    if spread < 2 * measuring:
+        warnings.append("The birds differ less than the readings doubt: take more careful photos.")
+    return LearnedSwatch(
+        new=new,
+        old=old,
+        old_lab=tables.lab[swatch],
+        new_lab=centre,
+        moved=float(difference(np.array(centre), np.array(tables.lab[swatch]))),
+        left_out=tuple(bird for bird, keep in zip(birds, kept, strict=True) if not keep),
+        warnings=tuple(warnings),
+    )
+
+
+def _refuse_unfit(samples: Sequence[Sample], swatch: str) -> None:
+    where = f"swatch {swatch!r}"
+    for sample in samples:
+        if not sample.reading.calibrated:
+            raise TableError(
+                f"the photo {sample.photo!r} had no usable grey card",
+                where=where,
+                mend="Leave it out",
+            )
+        if not sample.origin.strip():
+            raise TableError(
+                f"the origin of bird {sample.bird!r} is not known", where=where, mend="Leave it out"
+            )
+    birds, photos = len({s.bird for s in samples}), len({s.photo for s in samples})
+    if birds < MIN_BIRDS or photos < MIN_PHOTOS:
+        raise TableError(
+            f"{birds} birds on {photos} photos are too few to learn from",
+            where=where,
+            mend=f"Collect at least {MIN_BIRDS} birds of known origin on {MIN_PHOTOS} photos",
+        )
+
+
+def _own_errors(
+    samples: Sequence[Sample],
+    birds: Sequence[str],
+    colours: npt.NDArray[np.float64],
+    seed: int,
+) -> npt.NDArray[np.float64]:
+    """CIEDE2000 by which each bird's median over its photos may be off; (birds, draws)."""
+    from fieldmarks.measure.colour import difference
+
+    drawn: dict[str, list[npt.NDArray[np.float64]]] = defaultdict(list)
+    for number, sample in enumerate(samples):
+        parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, STRAY))
+        reading = replace(sample.reading, budget=Budget(parts), populations=())
+        off = draw_colours(reading, DRAWS, seed + number).median - np.array(reading.lab)
+        drawn[sample.bird].append(off)
+    return np.array(
+        [
+            difference(colour + np.median(drawn[bird], axis=0), colour)
+            for bird, colour in zip(birds, colours, strict=True)
+        ]
+    )
+
+
+def _for_few(count: int) -> float:
+    """Factor on a normal spread so that it holds for all birds though only some were seen.
+
+    Howe 1969, Two-sided tolerance limits for normal populations, JASA 64, equation for k.
+    """
+    from scipy.special import chdtri
+
+    return math.sqrt((1 + 1 / count) * (count - 1) / float(chdtri(count - 1, SURE)))
+
+
+def _by_bird(samples: Sequence[Sample]) -> tuple[list[str], npt.NDArray[np.float64]]:
+    """Birds, and the median colour of each, an (n, 3) array."""
+    colours: dict[str, list[Lab]] = defaultdict(list)
+    for sample in samples:
+        colours[sample.bird].append(sample.reading.lab)
+    return list(colours), np.array([np.median(rows, axis=0) for rows in colours.values()])
+
+
+def _robust_centre(
+    colours: npt.NDArray[np.float64], seed: int
+) -> tuple[Lab, npt.NDArray[np.bool_]]:
+    """Centre of the birds that belong together, and which those are."""
+    from sklearn.covariance import MinCovDet
+
+    from fieldmarks.measure.colour import difference
+
+    # A grain of noise keeps the fit defined when birds read exactly alike.
+    grain = np.random.default_rng(seed).normal(0, 1e-3, colours.shape)
+    fit = MinCovDet(random_state=seed).fit(colours + grain)
+    light, a, b = (round(float(v), 2) for v in fit.location_)
+    distance = difference(colours, np.array((light, a, b)))
+    return (light, a, b), np.asarray(distance <= FAR * np.median(distance))
+
+
+def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
+    """Save learned swatches beside the shipped ones, keeping those learned earlier.
+
+    Parameters
+    ----------
+    learned : sequence of LearnedSwatch
+    folder : Path, optional
+        Where keeper's swatches live; by default in the user's data folder.
+
+    Returns
+    -------
+    Path
+        Folder with one file per swatch; see :mod:`fieldmarks.rules.keepers` to set one aside.
+    """
+    folder = Path(folder) if folder is not None else load.keepers_swatch_folder()
+    folder.mkdir(parents=True, exist_ok=True)
+    for row in learned:
+        (folder / f"{row.new.key}.toml").write_text(_as_toml(row), encoding="utf-8")
+    return folder
+
+
+def _as_toml(row: LearnedSwatch) -> str:
+    new, made = row.new, row.new.learned
+    assert made is not None  # learn_swatch always gives both
+    assert new.lab is not None
+    cameras = ", ".join(_quoted(camera) for camera in made.cameras)
+    before = "L* {:.1f}, a* {:.1f}, b* {:.1f}".format(*row.old_lab)
+    return (
+        f"# Replaces {before}, tolerance {row.old.tolerance:g}.\n"
+        f"# Moved by {row.moved:.1f} CIEDE2000.\n"
+        f"[swatches.{new.key}]\n"
+        f"name = {_quoted(new.name)}\n"
+        f"lab = [{', '.join(f'{v:g}' for v in new.lab)}]\n"
+        f"tolerance = {new.tolerance:g}\n"
+        f"source = {_quoted(new.source)}\n\n"
+        f"[swatches.{new.key}.learned]\n"
+        f"birds = {made.birds}\n"
+        f"photos = {made.photos}\n"
+        f"cameras = [{cameras}]\n"
+        f"learned_on = {_quoted(made.learned_on)}\n"
+    )
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string."""
+    plain = "".join(" " if ord(c) < 32 or ord(c) == 127 else c for c in text)
+    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'

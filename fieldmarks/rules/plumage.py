@@ -1,0 +1,332 @@
+"""The plumage model: what a mark should look like, derived from what gives it its colour.
+
+A mark's make-up in green adult plumage (psittacin, eumelanin, structure) is changed by the age and
+by the colour variety, and the result is looked up as swatches. A row of a species file may override
+the outcome with its reason.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from fieldmarks._util.errors import TableError
+from fieldmarks.rules.schema import LEVELS, MakeUp, MarkRow, Operation, Override
+from fieldmarks.rules.tables import Tables
+
+Basis = Literal["green row", "derived", "override", "says nothing"]
+
+
+EDGE_REASON = "So thin an edge blends its two colours in a photo; only signs are looked for here."
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """The colours a mark of a species should show.
+
+    Parameters
+    ----------
+    swatches : tuple of str
+        Keys; empty when the mark says nothing here.
+    basis : str
+        "green row", "derived", "override" or "says nothing".
+    reason : str
+        Why, in plain words.
+    look : str
+        What to look for in green adult plumage.
+    mixed : bool
+        Whether the mark holds several of the colours side by side.
+    """
+
+    species: str
+    mark: str
+    variety: str
+    age: str
+    swatches: tuple[str, ...]
+    basis: Basis
+    reason: str
+    look: str = ""
+    mixed: bool = False
+
+    @property
+    def says_nothing(self) -> bool:
+        """Whether the mark cannot be judged here."""
+        return not self.swatches
+
+
+@dataclass(frozen=True)
+class RelationExpectation:
+    """The range in which a relation of a species should lie; both ends None: says nothing.
+
+    ``nearest`` is the least value that two marks made up differently can show, in the relation's
+    own unit: the range begins at the relation's limit, the birds themselves lie from there on.
+    """
+
+    species: str
+    relation: str
+    low: float | None
+    high: float | None
+    basis: Basis
+    reason: str
+    nearest: float | None = None
+
+    @property
+    def says_nothing(self) -> bool:
+        """Whether the relation cannot be judged here."""
+        return self.low is None and self.high is None
+
+
+@dataclass(frozen=True)
+class OverrideNote:
+    """One variety expectation that does not follow from the make-up, and why."""
+
+    species: str
+    mark: str
+    variety: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class DerivedShare:
+    """How many variety expectations follow from the make-up."""
+
+    derived: int
+    overrides: tuple[OverrideNote, ...]
+
+    @property
+    def share(self) -> float:
+        """Derived over all, 0 to 1."""
+        return self.derived / max(self.derived + len(self.overrides), 1)
+
+
+def check_choice(tables: Tables, species: str | None, variety: str, age: str) -> None:
+    """Refuse a species, variety or age that the tables do not hold.
+
+    Raises
+    ------
+    TableError
+    """
+    for what, key, known in (
+        ("species", species, tables.species),
+        ("variety", variety, tables.varieties),
+        ("age", age, tables.ages),
+    ):
+        if key is not None and key not in known:
+            raise TableError(f"there is no {what} {key!r}", mend=f"Use one of {', '.join(known)}")
+
+
+@functools.lru_cache(maxsize=8192)  # Tables never change and are told apart by identity
+def expected(
+    tables: Tables, species: str, mark: str, variety: str = "green", age: str = "adult"
+) -> Expectation:
+    """What a mark should look like.
+
+    Parameters
+    ----------
+    tables : Tables
+    species, mark, variety, age : str
+        Keys.
+
+    Raises
+    ------
+    TableError
+        The species, variety or age is unknown.
+    """
+    check_choice(tables, species, variety, age)
+    row = tables.species[species].marks.get(mark)
+    here = (species, mark, variety, age)
+    name = tables.marks[mark].name if mark in tables.marks else mark
+    if row is None:
+        return Expectation(*here, (), "says nothing", f"No rule is known for the {name}.")
+    if row.edge:
+        return Expectation(*here, (), "says nothing", EDGE_REASON, row.look)
+    kind = tables.varieties[variety]
+    if mark in kind.says_nothing:
+        return Expectation(*here, (), "says nothing", kind.reason, row.look)
+    override = find_override(row.overrides, variety, kind.series, age)
+    if override is not None:
+        basis: Basis = "override" if override.swatches else "says nothing"
+        return Expectation(*here, override.swatches, basis, override.reason, row.look, row.mixed)
+    derived, reasons = derive(tables, row, mark, variety, age)
+    if variety == "green" and age == "adult":
+        return Expectation(*here, row.swatches, "green row", row.look, row.look, row.mixed)
+    if variety == "green":
+        derived = _unique((*row.swatches, *derived))
+    why = " ".join(_unique((kind.reason, *reasons)))
+    return Expectation(*here, derived, "derived", why, row.look, row.mixed)
+
+
+def find_override(
+    overrides: Iterable[Override], variety: str, series: str, age: str
+) -> Override | None:
+    """First override that covers a variety and an age."""
+    for override in overrides:
+        covers_variety = variety in override.varieties or series in override.series
+        if not override.varieties and not override.series:
+            covers_variety = True
+        if covers_variety and (not override.ages or age in override.ages):
+            return override
+    return None
+
+
+def derive(
+    tables: Tables, row: MarkRow, mark: str, variety: str, age: str
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Swatches that follow from a mark's make-up alone, and the reasons.
+
+    Raises
+    ------
+    TableError
+        ``makeup.toml`` has no rule for a make-up that comes out.
+    """
+    ground = row.ground or tables.marks[mark].kind
+    results: list[str] = []
+    reasons: list[str] = []
+    for makeup in makeups(tables, row, mark, variety, age):
+        cell = (ground, makeup.psittacin, makeup.eumelanin, makeup.structure)
+        rule = tables.makeup_index.get(cell)
+        if rule is None:
+            words = f"psittacin {cell[1]}, eumelanin {cell[2]}, structure {cell[3]}"
+            raise TableError(
+                f"no rule for {ground} with {words}",
+                where=f"makeup.toml (mark {mark}, {variety}, {age})",
+                mend="Add a makeup row",
+            )
+        results += rule.swatches
+        reasons.append(rule.reason)
+    return _unique(results), _unique(reasons)
+
+
+def makeups(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> tuple[MakeUp, ...]:
+    """All make-ups a mark may have at an age, after the variety's operations."""
+    ground = row.ground or tables.marks[mark].kind
+    grown = list(row.makeup)
+    # Young plumage is duller, but a bird may moult early: the age adds and takes nothing away.
+    grown += [_operate(m, tables.ages[age].operations, ground) for m in row.makeup]
+    for extra in row.extra:
+        if age in extra.ages:
+            grown += extra.makeup
+    operations = tables.varieties[variety].operations
+    return _unique(_operate(m, operations, ground) for m in grown)
+
+
+def _operate(makeup: MakeUp, operations: Iterable[Operation], ground: str) -> MakeUp:
+    for operation in operations:
+        if operation.grounds and ground not in operation.grounds:
+            continue
+        level = getattr(makeup, operation.on)
+        if operation.to is not None:
+            new = operation.to
+        elif operation.map is not None:
+            new = operation.map.get(level, level)
+        else:
+            levels = LEVELS[operation.on]
+            place = levels.index(level) + (operation.steps or 0)
+            new = levels[min(max(place, 0), len(levels) - 1)]
+        makeup = makeup.model_copy(update={operation.on: new})
+    return makeup
+
+
+@functools.lru_cache(maxsize=2048)
+def expected_relation(
+    tables: Tables, species: str, relation: str, variety: str = "green", age: str = "adult"
+) -> RelationExpectation:
+    """Range in which a relation should lie.
+
+    Ring and other stated ranges come from the species file and body length from its facts. Whether
+    the rump is as the back, or the beak fades, follows from the expected swatches of both marks:
+    alike when they are the same (as far as these lie apart among themselves), different when every
+    swatch of one lies beyond the relation's limit from every swatch of the other, and otherwise it
+    says nothing.
+    """
+    check_choice(tables, species, variety, age)
+    here = (species, relation)
+    kind = tables.relations[relation]
+    row = tables.species[species].relations.get(relation)
+    if row is not None:
+        return RelationExpectation(*here, row.low, row.high, "green row", row.look)
+    if kind.kind == "size":
+        low, high = tables.species[species].facts.body_length_mm
+        reason = f"Usual body length {low:.0f} to {high:.0f} mm."
+        return RelationExpectation(*here, low, high, "green row", reason)
+    if kind.kind == "ring" or kind.limit is None:
+        return RelationExpectation(*here, None, None, "says nothing", "No rule is known for it.")
+    first, second = (expected(tables, species, mark, variety, age) for mark in kind.marks)
+    if first.says_nothing or second.says_nothing:
+        silent = first if first.says_nothing else second
+        return RelationExpectation(*here, None, None, "says nothing", silent.reason)
+    apart = _fades if kind.kind == "fade" else _differences
+    steps = apart(tables, first.swatches, second.swatches)
+    if set(first.swatches) == set(second.swatches):
+        reason = "Both marks are made up alike."
+        high = max(kind.limit, math.ceil(max(steps)))
+        return RelationExpectation(*here, None, high, "derived", reason)
+    nearest = min(steps)
+    if nearest > kind.limit:
+        reason = "The two marks are made up differently."
+        return RelationExpectation(*here, kind.limit, None, "derived", reason, nearest)
+    reason = "The two marks may or may not look alike here."
+    return RelationExpectation(*here, None, None, "says nothing", reason)
+
+
+def _differences(tables: Tables, first: Iterable[str], second: Iterable[str]) -> list[float]:
+    number = tables.swatch_number
+    return [float(tables.swatch_differences[number[a], number[b]]) for a in first for b in second]
+
+
+def _fades(tables: Tables, first: Iterable[str], second: Iterable[str]) -> list[float]:
+    """Differences, negative where the first mark is the stronger one (as it is measured)."""
+    from fieldmarks.measure.quantities import paler_by
+
+    number, lab = tables.swatch_number, tables.lab
+    return [
+        math.copysign(
+            float(tables.swatch_differences[number[a], number[b]]),
+            paler_by(lab[a], lab[b]),
+        )
+        for a in first
+        for b in second
+    ]
+
+
+def disagreeing_swatches(tables: Tables, species: str, mark: str) -> tuple[str, ...]:
+    """Swatches on which the stated green row and the make-up disagree.
+
+    Stated ones outside the tolerance of every derived one, and derived ones outside the tolerance
+    of every stated one.
+    """
+    row = tables.species[species].marks[mark]
+    derived, _ = derive(tables, row, mark, "green", "adult")
+    return tuple(
+        key
+        for some, others in ((row.swatches, derived), (derived, row.swatches))
+        for key in some
+        if not any(
+            _differences(tables, [key], [other])[0] <= tables.swatches[other].tolerance
+            for other in others
+        )
+    )
+
+
+def derived_share(tables: Tables) -> DerivedShare:
+    """Count the adult variety expectations that follow from make-up, and list the overrides.
+
+    Green itself and marks that say nothing are left out.
+    """
+    derived, notes = 0, []
+    for species, row in tables.species.items():
+        for variety in (v for v in tables.varieties if v != "green"):
+            for mark in row.marks:
+                found = expected(tables, species, mark, variety)
+                if found.basis == "derived":
+                    derived += 1
+                elif found.basis == "override":
+                    notes.append(OverrideNote(species, mark, variety, found.reason))
+    return DerivedShare(derived, tuple(notes))
+
+
+def _unique(items: Iterable) -> tuple:
+    return tuple(dict.fromkeys(items))

@@ -1,0 +1,95 @@
+"""All rule tables, read and checked, as one value that the rest of the program passes on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from fieldmarks.rules import schema, swatches
+
+if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
+    import numpy as np
+    import numpy.typing as npt
+
+    from fieldmarks.measure.quantities import Lab
+
+
+@dataclass(frozen=True, eq=False)
+class Tables:
+    """All rule tables, read and checked.
+
+    Parameters
+    ----------
+    marks, swatches, species, varieties, ages, relations, tints, signs, cautions : dict
+        Key -> row, in the order a keeper reads them.
+    makeup : tuple of MakeUpRule
+        Pigments and structure -> swatches.
+    version : str
+        Edition of the shipped tables.
+    fingerprint : str
+        SHA-256 over every file read, names included.
+    files : tuple of str
+        Names of the files read.
+    """
+
+    marks: Mapping[str, schema.Mark]
+    swatches: Mapping[str, schema.Swatch]
+    species: Mapping[str, schema.Species]
+    varieties: Mapping[str, schema.Variety]
+    ages: Mapping[str, schema.Age]
+    relations: Mapping[str, schema.RelationKind]
+    tints: Mapping[str, schema.Tint]
+    signs: Mapping[str, schema.Sign]
+    cautions: Mapping[str, schema.Caution]
+    makeup: tuple[schema.MakeUpRule, ...]
+    version: str
+    fingerprint: str
+    files: tuple[str, ...]
+
+    @cached_property
+    def lab(self) -> Mapping[str, Lab]:
+        """Swatch key -> CIELAB (D65, 2 degrees)."""
+        return {key: swatches.lab_of(row) for key, row in self.swatches.items()}
+
+    @cached_property
+    def swatch_number(self) -> Mapping[str, int]:
+        """Swatch key -> its row in :attr:`swatch_differences`."""
+        return {key: number for number, key in enumerate(self.swatches)}
+
+    @cached_property
+    def swatch_differences(self) -> npt.NDArray[np.float64]:
+        """CIEDE2000 between every two swatches, an (n, n) array."""
+        import numpy as np
+
+        from fieldmarks.measure.colour import difference
+
+        colours = np.array([self.lab[key] for key in self.swatches])
+        return np.asarray(difference(colours[:, None], colours), dtype=np.float64)
+
+    @cached_property
+    def makeup_index(self) -> Mapping[tuple[str, str, str, str], schema.MakeUpRule]:
+        """(ground, psittacin, eumelanin, structure) -> rule."""
+        return {cell: rule for rule in self.makeup for cell in rule.cells()}
+
+
+def key_of(given: str, rows: Mapping[str, object]) -> str | None:
+    """Key of a row that goes by a key, a name or a scientific name, or by the start of just one.
+
+    Parameters
+    ----------
+    given : str
+        As a keeper writes it: "Fischer" and "Agapornis fischeri" are both "fischeri".
+    rows : mapping of key -> row
+        Species, varieties or ages.
+    """
+    asked = given.strip().lower()
+    names = {
+        key: [n.lower() for n in (key, getattr(row, "name", ""), getattr(row, "scientific", ""))]
+        for key, row in rows.items()
+    }
+    exact = [key for key, own in names.items() if asked in own]
+    begun = [key for key, own in names.items() if any(n.startswith(asked) for n in own)]
+    found = exact or (begun if len(asked) > 2 else [])
+    return found[0] if len(found) == 1 else None
