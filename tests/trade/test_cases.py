@@ -1,0 +1,32 @@
+"""The described birds themselves: enough of them for every rule, and each word has a colour."""
+
+import pytest
+from described import NUMBERS, book
+
+BOOK = book()
+
+
+def test_every_rule_has_at_least_fifteen_birds_or_matings():
+    counts = {point.number: len(point.cases) for point in BOOK.point}
+    counts[11] += len(BOOK.mating)
+    assert sum(counts.values()) >= 250
+    assert all(counts[number] >= 15 for number in range(1, 16)), counts
+
+
+@pytest.mark.parametrize("point", BOOK.point, ids=lambda point: str(point.number))
+def test_every_word_of_a_bird_has_a_colour(point):
+    names = [(case.bird, case.name) for case in point.cases]
+    assert len(set(names)) == len(names)
+    for case in point.cases:
+        for mark, words in BOOK.described(case).items():
+            if mark not in NUMBERS:
+                shares = [share for _, share in BOOK.colours_of(str(words))]
+                assert sum(shares) == pytest.approx(1)
+
+
+def test_every_rule_has_birds_on_both_sides():
+    for point in BOOK.point:
+        if point.number != 11:
+            assert len({case.says.split(",")[0].split()[0] for case in point.cases}) > 1 or any(
+                case.untold for case in point.cases
+            ), point.text
