@@ -200,7 +200,8 @@ class Relation:
         Key of a row in ``data/relations.toml``, such as "rump_as_back".
     kind : str
         "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark is paler than
-        the second (negative when it is stronger). "ring": ring width over eye diameter, 0 when no
+        the second (negative when it is stronger). "dark": share of a thin edge's light that its
+        two neighbours do not explain. "ring": ring width over eye diameter, 0 when no
         bare ring stands out. "size": millimetres.
     value : float
     expanded : float
