@@ -17,7 +17,7 @@ from fieldmarks.birds.ring import fits_pattern
 from fieldmarks.birds.store import Store
 from fieldmarks.record import rearm
 from fieldmarks.rules import Tables
-from fieldmarks.rules.tables import key_of
+from fieldmarks.rules.tables import key_of, nearest_to
 
 MAX_BYTES = 20 * 1024 * 1024
 MAX_ROWS = 50_000
@@ -239,7 +239,7 @@ def _values(
         given = cells.get(column, "")
         key = key_of(given, rows) if given else otherwise
         if given and key is None:
-            wrong(column, f"{given!r} is not in the tables", f"Use one of {', '.join(rows)}")
+            wrong(column, f"{given!r} is not in the tables", nearest_to(given, rows))
         values[column] = key
     return values, faults
 

@@ -23,7 +23,10 @@ from fieldmarks.rules.schema import Sign
 
 ASSUMED = (Fraction(1, 2), Fraction(1, 4))
 ACCEPTED_MISS = 0.05
-Verdict = Literal["wrong pairing", "consistent so far", "not enough young", "no young yet"]
+WILD = "green"  # what all young of a pure green mate show
+Verdict = Literal[
+    "wrong pairing", "wrong colour", "consistent so far", "not enough young", "no young yet"
+]
 
 
 def miss_chance(clean: int, chance: float | Fraction) -> float:
@@ -185,6 +188,7 @@ def judge_mating(
     gaps : sequence of str
         What was not looked at, to be said with the result.
     """
+    odd = [y for y in young if y.shows not in ("", WILD)]
     clean = sum(y.finding == "clean" for y in young)
     signs = sum(y.finding == "sign" for y in young)
     unclear = len(young) - clean - signs
@@ -199,6 +203,16 @@ def judge_mating(
         sentence = (
             f"{count} signs of mixed ancestry: a wrong pairing. At least one parent is not pure "
             f"{mate_species}. Keep the young as pets."
+        )
+    elif odd:
+        named = ", ".join(f"{y.label} ({y.shows})" for y in odd)
+        verdict = "wrong colour"
+        sentence = (
+            f"Not all young are green: {named}. With a pure green mate they all are, so the mate "
+            "is not pure green, or another bird is a parent. The clean young prove nothing now: "
+            "begin anew with another mate. (A variety that shows in one dose, such as a dark "
+            "factor, or one that a cock passes on to his daughters, may come from the bird asked "
+            "about.)"
         )
     elif not clean:
         verdict = "no young yet"

@@ -14,7 +14,7 @@ from fieldmarks.birds.agreement import Account, Agreement, compare_accounts
 from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts
 from fieldmarks.birds.dossier import write_dossier
-from fieldmarks.birds.due import first_moult_over
+from fieldmarks.birds.due import brood_dates, first_moult_over
 from fieldmarks.birds.family import Relative
 from fieldmarks.birds.mating import (
     ACCEPTED_MISS,
@@ -26,7 +26,7 @@ from fieldmarks.birds.mating import (
 from fieldmarks.birds.model import Bird, Entry, Pair, Stage, Young, new_id
 from fieldmarks.birds.moult import SignStory, sign_stories
 from fieldmarks.birds.observation import Shot, Testimony
-from fieldmarks.birds.pairing import PairAdvice, advise_pair, warnings_for_test
+from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
 from fieldmarks.judge.proposal import age_class
@@ -178,7 +178,14 @@ def before_test(
 ) -> tuple[str, ...]:
     """What on record warns of a test mating, and then the usual cautions."""
     advice = advice_on_pair(store, bird, mate, tables, today)
-    return (*warnings_for_test(bird, mate, advice), *advice_table().cautions("testing"))
+    warnings = warnings_for_test(bird, mate, advice, tables, eye_of(store.entries(bird.id)))
+    return (*warnings, *advice_table().cautions("testing"))
+
+
+def dates_of(store: Store, pair: Pair, tables: Tables, today: date) -> tuple[str, ...]:
+    """When the young of a pair are to be ringed and when they fly."""
+    row = tables.species.get(store.bird(pair.second).species or "")
+    return brood_dates(pair.young, row.facts, today) if row else ()
 
 
 def mating_result(
@@ -200,9 +207,10 @@ def mating_result(
 def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]:
     """Young of a pair; one that is left unclear but kept as a bird is judged by its own record."""
     records = _own_records(store, pair, tables)
+    shown = [store.bird(y.bird).variety if y.bird and not y.shows else y.shows for y in pair.young]
     return [
-        y if record is None else replace(y, finding=record.finding)
-        for y, record in zip(pair.young, records, strict=True)
+        replace(y, shows=shows, finding=y.finding if record is None else record.finding)
+        for y, shows, record in zip(pair.young, shown, records, strict=True)
     ]
 
 

@@ -98,17 +98,26 @@ def add_young(
         str | None,
         typer.Option("--bird", help="The bird it is kept as; its own looks then judge it."),
     ] = None,
-    note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
+    note: Annotated[str, typer.Option("--note", help="Its marks, in your own words.")] = "",
+    shows: Annotated[
+        str, typer.Option("--variety", help="Colour variety it shows, for example green.")
+    ] = "",
 ) -> None:
     """Add a young bird to a pair, or change what was found on it."""
     import dataclasses
 
     from fieldmarks.birds.model import Young
+    from fieldmarks.rules.plumage import check_choice
+    from fieldmarks.rules.tables import any_name
+
+    if shows:
+        shows = any_name(shows, rule_tables().varieties)
+        check_choice(rule_tables(), None, shows, "adult")
 
     with open_store(context) as store:
         found = store.pair(pair)
         key = store.find(kept_as).id if kept_as else None
-        young = Young(label, read_day(hatched), finding.value, key, note)
+        young = Young(label, read_day(hatched), finding.value, key, note, shows)
         others = tuple(y for y in found.young if y.label != label)
         store.save(dataclasses.replace(found, young=(*others, young)))
     say(f"{label}: {finding.value}.")
