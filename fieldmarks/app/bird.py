@@ -26,14 +26,14 @@ def bird_panel(work: Work) -> None:
         "What is it said to be?",
         species,
         index=species.index(work.question.claimed),
-        format_func=lambda key: tables.species[key].name if key else UNKNOWN,
+        format_func=lambda key: tables.species[key].called if key else UNKNOWN,
         key=f"claimed_{own}",
     )
     variety = st.selectbox(
         "Colour variety",
         list(tables.varieties),
         index=list(tables.varieties).index(work.question.variety),
-        format_func=lambda key: f"{tables.varieties[key].name}: {tables.varieties[key].look}",
+        format_func=lambda key: f"{tables.varieties[key].called}: {tables.varieties[key].look}",
         key=f"variety_{own}",
     )
     age = st.radio(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -76,6 +77,10 @@ Estimate = Annotated[
 ]
 Species = Annotated[str | None, typer.Option("--species", help="Species it is said to be.")]
 Variety = Annotated[str | None, typer.Option("--variety", help="Colour variety.")]
+SplitFor = Annotated[
+    list[str] | None,
+    typer.Option("--split-for", help="Variety it carries without showing it; may be repeated."),
+]
 SexOption = Annotated[Sex | None, typer.Option("--sex", help="Cock, hen or unknown.")]
 SexBy = Annotated[str | None, typer.Option("--sex-by", help="How the sex is known.")]
 Source = Annotated[str | None, typer.Option("--source", help="Breeder or seller.")]
@@ -93,6 +98,7 @@ def add(
     hatched: Hatched = None, estimate: Estimate = None, species: Species = None,
     variety: Variety = None, sex: SexOption = None, sex_by: SexBy = None, source: Source = None,
     promised: Promised = None, father: Father = None, mother: Mother = None, notes: Notes = None,
+    split_for: SplitFor = None,
 ) -> None:  # fmt: skip
     """Add a bird."""
     from fieldmarks.birds.model import Bird, new_id
@@ -113,6 +119,7 @@ def change(
     hatched: Hatched = None, estimate: Estimate = None, species: Species = None,
     variety: Variety = None, sex: SexOption = None, sex_by: SexBy = None, source: Source = None,
     promised: Promised = None, father: Father = None, mother: Mother = None, notes: Notes = None,
+    split_for: SplitFor = None,
     status: Annotated[
         str | None, typer.Option("--status", help="here, given away or dead.")
     ] = None,
@@ -142,8 +149,13 @@ def list_command(
     """List your birds, those due for a look, or those with open doubts."""
     from fieldmarks.birds.collection import Filter, collection_csv, list_birds
     from fieldmarks.cli import printing
+    from fieldmarks.rules.plumage import check_choice
 
-    wanted = Filter(words, species, variety, show.value, gone)
+    named = {"species": species, "variety": variety} | _named(
+        {"species": species, "variety": variety}
+    )
+    check_choice(rule_tables(), named["species"], named["variety"] or "green", "adult")
+    wanted = Filter(words, named["species"], named["variety"], show.value, gone)
     with open_store(context) as store:
         if form is Form.csv:
             print(collection_csv(store, wanted, date.today()), end="")
@@ -270,17 +282,32 @@ def before_buying(
     from fieldmarks.birds.buying import buying_check
     from fieldmarks.cli import printing
     from fieldmarks.record import Question, record_of_file
+    from fieldmarks.rules.tables import any_name
 
     tables = rule_tables()
-    question = Question(variety=variety, age=age, claimed=sold_as)
+    named = _named({"species": sold_as, "variety": variety})
+    question = Question(named["variety"], any_name(age, tables.ages), named.get("species"))
     record, _ = record_of_file(photo, tables, question)
     printing.print_buying(buying_check(record.assessment, tables), console())
+
+
+def _named(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Keys of the species and the variety among some fields, by any name keepers use."""
+    from fieldmarks.rules.tables import any_name
+
+    tables = rule_tables()
+    rows: dict[str, Mapping[str, object]] = {
+        "species": tables.species,
+        "variety": tables.varieties,
+    }
+    return {k: any_name(given[k], found) for k, found in rows.items() if given.get(k)}
 
 
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     """Fields of a bird from options that were given."""
     from fieldmarks.birds.ring import check_ring, read_pattern
     from fieldmarks.rules.plumage import check_choice
+    from fieldmarks.rules.tables import any_name
 
     plain = ("ring", "ring_year", "species", "variety", "sex_by", "source", "promised", "notes")
     values = {k: given[k] for k in plain if given[k] is not None}
@@ -290,7 +317,14 @@ def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
         values["hatched"] = read_day(given["hatched"])
     if given["estimate"] is not None:
         values["hatch_known"] = "estimate" if given["estimate"] else "exact"
+    values |= _named(values)
     if given["species"] or given["variety"]:
-        check_choice(rule_tables(), given["species"], given["variety"] or "green", "adult")
+        check_choice(rule_tables(), values.get("species"), values.get("variety", "green"), "adult")
+    if given["split_for"]:
+        values["split_for"] = tuple(
+            any_name(word, rule_tables().varieties) for word in given["split_for"]
+        )
+        for key in values["split_for"]:
+            check_choice(rule_tables(), None, key, "adult")
     check_ring(values.get("ring", ""), read_pattern(store.folder))
     return values

@@ -209,10 +209,11 @@ def expect(
 ) -> None:
     """List what a bird of one species should show."""
     from fieldmarks.cli.expectations import print_expectations
-    from fieldmarks.rules.tables import key_of
+    from fieldmarks.rules.tables import any_name
 
     tables = _tables(more_tables)
-    print_expectations(tables, key_of(species, tables.species) or species, variety, age, _console())
+    kind, years = any_name(variety, tables.varieties), any_name(age, tables.ages)
+    print_expectations(tables, any_name(species, tables.species), kind, years, _console())
 
 
 @app.command()
@@ -307,10 +308,10 @@ def _phone(name: str | None) -> PhoneProfile | None:
 def _question(tables: Tables, variety: str, age: str, sold_as: str | None) -> Question:
     """What is asked, with species and variety by any name; what is not known is told later."""
     from fieldmarks.record import Question
-    from fieldmarks.rules.tables import key_of
+    from fieldmarks.rules.tables import any_name
 
-    claimed = sold_as and (key_of(sold_as, tables.species) or sold_as)
-    return Question(key_of(variety, tables.varieties) or variety, age, claimed)
+    claimed = sold_as and any_name(sold_as, tables.species)
+    return Question(any_name(variety, tables.varieties), any_name(age, tables.ages), claimed)
 
 
 def _print(record: object, tables: Tables, form: Form) -> None:

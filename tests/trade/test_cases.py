@@ -1,9 +1,12 @@
 """The described birds themselves: enough of them for every rule, and each word has a colour."""
 
+import matings
 import pytest
 from described import NUMBERS, book
 
-BOOK = book()
+from fieldmarks.rules import load_tables
+
+BOOK, TABLES = book(), load_tables(keepers_swatches=False)
 
 
 def test_every_rule_has_at_least_fifteen_birds_or_matings():
@@ -30,3 +33,10 @@ def test_every_rule_has_birds_on_both_sides():
             assert len({case.says.split(",")[0].split()[0] for case in point.cases}) > 1 or any(
                 case.untold for case in point.cases
             ), point.text
+
+
+@pytest.mark.parametrize("case", BOOK.mating, ids=lambda case: case.name)
+def test_matings_are_judged_as_a_breeder_would(case):
+    said, told = matings.answer(case, TABLES)
+    assert said == case.says, told
+    assert case.tells.lower() in told.lower()

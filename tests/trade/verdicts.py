@@ -14,6 +14,7 @@ from fieldmarks.judge.assess import Assessment, assess
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure import uncertainty
 from fieldmarks.measure.colour import difference
+from fieldmarks.measure.comparison import darkened
 from fieldmarks.measure.quantities import (
     Budget,
     PixelCount,
@@ -27,6 +28,7 @@ from fieldmarks.measure.quantities import (
 from fieldmarks.measure.sampling import CAMERA, deviations
 from fieldmarks.rules import Tables
 
+EYE = "light eye hints at nigrigenis or lilianae"  # said of white birds
 PHONE = "phone"  # what one grey card leaves on a phone, in place of a number of CIEDE2000 units
 GREY_CARD = 49.5  # L* of an 18 % grey card
 SHARED = 0.5  # share of the variance of a phone's error that strikes all marks alike (judgement)
@@ -70,7 +72,8 @@ def verdict(found: Assessment) -> Verdict:
         [done.sentence, *found.cautions, *(s.text for s in seen), *(s.evidence for s in seen)]
     )
     if done.outcome == "cannot be told":
-        return Verdict("mixed" if strong else "cannot", strong, hints, told)
+        named = frozenset(("nigrigenis", "lilianae")) if EYE in told else frozenset()
+        return Verdict("mixed" if strong else "cannot", strong, hints | named, told)
     if done.outcome == "claim contradicted" and len(others) == 1:
         return Verdict("other", others, hints, told)
     if strong or done.outcome in ("claim contradicted", "none fits"):
@@ -175,6 +178,7 @@ def _relations(
     """Relations with their own noise: two colours of one photo share most of their error."""
     size = 3.0 if noise == PHONE else float(noise)
     u = {"ring": 0.01 * size, "size": 0.01 * size * float(described["size"]), "colour": 0.7 * size}
+    u["dark"] = 0.02 * size  # of the light: 0.06, what two places differ in light, at a size of 3
     found = []
     for key, row in tables.relations.items():
         wanted = {"ring": "ring", "size": "size"}.get(row.kind, "colour")
@@ -182,6 +186,7 @@ def _relations(
             value = float(described[row.kind])
         elif all(mark in true for mark in row.marks):
             value = _apart(row.kind, [true[mark] for mark in row.marks])
+            wanted = "dark" if row.kind == "dark" else wanted
         else:
             continue
         moved = value + u[wanted] * rng.standard_normal()
@@ -192,5 +197,7 @@ def _relations(
 
 
 def _apart(kind: str, labs: list[Lab]) -> float:
+    if kind == "dark":
+        return darkened("", *(_reading("", [(lab, 1.0)], 0.0, np.zeros(3)) for lab in labs)).value
     apart = float(difference(labs[0], labs[1]))
     return math.copysign(apart, paler_by(labs[0], labs[1])) if kind == "fade" else apart
