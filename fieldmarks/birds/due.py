@@ -18,7 +18,7 @@ from fieldmarks.rules import Tables, load_tables
 from fieldmarks.rules.schema import Facts
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
-UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
+UNDECIDED = ("nothing read", "nothing decided", "cannot be told")
 
 
 @lru_cache(maxsize=1)

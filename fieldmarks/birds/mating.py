@@ -93,7 +93,7 @@ def measured_finding(
 ) -> OwnRecord:
     """What a young bird's own moult record says: all its looks as a grown bird.
 
-    It is "sign" when a sign was seen; "clean" when none was seen or left open and at least
+    It is "sign" when a sign that is more than a hint was seen; "clean" when none was seen or left open and at least
     ``share`` of those that can show were looked at; else "unclear". A sign that is not there counts
     as looked at when at least that share of its marks was read.
 
@@ -115,7 +115,8 @@ def measured_finding(
     looked_at = {s.sign for s in stood if s.status != absent or s.sign in enough}
     missing = tuple(sign for sign in can_show if sign.key not in looked_at)
     finding: YoungFinding = "unclear"
-    if any(s.status == SignStatus.SEEN.value for s in stood):
+    hints = {sign.key for sign in can_show if sign.strength == "hint"}
+    if any(s.status == SignStatus.SEEN.value and s.sign not in hints for s in stood):
         finding = "sign"
     elif (
         stood

@@ -300,6 +300,10 @@ def _sign_reasons(
 def _of_sign(bird: Bird, found: Standing, tables: Tables) -> list[Reason]:
     """The reason that one sign gives; none when it was looked for and not seen."""
     text = tables.signs[found.sign].text if found.sign in tables.signs else found.sign
+    row = tables.signs.get(found.sign)
+    if found.status == SignStatus.SEEN.value and row is not None and row.strength == "hint":
+        said = f"{bird.name} shows a hint: {text} Ask for its parents' records, or test-mate it."
+        return [Reason("wait", "signs", said)]
     if found.status == SignStatus.SEEN.value:
         said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
         return [Reason("against", "signs", said)]

@@ -30,11 +30,11 @@ Part = Literal["head", "neck", "body", "rump and tail", "bare parts", "beside th
 PARTS: tuple[Part, ...] = get_args(Part)
 Outcome = Literal[
     "nothing read",
-    "not calibrated",
     "nothing decided",
     "cannot be told",
     "claim contradicted",
     "none fits",
+    "mixed",
     "signs",
     "one species left",
     "several species left",

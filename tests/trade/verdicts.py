@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import zlib
 from dataclasses import dataclass, replace
@@ -13,7 +14,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.judge.assess import Assessment, assess
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure import uncertainty
-from fieldmarks.measure.colour import difference
+from fieldmarks.measure.colour import difference, faded
 from fieldmarks.measure.comparison import darkened
 from fieldmarks.measure.quantities import (
     Budget,
@@ -23,7 +24,6 @@ from fieldmarks.measure.quantities import (
     Relation,
     UncertaintyPart,
     difference_weights,
-    paler_by,
 )
 from fieldmarks.measure.sampling import CAMERA, deviations
 from fieldmarks.rules import Tables
@@ -43,6 +43,12 @@ class Verdict:
     species: frozenset[str] = frozenset()
     hints: frozenset[str] = frozenset()
     told: str = ""
+    open_signs: bool = False
+
+    @property
+    def clean(self) -> bool:
+        """Whether the bird is called clean: nothing seen, hinted at or left open."""
+        return self.kind == "pure" and not self.hints and not self.open_signs
 
     def agrees(self, case: Case) -> bool:
         """Whether it is what the breeder says."""
@@ -66,21 +72,23 @@ def verdict(found: Assessment) -> Verdict:
     seen = [s for s in found.signs if s.status is SignStatus.SEEN]
     strong = frozenset(p for s in seen if s.strength != "hint" for p in s.points_to)
     hints = frozenset(p for s in seen if s.strength == "hint" for p in s.points_to)
+    open_signs = any(s.status is SignStatus.DOUBTFUL for s in found.signs)
     again = any(s.status is SignStatus.LOOK_AGAIN for s in found.signs)
-    others = frozenset(done.candidates) - {found.claimed}
-    told = " ".join(
-        [done.sentence, *found.cautions, *(s.text for s in seen), *(s.evidence for s in seen)]
-    )
+    told = " ".join([done.sentence, *found.cautions, *(s.text for s in seen)])
+    say = functools.partial(Verdict, hints=hints, told=told, open_signs=open_signs)
     if done.outcome == "cannot be told":
         named = frozenset(("nigrigenis", "lilianae")) if EYE in told else frozenset()
-        return Verdict("mixed" if strong else "cannot", strong, hints | named, told)
-    if done.outcome == "claim contradicted" and len(others) == 1:
-        return Verdict("other", others, hints, told)
-    if strong or done.outcome in ("claim contradicted", "none fits"):
-        return Verdict("mixed", strong | hints, hints, told)
-    if done.outcome in ("one species left", "signs") or hints:
-        return Verdict("again" if again else "pure", frozenset(), hints, told)
-    return Verdict("cannot", frozenset(), hints, told)
+        return say("mixed" if strong else "cannot", strong, hints=hints | named)
+    if done.outcome == "claim contradicted":
+        others = frozenset(done.candidates) - {found.claimed}
+        return say("other" if len(others) == 1 else "mixed", others | strong)
+    if strong or done.outcome in ("mixed", "none fits"):
+        parents = next((row.species for row in done.standing if len(row.species) == 2), ())
+        crossed = parents if done.outcome == "mixed" else ()
+        return say("mixed", strong | frozenset(crossed) - {found.claimed})
+    if done.outcome in ("one species left", "signs"):
+        return say("again" if again else "pure")
+    return say("cannot")
 
 
 def answer(book: Book, case: Case, tables: Tables, noise: Noise = 1.0, seed: int = 0) -> Verdict:
@@ -199,5 +207,5 @@ def _relations(
 def _apart(kind: str, labs: list[Lab]) -> float:
     if kind == "dark":
         return darkened("", *(_reading("", [(lab, 1.0)], 0.0, np.zeros(3)) for lab in labs)).value
-    apart = float(difference(labs[0], labs[1]))
-    return math.copysign(apart, paler_by(labs[0], labs[1])) if kind == "fade" else apart
+    compare = faded if kind == "fade" else difference
+    return float(compare(labs[0], labs[1]))
