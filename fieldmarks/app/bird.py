@@ -11,7 +11,7 @@ from fieldmarks.app.birds.shared import told
 from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import EARLIEST, Work
 from fieldmarks.judge.proposal import DAYS_PER_MONTH, age_class
-from fieldmarks.report.guide import GuideRow, guide_drawing, guide_rows
+from fieldmarks.report.guide import GuideRow, fact_rows, guide_drawing, guide_rows
 
 UNKNOWN = "I do not know"
 
@@ -67,6 +67,13 @@ def bird_panel(work: Work) -> None:
             for row in rows
         ]
     )
+    with st.expander(f"Facts on the {tables.species[shown].name} that no photo decides"):
+        st.table([{"fact": name, "usual": said} for name, said in fact_rows(tables.species[shown])])
+        st.caption(
+            f"Source: {tables.species[shown].facts.evidence}. Check today's listing and your local "
+            "law; ask your club or an avian vet for the ring size, and let an experienced breeder "
+            "ring the bird."
+        )
 
 
 def _tells(row: GuideRow) -> str:

@@ -93,9 +93,9 @@ def measured_finding(
 ) -> OwnRecord:
     """What a young bird's own moult record says: all its looks as a grown bird.
 
-    It is "sign" when a sign that is more than a hint was seen; "clean" when none was seen or left open and at least
-    ``share`` of those that can show were looked at; else "unclear". A sign that is not there counts
-    as looked at when at least that share of its marks was read.
+    It is "sign" when a sign that is more than a hint was seen; "clean" when none was seen or left
+    open and at least ``share`` of those that can show were looked at; else "unclear". A sign that
+    is not there counts as looked at when at least that share of its marks was read.
 
     Parameters
     ----------

@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 
 from fieldmarks._util.errors import TableError
+from fieldmarks.report.guide import fact_rows
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import (
     check_choice,
@@ -97,42 +98,18 @@ def _print_signs(tables: Tables, species: str, variety: str, age: str, console: 
 
 def _print_facts(species: Species, console: Console) -> None:
     """What no photo decides, with where it comes from and what must be looked up anew."""
-    facts = species.facts
-    rows = (
-        ("body length", facts.body_length_mm, "{} mm"),
-        ("weight", facts.mass_g, "{} g"),
-        ("cock or hen", facts.sexes, "{}"),
-        ("first moult", facts.first_moult_months, "at {} months"),
-        ("grown", facts.mature_months, "at about {} months"),
-        ("breed from", facts.breed_from_months, "{} months on"),
-        ("clutch", facts.clutch, "{} eggs"),
-        ("hatches", facts.hatch_days, "after about {} days"),
-        ("closed ring goes on", facts.ring_days, "at {} days"),
-        ("leg ring, inside", facts.leg_ring_mm, "{} mm"),
-        ("leaves the nest", facts.fledge_weeks, "at about {} weeks"),
-        ("IUCN Red List", facts.iucn, "{}"),
-        ("CITES", facts.cites, "{}"),
-    )
     table = Table("fact", "usual", box=None)
-    for name, fact, said in rows:
-        if fact is not None:
-            table.add_row(name, said.format(_span(fact)))
+    for row in fact_rows(species):
+        table.add_row(*row)
     console.print()
     console.print("Facts that no photo decides", style="bold")
     console.print(table)
     console.print(
-        f"Source of these facts: {facts.evidence}. Before you rely on the IUCN or CITES entry, "
-        "check today's listing and your local law. Ask your club or an avian vet for the ring "
+        f"Source of these facts: {species.facts.evidence}. Before you rely on the IUCN or CITES "
+        "entry, check today's listing and your local law. Ask your club or an avian vet for the ring "
         "size of your bird, and let an experienced breeder ring it.",
         markup=False,
     )
-
-
-def _span(fact: str | float | tuple[float, float]) -> str:
-    if isinstance(fact, str):
-        return fact
-    low, high = fact if isinstance(fact, tuple) else (fact, fact)
-    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def print_separations(tables: Tables, variety: str, age: str, console: Console) -> None:

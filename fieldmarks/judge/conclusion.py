@@ -345,13 +345,15 @@ def _clean(case: Case, species: str) -> str:
     again = [s for s in looked if s.status is SignStatus.LOOK_AGAIN]
     doubts = sum(s.status is SignStatus.DOUBTFUL for s in looked)
     hints = [s for s in looked if s.status is SignStatus.SEEN and s.strength == "hint"]
-    hinted = f"; only a hint of mixed ancestry: {_pointing(hints)}" if hints else ""
-    if again:
-        return f"{hinted}; look again after the moult at: {_sign_words(again)}"
+    said = []
     if hints:
-        return hinted
-    if doubts:
-        return f"; {_count(doubts, 'sign')} of mixed ancestry could not be decided"
+        said.append(f"a hint of mixed ancestry, and no more: {_pointing(hints)}")
+    if again:
+        said.append(f"look again after the moult at: {_sign_words(again)}")
+    if doubts and not again:
+        said.append(f"{_count(doubts, 'sign')} of mixed ancestry could not be decided")
+    if said:
+        return f"; {'; '.join(said)}"
     if looked:
         return "; no sign of mixed ancestry was seen in the marks read"
     return "; no sign of mixed ancestry was looked for in the marks read"

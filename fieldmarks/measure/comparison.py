@@ -18,7 +18,6 @@ from scipy.optimize import nnls
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.colour import (
     difference,
-    faded,
     lab_to_linear,
     lightness_to_reflectance,
     linear_to_lab,

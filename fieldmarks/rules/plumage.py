@@ -128,7 +128,7 @@ def check_choice(tables: Tables, species: str | None, variety: str, age: str) ->
             raise TableError(f"there is no {what} {key!r}", mend=nearest_to(key, known))
 
 
-@functools.lru_cache(maxsize=8192)  # Tables never change and are told apart by identity
+@functools.lru_cache(maxsize=32768)  # Tables never change and are told apart by identity
 def expected(
     tables: Tables, species: str, mark: str, variety: str = "green", age: str = "adult"
 ) -> Expectation:

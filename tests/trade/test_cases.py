@@ -2,6 +2,7 @@
 
 import matings
 import pytest
+import verdicts
 from described import NUMBERS, book
 
 from fieldmarks.rules import load_tables
@@ -40,3 +41,26 @@ def test_matings_are_judged_as_a_breeder_would(case):
     said, told = matings.answer(case, TABLES)
     assert said == case.says, told
     assert case.tells.lower() in told.lower()
+
+
+# One bird in four, chosen by its place; benchmarks/trade.py takes them all, with more noise.
+SOME = [(point, case) for point, case in BOOK.every()][::4]
+
+
+@pytest.fixture(scope="module")
+def answers():
+    return [(point, case, verdicts.answer(BOOK, case, TABLES)) for point, case in SOME]
+
+
+def test_the_program_agrees_with_a_breeder(answers):
+    wrong = [f"{p.number}: {c.bird}, {c.name}" for p, c, v in answers if not v.agrees(c)]
+    assert len(wrong) <= 0.02 * len(answers), wrong
+
+
+def test_no_bird_with_a_strong_sign_is_called_clean(answers):
+    assert not [c.name for _, c, v in answers if c.says.startswith("mixed") and v.clean]
+
+
+def test_no_good_bird_is_contradicted(answers):
+    against = ("other", "mixed")
+    assert not [c.name for _, c, v in answers if c.says.startswith("pure") and v.kind in against]
