@@ -41,7 +41,7 @@ from fieldmarks.measure.quantities import Budget, Reading
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Region, mask, window
 from fieldmarks.measure.uncertainty import LIGHT_DEFAULT, light_part
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 CONDITIONS = ("plain", "mixed lamps", "shadow on bird", "grain", "JPEG 60 to 70", "shine",
               "HDR", "small", "bright", "large")  # fmt: skip
@@ -178,7 +178,7 @@ def read_scene(number: int, seed: int) -> Iterator[Outcome]:
     """All marks of one scene in every setup."""
     condition, picture, light, rng = make_scene(number, seed)
     photo, scene = render(condition, picture, light, rng)
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     regions = drawn_regions(picture.setting, (), picture.small_bib)
     shapes = {r.mark: r.shape for r in regions}
     card = next(r for r in regions if r.mark == "card")

@@ -31,7 +31,7 @@ from fieldmarks.measure.colour import difference
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Rectangle, Region, centre
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 Outcome = tuple[float, float]
 
@@ -60,7 +60,7 @@ def read(
     photo: Photo, scene: Rendered, picture: Picture, calibration: Calibration
 ) -> Iterator[Outcome]:
     """CIEDE2000 and stated uncertainty of every mark."""
-    marks = load_tables(keepers_swatches=False).marks
+    marks = load_rules().marks
     regions = drawn_regions(picture.setting, (), picture.small_bib)
     shapes = {r.mark: r.shape for r in regions}
     for region in regions:

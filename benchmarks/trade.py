@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "trade
 from described import book
 from verdicts import PHONE, answer
 
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 NOISES = {"1": 1.0, "3": 3.0, "one card, phone": PHONE}
 SEEDS = 5
@@ -27,7 +27,7 @@ SEEDS = 5
 
 def main() -> None:
     """Write ``results/trade.md``."""
-    cases, tables = book(), load_tables(keepers_swatches=False)
+    cases, tables = book(), load_rules(keepers_swatches=False)
     agreed, asked = Counter(), Counter()
     wrong: dict[str, list[str]] = {name: [] for name in NOISES}
     clean, against, mixed, good = Counter(), Counter(), Counter(), Counter()

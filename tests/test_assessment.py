@@ -16,9 +16,9 @@ from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.colour import lab_to_linear, linear_to_lab
 from fieldmarks.measure.comparison import same_as
 from fieldmarks.measure.quantities import PixelCount
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 DECIDED = (Status.FITS, Status.DOES_NOT_FIT)
 
 CLEAN = {
@@ -84,6 +84,16 @@ def bird(species, sigma=1.0, calibrated=True, **changes):
         reading(m, *(c if isinstance(c, list) else [c]), sigma=sigma, calibrated=calibrated)
         for m, c in marks.items()
     ]
+
+
+def conure():
+    """Yellow body, orange cheeks, black beak, green flights: a small conure (from memory)."""
+    marks = {
+        "forehead": "bright yellow", "crown": "bright yellow", "cheek": "orange",
+        "belly": "orange", "wing": "bright yellow", "flights": "green", "beak_base": "jet black",
+        "beak_tip": "jet black", "back": "bright yellow", "rump": "bright yellow",
+    }  # fmt: skip
+    return [reading(mark, colour) for mark, colour in marks.items()]
 
 
 @pytest.mark.parametrize("species", CLEAN)
@@ -198,13 +208,7 @@ def test_one_odd_mark_never_strikes_out_a_species_alone():
 
 
 def test_a_bird_of_no_species_in_the_tables_is_told_so_with_the_marks_that_say_it():
-    """Yellow body, orange cheeks, black beak, green flights: a small conure (from memory)."""
-    conure = {
-        "forehead": "bright yellow", "crown": "bright yellow", "cheek": "orange",
-        "belly": "orange", "wing": "bright yellow", "flights": "green", "beak_base": "jet black",
-        "beak_tip": "jet black", "back": "bright yellow", "rump": "bright yellow",
-    }  # fmt: skip
-    result = assess([reading(m, c) for m, c in conure.items()], [], TABLES)
+    result = assess(conure(), [], TABLES)
     assert result.conclusion.outcome == "none fits"
     assert "beak" in result.conclusion.sentence
     assert result.conclusion.held > 0.9

@@ -8,9 +8,9 @@ from rich.console import Console
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.cli.expectations import print_expectations
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules(keepers_swatches=False)
 
 
 def printed(species, variety="green", age="adult"):

@@ -6,11 +6,11 @@ Source of the names: from memory.
 import pytest
 
 from fieldmarks._util.errors import TableError
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.tables import key_of, nearest_to
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules(keepers_swatches=False)
 SPECIES = {
     "fischeri": ["Fischer", "fischers", "Fischer's lovebird", "Agapornis fischeri", "A. fischeri"],
     "personatus": ["masked", "black-masked", "Black Masked Lovebird", "yellow collared", "mask"],

@@ -25,8 +25,9 @@ from fieldmarks.measure.phone_profile import (
 )
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Rectangle, Region, RegionSet
-from fieldmarks.record import make_record, record_from_json, record_to_json
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import record_from_json, record_to_json
+from fieldmarks.rules import load_rules
 
 SIDE, COLUMNS = 24, 12
 PLUMAGE = np.array([m.reflectance() for m in MATERIALS.values()])
@@ -179,7 +180,7 @@ def test_no_profile_is_made_without_a_chart():
 
 def test_measure_takes_a_profile_and_patches_in_the_photo_come_first(profile):
     photo, _ = phone_photo("FL2")
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     regions = [tile(24), tile(30, "bib")]
     plain, helped = (
         measure(photo, RegionSet("p", photo.width, photo.height, tuple(regions)), tables, p)
@@ -195,6 +196,6 @@ def test_a_record_keeps_the_correction_and_reads_back_the_same():
     photo, _ = phone_photo("FL2")
     marked = (tile(24), tile(30, "bib"), *chart_tiles())
     regions = RegionSet(photo.name, photo.width, photo.height, marked)
-    record = make_record(photo, regions, load_tables(keepers_swatches=False))
+    record = make_record(photo, regions, load_rules())
     assert record.measurement.calibration.correction.coefficients
     assert record_from_json(record_to_json(record)) == record

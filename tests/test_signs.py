@@ -20,11 +20,11 @@ from fieldmarks.measure.colour import lab_to_polar
 from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart
 from fieldmarks.measure.sampling import deviations, draw_colours
 from fieldmarks.measure.uncertainty import stray_part, tone_error
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 from fieldmarks.rules.plumage import expected
 from fieldmarks.rules.schema import Sign, Tint
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 
 
 def sign(result, key):

@@ -9,9 +9,8 @@ from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen, wit
 from fieldmarks.measure.measure import measure
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.pipeline import demo_birds
-from fieldmarks.record import record_of_file
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import demo_birds, record_of_file
+from fieldmarks.rules import load_rules
 
 CARD = Rectangle(20, 20, 80, 80)
 RING, BIB = Ellipse(300, 150, 30, 30), Ellipse(300, 300, 60, 50)
@@ -32,7 +31,7 @@ def bird(light, exposure=0.8):
 
 def measured(photo, regions=REGIONS):
     regions = RegionSet(photo.name, photo.width, photo.height, tuple(regions))
-    return measure(photo, regions, load_tables(keepers_swatches=False))
+    return measure(photo, regions, load_rules())
 
 
 def part_names(reading):
@@ -181,5 +180,5 @@ def test_a_card_between_the_marks_of_the_bird_is_questioned(card, said):
 
 @pytest.mark.parametrize("photo", demo_birds().values(), ids=lambda p: p.stem)
 def test_the_card_beside_a_painted_bird_is_not_questioned(photo):
-    record, _ = record_of_file(photo, load_tables(keepers_swatches=False))
+    record, _ = record_of_file(photo, load_rules())
     assert not any("between the marks" in w for w in record.measurement.warnings)

@@ -106,8 +106,8 @@ def _print_facts(species: Species, console: Console) -> None:
     console.print(table)
     console.print(
         f"Source of these facts: {species.facts.evidence}. Before you rely on the IUCN or CITES "
-        "entry, check today's listing and your local law. Ask your club or an avian vet for the ring "
-        "size of your bird, and let an experienced breeder ring it.",
+        "entry, check today's listing and your local law. Ask your club or an avian vet for the "
+        "ring size of your bird, and let an experienced breeder ring it.",
         markup=False,
     )
 

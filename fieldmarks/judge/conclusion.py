@@ -11,7 +11,7 @@ import numpy as np
 
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.model import Explained
-from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, word
+from fieldmarks.judge.scale import CLEAR, CLOSE, STRONG, TOO_CLOSE, word
 from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.rules.schema import Outcome
 from fieldmarks.rules.separation import NextMark, plumage_separates
@@ -105,7 +105,8 @@ class Case:
         whole = float(np.logaddexp.reduce(list(self.weights.values())))
         ranked = sorted(self.weights.items(), key=lambda item: -round(item[1], 9))
         return tuple(
-            Standing(kind, math.exp(w - whole), math.exp(min(most - w, 700.0))) for kind, w in ranked
+            Standing(kind, math.exp(w - whole), math.exp(min(most - w, 700.0)))
+            for kind, w in ranked
         )
 
     @cached_property
@@ -167,14 +168,15 @@ class Case:
 
     def say(self, outcome: Outcome, sentence: str, held: float | None = None) -> Conclusion:
         """A conclusion, with what is to be said of the light and the variety."""
-        kind = None
-        if held is not None:
-            kind, ahead = self._likelier_variety() if outcome != "none fits" else (None, 0.0)
-            if kind is not None:
-                names = self.tables.varieties
-                sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
-                sentence += f"{names[self.variety].name} as stated."
-            sentence += "" if self.calibrated else NO_CARD
+        kind, ahead = self._likelier_variety()
+        if outcome in ("nothing read", "none fits"):
+            kind = None
+        if kind is not None:
+            names = self.tables.varieties
+            sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
+            sentence += f"{names[self.variety].name} as stated."
+        if held is not None and not self.calibrated:
+            sentence += NO_CARD
         return Conclusion(
             outcome, sentence, self.candidates, self.subjects, held, self.standing, kind
         )
@@ -207,7 +209,8 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     parents, crossed = case.cross
     if case.weights.get((), -math.inf) - max(best, crossed) > math.log(CLEAR):
         return _none_fits(case)
-    if crossed - best > math.log(CLEAR):
+    # Without a card the tints of a cross are too little known to accuse a bird at once.
+    if crossed - best > math.log(CLEAR if case.calibrated else STRONG):
         return _mixed(case, parents, crossed - best)
     if case.mislabelled:
         return _claim_contradicted(case)
@@ -233,7 +236,8 @@ def _claim_contradicted(case: Case) -> Conclusion:
         rest = f"{TOO_CLOSE} between {_list(case.candidates, 'and')}"
         sentence = f"The bird is claimed to be {case.claimed}, but it is {said} another: {rest}"
     else:
-        sentence = f"The bird is claimed to be {case.claimed}, but it is {said} {case.likeliest}"
+        found = f"{said} {case.likeliest}{_or_cross(case)}"
+        sentence = f"The bird is claimed to be {case.claimed}, but it is {found}"
     against = case.with_status(case.claimed, Status.DOES_NOT_FIT)
     if against:
         sentence += f"; what speaks against {case.claimed}: {_marks(against)}"
@@ -260,7 +264,9 @@ def _none_fits(case: Case) -> Conclusion:
     nearest = case.likeliest
     against = case.with_status(nearest, Status.DOES_NOT_FIT)
     close = case.with_status(nearest, Status.TOO_CLOSE)
-    why = f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
+    why = (
+        f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
+    )
     if close:
         why += f"{', and ' if why else ': '}{_marks(close)} only just"
     sentence = (
@@ -291,11 +297,8 @@ def _one_left(case: Case) -> Conclusion:
     if odd:
         words += f", but not {_marks(odd)}"
     claimed = ", as claimed" if case.claimed == only else ""
-    parents, crossed = case.cross
-    cross = ""
-    if crossed - case.pure[only] > -math.log(CLOSE):
-        cross = f" or a cross ({' x '.join(parents)})"
-    sentence = f"This is {word(_ahead(case))} {only}{cross}{claimed} ({words}){_clean(case, only)}."
+    named = f"{only}{_or_cross(case)}{claimed}"
+    sentence = f"This is {word(_ahead(case))} {named} ({words}){_clean(case, only)}."
     return case.say("one species left", sentence, case.share_of((only,)))
 
 
@@ -338,6 +341,14 @@ def _ahead(case: Case) -> float:
     """Logarithm of how many times likelier the likeliest species is than the next."""
     first, *rest = case.pure.values()
     return first - rest[0] if rest else math.inf
+
+
+def _or_cross(case: Case) -> str:
+    """The likeliest cross, where it is about as likely as the likeliest species."""
+    parents, crossed = case.cross
+    if crossed - case.pure[case.likeliest] < -math.log(CLOSE):
+        return ""
+    return f" or a cross ({' x '.join(parents)})"
 
 
 def _clean(case: Case, species: str) -> str:

@@ -184,7 +184,9 @@ def _judge_mark(
     if wanted.says_nothing:
         return say(status=Status.SAYS_NOTHING, reason=wanted.reason)
     if drawn is None:
-        return say(status=Status.NOT_READ, reason=TOO_SMALL if small else "Not marked on the photo.")
+        return say(
+            status=Status.NOT_READ, reason=TOO_SMALL if small else "Not marked on the photo."
+        )
     swatches = np.array([tables.lab[key] for key in wanted.swatches])
     tolerance = np.array([tables.swatches[key].tolerance for key in wanted.swatches])
     middle = np.median(drawn.median, axis=0)
@@ -242,7 +244,7 @@ def draw_relations(
         if kind.kind in ("same", "fade") and all(pair):
             one, other = (d.median for d in pair if d)
             compare = faded if kind.kind == "fade" else difference
-            found[relation.key] = np.asarray(compare(one, other))
+            found[relation.key] = np.asarray(compare(one, other), np.float64)
             continue
         found[relation.key] = relation.value + relation.expanded / COVERAGE_FACTOR * noise
     return found

@@ -13,7 +13,7 @@ from fieldmarks.rules.tables import Tables
 # How likely before any mark is read (our judgement; sized on nothing). A first cross is rarer than
 # a pure bird, and so is a bird of no species in the tables. The keeper's word on variety and age is
 # believed, but not absolutely: a wrong one is found out by a few plain marks.
-CROSSED, UNKNOWN = 0.10, 0.02
+CROSSED, UNKNOWN = 0.10, 0.05
 STATED = 0.97  # that the variety is as stated; and, apart from it, the age
 PUPIL = 0.2  # that an iris drawn without its pupil reads as dark as the pupil
 # Where the plumage of a first cross comes from: one parent, the other, half-way between them.

@@ -55,8 +55,9 @@ OWN_LIGHT = 0.15
 # width of the mark in pixels (our judgement).
 OWN_OUTLINE = 24.0
 CLIPPED = 12.0  # L*: how much darker a median may be where a share of the pixels was cut off
-# A tolerance of the tables is taken for two standard deviations of the birds.
-TOLERANCE_FACTOR = 2.0
+# A tolerance of the tables counts as so many standard deviations of the birds. Two would be usual;
+# chosen on the shared birds, where feathers vary a little more than the tables from memory say.
+TOLERANCE_FACTOR = 1.7
 ODD = 0.06  # that a mark shows none of the colours expected of it
 ODD_UNKNOWN = 0.25  # the same in a bird of no known species
 # Any colour at all: CIELAB mean and standard deviations of what feathers and skin show.
@@ -212,7 +213,9 @@ def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array,
         axes = axes_at(lab)
         own = plain * np.eye(3)
         for part in parts:
-            own += (axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2) @ axes.T
+            own += (
+                axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2
+            ) @ axes.T
         dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * OWN_LIGHT
         own += np.outer(dimmer, dimmer)
         own[0, 0] += (CLIPPED * cut) ** 2
@@ -357,7 +360,8 @@ class _Rows:
                 for key, share in wanted:
                     unit = units.setdefault((number, key), len(units))
                     table.append((number, place, unit, swatches[key], share * (1 - case.odd)))
-        case_of, observed, unit_of, swatch, share_of = (np.array(c) for c in zip(*table))
+        columns = (np.array(column) for column in zip(*table, strict=True))
+        case_of, observed, unit_of, swatch, share_of = columns
         keys = list(swatches)
         natural = np.stack([swatch_covariance(tables, key) for key in keys])
         pairs, back = np.unique(observed * len(keys) + swatch, return_inverse=True)

@@ -197,8 +197,7 @@ class Relation:
         "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark has less
         colour than the second in the same light (negative when it has more). "dark": share of a
         thin edge's light that its two neighbours do not explain. "ring": ring width over eye
-        diameter, 0 when no
-        bare ring stands out. "size": millimetres.
+        diameter, 0 when no bare ring stands out. "size": millimetres.
     value : float
     expanded : float
         Uncertainty of ``value``, k = 2, in the same units.

@@ -20,6 +20,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import tomli_w
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.quantities import Budget, Lab, Reading
@@ -222,7 +223,13 @@ def _robust_centre(
     colours: npt.NDArray[np.float64], seed: int
 ) -> tuple[Lab, npt.NDArray[np.bool_]]:
     """Centre of the birds that belong together, and which those are."""
-    from sklearn.covariance import MinCovDet
+    try:
+        from sklearn.covariance import MinCovDet
+    except ImportError:
+        raise TableError(
+            "learning a swatch needs the extra library scikit-learn",
+            mend="Install it with: pip install scikit-learn",
+        ) from None
 
     from fieldmarks.measure.colour import difference
 
@@ -234,7 +241,7 @@ def _robust_centre(
     return (light, a, b), np.asarray(distance <= FAR * np.median(distance))
 
 
-def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
+def write_own_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
     """Save learned swatches beside the shipped ones, keeping those learned earlier.
 
     Parameters
@@ -248,7 +255,7 @@ def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None
     Path
         Folder with one file per swatch; see :mod:`fieldmarks.rules.keepers` to set one aside.
     """
-    folder = Path(folder) if folder is not None else load.keepers_swatch_folder()
+    folder = Path(folder) if folder is not None else load.own_swatch_folder()
     folder.mkdir(parents=True, exist_ok=True)
     for row in learned:
         (folder / f"{row.new.key}.toml").write_text(_as_toml(row), encoding="utf-8")
@@ -256,28 +263,10 @@ def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None
 
 
 def _as_toml(row: LearnedSwatch) -> str:
-    new, made = row.new, row.new.learned
-    assert made is not None  # learn_swatch always gives both
-    assert new.lab is not None
-    cameras = ", ".join(_quoted(camera) for camera in made.cameras)
+    new = row.new
     before = "L* {:.1f}, a* {:.1f}, b* {:.1f}".format(*row.old_lab)
+    content = new.model_dump(exclude={"key"}, exclude_none=True)
     return (
         f"# Replaces {before}, tolerance {row.old.tolerance:g}.\n"
-        f"# Moved by {row.moved:.1f} CIEDE2000.\n"
-        f"[swatches.{new.key}]\n"
-        f"name = {_quoted(new.name)}\n"
-        f"lab = [{', '.join(f'{v:g}' for v in new.lab)}]\n"
-        f"tolerance = {new.tolerance:g}\n"
-        f"source = {_quoted(new.source)}\n\n"
-        f"[swatches.{new.key}.learned]\n"
-        f"birds = {made.birds}\n"
-        f"photos = {made.photos}\n"
-        f"cameras = [{cameras}]\n"
-        f"learned_on = {_quoted(made.learned_on)}\n"
+        f"# Moved by {row.moved:.1f} CIEDE2000.\n" + tomli_w.dumps({"swatches": {new.key: content}})
     )
-
-
-def _quoted(text: str) -> str:
-    """A TOML basic string."""
-    plain = "".join(" " if ord(c) < 32 or ord(c) == 127 else c for c in text)
-    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'

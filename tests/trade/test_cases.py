@@ -5,9 +5,9 @@ import pytest
 import verdicts
 from described import NUMBERS, book
 
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
-BOOK, TABLES = book(), load_tables(keepers_swatches=False)
+BOOK, TABLES = book(), load_rules(keepers_swatches=False)
 
 
 def test_every_rule_has_at_least_fifteen_birds_or_matings():
