@@ -33,7 +33,7 @@ from simulator.spectra import xyz_to_lab
 from fieldmarks.measure import reading as reading_module
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import decode_srgb, difference
-from fieldmarks.measure.fitting import Patches, choose
+from fieldmarks.measure.correction import Patches, choose
 from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen
 from fieldmarks.measure.phone_profile import OTHER_LAMP
 from fieldmarks.measure.photo import Photo, decode_photo
@@ -252,7 +252,7 @@ def report(outcomes: list[Outcome], chosen: argparse.Namespace, shine: list[list
     header = ("", "n", "mean", "95 %", "inside", "stated")
     by_setup = grouped(outcomes, "setup")
     card = by_setup["grey card"]
-    names = ("camera", "light", "card", "spread", "stray light", "light on the bird")
+    names = ("camera", "light", "card", "spread", "veiling glare", "light on the bird")
     off = [(f"without '{name}'", [without_part(o, name) for o in card]) for name in names]
     shaded = [o for o in card if o.condition == "shadow on bird"]
     parts = [

@@ -315,9 +315,11 @@ def test_the_commands_start_without_the_slow_libraries():
 
 
 def test_what_all_photos_share_is_no_difference_between_photos():
-    """The camera's part and stray light are the same in every photo of one phone."""
+    """The camera's part and veiling glare are the same in every photo of one phone."""
     plain = samples()
-    shared = [UncertaintyPart(name, 4.0, 4.0, 4.0, "made up") for name in ("camera", "stray light")]
+    shared = [
+        UncertaintyPart(name, 4.0, 4.0, 4.0, "made up") for name in ("camera", "veiling glare")
+    ]
     doubted = [
         replace(s, reading=replace(s.reading, budget=Budget((*s.reading.budget.parts, *shared))))
         for s in plain

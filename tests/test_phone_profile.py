@@ -11,8 +11,7 @@ from simulator.chart import simulated_patches
 from simulator.spectra import MATERIALS, chart_reflectances, neutral
 
 from fieldmarks._util.errors import CardError
-from fieldmarks.measure.calibration import Calibration, _fit, calibrate
-from fieldmarks.measure.card_patch import CardPatch
+from fieldmarks.measure.calibration import Calibration, CardPatch, _fit, calibrate
 from fieldmarks.measure.chart import calibrate_with_chart
 from fieldmarks.measure.colour import difference, linear_to_lab
 from fieldmarks.measure.measure import measure
@@ -91,8 +90,9 @@ def test_a_profile_with_a_grey_card_beats_the_card_alone_under_any_lamp(profile,
     assert not both.warnings
     truth = lab[25 : 25 + len(PLUMAGE)]
     alone, helped = (difference(read_plumage(photo, c), truth).mean() for c in (card, both))
-    # Measured 5.0 to 6.7 with the card alone, 1 to 3 with the profile.
-    assert helped < 0.6 * alone
+    # Measured 5.0 to 6.7 with the card alone, 2 to 4.2 with the profile: it goes 0.7 of the way,
+    # which is best where a real phone renders every photo anew.
+    assert helped < 0.7 * alone
 
 
 def test_a_profile_is_kept_by_name_and_comes_back_the_same(profile, tmp_path):
@@ -166,7 +166,7 @@ def test_a_profile_of_no_named_phone_is_doubted_and_none_is_used_on_camera_raw(p
     unnamed = with_profile(photo, card, replace(profile, camera=""))
     named = with_profile(photo, card, profile)
     assert any("names no camera" in w for w in unnamed.warnings)
-    assert unnamed.correction.residual[1] > named.correction.residual[1]
+    assert unnamed.correction.residual == named.correction.residual, "said, not punished"
     raw = with_profile(photo, replace(card, straight=True), profile)
     assert raw.correction is None
     assert any("camera raw needs none" in w for w in raw.warnings)

@@ -241,3 +241,9 @@ def test_a_profile_made_of_tables_is_not_silently_left_out(monkeypatch):
     monkeypatch.setitem(sys.modules, "imagecodecs", None)
     photo = decode_photo(encoded(icc_profile=bytes(icc)), "a.png")
     assert "pip install imagecodecs" in photo.warnings[0]
+
+
+def test_a_gps_block_without_coordinates_is_no_place():
+    exif = Image.Exif()
+    exif.get_ifd(0x8825)[29] = "2026:01:01"  # the day alone (EXIF 2.32, GPSDateStamp)
+    assert not decode_photo(encoded(format="JPEG", exif=exif), "day.jpg").facts.has_position

@@ -134,6 +134,7 @@ def charts() -> None:
         print(f"{key}: {chart.name} ({chart.rows} x {chart.columns} patches)")
         print(f"  {', '.join(p.key for p in chart.patches)}")
         print(f"  Colours: {chart.source}")
+    print("They hold for bought charts. Colours of a copy printed at home are not known.")
 
 
 @app.command()

@@ -73,9 +73,6 @@ class Photo:
         Fingerprint of the file as it lay on the disk.
     width, height : int
         Upright size in pixels.
-    facts : PhotoFacts
-    profile : Profile
-    warnings : tuple of str
     orientation : int
         CIPA DC-008, tag 274, 1 to 8: how the stored picture is turned.
     header : PIL image, optional
@@ -140,7 +137,6 @@ def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Phot
 
     Parameters
     ----------
-    path : path
     max_megapixels : float
         Refuse larger pictures before decoding them.
 
@@ -206,7 +202,7 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
         camera=one_line(" ".join(dict.fromkeys(f"{make} {model}".split())))[:120],
         taken=one_line(str(exif.get(ExifTags.Base.DateTime, "")))[:40],
         software=one_line(str(exif.get(ExifTags.Base.Software, "")))[:120],
-        has_position=ExifTags.IFD.GPSInfo in exif or b"gpslatitude" in _xmp(header).lower(),
+        has_position=_has_position(exif) or b"gpslatitude" in _xmp(header).lower(),
     )
     digest = hashlib.sha256(data).hexdigest()
     return Photo(
@@ -245,6 +241,12 @@ def _open_header(data: bytes, name: str) -> Image.Image:
             where=name,
             mend=f"Choose a {_KINDS} file",
         ) from None
+
+
+def _has_position(exif: Image.Exif) -> bool:
+    """Whether the GPS block holds a latitude or longitude (EXIF 2.32, GPS tags 2 and 4)."""
+    place = exif.get_ifd(ExifTags.IFD.GPSInfo) if ExifTags.IFD.GPSInfo in exif else {}
+    return 2 in place or 4 in place
 
 
 def _xmp(header: Image.Image) -> bytes:

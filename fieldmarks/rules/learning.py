@@ -5,7 +5,7 @@ fit (minimum covariance determinant, Rousseeuw & Van Driessen 1999, as in scikit
 few odd birds do not move it. Birds further off than ``FAR`` times the median distance are set
 aside. The tolerance is what 95 % of the others keep to; what the readings of a bird are off by
 (card, light, spread) is taken off as mean squares, and few birds widen it (Howe 1969). The camera's
-own bend and stray light are not taken off: one camera bends all birds alike, so it does not widen
+own bend and veiling glare are not taken off: one camera bends all birds alike, so it does not widen
 the spread; with several cameras the tolerance errs on the wide side.
 """
 
@@ -24,7 +24,7 @@ import tomli_w
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.quantities import Budget, Lab, Reading
-from fieldmarks.measure.sampling import CAMERA, STRAY, draw_colours
+from fieldmarks.measure.sampling import CAMERA, GLARE, draw_colours
 from fieldmarks.rules import load
 from fieldmarks.rules.schema import Provenance, Swatch
 from fieldmarks.rules.tables import Tables
@@ -189,7 +189,7 @@ def _own_errors(
 
     drawn: dict[str, list[npt.NDArray[np.float64]]] = defaultdict(list)
     for number, sample in enumerate(samples):
-        parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, STRAY))
+        parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, GLARE))
         reading = replace(sample.reading, budget=Budget(parts), populations=())
         off = draw_colours(reading, DRAWS, seed + number).median - np.array(reading.lab)
         drawn[sample.bird].append(off)

@@ -137,15 +137,7 @@ def _budget(lab: Lab, noise: Noise) -> Budget:
     if noise != PHONE:
         parts = (float(noise) * weight for weight in difference_weights(lab))
         return Budget((UncertaintyPart("noise", *parts, "stated"),))
-    chroma = math.hypot(lab[1], lab[2])
-    away, across = uncertainty.CAMERA_CHROMA, uncertainty.CAMERA_HUE
-    camera = UncertaintyPart(
-        CAMERA,
-        uncertainty.tone_error(lab[0], [GREY_CARD]),
-        away[0] + away[1] * chroma,
-        across[0] + across[1] * chroma,
-        "",
-    )
+    camera = UncertaintyPart(CAMERA, *uncertainty.camera_terms(lab, [GREY_CARD]), "")
     return Budget((camera, uncertainty.light_part(lab, uncertainty.LIGHT_DEFAULT, "light", "")))
 
 
