@@ -22,19 +22,19 @@ from verdicts import PHONE, answer
 from fieldmarks.rules import load_rules
 
 NOISES = {"1": 1.0, "3": 3.0, "one card, phone": PHONE}
-SEEDS = 5
+SEEDS = (1,)  # not looked at while the rules were set: those were set on seed 0
 
 
 def main() -> None:
     """Write ``results/trade.md``."""
-    cases, tables = book(), load_rules(keepers_swatches=False)
+    cases, tables = book(), load_rules()
     agreed, asked = Counter(), Counter()
     wrong: dict[str, list[str]] = {name: [] for name in NOISES}
     clean, against, mixed, good = Counter(), Counter(), Counter(), Counter()
     for name, noise in NOISES.items():
         for point, case in cases.every():
             missed = []
-            for seed in range(SEEDS):
+            for seed in SEEDS:
                 found = answer(cases, case, tables, noise, seed)
                 asked[name, point.number] += 1
                 agreed[name, point.number] += found.agrees(case)
@@ -42,7 +42,7 @@ def main() -> None:
                     missed.append(found.kind)
                 if case.says.startswith("mixed"):
                     mixed[name] += 1
-                    clean[name] += found.kind == "pure" and not found.hints
+                    clean[name] += found.clean
                 if case.says.startswith("pure"):
                     good[name] += 1
                     against[name] += found.kind in ("other", "mixed")
@@ -74,7 +74,7 @@ def main() -> None:
         "trade",
         "What a breeder would say, bird by bird",
         str(__doc__).strip(),
-        f"Agreement by rule, {SEEDS} readings of each bird:",
+        f"Agreement by rule, {len(SEEDS)} reading of each bird:",
         markdown(("", "rule", "birds", *NOISES), rows),
         markdown(("", *NOISES), safe),
         *(

@@ -10,7 +10,7 @@ from fieldmarks._util.errors import TableError
 from fieldmarks.cli.expectations import print_expectations
 from fieldmarks.rules import load_rules
 
-TABLES = load_rules(keepers_swatches=False)
+TABLES = load_rules()
 
 
 def printed(species, variety="green", age="adult"):

@@ -10,7 +10,7 @@ from fieldmarks.rules import load_rules
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.tables import key_of, nearest_to
 
-TABLES = load_rules(keepers_swatches=False)
+TABLES = load_rules()
 SPECIES = {
     "fischeri": ["Fischer", "fischers", "Fischer's lovebird", "Agapornis fischeri", "A. fischeri"],
     "personatus": ["masked", "black-masked", "Black Masked Lovebird", "yellow collared", "mask"],

@@ -7,7 +7,7 @@ from described import NUMBERS, book
 
 from fieldmarks.rules import load_rules
 
-BOOK, TABLES = book(), load_rules(keepers_swatches=False)
+BOOK, TABLES = book(), load_rules()
 
 
 def test_every_rule_has_at_least_fifteen_birds_or_matings():

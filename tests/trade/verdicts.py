@@ -138,7 +138,8 @@ def _budget(lab: Lab, noise: Noise) -> Budget:
         parts = (float(noise) * weight for weight in difference_weights(lab))
         return Budget((UncertaintyPart("noise", *parts, "stated"),))
     camera = UncertaintyPart(CAMERA, *uncertainty.camera_terms(lab, [GREY_CARD]), "")
-    return Budget((camera, uncertainty.light_part(lab, uncertainty.LIGHT_DEFAULT, "light", "")))
+    light = uncertainty.light_part(lab, uncertainty.LIGHT_DEFAULT, "light", "")
+    return Budget((camera, light))
 
 
 def _reading(
