@@ -25,7 +25,7 @@ from fieldmarks.record import (
 )
 from fieldmarks.report.picture import annotate, to_jpeg
 from fieldmarks.rules import Tables, load_rules
-from fieldmarks.rules.tables import key_of
+from fieldmarks.rules.tables import any_name
 
 Regions = str | Path | RegionSet | Iterable[Region] | None
 
@@ -91,8 +91,10 @@ def question_of(
 
     A word that is not known stays as it is; judging names it with those that are.
     """
-    claimed = sold_as and (key_of(sold_as, tables.species) or sold_as)
-    return Question(key_of(variety, tables.varieties) or variety, age, claimed or None)
+    claimed = sold_as and any_name(sold_as, tables.species)
+    return Question(
+        any_name(variety, tables.varieties), any_name(age, tables.ages), claimed or None
+    )
 
 
 def make_record(
