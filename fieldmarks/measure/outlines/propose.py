@@ -1,0 +1,264 @@
+"""Propose: outlines of all marks in sight, from the eye, the beak's tip and the tail's end."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import cv2
+import numpy as np
+import shapely
+
+from fieldmarks._util.errors import RegionError
+from fieldmarks.measure.outlines import eye as eyes
+from fieldmarks.measure.outlines import places, silhouette
+from fieldmarks.measure.outlines.frame import PITCH, Bytes, Floats, Frame, Look, Taps, frame_of, look_at
+from fieldmarks.measure.photo import Photo
+from fieldmarks.measure.region import MIN_AREA, Polygon
+
+HEAD_REACH = 1.9  # units
+IRIS = 0.1  # radius of an iris, in units, when there is no beak to go by
+LOW = 0.15  # a proposal less sure than this is none
+POINTS = 40
+RIM = 0.05  # width of the line of feathers outside the eye ring, in units
+BEAKS = ("beak_base", "beak_tip", "cere")
+
+
+class Marked(Protocol):
+    """What is needed of a row of the marks table."""
+
+    @property
+    def whole(self) -> bool:
+        """Whether a rule needs the whole of it rather than a clean core."""
+
+
+@dataclass(frozen=True)
+class ProposedMark:
+    """An outline to keep, drop or reshape.
+
+    Parameters
+    ----------
+    mark : str
+        Key of the mark.
+    shape : Polygon
+        In photo pixels.
+    certainty : float
+        0..1, how sure it is that the outline lies on this mark.
+    whole : bool
+        Whether it is meant to hold the whole mark, not only a clean core.
+    """
+
+    mark: str
+    shape: Polygon
+    certainty: float
+    whole: bool
+
+
+def propose(
+    photo: Photo, taps: Taps, marks: Mapping[str, Marked]
+) -> tuple[ProposedMark, ...]:
+    """Outlines of all marks in sight.
+
+    Parameters
+    ----------
+    photo : Photo
+    taps : Taps
+        In photo pixels. The more of them, the surer.
+    marks : mapping
+        Marks to look for, as in the marks table.
+
+    Returns
+    -------
+    tuple of ProposedMark, in the order of ``marks``; none for marks that are not in sight or could
+    not be made out.
+
+    Raises
+    ------
+    RegionError
+        A tap lies outside the photo, or two of them on one spot.
+    """
+    _check(photo, taps)
+    scene = _scene(photo, taps)
+    found = {}
+    for mark in marks:
+        proposed = _proposed(scene, mark, marks[mark].whole)
+        if proposed is not None and proposed.certainty >= LOW:
+            found[mark] = proposed
+    return tuple(found.values())
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """Everything found before single marks are drawn. The tail is in pixels of the body's view."""
+
+    photo: Photo
+    eye: eyes.Eye | None
+    beak: silhouette.Beak | None
+    head: places.View
+    beak_mask: Bytes
+    free: Bytes
+    whole: places.View
+    body: places.Body
+    head_body: places.Body
+    tail: Floats | None
+
+
+def _check(photo: Photo, taps: Taps) -> None:
+    points = [p for p in (taps.eye, taps.beak_tip, taps.tail_end) if p is not None]
+    for x, y in points:
+        if not (0 <= x <= photo.width and 0 <= y <= photo.height):
+            raise RegionError("a tap was outside the photo", where="photo", mend="Tap on the bird")
+    for number, one in enumerate(points):
+        for other in points[number + 1 :]:
+            if np.hypot(one[0] - other[0], one[1] - other[1]) < 6:
+                raise RegionError(
+                    "two taps are on one spot",
+                    where="photo",
+                    mend="Tap the eye, the tip of the beak and the end of the tail",
+                )
+
+
+def _scene(photo: Photo, taps: Taps) -> _Scene:
+    eye_at = np.array(taps.eye, float)
+    tail = None if taps.tail_end is None else np.array(taps.tail_end, float)
+    frame = _first_frame(photo, taps, eye_at, tail)
+    # The eye, and from it the frame anew.
+    near = look_at(photo, eye_at, 1.0 * frame.unit, eyes.UNIT / frame.unit)
+    eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
+    if eye is not None:
+        tip = frame.to_pixels([[1, 0]])[0]
+        frame = frame_of(near.out_of(eye.middle), tip, frame.y_axis)
+    wide = look_at(photo, frame.origin, silhouette.REACH * frame.unit, silhouette.UNIT / frame.unit)
+    tail_there = None if tail is None else wide.into(tail)
+    bird = silhouette.find_silhouette(wide.rgb, wide.frame(frame), tail_there)
+    beak = None
+    if taps.beak_tip is not None:
+        scale = silhouette.BEAK_UNIT / frame.unit
+        close = look_at(photo, frame.origin, HEAD_REACH * frame.unit, scale)
+        beak = silhouette.find_beak(
+            close.rgb, close.lab, close.frame(frame), close.from_other(bird, wide)
+        )
+        if beak is not None:
+            frame = beak.frame.moved(1 / close.scale, close.corner)
+    reach = HEAD_REACH * frame.unit
+    head_look = look_at(photo, frame.origin, reach, eyes.UNIT / frame.unit)
+    eye = eyes.find_eye(head_look.lab, head_look.into(frame.origin), eyes.UNIT, 0.06)
+    head = places.view_of(head_look, head_look.frame(frame), head_look.from_other(bird, wide))
+    whole = places.view_of(wide, wide.frame(frame), bird)
+    body = places.lie_of_body(whole, tail_there)
+    head_body = places.Body(
+        head_look.into(wide.out_of(body.middle)), body.down, body.front, body.edge
+    )
+    beak_mask = np.zeros_like(head.bird)
+    if beak is not None:
+        beak_mask = head_look.from_other(beak.mask, close)
+    free = head.bird.copy()
+    free[cv2.dilate(beak_mask, silhouette.disc(4)) > 0] = 0
+    if eye is not None:
+        outer = eye.middle + 1.12 * (eye.ring - eye.middle)
+        cv2.fillPoly(free, [np.round(outer - 0.5).astype(np.int32)], 0)
+    free = cv2.erode(free, silhouette.disc(3), borderValue=0)
+    return _Scene(
+        photo, eye, beak, head, beak_mask, free, whole, body, head_body, tail_there
+    )
+
+
+def _first_frame(photo: Photo, taps: Taps, eye_at: Floats, tail: Floats | None) -> Frame:
+    down = np.array([0.0, 1.0]) if tail is None else tail - eye_at
+    if taps.beak_tip is not None:
+        return frame_of(eye_at, np.array(taps.beak_tip, float), down)
+    raise RegionError("no beak", where="photo", mend="x")
+
+
+def _proposed(scene: _Scene, mark: str, whole: bool) -> ProposedMark | None:
+    if mark in ("iris", "eye_ring", "ring_rim"):
+        return _round_eye(scene, mark)
+    place = places.places().get(mark)
+    if place is None:
+        return None
+    on_head = place.place in ("head", "rim") or mark in ("nape", "collar")
+    view, body = (scene.head, scene.head_body) if on_head else (scene.whole, scene.body)
+    found = places.where(place, view, body, scene.tail)
+    if found is None:
+        return None
+    at, along = found
+    if mark in BEAKS:
+        free = _horn(scene, mark)
+    else:
+        free = scene.free if on_head else _free_body(scene)
+    drawn = places.draw(place, view, at, along, free, whole=whole)
+    if drawn is None:
+        return None
+    mask, even = drawn
+    shape = _outline(scene.photo, view.look, mask)
+    if shape is None:
+        return None
+    sure = place.sure * (0.5 + 0.5 * even)
+    if scene.beak is not None:
+        sure *= float(np.clip(0.4 + 0.6 * scene.beak.score, 0.4, 1))
+    else:
+        sure *= 0.6
+    return ProposedMark(mark, shape, round(min(sure, 1.0), 2), whole and place.grow is not None)
+
+
+def _horn(scene: _Scene, mark: str) -> Bytes:
+    if mark == "cere":
+        return scene.head.bird
+    return cv2.erode(scene.beak_mask, silhouette.disc(2), borderValue=0)
+
+
+def _free_body(scene: _Scene) -> Bytes:
+    free = cv2.erode(scene.whole.bird, silhouette.disc(2), borderValue=0)
+    look = scene.whole.look
+    beak = look.from_other(scene.beak_mask, scene.head.look)
+    free[cv2.dilate(beak, silhouette.disc(2)) > 0] = 0
+    return free
+
+
+def _round_eye(scene: _Scene, mark: str) -> ProposedMark | None:
+    eye = scene.eye
+    if eye is None:
+        return None
+    sharp = float(np.clip(eye.iris_step / eyes.SHARP, 0, 1))
+    if mark == "iris":
+        points = eye.iris
+    else:
+        sharp *= float(np.clip(eye.ring_step / eyes.SHARP, 0, 1))
+        if mark == "eye_ring":
+            points = eye.middle + 0.96 * (eye.ring - eye.middle)
+        else:
+            away = eye.ring - eye.middle
+            grow = 1 + RIM * eyes.UNIT / np.hypot(*away.T)
+            points = eye.middle + away * grow[:, None]
+    out = scene.head.look.out_of(points)
+    shape = _polygon(scene.photo, out)
+    return None if shape is None else ProposedMark(mark, shape, round(sharp, 2), mark != "iris")
+
+
+def _outline(photo: Photo, look: Look, mask: Bytes) -> Polygon | None:
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contour = max(contours, key=cv2.contourArea)
+    if len(contour) < 4:
+        return None
+    tolerance = 0.5
+    while True:
+        points = cv2.approxPolyDP(contour, tolerance, True).reshape(-1, 2)
+        if len(points) <= POINTS:
+            break
+        tolerance *= 1.3
+    return _polygon(photo, look.out_of(points + 0.5)) if len(points) >= 3 else None
+
+
+def _polygon(photo: Photo, points: Floats) -> Polygon | None:
+    """A valid polygon on the photo, or None."""
+    inside = np.clip(np.round(points, 2), 0, [photo.width, photo.height])
+    ring = shapely.Polygon(inside)
+    if not ring.is_valid:
+        ring = ring.buffer(0)
+        if ring.geom_type != "Polygon":
+            return None
+        inside = np.asarray(ring.exterior.coords)[:-1]
+    if ring.area < MIN_AREA:
+        return None
+    return Polygon(tuple((float(x), float(y)) for x, y in inside))
