@@ -4,6 +4,6 @@ Nothing proposed here is used unasked: the keeper keeps, drops or reshapes each 
 """
 
 from fieldmarks.measure.outlines.frame import Taps
-from fieldmarks.measure.outlines.propose import ProposedMark, propose
+from fieldmarks.measure.outlines.proposal import ProposedMark, propose
 
 __all__ = ["ProposedMark", "Taps", "propose"]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Literal
 
 import cv2
 import numpy as np
@@ -18,15 +17,23 @@ from fieldmarks.measure.outlines.silhouette import HEAD, disc
 
 RIM = (0.4, 1.3)  # nearest and farthest edge of a head from its eye, in units
 RAYS = np.radians([-12, -6, 0, 6, 12])
-SHIFT = 0.09  # how far a core may move towards evener colour, in units
 LIGHTNESS_WEIGHT = 0.5  # shading changes L* much more than a* and b*
 NEVER = 6.0  # colour steps that never count as a border
 SPREADS = 2.5  # of the usual distance to the core's colour, from which another colour begins
 LEAST = 0.35  # of the core that must be left after drawing it to the colours
 WING = (1.6, 3.0)  # where along the body the edge of the wing is looked for, in units
+NECK, TRUNK = (0.9, 2.2), (1.2, 4.0)  # distances from the head, in units, that tell how the body lies
+TAIL = 0.6  # how near its end the bird tells which way the tail points, in units
+RAISED = 0.0  # a beak held higher than this along the body no longer says where the throat is
+NO_WING = 0.2  # of the width of a bird whose folded wing is not made out
 BINS = 20  # across the body
 DARKER = 6.0  # L* by which a wing is darker than the front of the body
-PLAIN = 1.3  # step at the edge of the wing over what the colours vary beside it
+PLAIN = 1.6  # step at the edge of the wing over what the colours vary beside it
+LINES = 5  # across the trunk that must show it
+
+
+CLOSE = 0.115  # cores smaller than this, in units, are drawn on the closer look
+WAYS = ("head", "rim", "neck", "throat", "trunk", "front", "flank", "tail")
 
 
 class Place(BaseModel):
@@ -34,11 +41,29 @@ class Place(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    place: Literal["head", "rim", "body", "front", "flank", "tail"]
-    at: tuple[float, float]
+    head: tuple[float, float] | None = None
+    rim: tuple[float, float] | None = None
+    neck: tuple[float, float] | None = None
+    throat: tuple[float, float] | None = None
+    trunk: tuple[float, float] | None = None
+    front: tuple[float, float] | None = None
+    flank: tuple[float, float] | None = None
+    tail: tuple[float, float] | None = None
     size: tuple[float, float]
-    sure: float = Field(gt=0, le=1)
     grow: tuple[float, float] | None = None
+    shift: float = 0.09
+    sure: float = Field(gt=0, le=1)
+
+    @property
+    def ways(self) -> dict[str, tuple[float, float]]:
+        """The ways its place is told."""
+        told = ((way, getattr(self, way)) for way in WAYS)
+        return {way: at for way, at in told if at is not None}
+
+    @property
+    def on_head(self) -> bool:
+        """Whether it is small and near the head, and looked at closely."""
+        return self.tail is None and self.size[0] < CLOSE
 
 
 class _Places(BaseModel):
@@ -55,8 +80,8 @@ def places() -> dict[str, Place]:
 
 
 @dataclass(frozen=True, eq=False)
-class Body:
-    """The bird below its head, in pixels of a look.
+class Lie:
+    """Which way a part of the bird lies below its head, in pixels of a look.
 
     Parameters
     ----------
@@ -64,59 +89,91 @@ class Body:
         Of the head.
     down, front : (2,) arrays
         Along the body, and across it to the side of the beak; of length 1.
-    edge : float
-        Where across the body (0 back, 1 front) the wing ends; 0 when none is seen.
     """
 
     middle: Floats
     down: Floats
     front: Floats
-    edge: float
 
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """One look at the bird: its frame, the bird as a mask, and what of it is free of other parts."""
+    """One look at the bird, made ready.
+
+    Parameters
+    ----------
+    look : Look
+    frame : Frame
+        Of the head, in pixels of the look, as all else.
+    bird : mask
+    smooth : (h, w, 3) array
+        CIELAB with L* weighted down.
+    rough : (h, w) array
+        How fast it changes, per unit of the frame.
+    neck, trunk : Lie
+    edges : tuple of (down, across)
+        Where along the trunk the edge of the folded wing is seen, and where across it (0 back).
+    tail : (2,) array, optional
+    """
 
     look: Look
     frame: Frame
     bird: Bytes
     smooth: Floats
     rough: Floats
+    neck: Lie
+    trunk: Lie
+    edges: tuple[tuple[float, float], ...] = ()
+    tail: Floats | None = None
 
 
-def view_of(look: Look, frame: Frame, bird: Bytes) -> View:
-    """A look made ready: smoothed, and how fast its colours change."""
+def view_of(look: Look, frame: Frame, bird: Bytes, tail: Floats | None) -> View:
+    """The whole bird at a size of its own, made ready."""
+    smooth, rough = _smoothed(look, frame)
+    neck, trunk = (_lie(frame, bird, *span) for span in (NECK, TRUNK))
+    view = View(look, frame, bird, smooth, rough, neck, trunk, (), tail)
+    return replace(view, edges=_edge_of_wing(view))
+
+
+def closer(view: View, look: Look) -> View:
+    """The same bird in another look."""
+
+    def there(lie: Lie) -> Lie:
+        return Lie(look.into(view.look.out_of(lie.middle)), lie.down, lie.front)
+
+    frame = look.frame(view.frame.moved(1 / view.look.scale, view.look.corner))
+    bird = look.from_other(view.bird, view.look)
+    tail = None if view.tail is None else look.into(view.look.out_of(view.tail))
+    neck, trunk = there(view.neck), there(view.trunk)
+    return View(look, frame, bird, *_smoothed(look, frame), neck, trunk, view.edges, tail)
+
+
+def _smoothed(look: Look, frame: Frame) -> tuple[Floats, Floats]:
     smooth = cv2.GaussianBlur(look.lab, (0, 0), max(0.03 * frame.unit, 0.8))
     smooth = smooth * np.array([LIGHTNESS_WEIGHT, 1, 1], np.float32)
     steps = [cv2.Sobel(smooth, cv2.CV_32F, *order, scale=0.125) for order in ((1, 0), (0, 1))]
-    rough = np.sqrt(sum((step**2).sum(axis=2) for step in steps)) * frame.unit
-    return View(look, frame, bird, smooth, rough)
+    return smooth, np.sqrt(sum((step**2).sum(axis=2) for step in steps)) * frame.unit
 
 
-def lie_of_body(view: View, tail: Floats | None) -> Body:
-    """Which way the body lies, and where across it the wing ends."""
-    middle = view.frame.to_pixels(HEAD)[0]
-    rows, columns = np.nonzero(view.bird)
-    points = np.stack([columns + 0.5, rows + 0.5], axis=1)
-    away = points - middle
-    if tail is not None:
-        down = tail - middle
-    else:
-        below = away[np.hypot(*away.T) > 1.2 * view.frame.unit]
-        down = below.mean(axis=0) if len(below) > 20 else np.array([0.0, 1.0])
+def _lie(frame: Frame, bird: Bytes, near: float, far: float) -> Lie:
+    """Which way the bird goes on from its head, told by what lies between two distances from it."""
+    middle = frame.to_pixels(HEAD)[0]
+    rows, columns = np.nonzero(bird)
+    away = np.stack([columns + 0.5, rows + 0.5], axis=1) - middle
+    distance = np.hypot(*away.T) / frame.unit
+    away = away[(distance > near) & (distance < far)]
+    down = away.mean(axis=0) if len(away) > 20 else np.array([0.0, 1.0])
     length = float(np.hypot(*down))
     down = down / length if length > 0 else np.array([0.0, 1.0])
     front = np.array([-down[1], down[0]])
-    front = front if front @ view.frame.x_axis > 0 else -front
-    body = Body(middle, down, front, 0.0)
-    return Body(middle, down, front, _edge_of_wing(view, body))
+    return Lie(middle, down, front if front @ frame.x_axis > 0 else -front)
 
 
-def _edge_of_wing(view: View, body: Body) -> float:
-    """Where across the body the darker wing gives way to the lighter front, 0..1; 0 for nowhere."""
+def _edge_of_wing(view: View) -> tuple[tuple[float, float], ...]:
+    """Where across the trunk (0..1) a darker wing gives way to a lighter front: (down, across)."""
     height, width = view.bird.shape
-    lines = []
+    body = view.trunk
+    found = []
     for along in np.arange(*WING, 0.1):
         chord = _chord(view, body, along)
         if chord is None:
@@ -124,24 +181,35 @@ def _edge_of_wing(view: View, body: Body) -> float:
         across = chord[0] + (chord[1] - chord[0]) * (np.arange(BINS) + 0.5) / BINS
         at = body.middle + view.frame.unit * (along * body.down + across[:, None] * body.front)
         column, row = np.clip(at.astype(int), 0, [width - 1, height - 1]).T
-        lines.append(view.smooth[row, column])
-    if len(lines) < 5:
-        return 0.0
-    profile = np.median(lines, axis=0)
-    best, edge = PLAIN, 0.0
+        cut = _cut_across(view.smooth[row, column])
+        if cut is not None:
+            found.append((float(along), cut))
+    return tuple(found) if len(found) >= LINES else ()
+
+
+def _cut_across(line: Floats) -> float | None:
+    best, edge = PLAIN, None
     for cut in range(2, BINS - 2):
-        back, front = profile[:cut], profile[cut:]
+        back, front = line[:cut], line[cut:]
         middles = [np.median(part, axis=0) for part in (back, front)]
         parts = zip((back, front), middles, strict=True)
         own = np.concatenate([np.linalg.norm(part - middle, axis=1) for part, middle in parts])
         step = float(np.linalg.norm(middles[0] - middles[1]) / (own.mean() + 4))
-        darker = float(middles[1][0] - middles[0][0]) / LIGHTNESS_WEIGHT
-        if step > best and darker > DARKER:
-            best, edge = step, cut / BINS
+        if step > best:
+            darker = float(middles[1][0] - middles[0][0]) / LIGHTNESS_WEIGHT
+            best, edge = step, cut / BINS if darker > DARKER else None
     return edge
 
 
-def _chord(view: View, body: Body, along: float) -> tuple[float, float] | None:
+def edge_at(view: View, along: float) -> float:
+    """Where across the trunk the folded wing ends, some way down; 0 where that is not seen."""
+    if not view.edges:
+        return 0.0
+    near = [cut for down, cut in view.edges if abs(down - along) < 0.4]
+    return float(np.median(near or [cut for _, cut in view.edges]))
+
+
+def _chord(view: View, body: Lie, along: float) -> tuple[float, float] | None:
     """The first and last place of the bird across its body, in units from the body's middle."""
     unit = view.frame.unit
     across = np.arange(-3.0, 3.0, 1 / unit)
@@ -153,38 +221,88 @@ def _chord(view: View, body: Body, along: float) -> tuple[float, float] | None:
     return (float(across[seen][0]), float(across[seen][-1])) if seen.sum() > 4 else None
 
 
-def where(place: Place, view: View, body: Body, tail: Floats | None) -> tuple[Floats, Floats] | None:
-    """Middle of a mark's core and the direction of its first half axis, in pixels of the view.
+def where(place: Place, view: View) -> Floats | None:
+    """Middle of a mark's core in pixels of the view; None when such a place is not in sight."""
+    found = [_where(way, at, view) for way, at in place.ways.items()]
+    seen = [at for at in found if at is not None]
+    return np.mean(seen, axis=0) if seen else None
 
-    None when such a place is not in sight.
-    """
-    frame, (first, second) = view.frame, place.at
-    if place.place == "head":
-        return frame.to_pixels([[first, second]])[0], frame.x_axis
-    if place.place == "rim":
+
+def _where(way: str, at: tuple[float, float], view: View) -> Floats | None:
+    frame, (first, second) = view.frame, at
+    if way == "head":
+        return frame.to_pixels([at])[0]
+    if way == "rim":
         turn = math.radians(first)
-        far = float(np.median([_rim(view, turn + ray) for ray in RAYS]))
-        far = float(np.clip(far, *RIM)) * second
-        ray = np.array([math.cos(turn), math.sin(turn)])
-        at = frame.to_pixels([ray * far])[0]
-        return at, (at - frame.origin) / np.hypot(*(at - frame.origin))
-    if place.place == "tail":
-        if tail is None:
-            return None
-        return tail - body.down * first * frame.unit, body.down
-    chord = _chord(view, body, first)
+        return frame.to_pixels([_far(view, turn) * second * np.array([math.cos(turn), math.sin(turn)])])[0]
+    if way == "tail":
+        return _up_the_tail(view, first)
+    lie = view.neck if way in ("neck", "throat") else view.trunk
+    if way == "throat":
+        first += _chin(view)
+    chord = _chord(view, lie, first)
     if chord is None:
         return None
-    low, high = 0.0, 1.0
-    if place.place == "front":
-        low = max(body.edge, 0.2)
-    elif place.place == "flank":
-        high = body.edge
-        if not high:
-            return None
+    low, high = _span(way, view, first)
+    if low >= high:
+        return None
     share = low + (high - low) * second
     across = chord[0] + (chord[1] - chord[0]) * share
-    return body.middle + frame.unit * (first * body.down + across * body.front), body.down
+    return np.asarray(lie.middle + frame.unit * (first * lie.down + across * lie.front))
+
+
+def _up_the_tail(view: View, far: float) -> Floats | None:
+    """From the end of the tail towards what of the bird is near it."""
+    if view.tail is None:
+        return None
+    rows, columns = np.nonzero(view.bird)
+    points = np.stack([columns + 0.5, rows + 0.5], axis=1)
+    near = points[np.hypot(*(points - view.tail).T) < TAIL * view.frame.unit]
+    if len(near) < 6:
+        return None
+    up = near.mean(axis=0) - view.tail
+    length = float(np.hypot(*up))
+    return view.tail + up / length * far * view.frame.unit if length > 0.5 else view.tail
+
+
+def told(way: str, at: Floats, view: View) -> Floats | None:
+    """How a way of the table tells a place in pixels of the view: what :func:`where` undoes."""
+    frame = view.frame
+    own = frame.of_pixels([at])[0]
+    if way == "head":
+        return own
+    if way == "rim":
+        turn = math.atan2(own[1], own[0])
+        return np.array([math.degrees(turn), float(np.hypot(*own)) / _far(view, turn)])
+    lie = view.neck if way in ("neck", "throat") else view.trunk
+    first = float((at - lie.middle) @ lie.down) / frame.unit
+    chord = _chord(view, lie, first)
+    low, high = _span(way, view, first)
+    if chord is None or way == "tail" or low >= high:
+        return None
+    across = float((at - lie.middle) @ lie.front) / frame.unit
+    if way == "throat":
+        first -= _chin(view)
+    share = (across - chord[0]) / (chord[1] - chord[0])
+    return np.array([first, (share - low) / (high - low)])
+
+
+def _span(way: str, view: View, along: float) -> tuple[float, float]:
+    """From where to where across the bird a way of telling goes."""
+    if way == "front":
+        return max(edge_at(view, along), NO_WING), 1.0
+    return (0.0, edge_at(view, along)) if way == "flank" else (0.0, 1.0)
+
+
+def _chin(view: View) -> float:
+    """How far down the neck the tip of the beak lies."""
+    tip = view.frame.to_pixels([[1, 0]])[0] - view.neck.middle
+    return max(float(tip @ view.neck.down) / view.frame.unit, RAISED)
+
+
+def _far(view: View, turn: float) -> float:
+    """How far from the eye the edge of the bird is near a ray of the frame, in units."""
+    return float(np.clip(np.median([_rim(view, turn + ray) for ray in RAYS]), *RIM))
 
 
 def _rim(view: View, turn: float) -> float:
@@ -203,7 +321,6 @@ def draw(
     place: Place,
     view: View,
     at: Floats,
-    along: Floats,
     free: Bytes,
     *,
     whole: bool,
@@ -213,7 +330,7 @@ def draw(
 
     Parameters
     ----------
-    at, along : (2,) arrays
+    at : (2,) array
         From :func:`where`.
     free : mask
         Where the mark may lie.
@@ -222,8 +339,9 @@ def draw(
     scale : float
         Of the core's size.
     """
+    along = (view.neck if place.on_head else view.trunk).down
     size = np.array(place.size) * view.frame.unit * scale
-    at = _calmer(view, at, float(size.mean()), free)
+    at = _calmer(view, at, float(size.mean()), free, place.shift * view.frame.unit)
     if at is None:
         return None
     core = _oval(view, at, along, size) & (free > 0)
@@ -252,9 +370,9 @@ def draw(
     return mask, even
 
 
-def _calmer(view: View, at: Floats, size: float, free: Bytes) -> Floats | None:
+def _calmer(view: View, at: Floats, size: float, free: Bytes, shift: float) -> Floats | None:
     """The middle moved a little to where the colours change less; None when it is not free."""
-    reach = int(SHIFT * view.frame.unit)
+    reach = math.ceil(1.5 * shift)
     border = reach + int(size) + 1
     column, row = int(at[0]), int(at[1])
     height, width = free.shape
@@ -270,7 +388,7 @@ def _calmer(view: View, at: Floats, size: float, free: Bytes) -> Floats | None:
     share = cv2.filter2D(free[part].astype(np.float32), -1, kernel, borderType=none)
     rough = cv2.filter2D(view.rough[part], -1, kernel, borderType=cv2.BORDER_REPLICATE)
     rows, columns = np.mgrid[y0:y1, x0:x1] + 0.5
-    away = np.hypot(columns - at[0], rows - at[1]) / max(SHIFT * view.frame.unit, 1.0)
+    away = np.hypot(columns - at[0], rows - at[1]) / max(shift, 0.7)
     # A weighted mean of the better places moves steadily where the best one would jump.
     cost = rough / 25.0 + 3.0 * (1 - share) + 0.7 * away**2
     weight = np.exp(-(cost - cost.min()) / 0.25) * (away <= 1.5)

@@ -69,7 +69,8 @@ def find_silhouette(rgb: Bytes, frame: Frame, tail: Floats | None) -> Bytes:
     beyond = (along < -0.1) | (along > 1.15) | (aside > half + 1.0)
     marks[beyond & (from_head > 1.35)] = cv2.GC_BGD
     marks[(x > 1.25) & (y < 0.1)] = cv2.GC_BGD
-    bird = (np.hypot(x, y) < 0.42) | (from_head < 0.45)
+    # What is surely bird even when the head is turned towards the camera.
+    bird = (np.hypot(x, y) < 0.22) | (np.hypot(x - 0.3, y - 0.3) < 0.25)
     bird |= (x > 0) & (x < 0.8) & (np.abs(y + 0.12) < 0.1)
     bird |= (along > 0.1) & (along < 0.6) & (inner < 0.35)
     marks[bird] = cv2.GC_FGD

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import cv2
@@ -18,9 +19,14 @@ from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.region import MIN_AREA, Polygon
 
 HEAD_REACH = 1.9  # units
-IRIS = 0.1  # radius of an iris, in units, when there is no beak to go by
+# When there is no beak to go by: radii of the dark disc and of the ring in units, and units that are
+# tried, as shares of the photo's shorter side.
+IRIS, RING = 0.09, 0.175
+SIZES = (0.04, 0.1, 0.25)
 LOW = 0.15  # a proposal less sure than this is none
 POINTS = 40
+ENOUGH = 36.0  # photo pixels that a core holds at least; a reading needs as many
+SKIN = 0.15  # of the bare skin's width that is kept off at its outer border
 RIM = 0.05  # width of the line of feathers outside the eye ring, in units
 BEAKS = ("beak_base", "beak_tip", "cere")
 
@@ -97,11 +103,9 @@ class _Scene:
     beak: silhouette.Beak | None
     head: places.View
     beak_mask: Bytes
-    free: Bytes
     whole: places.View
-    body: places.Body
-    head_body: places.Body
-    tail: Floats | None
+    free: Bytes
+    free_body: Bytes
 
 
 def _check(photo: Photo, taps: Taps) -> None:
@@ -122,37 +126,30 @@ def _check(photo: Photo, taps: Taps) -> None:
 def _scene(photo: Photo, taps: Taps) -> _Scene:
     eye_at = np.array(taps.eye, float)
     tail = None if taps.tail_end is None else np.array(taps.tail_end, float)
-    frame = _first_frame(photo, taps, eye_at, tail)
-    # The eye, and from it the frame anew.
-    near = look_at(photo, eye_at, 1.0 * frame.unit, eyes.UNIT / frame.unit)
-    eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
-    if eye is not None:
-        tip = frame.to_pixels([[1, 0]])[0]
-        frame = frame_of(near.out_of(eye.middle), tip, frame.y_axis)
-    wide = look_at(photo, frame.origin, silhouette.REACH * frame.unit, silhouette.UNIT / frame.unit)
-    tail_there = None if tail is None else wide.into(tail)
-    bird = silhouette.find_silhouette(wide.rgb, wide.frame(frame), tail_there)
-    beak = None
+    down = np.array([0.0, 1.0]) if tail is None else tail - eye_at
     if taps.beak_tip is not None:
-        scale = silhouette.BEAK_UNIT / frame.unit
-        close = look_at(photo, frame.origin, HEAD_REACH * frame.unit, scale)
-        beak = silhouette.find_beak(
-            close.rgb, close.lab, close.frame(frame), close.from_other(bird, wide)
-        )
-        if beak is not None:
-            frame = beak.frame.moved(1 / close.scale, close.corner)
+        frame = frame_of(eye_at, np.array(taps.beak_tip, float), down)
+        near = look_at(photo, eye_at, 1.0 * frame.unit, eyes.UNIT / frame.unit)
+        eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
+        if eye is not None:
+            frame = frame_of(near.out_of(eye.middle), frame.to_pixels([[1, 0]])[0], frame.y_axis)
+        cut = _cut_out(photo, frame, tail)
+    else:
+        # Of the two ways the bird may look, the one on which something like a beak is seen.
+        cuts = [_cut_out(photo, frame, tail) for frame in _guesses(photo, eye_at, down)]
+        cut = max(cuts, key=lambda c: -1.0 if c.beak is None else c.beak.score)
+        # A beak that was not tapped is not in sight, or is another bird's.
+        cut = replace(cut, frame=cut.first, beak=None)
+    frame, wide, bird, beak = cut.frame, cut.look, cut.bird, cut.beak
+    tail_there = None if tail is None else wide.into(tail)
     reach = HEAD_REACH * frame.unit
     head_look = look_at(photo, frame.origin, reach, eyes.UNIT / frame.unit)
     eye = eyes.find_eye(head_look.lab, head_look.into(frame.origin), eyes.UNIT, 0.06)
-    head = places.view_of(head_look, head_look.frame(frame), head_look.from_other(bird, wide))
-    whole = places.view_of(wide, wide.frame(frame), bird)
-    body = places.lie_of_body(whole, tail_there)
-    head_body = places.Body(
-        head_look.into(wide.out_of(body.middle)), body.down, body.front, body.edge
-    )
+    whole = places.view_of(wide, wide.frame(frame), bird, tail_there)
+    head = places.closer(whole, head_look)
     beak_mask = np.zeros_like(head.bird)
     if beak is not None:
-        beak_mask = head_look.from_other(beak.mask, close)
+        beak_mask = head_look.from_other(beak.mask, cut.close)
     free = head.bird.copy()
     free[cv2.dilate(beak_mask, silhouette.disc(4)) > 0] = 0
     if eye is not None:
@@ -160,15 +157,60 @@ def _scene(photo: Photo, taps: Taps) -> _Scene:
         cv2.fillPoly(free, [np.round(outer - 0.5).astype(np.int32)], 0)
     free = cv2.erode(free, silhouette.disc(3), borderValue=0)
     return _Scene(
-        photo, eye, beak, head, beak_mask, free, whole, body, head_body, tail_there
+        photo, eye, beak, head, beak_mask, whole, free, _free_body(whole, head, beak_mask)
     )
 
 
-def _first_frame(photo: Photo, taps: Taps, eye_at: Floats, tail: Floats | None) -> Frame:
-    down = np.array([0.0, 1.0]) if tail is None else tail - eye_at
-    if taps.beak_tip is not None:
-        return frame_of(eye_at, np.array(taps.beak_tip, float), down)
-    raise RegionError("no beak", where="photo", mend="x")
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """The bird and its beak cut out; ``first`` is the frame before its beak was found."""
+
+    first: Frame
+    frame: Frame
+    look: Look
+    bird: Bytes
+    close: Look
+    beak: silhouette.Beak | None
+
+
+def _cut_out(photo: Photo, frame: Frame, tail: Floats | None) -> _Cut:
+    """The bird and its beak, and from it the frame anew."""
+    wide = look_at(photo, frame.origin, silhouette.REACH * frame.unit, silhouette.UNIT / frame.unit)
+    tail_there = None if tail is None else wide.into(tail)
+    bird = silhouette.find_silhouette(wide.rgb, wide.frame(frame), tail_there)
+    scale = silhouette.BEAK_UNIT / frame.unit
+    close = look_at(photo, frame.origin, HEAD_REACH * frame.unit, scale)
+    there = close.from_other(bird, wide)
+    beak = silhouette.find_beak(close.rgb, close.lab, close.frame(frame), there)
+    better = frame if beak is None else beak.frame.moved(1 / close.scale, close.corner)
+    return _Cut(frame, better, wide, bird, close, beak)
+
+
+def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Frame]:
+    """Frames that an eye alone suggests: its size gives the unit, the beak lies left or right."""
+    found = []
+    for share in SIZES:
+        unit = share * min(photo.width, photo.height)
+        near = look_at(photo, eye_at, 1.0 * unit, eyes.UNIT / unit)
+        eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
+        if eye is not None:
+            ring = float(np.hypot(*(eye.ring - eye.middle).T).mean())
+            size = (eye.radius / IRIS + ring / RING) / 2 / near.scale
+            found.append((eye.iris_step, size, near.out_of(eye.middle)))
+    if not found:
+        raise RegionError(
+            "no eye was made out where you tapped",
+            where="photo",
+            mend="Tap the middle of the eye, or draw the marks yourself",
+        )
+    _, unit, middle = max(found, key=lambda f: f[0])
+    down = down / np.hypot(*down)
+    beside = np.array([-down[1], down[0]])
+    tips = [
+        middle + unit * (side * math.cos(PITCH) * beside + math.sin(PITCH) * down)
+        for side in (1, -1)
+    ]
+    return [frame_of(middle, tip, down) for tip in tips]
 
 
 def _proposed(scene: _Scene, mark: str, whole: bool) -> ProposedMark | None:
@@ -177,17 +219,19 @@ def _proposed(scene: _Scene, mark: str, whole: bool) -> ProposedMark | None:
     place = places.places().get(mark)
     if place is None:
         return None
-    on_head = place.place in ("head", "rim") or mark in ("nape", "collar")
-    view, body = (scene.head, scene.head_body) if on_head else (scene.whole, scene.body)
-    found = places.where(place, view, body, scene.tail)
-    if found is None:
+    view = scene.head if place.on_head else scene.whole
+    at = places.where(place, view)
+    if at is None:
         return None
-    at, along = found
     if mark in BEAKS:
+        if scene.beak is None:
+            return None
         free = _horn(scene, mark)
     else:
-        free = scene.free if on_head else _free_body(scene)
-    drawn = places.draw(place, view, at, along, free, whole=whole)
+        free = scene.free if place.on_head else scene.free_body
+    area = math.pi * place.size[0] * place.size[1] * (view.frame.unit / view.look.scale) ** 2
+    scale = max(1.0, math.sqrt(ENOUGH / area))
+    drawn = places.draw(place, view, at, free, whole=whole, scale=scale)
     if drawn is None:
         return None
     mask, even = drawn
@@ -208,11 +252,9 @@ def _horn(scene: _Scene, mark: str) -> Bytes:
     return cv2.erode(scene.beak_mask, silhouette.disc(2), borderValue=0)
 
 
-def _free_body(scene: _Scene) -> Bytes:
-    free = cv2.erode(scene.whole.bird, silhouette.disc(2), borderValue=0)
-    look = scene.whole.look
-    beak = look.from_other(scene.beak_mask, scene.head.look)
-    free[cv2.dilate(beak, silhouette.disc(2)) > 0] = 0
+def _free_body(whole: places.View, head: places.View, beak: Bytes) -> Bytes:
+    free = cv2.erode(whole.bird, silhouette.disc(2), borderValue=0)
+    free[cv2.dilate(whole.look.from_other(beak, head.look), silhouette.disc(2)) > 0] = 0
     return free
 
 
@@ -221,12 +263,14 @@ def _round_eye(scene: _Scene, mark: str) -> ProposedMark | None:
     if eye is None:
         return None
     sharp = float(np.clip(eye.iris_step / eyes.SHARP, 0, 1))
+    away = eye.iris - eye.middle
+    inner = eye.iris + away / np.hypot(*away.T)[:, None] * 0.004 * eyes.UNIT
     if mark == "iris":
-        points = eye.iris
+        points = inner
     else:
         sharp *= float(np.clip(eye.ring_step / eyes.SHARP, 0, 1))
         if mark == "eye_ring":
-            points = eye.middle + 0.96 * (eye.ring - eye.middle)
+            points = eye.ring + SKIN * (inner - eye.ring)
         else:
             away = eye.ring - eye.middle
             grow = 1 + RIM * eyes.UNIT / np.hypot(*away.T)
