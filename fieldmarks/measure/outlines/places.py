@@ -258,9 +258,7 @@ def _up_the_tail(view: View, far: float) -> Floats | None:
     rows, columns = np.nonzero(view.bird)
     points = np.stack([columns + 0.5, rows + 0.5], axis=1)
     near = points[np.hypot(*(points - view.tail).T) < TAIL * view.frame.unit]
-    if len(near) < 6:
-        return None
-    up = near.mean(axis=0) - view.tail
+    up = (near.mean(axis=0) if len(near) > 6 else view.trunk.middle) - view.tail
     length = float(np.hypot(*up))
     return view.tail + up / length * far * view.frame.unit if length > 0.5 else view.tail
 

@@ -25,9 +25,8 @@ IRIS, RING = 0.09, 0.175
 SIZES = (0.04, 0.1, 0.25)
 LOW = 0.15  # a proposal less sure than this is none
 POINTS = 40
-ENOUGH = 36.0  # photo pixels that a core holds at least; a reading needs as many
-SKIN = 0.15  # of the bare skin's width that is kept off at its outer border
-RIM = 0.05  # width of the line of feathers outside the eye ring, in units
+ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
+SKIN = 0.3  # of the bare skin's width that is kept off at its outer border
 BEAKS = ("beak_base", "beak_tip", "cere")
 
 
@@ -214,7 +213,7 @@ def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Frame]:
 
 
 def _proposed(scene: _Scene, mark: str, whole: bool) -> ProposedMark | None:
-    if mark in ("iris", "eye_ring", "ring_rim"):
+    if mark in ("iris", "eye_ring"):
         return _round_eye(scene, mark)
     place = places.places().get(mark)
     if place is None:
@@ -229,6 +228,8 @@ def _proposed(scene: _Scene, mark: str, whole: bool) -> ProposedMark | None:
         free = _horn(scene, mark)
     else:
         free = scene.free if place.on_head else scene.free_body
+    if place.tail is not None:
+        free = _tail(scene.whole)
     area = math.pi * place.size[0] * place.size[1] * (view.frame.unit / view.look.scale) ** 2
     scale = max(1.0, math.sqrt(ENOUGH / area))
     drawn = places.draw(place, view, at, free, whole=whole, scale=scale)
@@ -252,6 +253,15 @@ def _horn(scene: _Scene, mark: str) -> Bytes:
     return cv2.erode(scene.beak_mask, silhouette.disc(2), borderValue=0)
 
 
+def _tail(view: places.View) -> Bytes:
+    """The bird, and what lies at the tap: a tail behind a perch is cut off from the bird."""
+    free = view.bird.copy()
+    if view.tail is not None:
+        column, row = np.round(view.tail).astype(int)
+        cv2.circle(free, (int(column), int(row)), round(0.2 * view.frame.unit), 1, cv2.FILLED)
+    return free
+
+
 def _free_body(whole: places.View, head: places.View, beak: Bytes) -> Bytes:
     free = cv2.erode(whole.bird, silhouette.disc(2), borderValue=0)
     free[cv2.dilate(whole.look.from_other(beak, head.look), silhouette.disc(2)) > 0] = 0
@@ -264,20 +274,15 @@ def _round_eye(scene: _Scene, mark: str) -> ProposedMark | None:
         return None
     sharp = float(np.clip(eye.iris_step / eyes.SHARP, 0, 1))
     away = eye.iris - eye.middle
-    inner = eye.iris + away / np.hypot(*away.T)[:, None] * 0.004 * eyes.UNIT
+    inner = eye.iris + away / np.hypot(*away.T)[:, None] * 0.007 * eyes.UNIT
     if mark == "iris":
         points = inner
     else:
         sharp *= float(np.clip(eye.ring_step / eyes.SHARP, 0, 1))
-        if mark == "eye_ring":
-            points = eye.ring + SKIN * (inner - eye.ring)
-        else:
-            away = eye.ring - eye.middle
-            grow = 1 + RIM * eyes.UNIT / np.hypot(*away.T)
-            points = eye.middle + away * grow[:, None]
+        points = eye.ring + SKIN * (inner - eye.ring)
     out = scene.head.look.out_of(points)
     shape = _polygon(scene.photo, out)
-    return None if shape is None else ProposedMark(mark, shape, round(sharp, 2), mark != "iris")
+    return None if shape is None else ProposedMark(mark, shape, round(sharp, 2), False)
 
 
 def _outline(photo: Photo, look: Look, mask: Bytes) -> Polygon | None:

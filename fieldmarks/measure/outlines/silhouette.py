@@ -28,6 +28,7 @@ BODY = 4.3  # from the middle of the head to the legs
 BEAK = np.array([0.72, -0.16])  # middle of the beak in the frame
 BEAK_TILT = math.radians(30)
 # First guesses at the beak round the tap: longer or shorter, turned (radians).
+TAP = 0.3  # how much the tap itself has to say against what was found
 SCALES, TURNS = (0.78, 1.0, 1.25), (-0.24, 0.0, 0.24)
 
 
@@ -121,6 +122,7 @@ def find_beak(rgb: Bytes, lab: Floats, frame: Frame, silhouette: Bytes) -> Beak 
     # Several guesses that are nearly as good say together where the tip is, and more steadily.
     weights = np.exp([(score - best.score) / 0.12 for score, _ in found])
     tip = np.average([tip for _, tip in found], axis=0, weights=weights)
+    tip = TAP * frame.to_pixels([[1, 0]])[0] + (1 - TAP) * tip
     return Beak(best.mask, frame_of(frame.origin, tip, frame.y_axis), best.score)
 
 
