@@ -1,4 +1,4 @@
-"""Places: where on the bird each mark's core is expected, and the core drawn to the colours there."""
+"""Places: where on the bird in the photo the core of each mark is expected."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 import tomllib
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -13,16 +14,16 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from fieldmarks._util.resources import shipped
 from fieldmarks.measure.outlines.frame import Bytes, Floats, Frame, Look
-from fieldmarks.measure.outlines.silhouette import HEAD, disc
+from fieldmarks.measure.outlines.silhouette import HEAD
 
 RIM = (0.4, 1.3)  # nearest and farthest edge of a head from its eye, in units
 RAYS = np.radians([-12, -6, 0, 6, 12])
 LIGHTNESS_WEIGHT = 0.5  # shading changes L* much more than a* and b*
-NEVER = 6.0  # colour steps that never count as a border
-SPREADS = 2.5  # of the usual distance to the core's colour, from which another colour begins
-LEAST = 0.35  # of the core that must be left after drawing it to the colours
 WING = (1.6, 3.0)  # where along the body the edge of the wing is looked for, in units
-NECK, TRUNK = (0.9, 2.2), (1.2, 4.0)  # distances from the head, in units, that tell how the body lies
+NECK, TRUNK = (
+    (0.9, 2.2),
+    (1.2, 4.0),
+)  # distances from the head, in units, that tell how the body lies
 TAIL = 0.6  # how near its end the bird tells which way the tail points, in units
 RAISED = 0.0  # a beak held higher than this along the body no longer says where the throat is
 NO_WING = 0.2  # of the width of a bird whose folded wing is not made out
@@ -52,6 +53,7 @@ class Place(BaseModel):
     size: tuple[float, float]
     grow: tuple[float, float] | None = None
     shift: float = 0.09
+    views: tuple[Literal["side", "front", "back"], ...] = ("side", "front", "back")
     sure: float = Field(gt=0, le=1)
 
     @property
@@ -234,7 +236,9 @@ def _where(way: str, at: tuple[float, float], view: View) -> Floats | None:
         return frame.to_pixels([at])[0]
     if way == "rim":
         turn = math.radians(first)
-        return frame.to_pixels([_far(view, turn) * second * np.array([math.cos(turn), math.sin(turn)])])[0]
+        return frame.to_pixels(
+            [_far(view, turn) * second * np.array([math.cos(turn), math.sin(turn)])]
+        )[0]
     if way == "tail":
         return _up_the_tail(view, first)
     lie = view.neck if way in ("neck", "throat") else view.trunk
@@ -313,93 +317,3 @@ def _rim(view: View, turn: float) -> float:
     seen[seen] = view.bird[row[seen], column[seen]] > 0
     gone = np.flatnonzero(~seen)
     return float(away[gone[0]]) if len(gone) else float(away[-1])
-
-
-def draw(
-    place: Place,
-    view: View,
-    at: Floats,
-    free: Bytes,
-    *,
-    whole: bool,
-    scale: float = 1.0,
-) -> tuple[Bytes, float] | None:
-    """The mark's core, or all of it, as a mask on the view and how even its colour is (0..1).
-
-    Parameters
-    ----------
-    at : (2,) array
-        From :func:`where`.
-    free : mask
-        Where the mark may lie.
-    whole : bool
-        Follow the colour as far as ``place.grow`` allows.
-    scale : float
-        Of the core's size.
-    """
-    along = (view.neck if place.on_head else view.trunk).down
-    size = np.array(place.size) * view.frame.unit * scale
-    at = _calmer(view, at, float(size.mean()), free, place.shift * view.frame.unit)
-    if at is None:
-        return None
-    core = _oval(view, at, along, size) & (free > 0)
-    full = math.pi * size[0] * size[1]
-    if core.sum() < LEAST * full or core.sum() < 4:
-        return None
-    colour = np.median(view.smooth[core], axis=0)
-    away = np.linalg.norm(view.smooth - colour, axis=2)
-    usual = float(np.median(away[core]))
-    like = away < max(NEVER, SPREADS * usual)
-    meant = core & like
-    if whole and place.grow is not None:
-        reach = _oval(view, at, along, np.array(place.grow) * view.frame.unit)
-        meant |= reach & like & (free > 0)
-    mask = meant.astype(np.uint8)
-    radius = max(round(0.015 * view.frame.unit), 1)
-    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(radius))
-    mask = opened if opened.any() else mask
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    if len(stats) < 2:
-        return None
-    mask = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
-    if (mask[core] > 0).sum() < LEAST * full:
-        return None
-    even = float(np.mean(away[core] < 2 * NEVER))
-    return mask, even
-
-
-def _calmer(view: View, at: Floats, size: float, free: Bytes, shift: float) -> Floats | None:
-    """The middle moved a little to where the colours change less; None when it is not free."""
-    reach = math.ceil(1.5 * shift)
-    border = reach + int(size) + 1
-    column, row = int(at[0]), int(at[1])
-    height, width = free.shape
-    x0, x1 = max(column - border, 0), min(column + border + 1, width)
-    y0, y1 = max(row - border, 0), min(row + border + 1, height)
-    if x1 - x0 < 2 or y1 - y0 < 2:
-        return None
-    part = np.s_[y0:y1, x0:x1]
-    radius = max(int(size), 1)
-    kernel = disc(radius).astype(np.float32)
-    kernel /= kernel.sum()
-    none = cv2.BORDER_CONSTANT
-    share = cv2.filter2D(free[part].astype(np.float32), -1, kernel, borderType=none)
-    rough = cv2.filter2D(view.rough[part], -1, kernel, borderType=cv2.BORDER_REPLICATE)
-    rows, columns = np.mgrid[y0:y1, x0:x1] + 0.5
-    away = np.hypot(columns - at[0], rows - at[1]) / max(shift, 0.7)
-    # A weighted mean of the better places moves steadily where the best one would jump.
-    cost = rough / 25.0 + 3.0 * (1 - share) + 0.7 * away**2
-    weight = np.exp(-(cost - cost.min()) / 0.25) * (away <= 1.5)
-    total = float(weight.sum())
-    if total <= 0 or float(share.max()) < 0.3:
-        return None
-    return np.array([float((weight * columns).sum()), float((weight * rows).sum())]) / total
-
-
-def _oval(view: View, at: Floats, along: Floats, size: Floats) -> Bytes:
-    height, width = view.bird.shape
-    x = (np.arange(width) + 0.5 - at[0])[None, :]
-    y = (np.arange(height) + 0.5 - at[1])[:, None]
-    first = (x * along[0] + y * along[1]) / size[0]
-    second = (y * along[0] - x * along[1]) / size[1]
-    return np.asarray(first**2 + second**2 < 1)

@@ -12,18 +12,28 @@ import numpy as np
 import shapely
 
 from fieldmarks._util.errors import RegionError
+from fieldmarks.measure.outlines import cores, places, silhouette
 from fieldmarks.measure.outlines import eye as eyes
-from fieldmarks.measure.outlines import places, silhouette
-from fieldmarks.measure.outlines.frame import PITCH, Bytes, Floats, Frame, Look, Taps, frame_of, look_at
+from fieldmarks.measure.outlines.frame import (
+    PITCH,
+    Bytes,
+    Floats,
+    Frame,
+    Look,
+    Taps,
+    frame_of,
+    look_at,
+)
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.region import MIN_AREA, Polygon
 
 HEAD_REACH = 1.9  # units
-# When there is no beak to go by: radii of the dark disc and of the ring in units, and units that are
-# tried, as shares of the photo's shorter side.
+# When there is no beak to go by: radii of the dark disc and of the ring in units, and units that
+# are tried, as shares of the photo's shorter side.
 IRIS, RING = 0.09, 0.175
 SIZES = (0.04, 0.1, 0.25)
 LOW = 0.15  # a proposal less sure than this is none
+UNSEEN = 0.75  # of the certainty of a front that no wing's edge tells from the back
 POINTS = 40
 ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
 SKIN = 0.3  # of the bare skin's width that is kept off at its outer border
@@ -61,9 +71,9 @@ class ProposedMark:
 
 
 def propose(
-    photo: Photo, taps: Taps, marks: Mapping[str, Marked]
+    photo: Photo, taps: Taps, marks: Mapping[str, Marked], view: str | None = None
 ) -> tuple[ProposedMark, ...]:
-    """Outlines of all marks in sight.
+    """Outlines of all marks in sight, not counting glare, which reading leaves out.
 
     Parameters
     ----------
@@ -72,6 +82,9 @@ def propose(
         In photo pixels. The more of them, the surer.
     marks : mapping
         Marks to look for, as in the marks table.
+    view : str, optional
+        "side", "front" or "back", if the keeper says so; else it is taken from the picture, and
+        what only some views show is less sure.
 
     Returns
     -------
@@ -84,17 +97,17 @@ def propose(
         A tap lies outside the photo, or two of them on one spot.
     """
     _check(photo, taps)
-    scene = _scene(photo, taps)
+    scene = scene_of(photo, taps)
     found = {}
     for mark in marks:
-        proposed = _proposed(scene, mark, marks[mark].whole)
+        proposed = _proposed(scene, mark, marks[mark].whole, view)
         if proposed is not None and proposed.certainty >= LOW:
             found[mark] = proposed
     return tuple(found.values())
 
 
 @dataclass(frozen=True, eq=False)
-class _Scene:
+class Scene:
     """Everything found before single marks are drawn. The tail is in pixels of the body's view."""
 
     photo: Photo
@@ -122,7 +135,8 @@ def _check(photo: Photo, taps: Taps) -> None:
                 )
 
 
-def _scene(photo: Photo, taps: Taps) -> _Scene:
+def scene_of(photo: Photo, taps: Taps) -> Scene:
+    """The bird, its head, beak and eye, found from the taps."""
     eye_at = np.array(taps.eye, float)
     tail = None if taps.tail_end is None else np.array(taps.tail_end, float)
     down = np.array([0.0, 1.0]) if tail is None else tail - eye_at
@@ -155,9 +169,7 @@ def _scene(photo: Photo, taps: Taps) -> _Scene:
         outer = eye.middle + 1.12 * (eye.ring - eye.middle)
         cv2.fillPoly(free, [np.round(outer - 0.5).astype(np.int32)], 0)
     free = cv2.erode(free, silhouette.disc(3), borderValue=0)
-    return _Scene(
-        photo, eye, beak, head, beak_mask, whole, free, _free_body(whole, head, beak_mask)
-    )
+    return Scene(photo, eye, beak, head, beak_mask, whole, free, _free_body(whole, head, beak_mask))
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,11 +224,11 @@ def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Frame]:
     return [frame_of(middle, tip, down) for tip in tips]
 
 
-def _proposed(scene: _Scene, mark: str, whole: bool) -> ProposedMark | None:
+def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> ProposedMark | None:
     if mark in ("iris", "eye_ring"):
         return _round_eye(scene, mark)
     place = places.places().get(mark)
-    if place is None:
+    if place is None or (side is not None and side not in place.views):
         return None
     view = scene.head if place.on_head else scene.whole
     at = places.where(place, view)
@@ -232,14 +244,16 @@ def _proposed(scene: _Scene, mark: str, whole: bool) -> ProposedMark | None:
         free = _tail(scene.whole)
     area = math.pi * place.size[0] * place.size[1] * (view.frame.unit / view.look.scale) ** 2
     scale = max(1.0, math.sqrt(ENOUGH / area))
-    drawn = places.draw(place, view, at, free, whole=whole, scale=scale)
+    drawn = cores.draw(place, view, at, free, whole=whole, scale=scale)
     if drawn is None:
         return None
-    mask, even = drawn
-    shape = _outline(scene.photo, view.look, mask)
+    mask, corner, even = drawn
+    shape = _outline(scene.photo, view.look, mask, corner)
     if shape is None:
         return None
     sure = place.sure * (0.5 + 0.5 * even)
+    if side is None and place.front is not None and not view.edges:
+        sure *= UNSEEN
     if scene.beak is not None:
         sure *= float(np.clip(0.4 + 0.6 * scene.beak.score, 0.4, 1))
     else:
@@ -247,7 +261,7 @@ def _proposed(scene: _Scene, mark: str, whole: bool) -> ProposedMark | None:
     return ProposedMark(mark, shape, round(min(sure, 1.0), 2), whole and place.grow is not None)
 
 
-def _horn(scene: _Scene, mark: str) -> Bytes:
+def _horn(scene: Scene, mark: str) -> Bytes:
     if mark == "cere":
         return scene.head.bird
     return cv2.erode(scene.beak_mask, silhouette.disc(2), borderValue=0)
@@ -268,7 +282,7 @@ def _free_body(whole: places.View, head: places.View, beak: Bytes) -> Bytes:
     return free
 
 
-def _round_eye(scene: _Scene, mark: str) -> ProposedMark | None:
+def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
     eye = scene.eye
     if eye is None:
         return None
@@ -285,7 +299,7 @@ def _round_eye(scene: _Scene, mark: str) -> ProposedMark | None:
     return None if shape is None else ProposedMark(mark, shape, round(sharp, 2), False)
 
 
-def _outline(photo: Photo, look: Look, mask: Bytes) -> Polygon | None:
+def _outline(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     contour = max(contours, key=cv2.contourArea)
     if len(contour) < 4:
@@ -296,7 +310,7 @@ def _outline(photo: Photo, look: Look, mask: Bytes) -> Polygon | None:
         if len(points) <= POINTS:
             break
         tolerance *= 1.3
-    return _polygon(photo, look.out_of(points + 0.5)) if len(points) >= 3 else None
+    return _polygon(photo, look.out_of(points + 0.5 + corner)) if len(points) >= 3 else None
 
 
 def _polygon(photo: Photo, points: Floats) -> Polygon | None:
