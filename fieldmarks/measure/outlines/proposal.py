@@ -36,7 +36,7 @@ LOW = 0.15  # a proposal less sure than this is none
 UNSEEN = 0.75  # of the certainty of a front that no wing's edge tells from the back
 POINTS = 40
 ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
-SKIN = 0.3  # of the bare skin's width that is kept off at its outer border
+SKIN = 0.35  # of the bare skin's width that is kept off at its outer border
 BEAKS = ("beak_base", "beak_tip", "cere")
 
 
@@ -288,7 +288,7 @@ def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
         return None
     sharp = float(np.clip(eye.iris_step / eyes.SHARP, 0, 1))
     away = eye.iris - eye.middle
-    inner = eye.iris + away / np.hypot(*away.T)[:, None] * 0.007 * eyes.UNIT
+    inner = eye.iris + away / np.hypot(*away.T)[:, None] * 0.004 * eyes.UNIT
     if mark == "iris":
         points = inner
     else:
