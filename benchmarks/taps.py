@@ -17,7 +17,6 @@ from __future__ import annotations
 import argparse
 import csv
 import hashlib
-import json
 import math
 import os
 import time
@@ -188,9 +187,9 @@ def without_bird(flock: list[Bird]) -> dict[str, dict[str, places.Place]]:
                 at = places.told(way, view.look.into(centre(bird.outlines[mark])), view)
                 if at is not None:
                     if way == "rim" and at[0] - place.ways[way][0] > 180:
-                        at = at - [360, 0]
+                        at = at - np.array([360.0, 0.0])
                     if way == "rim" and at[0] - place.ways[way][0] < -180:
-                        at = at + [360, 0]
+                        at = at + np.array([360.0, 0.0])
                     told[bird.name, mark, way] = at
     tables = {}
     for bird in flock:
