@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from fieldmarks._util.errors import FieldmarksError, RegionError
 from fieldmarks.app.marker import MarkerEvent, reduced_jpeg, suggest_outline
+from fieldmarks.birds.model import EARLIEST
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
@@ -26,7 +27,6 @@ from fieldmarks.rules import Tables
 
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
-EARLIEST = date(1980, 1, 1)  # of any day a keeper may give
 
 
 @dataclass
