@@ -314,7 +314,7 @@ def by_mark(rows: list[Row], moves: list[tuple[str, float]]) -> list[list[object
             f"{middle([r.size for r in got]):.2f}",
             f"{middle([r.shared for r in got]):.2f}",
             f"{middle([r.apart for r in got]):.1f}",
-            f"{middle(shifts[mark]):.1f}",
+            f"{middle(shifts[mark]):.1f}" if mark in shifts else "-",
         ] if got else ["-"] * 6  # fmt: skip
         out.append([mark, f"{len(got)} of {len(own)}", *figures])
     return out
@@ -411,7 +411,8 @@ def main() -> None:
         f"{np.nanpercentile(shifts, 75):.1f}); {np.mean(np.array(shifts) <= 2):.0%} stay within 2; "
         f"{np.isnan(shifts).mean():.0%} are lost or give no reading.",
         "## Speed",
-        f"Photos of two birds enlarged to 12 megapixels, {os.cpu_count()} cores, best of three: "
+        f"Photos of two birds enlarged to 12 megapixels, {os.cpu_count()} cores shared with "
+        f"{os.getloadavg()[0]:.0f} other programs, best of three: "
         + "; ".join(f"{a:.2f} s on the clock, {b:.2f} s of work" for a, b in times) + ".",
         "## By mark, 13 lovebirds",
         markdown(["mark", "proposed", "inside, median", "inside, mean", "area over outline's",
