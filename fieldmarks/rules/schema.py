@@ -67,6 +67,7 @@ class Mark(Row):
     part: Part = "body"
     look: Sentence
     without: tuple[Key, ...] = ()
+    whole: bool = False
 
 
 class Provenance(Row):
