@@ -61,7 +61,7 @@ from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.plumage import expected, makeups
 from fieldmarks.rules.schema import LEVELS, MakeUp
 
-FIRST_SEED = 5000  # birds that were not looked at while anything was set
+FIRST_SEED = 6000  # birds that were not looked at while anything was set
 SPECTRA = 6000
 OWN_LIGHT, OWN_ERROR = 0.10, 2.0  # relative; CIEDE2000
 NATURAL = 0.4  # standard deviation of a bird's own colour, in tolerances

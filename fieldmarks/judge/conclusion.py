@@ -11,7 +11,7 @@ import numpy as np
 
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.model import Explained
-from fieldmarks.judge.scale import CLEAR, CLOSE, STRONG, TOO_CLOSE, word
+from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, word
 from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.rules.schema import Outcome
 from fieldmarks.rules.separation import NextMark, plumage_separates
@@ -209,8 +209,8 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     parents, crossed = case.cross
     if case.weights.get((), -math.inf) - max(best, crossed) > math.log(CLEAR):
         return _none_fits(case)
-    # Without a card the tints of a cross are too little known to accuse a bird at once.
-    if crossed - best > math.log(CLEAR if case.calibrated else STRONG):
+    # Without a card the tints of a cross are less well known, and a bird is not lightly accused.
+    if crossed - best > math.log(CLOSE if case.calibrated else CLEAR):
         return _mixed(case, parents, crossed - best)
     if case.mislabelled:
         return _claim_contradicted(case)
