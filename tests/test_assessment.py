@@ -247,7 +247,7 @@ def test_a_young_birds_tint_is_looked_at_again_after_the_moult():
 
 def test_a_vague_reading_decides_nothing():
     for colour in ("bright yellow", "orange", "jet black"):
-        result = assess([reading("collar", colour, sigma=45)], [], TABLES)
+        result = assess([reading("collar", colour, sigma=30)], [], TABLES)
         assert result.conclusion.candidates == tuple(TABLES.species)
         for sheet in result.sheets:
             (finding,) = [f for f in sheet.findings if f.mark == "collar"]
