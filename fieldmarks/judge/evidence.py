@@ -16,8 +16,8 @@ from fieldmarks.judge.rendering import Array
 from fieldmarks.measure.quantities import Lab, Reading, axes_at, difference_weights
 from fieldmarks.measure.uncertainty import camera_terms
 
-# Renderings (rows: mean, standard deviation; columns as in TERMS), fitted to 19 charts after one grey
-# card and to 11 as the camera wrote them (benchmarks/renderings.py). Without a card cast, contrast
+# Renderings (rows: mean, standard deviation; columns as in TERMS), fitted to 19 charts after one
+# grey card and to 11 as the camera wrote them (benchmarks/renderings.py). Without a card cast, contrast
 # and saturation spread about twice as far as there, as pictures are often worked on.
 RENDERINGS = {
     "card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.12, 0.07, 0.07, 0.18, 0.12, 0.8]]),
