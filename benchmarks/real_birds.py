@@ -44,7 +44,8 @@ from fieldmarks.measure.region import (
     vertices,
 )
 from fieldmarks.measure.region_file import read_region_file
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.load import assemble, shipped_folders
 

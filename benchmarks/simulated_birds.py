@@ -56,7 +56,7 @@ from fieldmarks.measure.quantities import (
     difference_weights,
 )
 from fieldmarks.measure.region import Rectangle, Region
-from fieldmarks.measure.uncertainty import camera_part, light_part, stray_part
+from fieldmarks.measure.uncertainty import camera_part, glare_part, light_part
 from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.plumage import expected, makeups
 from fieldmarks.rules.schema import LEVELS, MakeUp
@@ -195,7 +195,7 @@ def read(bird: Bird, lamp: Lamp, setup: str, rng: np.random.Generator) -> list[R
         parts = (
             UncertaintyPart("spread", *(float(v) for v in scale), "simulated"),
             light_part(main, OWN_LIGHT, "light", "simulated"),
-            stray_part(main, calibration.anchors),
+            glare_part(main, calibration.anchors),
             camera_part(main, brightest, calibration),
         )
         readings.append(

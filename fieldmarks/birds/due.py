@@ -18,7 +18,8 @@ from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.schema import Facts
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
-UNDECIDED = ("nothing read", "nothing decided", "cannot be told")
+# "not calibrated" stands in what version 0.2.0 kept.
+UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
 
 
 @lru_cache(maxsize=1)

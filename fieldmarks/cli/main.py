@@ -128,7 +128,8 @@ def assess_folder(
     """Do the same for every photo in a folder; goes on where it was stopped."""
     from rich.progress import Progress
 
-    from fieldmarks.pipeline import assess_many, photos_in, question_of, sensible_workers
+    from fieldmarks.folder import assess_many, photos_in, sensible_workers
+    from fieldmarks.pipeline import question_of
 
     tables = rule_tables()
     photos = photos_in(folder)

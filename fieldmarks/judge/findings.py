@@ -2,7 +2,7 @@
 
 What was read is set against two explanations: that the mark shows one of the colours expected of
 it, and that it shows one it has in other species or at other ages, or any other. At least three
-times likelier with an expected one it fits, five times less likely it does not, and in between it
+times likelier with an expected one it fits, three times less likely it does not, in between it
 says so.
 """
 

@@ -142,7 +142,7 @@ class Reading:
     populations : tuple of Population
         Colours found, largest share first.
     calibrated : bool
-        False when the photo had no usable card: the colour then decides nothing alone.
+        False when the photo had no usable card: the colour is as the camera wrote it.
     warnings : tuple of str
         Plain sentences a keeper can act on.
     looks : float
