@@ -42,7 +42,7 @@ class Question:
     variety: str = "green"
     age: str = "adult"
     claimed: str | None = None
-    draws: int = 400
+    draws: int = 200
     seed: int = 0
 
 

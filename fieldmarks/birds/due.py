@@ -16,7 +16,7 @@ from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables, load_tables
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
-UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
+UNDECIDED = ("nothing read", "nothing decided", "cannot be told")
 
 
 @lru_cache(maxsize=1)

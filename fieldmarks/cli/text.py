@@ -20,9 +20,9 @@ from fieldmarks.rules import Tables
 # A mark in front of each word, so that a printout without colour says the same.
 STATUS_MARKS = {
     Status.FITS: ("+", "green"),
-    Status.DOUBTFUL: ("?", "yellow"),
+    Status.PROBABLY_FITS: ("+", "green"),
+    Status.TOO_CLOSE: ("?", "yellow"),
     Status.DOES_NOT_FIT: ("x", "red"),
-    Status.NOT_CALIBRATED: ("o", "cyan"),
     Status.NOT_READ: ("", "dim"),
     Status.SAYS_NOTHING: ("-", "dim"),
 }

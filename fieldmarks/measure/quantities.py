@@ -99,11 +99,6 @@ def difference_weights(lab: Lab) -> tuple[float, float, float]:
     return s_l, 1 + 0.045 * c, 1 + 0.015 * c * t
 
 
-def paler_by(one: Lab, other: Lab) -> float:
-    """How much paler one colour is than another: lighter, less colourful; L* and C* units."""
-    return (one[0] - other[0]) + (math.hypot(*other[1:]) - math.hypot(*one[1:]))
-
-
 @dataclass(frozen=True)
 class Population:
     """One colour found inside a region and the share of its used pixels."""
@@ -199,8 +194,8 @@ class Relation:
     key : str
         Key of a row in ``data/relations.toml``, such as "rump_as_back".
     kind : str
-        "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark is paler than
-        the second (negative when it is stronger). "ring": ring width over eye diameter, 0 when no
+        "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark has less
+        colour than the second in the same light (negative when it has more). "ring": ring width over eye diameter, 0 when no
         bare ring stands out. "size": millimetres.
     value : float
     expanded : float

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.quantities import Reading
@@ -100,10 +101,7 @@ def _conclusion(record: Record, tables: Tables) -> list[Block]:
     if held is None:
         sure = "Nothing was decided, so there is no number for how sure this is."
     else:
-        sure = (
-            f"This held in {held:.0%} of {judged.draws} draws: the readings were shifted within "
-            "their uncertainty and judged again each time."
-        )
+        sure = f"How likely that is, given the marks read: {held:.0%}. {EXPLAINED}"
     said = [sure, *clean_sheet_note(record), asked_note(record, tables)]
     likelier = likelier_variety(record, tables)
     if likelier is not None:
@@ -255,7 +253,8 @@ def _relations(record: Record, tables: Tables) -> list[Block]:
 def _findings(views: Sequence[SpeciesView]) -> list[Block]:
     blocks: list[Block] = [
         Para(
-            "The black pointer is the reading, the band how far it may be off (95 of 100 draws). "
+            "What the photo did to all colours alike is taken out as suits each species best. The "
+            "black pointer is the reading, the band how far it may be off (95 of 100 draws). "
             "The green line underneath is what fits; its dashed end is the limit."
         )
     ]
@@ -274,17 +273,16 @@ def _species_blocks(view: SpeciesView) -> Iterable[Block]:
     if not view.compared:
         yield Para("Nothing that was read can be compared with this species.")
     if view.subject:
-        for mark in (*view.does_not_fit, *view.doubtful, *view.fits):
+        for mark in view.compared:
             yield Group(tuple(_mark_blocks(mark)))
     else:
         tables = (
             ("Marks that do not fit", view.does_not_fit),
-            ("Doubtful marks: the measuring cannot decide", view.doubtful),
+            ("Marks too close to call", view.too_close),
+            ("Marks that probably fit", view.probably_fits),
             ("Marks that fit", view.fits),
         )
         yield from (_finding_grid(caption, marks) for caption, marks in tables if marks)
-    if view.not_calibrated:
-        yield _finding_grid("Not calibrated: these decide nothing", view.not_calibrated)
 
 
 def _finding_grid(caption: str, marks: Sequence[MarkView]) -> Grid:
@@ -299,7 +297,7 @@ def _finding_grid(caption: str, marks: Sequence[MarkView]) -> Grid:
              f"{short(low)} to {short(high)}",
              "" if finding.held is None else f"{finding.held:.0%}")
         )  # fmt: skip
-    head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Fits in")
+    head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Likely")
     return Grid(caption, head, tuple(rows))
 
 

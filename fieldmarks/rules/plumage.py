@@ -8,6 +8,7 @@ the outcome with its reason.
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -213,6 +214,37 @@ def makeups(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> 
     return _unique(_operate(m, operations, ground) for m in grown)
 
 
+@functools.lru_cache(maxsize=4096)
+def cross_makeups(
+    tables: Tables, one: str, other: str, mark: str, variety: str, age: str
+) -> tuple[str, ...]:
+    """Swatches half-way between two species: each pigment and the structure at a middle level.
+
+    Empty where a species has no row for the mark, both are made up alike, or no rule covers what
+    lies between.
+    """
+    rows = [tables.species[species].marks.get(mark) for species in (one, other)]
+    if any(row is None for row in rows):
+        return ()
+    grounds = [row.ground or tables.marks[mark].kind for row in rows if row]
+    options = [makeups(tables, row, mark, variety, age) for row in rows if row]
+    keys: list[str] = []
+    for first, second in itertools.product(*options):
+        if first != second:
+            rule = tables.makeup_index.get((grounds[0], *_between(first, second)))
+            keys += rule.swatches if rule else ()
+    return _unique(keys)
+
+
+def _between(one: MakeUp, other: MakeUp) -> tuple[str, str, str]:
+    """Levels half-way between two make-ups, the stronger one where they are neighbours."""
+    middle = []
+    for part, levels in LEVELS.items():
+        ends = [levels.index(getattr(m, part)) for m in (one, other)]
+        middle.append(levels[(sum(ends) + 1) // 2])
+    return middle[0], middle[1], middle[2]
+
+
 def _operate(makeup: MakeUp, operations: Iterable[Operation], ground: str) -> MakeUp:
     for operation in operations:
         if operation.grounds and ground not in operation.grounds:
@@ -278,18 +310,10 @@ def _differences(tables: Tables, first: Iterable[str], second: Iterable[str]) ->
 
 
 def _fades(tables: Tables, first: Iterable[str], second: Iterable[str]) -> list[float]:
-    """Differences, negative where the first mark is the stronger one (as it is measured)."""
-    from fieldmarks.measure.quantities import paler_by
+    """Differences as a fading is measured, negative where the first mark is the stronger one."""
+    from fieldmarks.measure.colour import faded
 
-    number, lab = tables.swatch_number, tables.lab
-    return [
-        math.copysign(
-            float(tables.swatch_differences[number[a], number[b]]),
-            paler_by(lab[a], lab[b]),
-        )
-        for a in first
-        for b in second
-    ]
+    return [float(faded(tables.lab[a], tables.lab[b])) for a in first for b in second]
 
 
 def disagreeing_swatches(tables: Tables, species: str, mark: str) -> tuple[str, ...]:
