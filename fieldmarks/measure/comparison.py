@@ -150,7 +150,7 @@ def fade(
     The change is followed along the straight axis from one region's centre to the other's.
     """
     same = same_as(key, base, tip)
-    value = math.copysign(same.value(base.lab, tip.lab))
+    value = float(faded(base.lab, tip.lab))
     steps = _along_axis(photo, base_region, tip_region, calibration)
     note = "Too few pixels between base and tip to follow the change."
     if len(steps) >= 4:
