@@ -6,7 +6,7 @@ import { ink } from "./ink.js";
 import { Keys } from "./keys.js";
 import { freeLetters } from "./letters.js";
 import { recall, remember } from "./memory.js";
-import { DRAWS, partsOf, showPanel, wirePanel } from "./panel.js";
+import { DRAWS, partsOf, showPanel, showSwipe, wirePanel } from "./panel.js";
 import { boxOf, outline, tidied, withoutCorner } from "./shapes.js";
 import { problemOf } from "./tasks.js";
 import { View } from "./view.js";
@@ -29,7 +29,8 @@ class Board {
   forget() {
     clearTimeout(this.timer);
     Object.assign(this, { timer: 0, waiting: null, draft: null, suggestion: null, before: null });
-    Object.assign(this, { regions: [], settled: [], selected: "", corner: -1 });
+    Object.assign(this, { regions: [], settled: [], selected: "", corner: -1, last: "", from: [] });
+    Object.assign(this, { coming: [], offers: [], off: new Set(), taps: [], points: {} });
     this.history = new History();
     this.view = new View();
   }
@@ -67,11 +68,15 @@ class Board {
     this.size = data.size;
     const said = JSON.stringify(data.aside) !== JSON.stringify(this.aside);
     this.aside = data.aside;
+    this.coming = data.coming;
+    this.odd = new Set(data.odd);
+    this.drawing = data.drawing;
     this.view.photo = data.size;
     const { photo } = this.parts;
     if (photo.getAttribute("src") !== data.src) photo.src = data.src;
     // An answer to an older event must not undo a newer stroke.
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
+    if (data.seen >= this.sent) this.waits(false);
     if (!fresh && said && !this.before && this.settled.length) this.keep();
     this.layout();
     this.refresh();
@@ -79,6 +84,7 @@ class Board {
   }
 
   welcome() {
+    if (this.mode !== "draw") return "";
     const what = `Draw ${this.tool === "line" ? "along" : "round"} the ${this.nameOf(this.current)}`;
     return window.matchMedia("(pointer: coarse)").matches
       ? `${what}. Two fingers zoom.`
@@ -105,25 +111,96 @@ class Board {
     this.noted = data.note;
     this.noteSeen = data.seen;
     if (data.current !== this.current) this.turnTo(data.current);
+    const offered = (offers) => JSON.stringify(offers.map((one) => one.mark));
+    if (offered(data.offers) !== offered(this.offers)) {
+      this.off = new Set(data.offers.filter((one) => !one.likely).map((one) => one.mark));
+    }
+    this.offers = data.offers;
+    if (JSON.stringify(data.taps) !== JSON.stringify(this.taps)) this.points = {};
+    this.taps = data.taps;
+  }
+
+  // ---- the three taps
+
+  /** What a press on the photo means: "taps", "offers" or "draw". */
+  get mode() {
+    if (this.before) return "draw";
+    if (this.offers.length) return "offers";
+    return this.asked ? "taps" : "draw";
+  }
+
+  /** The place asked for now, or nothing. */
+  get asked() {
+    return this.taps.find(({ key }) => !(key in this.points));
+  }
+
+  /** A tap on the place asked for; null: it is not in sight. */
+  point(at) {
+    this.points[this.asked.key] = at;
+    if (!this.asked) {
+      this.send("taps", { taps: this.points });
+      this.say("Looking for the marks …");
+    }
+    this.refresh();
+  }
+
+  byHand() {
+    this.taps = [];
+    this.send("taps", { taps: {} });
+    this.say(this.welcome());
+    this.refresh();
+  }
+
+  toggle(mark) {
+    if (!this.off.delete(mark)) this.off.add(mark);
+    this.refresh();
+  }
+
+  takeOffers(keep) {
+    const kept = keep ? this.offers.filter((one) => !this.off.has(one.mark)) : [];
+    this.offers = [];
+    const taken = new Set(this.letters().values());
+    const regions = kept.map(({ mark, shape }) => {
+      const id = freeLetters(taken).next().value;
+      taken.add(id);
+      return { id, mark, shape: tidied(shape), value: null, note: "" };
+    });
+    if (!regions.length) this.send("dropped");
+    else this.commit("kept", [...this.settled, ...regions], regions[0], null, true);
+    this.say(regions.length ? `Kept: ${regions.length}. With Adjust, drag a corner to mend one.` : "");
+    this.refresh();
   }
 
   // ---- what Python hears
 
   keep() {
-    remember(this.photo, this.settled, this.aside);
+    remember(this.photo, this.settled, this.aside, this.from);
   }
 
-  send(kind, { region = "", mark = "", at = null, reach = null, aside = null } = {}) {
+  /** A turning sign beside the sentence once Python takes longer than a second. */
+  waits(on) {
+    clearTimeout(this.slow);
+    const show = (slow) => {
+      this.parts.root.classList.toggle("slow", slow);
+      this.parts.root.setAttribute("aria-busy", String(slow));
+    };
+    if (on) this.slow = setTimeout(show, 1000, true);
+    else show(false);
+  }
+
+  send(kind, { region = "", mark = "", ...more } = {}) {
     this.sent = Math.max(Date.now(), this.sent + 1);
-    const event = { serial: this.sent, photo: this.photo, kind, region, mark, at, reach, aside };
+    const event = { serial: this.sent, photo: this.photo, kind, region, mark, next: this.current };
     if (!this.before) this.keep();
-    this.post({ ...event, regions: this.settled });
+    this.waits(true);
+    this.post({ ...event, ...more, regions: this.settled });
   }
 
-  commit(kind, regions, region, aside = null) {
+  commit(kind, regions, region, aside = null, onward = false) {
     this.history.leave(this.settled);
     this.regions = this.settled = regions;
     this.suggestion = null;
+    if (onward) this.onward();
     this.send(kind, { region: region.id, mark: region.mark, aside });
     this.refresh();
   }
@@ -162,7 +239,8 @@ class Board {
     const region = { id, mark, shape: tidied(shape), value: null, note: "" };
     this.selected = id;
     this.corner = -1;
-    this.commit(kind, [...this.settled, region], region);
+    this.last = mark;
+    this.commit(kind, [...this.settled, region], region, null, true);
     this.say(`${this.titleOf(region)}: ${kind}. ${note}`);
   }
 
@@ -214,7 +292,9 @@ class Board {
     const title = this.titleOf(region);
     this.selected = "";
     this.corner = -1;
-    this.commit("deleted", this.settled.filter((r) => r.id !== region.id), region);
+    const rest = this.settled.filter((r) => r.id !== region.id);
+    this.askAgain(rest);
+    this.commit("deleted", rest, region);
     this.say(`${title}: deleted.`);
     this.parts.stage.focus({ preventScroll: true });
   }
@@ -238,6 +318,7 @@ class Board {
     const state = this.history.step(this.settled, undo);
     if (!state) this.say(undo ? "Nothing to undo." : "Nothing to redo.");
     else {
+      this.askAgain(state);
       this.regions = this.settled = state;
       this.corner = -1;
       if (!this.chosen()) this.selected = "";
@@ -266,7 +347,6 @@ class Board {
     this.flush();
     if (keep) {
       this.add(suggestion.shape, "", suggestion.mark, "kept");
-      this.setTool("adjust");
     } else {
       this.suggestion = null;
       this.send("dropped", { mark: suggestion.mark });
@@ -289,8 +369,37 @@ class Board {
   /** Ready to draw another mark, with the tool last used for its sort. */
   turnTo(mark) {
     this.current = mark;
-    this.tool = this.shapeOf(mark) === "line" ? "line" : this.lastDraw;
+    const whole = this.marks.get(mark)?.whole && this.lastDraw === "tap";
+    this.tool = this.shapeOf(mark) === "line" ? "line" : whole ? "outline" : this.lastDraw;
     this.corner = -1;
+  }
+
+  /** On to the mark that tells most of those neither drawn nor passed over. */
+  onward(passed = "") {
+    const drawn = new Set(this.settled.map((r) => r.mark));
+    const next = this.coming.find((mark) => mark !== passed && !drawn.has(mark));
+    if (next && next !== this.current) this.turnTo(next);
+    return next;
+  }
+
+  /** A mark of which nothing is left is the one to draw now. */
+  askAgain(regions) {
+    const gone = this.settled.find(({ mark }) => !regions.some((r) => r.mark === mark));
+    if (gone && regions.length < this.settled.length) this.turnTo(gone.mark);
+  }
+
+  skip() {
+    this.flush();
+    if (this.mode === "taps") return this.point(null);
+    const passed = this.current;
+    const next = this.onward(passed);
+    this.send("skipped", { mark: passed });
+    this.say(next ? "" : "Nothing else would tell much.");
+    this.refresh();
+  }
+
+  more() {
+    this.pick(this.last);
   }
 
   pick(mark) {
@@ -339,7 +448,7 @@ class Board {
     const shape = `${wide} ${this.photo}`;
     // A phone's address bar changes the window's height while scrolling; the photo must not jump.
     if (shape !== this.laid || stage.clientHeight < 50) {
-      const most = Math.max(window.innerHeight * 0.62, 300);
+      const most = Math.max(window.innerHeight * (wide < 640 ? 0.46 : 0.62), 300);
       const fit = (wide * this.size[1]) / this.size[0];
       stage.style.height = `${Math.round(Math.min(Math.max(fit, 320), most))}px`;
       this.laid = shape;
@@ -356,6 +465,7 @@ class Board {
     photo.style.height = `${(BASE * h) / w}px`;
     const { x, y, scale } = this.view;
     photo.style.transform = `translate(${x}px, ${y}px) scale(${(scale * w) / BASE})`;
+    showSwipe(this);
     ink(this, this.parts.ink);
   }
 
