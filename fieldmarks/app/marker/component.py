@@ -153,6 +153,7 @@ def marker(
         data={
             "key": key,
             "photo": photo,
+            "name": regions.photo,
             "src": address_of(jpeg, key),
             "size": list(photo_size),
             "regions": [region_to_wire(region) for region in regions.regions],
@@ -167,7 +168,12 @@ def marker(
             "odd": list(odd),
             "taps": [{"key": name, "name": words} for name, words in taps],
             "offers": [
-                {"mark": o.mark, "shape": shape_to_wire(o.shape), "sure": o.sure, "likely": o.likely}
+                {
+                    "mark": o.mark,
+                    "shape": shape_to_wire(o.shape),
+                    "sure": o.sure,
+                    "likely": o.likely,
+                }
                 for o in offers
             ],
         },

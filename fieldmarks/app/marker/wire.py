@@ -175,9 +175,7 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
         raise unknown
     sent, aside = data.get("regions"), data.get("aside") or {}
     taps = data.get("taps") or {}
-    if not (
-        isinstance(sent, list) and isinstance(aside, Mapping) and isinstance(taps, Mapping)
-    ):
+    if not (isinstance(sent, list) and isinstance(aside, Mapping) and isinstance(taps, Mapping)):
         raise unknown
     if len(sent) > MAX_REGIONS:
         raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")

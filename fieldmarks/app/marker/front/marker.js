@@ -5,7 +5,7 @@ import { History } from "./history.js";
 import { ink } from "./ink.js";
 import { Keys } from "./keys.js";
 import { freeLetters } from "./letters.js";
-import { recall, remember } from "./memory.js";
+import { continues, putBack, recall, remember } from "./memory.js";
 import { DRAWS, partsOf, showPanel, showSwipe, wirePanel } from "./panel.js";
 import { boxOf, outline, tidied, withoutCorner } from "./shapes.js";
 import { problemOf } from "./tasks.js";
@@ -65,6 +65,7 @@ class Board {
     }
     this.marks = new Map(data.marks.map((m) => [m.key, m]));
     this.photo = data.photo;
+    this.name = data.name;
     this.size = data.size;
     const said = JSON.stringify(data.aside) !== JSON.stringify(this.aside);
     this.aside = data.aside;
@@ -80,11 +81,13 @@ class Board {
     if (!fresh && said && !this.before && this.settled.length) this.keep();
     this.layout();
     this.refresh();
+    if (this.before && continues()) putBack(this, true);
     if (fresh && !this.parts.note.textContent) this.say(this.welcome());
   }
 
   welcome() {
     if (this.mode !== "draw") return "";
+    if (this.done) return "All that tells much is marked.";
     const what = `Draw ${this.tool === "line" ? "along" : "round"} the ${this.nameOf(this.current)}`;
     return window.matchMedia("(pointer: coarse)").matches
       ? `${what}. Two fingers zoom.`
@@ -127,6 +130,11 @@ class Board {
     if (this.before) return "draw";
     if (this.offers.length) return "offers";
     return this.asked ? "taps" : "draw";
+  }
+
+  /** Whether nothing is left that would tell much. */
+  get done() {
+    return !this.coming.length && this.settled.some((r) => r.mark === this.current);
   }
 
   /** The place asked for now, or nothing. */
@@ -174,7 +182,7 @@ class Board {
   // ---- what Python hears
 
   keep() {
-    remember(this.photo, this.settled, this.aside, this.from);
+    remember(this);
   }
 
   /** A turning sign beside the sentence once Python takes longer than a second. */
@@ -394,7 +402,7 @@ class Board {
     const passed = this.current;
     const next = this.onward(passed);
     this.send("skipped", { mark: passed });
-    this.say(next ? "" : "Nothing else would tell much.");
+    this.say(next ? `Draw round the ${this.nameOf(next)}.` : "Nothing else would tell much.");
     this.refresh();
   }
 

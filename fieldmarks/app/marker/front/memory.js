@@ -56,14 +56,25 @@ function lettered(regions, taken) {
 }
 
 /** Remember what is drawn on a photo, in place of what it grew from; nothing drawn, nothing kept. */
-export function remember(photo, regions, aside, from = []) {
+export function remember({ photo, settled: regions, aside, name, from }) {
   try {
     if (!regions.length) return localStorage.removeItem(own(photo));
     for (const key of from) localStorage.removeItem(key);
-    localStorage.setItem(own(photo), JSON.stringify({ at: Date.now(), regions, aside }));
+    localStorage.setItem(own(photo), JSON.stringify({ at: Date.now(), name, regions, aside }));
     for (const key of newestFirst(PREFIX).slice(PHOTOS)) localStorage.removeItem(key);
   } catch {
     // A full or forbidden storage must not stop the drawing.
+  }
+}
+
+/** Whether the keeper has said already, on the first screen, that the marks are wanted. */
+export function continues() {
+  try {
+    const said = sessionStorage.getItem("fieldmarks continue");
+    sessionStorage.removeItem("fieldmarks continue");
+    return Boolean(said);
+  } catch {
+    return false;
   }
 }
 

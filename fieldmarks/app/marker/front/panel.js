@@ -9,7 +9,7 @@ const SHAPES = { polygon: "outline", ellipse: "oval", rectangle: "box", line: "l
 export function partsOf(root) {
   const named = [
     "stage", "photo", "ink", "loupe", "note", "look", "answer", "before", "question", "chosen",
-    "letter", "name", "list", "ask", "draws", "place", "drawing", "offers",
+    "letter", "name", "list", "ask", "draws", "when", "place", "drawing", "offers",
   ].map((name) => [name, root.querySelector(`.${name}`)]);
   return {
     root,
@@ -124,6 +124,8 @@ function showNow(board) {
   parts.draws.hidden = parts.does.where.hidden = !draws;
   parts.does.byhand.hidden = mode !== "taps";
   parts.does.skip.hidden = mode === "offers";
+  parts.when.textContent = board.done ? "More:" : "Now:";
+  parts.does.skip.hidden ||= board.done;
   if (mode === "taps") parts.ask.textContent = `Tap ${asked.name}`;
   if (mode === "offers") parts.ask.textContent = "Tap a mark to drop it";
   const card = marks.get(current)?.kind === "card" && !board.regions.some((r) => r.mark === current);
