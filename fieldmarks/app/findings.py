@@ -209,7 +209,8 @@ def _signs(work: Work, signs: tuple[SignFinding, ...]) -> str:
     body = "".join(_sign_row(work, sign) for sign in seen)
     for status in (SignStatus.NOT_SEEN, SignStatus.NOT_LOOKED_AT):
         rows = "".join(
-            f"<li>{html.escape(sign.text)} <span class='fm-soft'>{html.escape(sign.reason)}</span></li>"
+            f"<li>{html.escape(sign.text)} "
+            f"<span class='fm-soft'>{html.escape(sign.reason)}</span></li>"
             for sign in signs
             if sign.status is status
         )

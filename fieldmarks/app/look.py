@@ -71,8 +71,8 @@ summary .fm-chip { display: inline-block; width: 22px; height: 22px; vertical-al
 @media (max-width: 640px) { .fm-row { grid-template-columns: 1fr; }
   .st-key-bar { display: block; position: fixed; left: 0; right: 0; bottom: 0; z-index: 9;
     width: 100% !important; background: var(--fm-paper); }
-  .fm-bar { width: 100%; min-height: 52px; border-radius: 0; border-width: 4px 0 0; text-align: left;
-    font-weight: 600; } .fm-bar::after { content: "↕"; float: right; }
+  .fm-bar { width: 100%; min-height: 52px; border-radius: 0; border-width: 4px 0 0;
+    text-align: left; font-weight: 600; } .fm-bar::after { content: "↕"; float: right; }
   .block-container { padding: 3.75rem .8rem 5rem; } }
 @media (min-width: 641px) { .st-key-photo_side { position: sticky; top: 4rem;
   max-height: calc(100vh - 4.5rem); overflow-y: auto; padding-right: 6px; } }

@@ -88,8 +88,23 @@ class Keeper:
 
     @property
     def verdict(self) -> str:
-        """The conclusion."""
-        return self.page.locator(".fm-verdict").locator("visible=true").inner_text()
+        """All of the verdict."""
+        return self.page.locator(".fm-verdict").inner_text()
+
+    @property
+    def headline(self) -> str:
+        """What the verdict begins with."""
+        return self.page.locator(".fm-verdict h2").inner_text()
+
+    @property
+    def bar(self) -> str:
+        """The line at the foot of a phone's screen."""
+        return self.page.locator(".fm-bar").inner_text()
+
+    @property
+    def now(self) -> str:
+        """The mark asked for."""
+        return self.page.locator(".next-mark").input_value()
 
     def tab(self, name: str) -> None:
         """Open a tab."""
@@ -98,8 +113,8 @@ class Keeper:
 
     def readings(self) -> dict[str, str]:
         """Mark -> its colour as the page shows it."""
-        self.tab("Colours")
-        labels = self.page.locator(".fm-reading summary").all_inner_texts()
+        self.tab("Details")
+        labels = self.page.locator(".fm-reading summary").all_text_contents()
         found = (re.match(r"(.+): (L\* .+)", text) for text in labels)
         return {m[1]: m[2] for m in found if m}
 

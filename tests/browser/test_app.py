@@ -2,33 +2,20 @@
 
 import html
 import re
-import subprocess
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from keeper import Keeper
-from screen import LAPTOP, PHONE, wait_for_server
+from screen import LAPTOP, PHONE, free_port, serving
 from test_record import COLLAR, FACE, save_bird
 
-from fieldmarks.app.serve import command
 from fieldmarks.measure.region import Ellipse, Rectangle
 
 
 @pytest.fixture(scope="module")
 def address():
-    import socket
-
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    server = subprocess.Popen(
-        command(port, home_network=False), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    url = f"http://127.0.0.1:{port}"
-    wait_for_server(url, server)
-    yield url
-    server.terminate()
-    server.wait(10)
+    with serving(free_port()) as url:
+        yield url
 
 
 @pytest.fixture

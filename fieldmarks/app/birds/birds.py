@@ -27,8 +27,8 @@ from fieldmarks.app.birds.shared import (
     tables,
 )
 from fieldmarks.app.birds.shared import told as show_error
-from fieldmarks.app.serve import MAX_UPLOAD_MB
 from fieldmarks.app.page import page
+from fieldmarks.app.serve import MAX_UPLOAD_MB
 from fieldmarks.birds.collection import (
     SHOWS,
     CollectionRow,

@@ -45,7 +45,7 @@ DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 
 @dataclass(frozen=True)
 class Offer:
-    """An outline to keep or drop: of which mark, how sure in words, whether likely enough to keep."""
+    """An outline to keep or drop: how sure in words, and whether it is likely enough to keep."""
 
     mark: str
     shape: Shape
