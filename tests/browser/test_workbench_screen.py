@@ -177,7 +177,7 @@ def test_back_leads_to_the_first_screen_and_continue_puts_photo_and_marks_back(a
     keeper.page.reload()
     keeper.page.get_by_role("button", name=re.compile("Continue: 2 marks on mine")).click()
     keeper._drawing_ready()
-    keeper.page.get_by_text("Put back").first.wait_for()
+    keeper.page.get_by_text("Put back. Regions").wait_for()
     keeper.settle()
     assert keeper.headline == bar
     assert keeper.readings() == readings
@@ -199,7 +199,7 @@ def test_marks_and_verdict_come_back_together_after_the_server_was_restarted(ope
         keeper.page.reload()
         keeper.page.get_by_role("button", name=re.compile("Continue: 2 marks")).click()
         keeper._drawing_ready()
-        keeper.page.get_by_text("Put back").first.wait_for()
+        keeper.page.get_by_text("Put back. Regions").wait_for()
         keeper.settle()
         assert keeper.headline == bar
 
@@ -227,6 +227,7 @@ def test_two_tabs_do_not_overwrite_each_others_marks(at_laptop, address):
 
 def test_a_file_too_large_to_open_gets_a_sentence(at_laptop):
     # A file that only says it is so large: sending one would take minutes.
+    at_laptop.page.locator("[data-testid=stFileUploader] input").wait_for(state="attached")
     at_laptop.page.evaluate(
         """() => {
             const file = new File(['x'], 'large.jpg', { type: 'image/jpeg' });
