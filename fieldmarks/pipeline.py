@@ -291,11 +291,20 @@ def _write_overview(results: Sequence[_Result], into: Path) -> None:
     write_whole(into / "problems.csv", to_csv(PROBLEM_COLUMNS, rows))
 
 
-def write_results(record: Record, photo: Photo, tables: Tables, folder: Path) -> Path:
-    """Write record, tables and annotated photo; gives the path of the record, written last."""
+def write_results(
+    record: Record, photo: Photo, tables: Tables, folder: Path, regions: Path | None = None
+) -> Path:
+    """Write record, tables and annotated photo; gives the path of the record, written last.
+
+    They are called as the photo, or as the region file where one is named: two birds of one photo
+    have a region file each.
+    """
+    stem = Path(photo.name).stem
+    if regions is not None:
+        stem = regions.name.removesuffix(".json").removesuffix(".regions")
     picture = picture_of(record, photo, tables)
-    write_whole(folder / f"{Path(photo.name).stem}{PICTURE_SUFFIX}", picture)
-    return write_record(record, folder)
+    write_whole(folder / f"{stem}{PICTURE_SUFFIX}", picture)
+    return write_record(record, folder, stem)
 
 
 def picture_of(record: Record, photo: Photo, tables: Tables, suffix: str = ".jpg") -> bytes:

@@ -270,7 +270,7 @@ def _disarm(value: object) -> object:
 
 def rearm(cell: str) -> str:
     """The text that a cell of our own CSV stands for."""
-    return _DISARMED.sub(r"\1", cell)
+    return _DISARMED.sub(r"\1", cell) if "'" in cell else cell
 
 
 def table_texts(record: Record) -> dict[str, str]:
@@ -281,12 +281,13 @@ def table_texts(record: Record) -> dict[str, str]:
     }
 
 
-def write_record(record: Record, folder: Path) -> Path:
+def write_record(record: Record, folder: Path, stem: str = "") -> Path:
     """Write a record and its two tables; gives the path of the record.
 
-    The record comes last: where it exists, the files beside it are complete.
+    The record comes last: where it exists, the files beside it are complete. ``stem`` is what the
+    files are called; by default as the photo.
     """
-    stem = Path(record.measurement.photo).stem
+    stem = stem or Path(record.measurement.photo).stem
     for name, text in table_texts(record).items():
         write_whole(folder / f"{stem}.{name}.csv", text)
     path = folder / f"{stem}{RECORD_SUFFIX}"

@@ -127,7 +127,7 @@ def pdf_words(data):
 
 def test_the_summary_holds_every_finding_once_and_the_telling_ones_first(record, tables):
     for view in finding_summary(record, tables):
-        groups = (view.does_not_fit, view.doubtful, view.fits, view.not_calibrated,
+        groups = (view.does_not_fit, view.too_close, view.probably_fits, view.fits,
                   view.not_read, view.says_nothing)  # fmt: skip
         shown = [m.finding for group in groups for m in group]
         kept = record.assessment.sheet(view.species).findings
@@ -136,7 +136,7 @@ def test_the_summary_holds_every_finding_once_and_the_telling_ones_first(record,
         for group in groups:
             tells = [(m.always, m.sometimes) for m in group]
             assert tells == sorted(tells, reverse=True)
-        assert view.candidate == (not view.does_not_fit)
+        assert view.candidate == (view.species in record.assessment.conclusion.candidates)
 
 
 def test_a_mark_of_several_colours_shows_its_shares_and_not_one_colour(record, tables):
@@ -160,7 +160,7 @@ def test_the_page_says_the_conclusion_first(page, record):
     assert words.index(sentence) < words.index("L*")
     held = record.assessment.conclusion.held
     assert held is not None
-    assert f"held in {held:.0%} of {record.assessment.draws} draws" in words
+    assert f"How likely that is, given the marks read: {held:.0%}." in words
 
 
 def test_the_page_prints_the_readings_as_they_are_in_the_record(page, record, tables):
@@ -186,13 +186,13 @@ def test_the_page_prints_the_parts_of_each_uncertainty_and_their_sources(page, r
 def test_the_page_shows_every_compared_finding_of_every_species(page, record, tables):
     for view in finding_summary(record, tables):
         assert f"{view.species}, {view.name}: {view.tally}" in page.words
-        for mark in (*view.does_not_fit, *view.doubtful) if view.subject else ():
+        for mark in (*view.does_not_fit, *view.too_close) if view.subject else ():
             assert " ".join(mark.finding.reason.split()) in page.words
             limit = mark.finding.tolerance
             assert limit is None or f"limit {limit:g}" in page.words
     folded = [t for t in page.tables if t[0][:2] == ["Mark", "Expected"]]
     others = [v for v in finding_summary(record, tables) if not v.subject]
-    rows = [m for v in others for m in (*v.does_not_fit, *v.doubtful, *v.fits)]
+    rows = [m for v in others for m in v.compared]
     assert sum(len(t) - 1 for t in folded) == len(rows) > 0
     by_row = [row for t in folded for row in t[1:]]
     for row, mark in zip(by_row, rows, strict=True):
@@ -302,11 +302,11 @@ def test_other_tables_than_those_of_the_record_are_pointed_out(record, jpeg, tab
     assert said not in Page(report_page(record, jpeg, tables)).words
 
 
-def test_a_record_without_card_says_that_colours_decide_nothing(photo, tables, jpeg):
+def test_a_record_without_card_says_what_did_not_decide(photo, tables, jpeg):
     drawn = (Region("f", "face", MARKS["face"][0]),)
     bare = make_record(photo, RegionSet(photo.name, 600, 400, drawn), tables)
     page = Page(report_page(bare, jpeg, tables))
-    assert "Not calibrated: these decide nothing" in page.words
+    assert "Not calibrated" in page.words
     assert bare.assessment.conclusion.sentence in page.words
     empty = make_record(photo, RegionSet(photo.name, 600, 400, ()), tables)
     assert "No colour was read." in Page(report_page(empty, jpeg, tables)).words

@@ -28,7 +28,7 @@ TABLES = load_tables(keepers_swatches=False)
 
 
 def sign(result, key):
-    return next(s for s in result.signs if s.key == key)
+    return next(s for sheet in result.sheets for s in sheet.signs if s.key == key)
 
 
 def lch(light, chroma, hue):
@@ -90,12 +90,13 @@ def test_a_hue_between_yellow_and_orange_is_doubtful_not_seen():
     assert result.conclusion.outcome != "signs"
 
 
-def test_an_unread_mark_was_not_looked_at_and_an_uncalibrated_one_says_so():
+def test_an_unread_mark_was_not_looked_at_and_without_a_card_a_tint_is_not_settled():
     result = assess([reading("face", "jet black")], [], TABLES, claimed="personatus")
     assert sign(result, "personatus_orange_collar").status is SignStatus.NOT_LOOKED_AT
-    mark = reading("collar", "orange", calibrated=False)
+    mark = reading("collar", lch(72, 70, 74), calibrated=False)  # orange, near to yellow
     result = assess([mark], [], TABLES, claimed="personatus")
-    assert sign(result, "personatus_orange_collar").status is SignStatus.NOT_CALIBRATED
+    assert sign(result, "personatus_orange_collar").status is SignStatus.DOUBTFUL
+    assert "No grey card" in result.conclusion.sentence
 
 
 def test_signs_are_silent_where_the_variety_moves_the_pigment():
@@ -120,7 +121,7 @@ def test_no_expected_colour_of_an_adult_is_itself_a_sign():
                 for key in expected(TABLES, species, mark, variety).swatches:
                     drawn = draw_colours(reading(mark, TABLES.lab[key], sigma=0.05), 5)
                     sightings = look_for_signs(TABLES, species, {mark: drawn}, {}, variety, "adult")
-                    seen = [s for s in sightings if s.finding.status is SignStatus.SEEN]
+                    seen = [s for s in sightings if s.status is SignStatus.SEEN]
                     assert not seen, (species, variety, mark, key)
 
 

@@ -17,6 +17,7 @@ from PIL import Image, ImageDraw
 
 from fieldmarks._util.errors import FieldmarksError, RegionError
 from fieldmarks.app.marker import MarkerEvent, reduced_jpeg, suggest_outline
+from fieldmarks.birds.model import EARLIEST
 from fieldmarks.measure.colour import decode_srgb, difference, linear_to_lab
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
@@ -30,7 +31,6 @@ from fieldmarks.rules import Tables
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
 UNLIKE = 20.0  # CIEDE2000 from all others at which an outline is asked about (our judgement)
-EARLIEST = date(1980, 1, 1)  # of any day a keeper may give
 
 
 @dataclass

@@ -40,6 +40,9 @@ Share = Annotated[float, Field(ge=0, le=1)]
 Ending = Annotated[str, Field(pattern=rf"^\.({ENDING})$")]
 
 
+EARLIEST = date(1950, 1, 1)  # of any day a keeper may give
+
+
 def new_id() -> str:
     """A random id."""
     return uuid.uuid4().hex

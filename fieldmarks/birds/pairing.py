@@ -238,7 +238,7 @@ def _of_sign(bird: Bird, found: Standing, tables: Tables) -> list[Reason]:
         said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
         return [Reason("against", "signs", said)]
     if found.disputed:
-        said = f"{bird.name}: {text} One look shows it and a later one does not. Look again."
+        said = f"{bird.name}: {text} One look shows it and another does not. Look again."
         return [Reason("wait", "signs", said)]
     if found.status in PRESENT:
         said = f"{bird.name}: {text} Look again after its moult."

@@ -120,6 +120,13 @@ class Reader:
         with self.engine.connect() as connection:
             return rows.entries(connection, *where)
 
+    def entries_with(self, photo: str) -> list[Entry]:
+        """Entries that count and hold a photo, by its SHA-256; of any bird."""
+        of_photo = select(models.looks.c.entry).where(models.looks.c.photo == photo)
+        table = models.entries
+        with self.engine.connect() as connection:
+            return rows.entries(connection, table.c.id.in_(of_photo), table.c.withdrawn == "")
+
     def pairs(self, bird: str | None = None) -> list[Pair]:
         """Pairs that count, all or those of one bird."""
         table = models.pairs

@@ -1,4 +1,4 @@
-"""Ring numbers: checked for shape only where the keeper gives a pattern."""
+"""Ring numbers: when two are one; their shape is checked only where the keeper gives a pattern."""
 
 from __future__ import annotations
 
@@ -11,6 +11,17 @@ from fieldmarks.record import write_whole
 
 SETTINGS_FILE = "settings.json"
 HELP = "A stands for a letter, 9 for a digit; anything else must stand there as it is"
+
+
+def ring_key(ring: str) -> str | None:
+    """A ring for comparing: capitals, small letters and spaces make no other ring."""
+    return " ".join(ring.casefold().split()) or None
+
+
+def same_ring(one: tuple[str, int | None], other: tuple[str, int | None]) -> bool:
+    """Whether two (ring, year) are one ring: numbers come again in other years."""
+    years = {one[1] or None, other[1] or None}
+    return ring_key(one[0]) == ring_key(other[0]) and (None in years or len(years) == 1)
 
 
 def fits_pattern(ring: str, pattern: str) -> bool:

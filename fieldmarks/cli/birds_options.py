@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError, TableError
 
 if TYPE_CHECKING:
     from fieldmarks.birds.store import Store
@@ -40,17 +41,17 @@ def where(
 
 
 def read_day(text: str | None) -> date | None:
-    """A date written as 2025-04-30; None stays None.
+    """A date written as 2025-04-30; None stays None, and empty text is none.
 
     Raises
     ------
     FieldmarksError
         It is no date.
     """
-    if text is None:
+    if text is None or not text.strip():
         return None
     try:
-        return datetime.strptime(text, "%Y-%m-%d").date()
+        return datetime.strptime(text.strip(), "%Y-%m-%d").date()
     except ValueError:
         raise FieldmarksError(f"{text!r} is no date", mend="Write it as 2025-04-30") from None
 
@@ -68,6 +69,24 @@ def rule_tables() -> Tables:
     from fieldmarks.rules import load_tables
 
     return load_tables()
+
+
+def known_as(given: str | None, rows: Mapping[str, object], what: str) -> str | None:
+    """Key of a species, variety or age by any of its names; None stays None, empty text is none.
+
+    Raises
+    ------
+    TableError
+        The tables do not hold it.
+    """
+    from fieldmarks.rules.tables import key_of
+
+    if given is None or not given.strip():
+        return None
+    key = key_of(given, rows)
+    if key is None:
+        raise TableError(f"there is no {what} {given!r}", mend=f"Use one of {', '.join(rows)}")
+    return key
 
 
 def console() -> Any:

@@ -97,7 +97,7 @@ def assess(
         from fieldmarks.pipeline import write_results
 
         with only_writer(into):
-            written = write_results(record, opened, tables, into)
+            written = write_results(record, opened, tables, into, regions)
         _say(f"Written to {written.parent}: record, two tables and the annotated photo.")
 
 

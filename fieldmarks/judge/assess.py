@@ -202,7 +202,7 @@ def _cautions(
     """
     tables = case.tables
     series = tables.varieties[case.variety].series
-    in_play = {*conclusion.candidates, *conclusion.subjects}
+    in_play = {*conclusion.candidates, *conclusion.subjects, case.claimed}
     suspected = {
         species
         for one in case.subjects

@@ -166,14 +166,15 @@ class Case:
 
     def say(self, outcome: Outcome, sentence: str, held: float | None = None) -> Conclusion:
         """A conclusion, with what is to be said of the light and the variety."""
-        kind = None
-        if held is not None:
-            kind, ahead = self._likelier_variety() if outcome != "none fits" else (None, 0.0)
-            if kind is not None:
-                names = self.tables.varieties
-                sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
-                sentence += f"{names[self.variety].name} as stated."
-            sentence += "" if self.calibrated else NO_CARD
+        kind, ahead = self._likelier_variety()
+        if outcome in ("nothing read", "none fits"):
+            kind = None
+        if kind is not None:
+            names = self.tables.varieties
+            sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
+            sentence += f"{names[self.variety].name} as stated."
+        if held is not None and not self.calibrated:
+            sentence += NO_CARD
         return Conclusion(
             outcome, sentence, self.candidates, self.subjects, held, self.standing, kind
         )
@@ -232,7 +233,8 @@ def _claim_contradicted(case: Case) -> Conclusion:
         rest = f"{TOO_CLOSE} between {_list(case.candidates, 'and')}"
         sentence = f"The bird is claimed to be {case.claimed}, but it is {said} another: {rest}"
     else:
-        sentence = f"The bird is claimed to be {case.claimed}, but it is {said} {case.likeliest}"
+        found = f"{said} {case.likeliest}{_or_cross(case)}"
+        sentence = f"The bird is claimed to be {case.claimed}, but it is {found}"
     against = case.with_status(case.claimed, Status.DOES_NOT_FIT)
     if against:
         sentence += f"; what speaks against {case.claimed}: {_marks(against)}"
@@ -259,8 +261,9 @@ def _none_fits(case: Case) -> Conclusion:
     nearest = case.likeliest
     against = case.with_status(nearest, Status.DOES_NOT_FIT)
     close = case.with_status(nearest, Status.TOO_CLOSE)
-    named = _marks(against or close)
-    why = f": {named} {'do' if len(against or close) > 1 else 'does'} not fit it" if named else ""
+    why = f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
+    if close:
+        why += f"{', and ' if why else ': '}{_marks(close)} only just"
     sentence = (
         f"Nothing in the tables fits this bird; the nearest is {nearest}{why}. It may be of "
         "another species or variety, or an outline may lie on the wrong part."
@@ -289,10 +292,8 @@ def _one_left(case: Case) -> Conclusion:
     if odd:
         words += f", but not {_marks(odd)}"
     claimed = ", as claimed" if case.claimed == only else ""
-    sentence = f"This is {word(_ahead(case))} {only}{claimed} ({words}){_clean(case, only)}."
-    parents, crossed = case.cross
-    if crossed - case.pure[only] > -math.log(CLOSE):
-        sentence += f" A cross, {' x '.join(parents)}, is not ruled out."
+    named = f"{only}{_or_cross(case)}{claimed}"
+    sentence = f"This is {word(_ahead(case))} {named} ({words}){_clean(case, only)}."
     return case.say("one species left", sentence, case.share_of((only,)))
 
 
@@ -335,6 +336,14 @@ def _ahead(case: Case) -> float:
     """Logarithm of how many times likelier the likeliest species is than the next."""
     first, *rest = case.pure.values()
     return first - rest[0] if rest else math.inf
+
+
+def _or_cross(case: Case) -> str:
+    """The likeliest cross, where it is about as likely as the likeliest species."""
+    parents, crossed = case.cross
+    if crossed - case.pure[case.likeliest] < -math.log(CLOSE):
+        return ""
+    return f" or a cross ({' x '.join(parents)})"
 
 
 def _clean(case: Case, species: str) -> str:

@@ -1,8 +1,9 @@
 """Findings: how each mark stands for one species, under the rendering that fits that species best.
 
 What was read is set against two explanations: that the mark shows one of the colours expected of
-it, and that it shows another colour such a part can be made up of. At least ten times likelier with
-an expected one it fits, below a tenth it does not, and in between it says so.
+it, and that it shows one it has in other species or at other ages, or any other. At least three
+times likelier with an expected one it fits, five times less likely it does not, and in between it
+says so.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 
 from fieldmarks.judge.model import Evidence, Explained
 from fieldmarks.judge.rendering import Array, undo
-from fieldmarks.judge.scale import LIKELY, SURE, share
+from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.measure.sampling import ColourDraws
@@ -90,11 +91,11 @@ class Finding:
 
 def status_of(held: float) -> Status:
     """Status for how likely a mark fits, 0 to 1."""
-    if held >= SURE:
+    if held >= FITS:
         return Status.FITS
     if held >= LIKELY:
         return Status.PROBABLY_FITS
-    return Status.DOES_NOT_FIT if held <= 1 - SURE else Status.TOO_CLOSE
+    return Status.DOES_NOT_FIT if held <= MISFIT else Status.TOO_CLOSE
 
 
 def corrected(

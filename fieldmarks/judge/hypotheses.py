@@ -96,6 +96,22 @@ def colours(tables: Tables, what: Hypothesis, mark: str, pupil_cut: bool = True)
     return shown
 
 
+@functools.lru_cache(maxsize=8192)
+def others(tables: Tables, what: Hypothesis, mark: str) -> Colours:
+    """Colours that a mark does not have under a hypothesis: of other species and ages, or any."""
+    own = {key for key, _ in colours(tables, what, mark)}
+    near = [
+        key
+        for species in tables.species
+        for age in tables.ages
+        for key in expected(tables, species, mark, what.variety, age).swatches
+        if key not in own
+    ]
+    far = tuple(key for key in palette(tables, mark) if key not in own)
+    parts = ((_even(tuple(dict.fromkeys(near))), 0.7), (_even(far), 0.3))
+    return _together(*(part for part in parts if part[0]))
+
+
 def relation_range(
     tables: Tables, what: Hypothesis, key: str
 ) -> tuple[float | None, float | None] | None:
@@ -149,7 +165,7 @@ def _even(keys: tuple[str, ...]) -> Colours:
 
 def _together(*parts: tuple[Colours, float]) -> Colours:
     """Mixture of several sets of colours; equal swatches are added up."""
-    whole = sum(share for _, share in parts)
+    whole = sum(share for _, share in parts) or 1.0
     total: dict[str, float] = {}
     for shown, share in parts:
         for key, weight in shown:

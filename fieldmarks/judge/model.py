@@ -23,7 +23,7 @@ from fieldmarks.judge.hypotheses import (
     Colours,
     Hypothesis,
     colours,
-    palette,
+    others,
     possible,
     relation_range,
 )
@@ -67,7 +67,12 @@ SHARED_PARTS = ("card", "camera", "no card", "stray light")  # in every mark ali
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
 # How softly a range ends and what it reaches from and to where it is open, in its own unit.
-RANGES = {"ring": (0.08, (0.0, 0.75)), "size": (4.0, (110.0, 200.0))}
+RANGES = {
+    "ring": (0.08, (0.0, 0.75)),
+    "size": (4.0, (110.0, 200.0)),
+    "same": (2.0, (0.0, 50.0)),
+    "fade": (2.0, (-20.0, 40.0)),
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -244,6 +249,10 @@ def explain(
     stated = [(what.variety, what.age) == (variety, age) for what, _ in hypotheses]
     first = [case for case, which in places.items() if any(stated[p] for p in which)]
     others = [case for case in places if case not in set(first)]
+    # A comparison of two colours that were both read is in the readings already.
+    read = set(evidence.marks)
+    apart = [r for r in relations if not read.issuperset(tables.relations[r.key].marks)
+             or tables.relations[r.key].kind == "ring"]  # fmt: skip
     starts = [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS]
     fits = _fit(tables, evidence, first, starts, STEPS)
     best = max(fits.values(), key=lambda fit: fit[0])
@@ -253,20 +262,19 @@ def explain(
         likelihood, *rest = fits[case]
         for place in which:
             what, prior = hypotheses[place]
-            related = sum(relation_likelihood(tables, what, row) for row in relations)
+            related = sum(relation_likelihood(tables, what, row) for row in apart)
             found.append(Explained(what, prior, likelihood + related, *rest))
     return sorted(found, key=lambda e: -e.weight)
 
 
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
-    """Logarithm of the likelihood of a ring's width or a length, over that of any value.
+    """Logarithm of the likelihood of a relation's value, over that of any value.
 
-    A range that ends softly, blurred by what the measure may be off; any value is as likely
-    anywhere from 0 to twice the widest range. Comparisons of colours are in the readings already.
+    A range that ends softly, blurred by what the measure may be off.
     """
     kind = tables.relations[relation.key]
     span = relation_range(tables, what, relation.key)
-    if kind.kind not in RANGES or span is None:
+    if span is None:
         return 0.0
     soft, width = RANGES[kind.kind]
     low, high = (end if end is not None else other for end, other in zip(span, width, strict=True))
@@ -413,8 +421,8 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
     Returns
     -------
     dict
-        Mark -> natural logarithm of the likelihood of the colours expected of it over that of all
-        other colours such a part can be made up of.
+        Mark -> natural logarithm of the likelihood of the colours expected of it over that of
+        those it has in other species or at other ages, or any other.
     """
     keys = list(tables.swatches)
     light = lab_to_linear(np.array([tables.lab[key] for key in keys]))
@@ -425,19 +433,17 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
     off = evidence.lab[:, None] - middle
     away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
     log = -0.5 * (away + np.linalg.slogdet(whole)[1]) - 1.5 * math.log(2 * math.pi)
+    number = tables.swatch_number
     found: dict[str, float] = {}
     for place, mark in enumerate(evidence.marks):
-        wanted = dict(colours(tables, best.what, mark))
+        wanted = colours(tables, best.what, mark)
         if not wanted:
             continue
-        others = [key for key in palette(tables, mark) if key not in wanted]
-        odd = evidence.any[place] + math.log(ODD)
-        chances = [
-            np.logaddexp(odd, np.logaddexp.reduce([log[place, number[k]] + math.log(p)
-                                                   for k, p in shown]) + math.log(1 - ODD))
-            for number in (tables.swatch_number,)
-            for shown in (wanted.items(), [(k, 1 / len(others)) for k in others])
-        ]  # fmt: skip
+        chances = []
+        for shown in (wanted, others(tables, best.what, mark)):
+            columns = [number[key] for key, _ in shown]
+            fitting = log[place, columns] + np.log([(1 - ODD) * share for _, share in shown])
+            chances.append(np.logaddexp.reduce([*fitting, evidence.any[place] + math.log(ODD)]))
         ratio = evidence.weight[place] * float(chances[0] - chances[1])
         found[mark] = found.get(mark, 0.0) + ratio
     return found

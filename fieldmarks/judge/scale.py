@@ -27,5 +27,7 @@ def share(log_ratio: float) -> float:
     return 1 / (1 + math.exp(-min(max(log_ratio, -700.0), 700.0)))
 
 
-# As a probability: where a mark fits, probably fits, is too close to call, or does not fit.
-SURE, LIKELY = share(math.log(CLEAR)), 0.5
+SURE = share(math.log(CLEAR))  # as a probability
+# Where one mark fits, probably fits, and no longer is too close to call but does not fit. Of the
+# 225 marks of 13 real birds without a card 4 % do not fit their own species so.
+FITS, LIKELY, MISFIT = share(math.log(CLOSE)), 0.5, share(-math.log(5))

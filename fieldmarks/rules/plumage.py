@@ -218,7 +218,7 @@ def makeups(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> 
 def cross_makeups(
     tables: Tables, one: str, other: str, mark: str, variety: str, age: str
 ) -> tuple[str, ...]:
-    """Swatches half-way between two species: each pigment and the structure at a middle level.
+    """Swatches between two species: each pigment and the structure at a middle level.
 
     Empty where a species has no row for the mark, both are made up alike, or no rule covers what
     lies between.
@@ -231,18 +231,25 @@ def cross_makeups(
     keys: list[str] = []
     for first, second in itertools.product(*options):
         if first != second:
-            rule = tables.makeup_index.get((grounds[0], *_between(first, second)))
-            keys += rule.swatches if rule else ()
+            for between in itertools.product(*_between(first, second)):
+                rule = tables.makeup_index.get((grounds[0], *between))
+                keys += rule.swatches if rule else ()
     return _unique(keys)
 
 
-def _between(one: MakeUp, other: MakeUp) -> tuple[str, str, str]:
-    """Levels half-way between two make-ups, the stronger one where they are neighbours."""
+def _between(one: MakeUp, other: MakeUp) -> list[tuple[str, ...]]:
+    """Levels in the middle between two make-ups, the stronger one where they are neighbours.
+
+    Of black pigment also three quarters of the way: a little of it already makes a colour dark.
+    """
     middle = []
     for part, levels in LEVELS.items():
-        ends = [levels.index(getattr(m, part)) for m in (one, other)]
-        middle.append(levels[(sum(ends) + 1) // 2])
-    return middle[0], middle[1], middle[2]
+        low, high = sorted(levels.index(getattr(m, part)) for m in (one, other))
+        places = {(low + high + 1) // 2}
+        if part == "eumelanin" and high - low > 2:
+            places.add((low + 3 * high) // 4)
+        middle.append(tuple(levels[place] for place in sorted(places)))
+    return middle
 
 
 def _operate(makeup: MakeUp, operations: Iterable[Operation], ground: str) -> MakeUp:

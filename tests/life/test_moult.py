@@ -184,6 +184,49 @@ def test_of_two_photos_of_one_day_the_worse_counts():
     assert sign_stories([young, both], {})[0].story == "stayed"
 
 
+DAY_STATUSES = (("seen", 0.8), ("not seen", 0.0))
+
+
+@pytest.mark.parametrize("order", [DAY_STATUSES, DAY_STATUSES[::-1]])
+@pytest.mark.parametrize("earlier", [(), (("not seen", 0.0),), (("seen", 0.2),)])
+def test_two_readings_of_one_day_disagree_and_are_no_development(order, earlier):
+    bird = a_bird()
+    entries = [entry_with(bird, *YOUNG, 1, (sign(*said),)) for said in earlier]
+    entries += [entry_with(bird, *GROWN, n, (sign(*said),)) for n, said in enumerate(order, 2)]
+    (found,) = sign_stories(entries, {"dull": "A dull mask."})
+    assert (found.story, found.against) == ("unclear", False)
+    assert "two looks of 2026-03-01 disagree" in found.sentence
+    (standing,) = standings(entries)
+    assert (standing.status, standing.disputed) == ("doubtful", True)
+
+
+def test_looks_of_one_day_at_different_marks_do_not_disagree():
+    """One photo from the side shows the collar, one from the front only the bib."""
+    bird = a_bird()
+    side = dataclasses.replace(sign("seen", 0.8), mark="collar", compared="collar", there="collar")
+    front = dataclasses.replace(sign("not seen", 0.0), mark="bib", compared="bib")
+    for points in ((side, front), (front, side)):
+        entries = [entry_with(bird, *GROWN, n, (p,)) for n, p in enumerate(points, 1)]
+        assert sign_stories(entries, {})[0].story == "stayed"
+        assert [(s.status, s.disputed) for s in standings(entries)] == [("seen", False)]
+
+
+def test_a_sign_that_all_looks_of_a_day_show_still_came_after_the_moult():
+    bird = a_bird()
+    entries = [entry_with(bird, *YOUNG, 1, (sign("not seen", 0.0),))]
+    entries += [entry_with(bird, *GROWN, n, (sign("seen", 0.8),)) for n in (2, 3)]
+    assert sign_stories(entries, {})[0].story == "came"
+
+
+def test_two_readings_of_one_day_are_never_called_a_change():
+    bird = a_bird()
+    entries = [
+        entry_with(bird, *YOUNG, n, marks=(dataclasses.replace(point(), lightness=light),))
+        for n, light in ((1, 20.0), (2, 80.0))
+    ]
+    assert changes(timelines(entries)) == []
+
+
 def test_a_sign_in_a_young_bird_alone_decides_nothing():
     entries = [entry_with(a_bird(), *YOUNG, 1, (sign("look again after the moult", 0.9),))]
     assert sign_stories(entries, {})[0].story == "unclear"

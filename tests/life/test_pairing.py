@@ -142,7 +142,7 @@ def test_of_two_photos_in_one_entry_the_worse_one_stands(tables):
 def test_a_grown_bird_with_a_sign_in_one_look_and_not_in_the_next_waits(tables):
     (found,) = own_weights(tables, [a_look("signs", ORANGE_SEEN)], [a_look("x", ORANGE_GONE)])
     assert found[:2] == ("signs", "wait")
-    assert "One look shows it and a later one does not" in found[2]
+    assert "One look shows it and another does not" in found[2]
 
 
 def test_a_tint_that_went_with_the_moult_stays_cleared(tables):

@@ -47,14 +47,19 @@ def no_bird_yet() -> bool:
     return True
 
 
-def choose_bird(label: str, key: str, without: str | None = None) -> Bird | None:
-    """Let the keeper choose a bird; None while none is chosen."""
+def choose_bird(
+    label: str, key: str, without: str | None = None, now: str | None = None
+) -> Bird | None:
+    """Let the keeper choose a bird; None while none is chosen. ``now`` is chosen at first."""
     found = list_birds(store(), Filter(with_gone=True), date.today(), count=MANY)
     if found.total > MANY:
         words = st.text_input(f"{label}: part of its name or ring", key=f"{key}_words")
         found = list_birds(store(), Filter(words, with_gone=True), date.today(), count=MANY)
     labels = {r.id: f"{r.name} ({r.ring})" if r.ring else r.name for r in found.rows}
     labels.pop(without or "", None)
+    if now:
+        labels.setdefault(now, store().bird(now).label)
+        st.session_state.setdefault(key, now)  # as a default value it could not be taken off
     chosen = st.selectbox(
         label,
         list(labels),
