@@ -226,8 +226,14 @@ def _reasons(record: Record, tables: Tables, against: Sequence[Finding]) -> tupl
     for finding in against:
         mark = _mark_of(finding.mark, tables)
         wanted = tables.swatches[finding.nearest].name if finding.nearest else ""
-        text = f"{finding.name}: should be {wanted}" if wanted else f"{finding.name} does not fit"
-        found.setdefault(mark, _reason(mark, _upper(text), readings, findings, tables))
+        text = _upper(
+            f"{finding.name}: should be {wanted}" if wanted else f"{finding.name} does not fit"
+        )
+        # A width or a length has no colour of its own to show.
+        own = {} if finding.relation else findings
+        found.setdefault(
+            mark, _reason(mark, text, {} if finding.relation else readings, own, tables)
+        )
     return tuple(found.values())[:REASONS]
 
 
