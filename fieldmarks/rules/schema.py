@@ -56,6 +56,7 @@ class Mark(Row):
     shape: Literal["area", "line"] = "area"
     look: Sentence
     without: tuple[Key, ...] = ()
+    whole: bool = False
 
 
 class Provenance(Row):
