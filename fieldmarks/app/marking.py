@@ -21,7 +21,12 @@ from fieldmarks.measure.region import Region
 from fieldmarks.report.guide import where_is
 from fieldmarks.report.picture import to_jpeg
 
-SHOWN = {"key", "name", "look", "shape", "kind"}
+SHOWN = {"key", "name", "look", "shape", "kind", "whole"}
+TAPS = (
+    ("eye", "the eye"),
+    ("beak_tip", "the tip of the beak"),
+    ("tail_end", "the end of the tail"),
+)
 NOT_HERE = ("chart_patch",)  # what it shows must be said in its note, which only a file holds
 CARD_KINDS = {
     "18 % grey card": 0.18,
@@ -54,6 +59,8 @@ def photo_panel(work: Work) -> None:
         coming=work.coming,
         drawing=where_is(work.tables, work.mark),
         odd=odd,
+        taps=TAPS if work.taps_asked else (),
+        offers=work.offers,
         on_event=work.handle,
     )
     if work.problem:

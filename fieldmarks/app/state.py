@@ -16,13 +16,15 @@ import numpy.typing as npt
 from PIL import Image, ImageDraw
 
 from fieldmarks._util.errors import FieldmarksError, RegionError
-from fieldmarks.app.marker import MarkerEvent, reduced_jpeg, suggest_outline
+from fieldmarks.app.marker import MarkerEvent, Offer, reduced_jpeg, suggest_outline
 from fieldmarks.birds.model import EARLIEST
+from fieldmarks.measure.card_places import FoundCard, find_card
 from fieldmarks.measure.colour import decode_srgb, difference, linear_to_lab
+from fieldmarks.measure.outlines import Taps, propose
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.measure.region import Region, RegionSet, vertices
+from fieldmarks.measure.region import Point, Region, RegionSet, letters, vertices
 from fieldmarks.pipeline import demo_question
 from fieldmarks.record import Question, Record, make_record, region_file_of
 from fieldmarks.report.verdict import Verdict, verdict_of
@@ -30,6 +32,9 @@ from fieldmarks.rules import Tables
 
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
+WHITE_CARD = 0.9  # reflectance of a usual white card
+# How sure a proposed outline is (our judgement; see benchmarks/results/taps.md).
+SURE, LIKELY = 0.6, 0.35
 UNLIKE = 20.0  # CIEDE2000 from all others at which an outline is asked about (our judgement)
 
 
@@ -56,6 +61,9 @@ class Work:
     phone: PhoneProfile | None = None
     first_asked: Question = field(default_factory=Question)  # what the photo was opened with
     skipped: tuple[str, ...] = ()  # marks the keeper passed over: not in sight
+    taps_asked: bool = False  # eye, beak tip and tail end are still to be tapped
+    found_card: FoundCard | None = None
+    offers: tuple[Offer, ...] = ()
     looks: int = 0  # times the photo is to be brought back into sight
     turn: int = 0  # times regions or question came from elsewhere than the fields
 
@@ -75,8 +83,11 @@ class Work:
         self.question = self.first_asked = asked or Question()
         self.mark, self.story, self.skipped = FIRST_MARK, "", ()
         self.suggestion, self.note = None, ""
+        self.taps_asked, self.offers = True, ()
         self.remembered.clear()
+        self._look_for_card()
         self.assess()
+        self.mark = next(iter(self.coming), FIRST_MARK)
 
     def open_demo(self, path: Path, with_regions: bool) -> None:
         """Take an invented demo bird, with or without the regions that come with it."""
@@ -106,6 +117,7 @@ class Work:
             )
         self.regions = check_for_photo(loaded, self.photo, self.tables)
         self.turn += 1
+        self.taps_asked, self.offers = False, ()
         self.suggestion, self.note = None, ""
         self.assess()
         self.mark = next(iter(self.coming), FIRST_MARK)
@@ -119,6 +131,12 @@ class Work:
             self.mark = event.next
         if event.kind == "skipped":
             self.skipped += (event.mark,)
+        if event.kind == "taps":
+            self._propose(event.taps)
+        elif event.kind in ("kept", "dropped", "recalled"):
+            self.offers = ()
+        if event.kind == "kept" and event.mark == FIRST_MARK:
+            changed |= self._keep_card(event.region)
         if event.kind == "tap" and event.at is not None:
             self._suggest(event)
         if event.kind == "recalled":
@@ -126,6 +144,7 @@ class Work:
         if changed:
             self.assess()
         if event.kind == "recalled":
+            self.taps_asked = False
             self.mark = next(iter(self.coming), self.mark)
         if event.kind == "drawn" and self._unlike(event.mark):
             name = self.tables.marks[event.mark].name
@@ -155,6 +174,62 @@ class Work:
         self.turn += 1
         if self.question == self.first_asked:
             self.question = dataclasses.replace(self.question, **found)  # type: ignore[arg-type]
+
+    def _look_for_card(self) -> None:
+        """Show the card found in the photo, to be asked about; without one, none is asked for."""
+        assert self.photo is not None
+        self.found_card = find_card(self.photo)
+        if self.found_card is None:
+            self.skipped = (FIRST_MARK,)
+            return
+        shape = self.found_card.regions[0].shape
+        self.suggestion = Region("suggestion", FIRST_MARK, shape)
+
+    def _keep_card(self, region: str) -> bool:
+        """Give the card what its frame, or its brightness, tells; whether that changed anything."""
+        found, self.found_card = self.found_card, None
+        if found is None:
+            return False
+        value = found.regions[0].value or (WHITE_CARD if found.white else None)
+        names = letters(self.regions.regions)
+        more = [one for one in found.regions[1:] if one.mark in self.tables.marks]
+        free = (name for name in "ZYXWV" if name not in names.values())
+        self.regions = self.regions.with_regions(
+            [
+                *(dataclasses.replace(r, value=value) if r.id == region else r
+                  for r in self.regions.regions),
+                *(dataclasses.replace(one, id=next(free)) for one in more),
+            ]
+        )  # fmt: skip
+        if found.white:
+            self.note = (
+                "Taken for a white card (90 %). If it is another, say so under Card and light."
+            )
+        return True
+
+    def _propose(self, taps: Mapping[str, Point]) -> None:
+        """Offer outlines of the marks in sight, from where the keeper tapped."""
+        assert self.photo is not None
+        self.taps_asked = False
+        if "eye" not in taps:
+            return
+        try:
+            found = propose(
+                self.photo,
+                Taps(taps["eye"], taps.get("beak_tip"), taps.get("tail_end")),
+                self.tables.marks,
+            )
+        except FieldmarksError as error:
+            self.note = str(error)
+            return
+        drawn = {region.mark for region in self.regions.regions}
+        self.offers = tuple(
+            Offer(one.mark, one.shape, _how_sure(one.certainty), one.certainty >= LIKELY)
+            for one in found
+            if one.mark not in drawn
+        )
+        if not self.offers:
+            self.note = "No mark was made out. Draw them yourself."
 
     def _suggest(self, event: MarkerEvent) -> None:
         assert self.photo is not None
@@ -249,3 +324,7 @@ class Work:
                 return False
             colours.append(linear_to_lab(decode_srgb(np.median(inside, axis=0) / 255)))
         return bool(difference(colours[-1], np.array(colours[:-1])).min() > UNLIKE)
+
+
+def _how_sure(certainty: float) -> str:
+    return "sure" if certainty >= SURE else "fairly sure" if certainty >= LIKELY else "unsure"

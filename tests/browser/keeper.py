@@ -33,11 +33,13 @@ class Keeper:
 
     # ---- opening
 
-    def open_demo(self, name: str, with_marks: bool = False) -> RegionSet:
+    def open_demo(self, name: str, with_marks: bool = False, by_hand: bool = True) -> RegionSet:
         """Open an invented bird with one press; gives the regions that ship with it."""
         key = f"demo_full_{name}" if with_marks else f"demo_{name}"
         self.page.locator(f".st-key-{key} button").click()
         self._drawing_ready()
+        if by_hand and not with_marks:
+            self.by_hand()
         regions = read_region_file(region_file_of(demo_birds()[name]))
         self.size = (regions.width, regions.height)
         return regions
@@ -49,6 +51,15 @@ class Keeper:
 
     def _drawing_ready(self) -> None:
         self.board = Drawing(self.screen)
+        self.settle()
+
+    def by_hand(self) -> None:
+        """Refuse the card that was found, and draw instead of tapping."""
+        for name in ("Drop it", "Draw myself"):
+            button = self.page.get_by_role("button", name=name, exact=True)
+            if button.count():
+                button.click()
+                self.settle()
 
     # ---- drawing
 

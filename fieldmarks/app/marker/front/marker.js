@@ -82,7 +82,7 @@ class Board {
     this.layout();
     this.refresh();
     if (this.before && continues()) putBack(this, true);
-    if (fresh && !this.parts.note.textContent) this.say(this.welcome());
+    if (fresh && !this.parts.note.textContent && !this.suggestion) this.say(this.welcome());
   }
 
   welcome() {
@@ -109,7 +109,7 @@ class Board {
     const asked = JSON.stringify(data.suggestion);
     const news = data.suggestion && asked !== JSON.stringify(this.suggestion);
     this.suggestion = data.suggestion;
-    if (news) this.say(`Is this all of the ${this.nameOf(data.suggestion.mark)}, patches of another colour too? Keep it or drop it.`);
+    if (news) this.say(this.asksOf(data.suggestion.mark));
     if (data.note && (data.note !== this.noted || data.seen !== this.noteSeen)) this.say(data.note);
     this.noted = data.note;
     this.noteSeen = data.seen;
@@ -127,7 +127,7 @@ class Board {
 
   /** What a press on the photo means: "taps", "offers" or "draw". */
   get mode() {
-    if (this.before) return "draw";
+    if (this.before || this.suggestion) return "draw";
     if (this.offers.length) return "offers";
     return this.asked ? "taps" : "draw";
   }
@@ -145,6 +145,8 @@ class Board {
   /** A tap on the place asked for; null: it is not in sight. */
   point(at) {
     this.points[this.asked.key] = at;
+    // Nothing can be placed without the eye.
+    if (this.points.eye === null) return this.byHand();
     if (!this.asked) {
       this.send("taps", { taps: this.points });
       this.say("Looking for the marks …");
@@ -177,6 +179,12 @@ class Board {
     else this.commit("kept", [...this.settled, ...regions], regions[0], null, true);
     this.say(regions.length ? `Kept: ${regions.length}. With Adjust, drag a corner to mend one.` : "");
     this.refresh();
+  }
+
+  asksOf(mark) {
+    const name = this.nameOf(mark);
+    if (this.marks.get(mark)?.kind === "card") return `Is this the ${name}?`;
+    return `Is this all of the ${name}, patches of another colour too?`;
   }
 
   // ---- what Python hears
