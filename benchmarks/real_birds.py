@@ -34,10 +34,19 @@ from fieldmarks.measure.quantities import (
     Relation,
     UncertaintyPart,
 )
-from fieldmarks.measure.region import Ellipse, Polygon, Rectangle, Region, RegionSet, centre, vertices
+from fieldmarks.measure.region import (
+    Ellipse,
+    Polygon,
+    Rectangle,
+    Region,
+    RegionSet,
+    centre,
+    vertices,
+)
 from fieldmarks.measure.region_file import read_region_file
-from fieldmarks.record import Question, make_record
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
+from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.load import assemble, shipped_folders
 
 SHARED = Path(__file__).parents[1] / ".." / "shared" / "real_birds"
@@ -59,9 +68,16 @@ def numbers(folder: Path) -> tuple[dict[str, list[Reading]], dict[str, list[Rela
         part = UncertaintyPart("spread", light, max(colour), max(colour), "")
         used, total, clipped = (int(row[k]) for k in ("pixels_used", "pixels_total", "clipped"))
         readings[row["bird"]].append(
-            Reading(row["mark"], (row["mark"],), tuple(lab), tuple(spread),
-                    (Population(tuple(lab), 1.0),), Budget((part,)),
-                    PixelCount(total, clipped, 0, 0, used), False)  # fmt: skip
+            Reading(
+                row["mark"],
+                (row["mark"],),
+                tuple(lab),
+                tuple(spread),
+                (Population(tuple(lab), 1.0),),
+                Budget((part,)),
+                PixelCount(total, clipped, 0, 0, used),
+                False,
+            )  # fmt: skip
         )
     for row in rows(folder, "relations.csv"):
         if row["relation"] == "ring":
@@ -216,7 +232,7 @@ def main() -> None:
     parser.add_argument("--photos", type=Path)
     parser.add_argument("--old-tables", type=Path)
     given = parser.parse_args()
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     birds = {row["bird"]: row for row in rows(given.shared, "sources.csv")}
     readings, relations = numbers(given.shared)
     results = {b: judged(readings[b], relations[b], tables, birds[b]) for b in birds}
@@ -238,7 +254,10 @@ def main() -> None:
             "No swatch or range in these was chosen on a bird: harder than leaving one bird out.",
             *table(results, birds),
         ]
-    parts += ["## With numbers of the model changed", sensitivity(readings, relations, birds, tables)]
+    parts += [
+        "## With numbers of the model changed",
+        sensitivity(readings, relations, birds, tables),
+    ]
     if given.photos:
         parts += ["## Measured from the photographs",
                   *from_photos(given.shared, given.photos, birds, tables)]  # fmt: skip

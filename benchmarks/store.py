@@ -26,7 +26,7 @@ from fieldmarks.birds.due import summary
 from fieldmarks.birds.model import Bird, Entry, Look, MarkPoint, SignPoint
 from fieldmarks.birds.service import advice_on_pair
 from fieldmarks.birds.store import Store
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 TODAY = date(2026, 3, 1)
 SIZES = (1_000, 10_000, 60_000, 100_000)
@@ -81,7 +81,7 @@ def made_up(count: int, rng: np.random.Generator) -> tuple[list[Bird], list[Entr
 
 
 def fill(store: Store, readings: int) -> list[Bird]:
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     birds, entries = made_up(-(-readings // PER_BIRD), np.random.default_rng(1))
     of_bird: dict[str, list[Entry]] = {}
     for entry in entries:
@@ -113,7 +113,7 @@ def timed(action: Callable[[], object]) -> tuple[float, float]:
 
 
 def measure(store: Store, birds: list[Bird]) -> dict[str, tuple[float, float]]:
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     middle, other = birds[-1], birds[-2]
     last = max(len(birds) - 50, 0)
 

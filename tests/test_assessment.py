@@ -16,9 +16,9 @@ from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.colour import lab_to_linear, linear_to_lab
 from fieldmarks.measure.comparison import same_as
 from fieldmarks.measure.quantities import PixelCount
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 DECIDED = (Status.FITS, Status.DOES_NOT_FIT)
 
 CLEAN = {

@@ -261,7 +261,7 @@ def test_the_plane_shows_every_reading_with_its_letter_and_lightness(record, tab
 
 def test_the_plane_of_one_mark_shows_what_every_species_should_show(record, tables):
     plane = plane_of(record, tables, "rump")
-    assert [r.reading.mark for r in plane.readings] == ["rump"]
+    assert [r.key for r in plane.readings] == ["rump"]
     for sheet in record.assessment.sheets:
         expected = next(f for f in sheet.findings if f.mark == "rump").expected
         for key in expected:

@@ -10,14 +10,13 @@ from fieldmarks.birds.collection import CollectionPage, CollectionRow
 from fieldmarks.cli.printing import print_list
 from fieldmarks.cli.text import print_record
 from fieldmarks.judge.findings import Status
-from fieldmarks.pipeline import demo_birds, demo_question
-from fieldmarks.record import record_of_file
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import demo_birds, demo_question, record_of_file
+from fieldmarks.rules import load_rules
 
 
 @pytest.fixture(scope="module")
 def judged():
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     photo = demo_birds()["personatus_orange_collar"]
     record, _ = record_of_file(photo, tables, demo_question(photo)[0])
     return record, tables

@@ -4,7 +4,6 @@ import dataclasses
 import io
 import itertools
 
-import numpy as np
 import pytest
 from rich.console import Console
 
@@ -12,11 +11,11 @@ from fieldmarks._util.errors import TableError
 from fieldmarks.cli.expectations import print_separations
 from fieldmarks.judge.signs import _as_in
 from fieldmarks.measure.colour import difference, faded
-from fieldmarks.rules import load_tables, plumage
+from fieldmarks.rules import load_rules, plumage
 from fieldmarks.rules.schema import RelationRow
 from fieldmarks.rules.separation import next_marks, plumage_separates, separating_marks
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 
 
 def words(species, mark, variety="green", age="adult"):
@@ -73,8 +72,7 @@ def test_a_stated_colour_that_the_make_up_cannot_give_is_found():
     wrong = row.model_copy(update={"swatches": ("bright_yellow",)})
     species = TABLES.species["fischeri"]
     changed = species.model_copy(update={"marks": {**species.marks, "rump": wrong}})
-    tables = load_tables(keepers_swatches=False)
-    object.__setattr__(tables, "species", {**tables.species, "fischeri": changed})
+    tables = dataclasses.replace(TABLES, species={**TABLES.species, "fischeri": changed})
     assert plumage.disagreeing_swatches(tables, "fischeri", "rump")[0] == "bright_yellow"
 
 

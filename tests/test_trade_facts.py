@@ -10,9 +10,9 @@ from made_up import reading, relation
 from fieldmarks.judge.assess import assess
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.signs import SignStatus
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 FIT, NOT, NOTHING = Status.FITS, Status.DOES_NOT_FIT, Status.SAYS_NOTHING
 SEEN, UNSEEN, AGAIN = SignStatus.SEEN, SignStatus.NOT_SEEN, SignStatus.LOOK_AGAIN
 

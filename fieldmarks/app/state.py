@@ -25,8 +25,8 @@ from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import Point, Region, RegionSet, letters, vertices
-from fieldmarks.pipeline import demo_question
-from fieldmarks.record import Question, Record, make_record, region_file_of
+from fieldmarks.pipeline import demo_question, make_record, region_file_of
+from fieldmarks.record import Question, Record
 from fieldmarks.report.verdict import Verdict, verdict_of
 from fieldmarks.rules import Tables
 

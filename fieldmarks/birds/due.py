@@ -13,7 +13,7 @@ from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.standing import Standing, standings
 from fieldmarks.judge.proposal import DAYS_PER_MONTH
 from fieldmarks.judge.signs import SignStatus
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
 UNDECIDED = ("nothing read", "nothing decided", "cannot be told")
@@ -21,7 +21,7 @@ UNDECIDED = ("nothing read", "nothing decided", "cannot be told")
 
 @lru_cache(maxsize=1)
 def _tables() -> Tables:
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 def first_moult_over(bird: Bird, tables: Tables) -> date | None:

@@ -167,7 +167,9 @@ def _given(store: Store, look: Look, with_place: bool) -> tuple[Look, bytes, byt
     if not with_place:
         clean = shot_to_give(Shot(photo, store.record(look)))
         if clean.photo != photo:
-            moved = dataclasses.replace(look, photo=clean.record.measurement.sha256)
+            given = clean.record.measurement
+            file, ending = given.photo[-200:], Path(given.photo).suffix.lower() or look.ending
+            moved = dataclasses.replace(look, photo=given.sha256, file=file, ending=ending)
             return moved, clean.photo, clean.region_file, clean.record_file
     return look, photo, store.region_file(look), _read(store, beside_path(look, "record"))
 

@@ -16,7 +16,8 @@ from fieldmarks.judge.signs import SignFinding, tint_fraction
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.measure.sampling import ColourDraws, draw_colours
-from fieldmarks.record import Question, Record, record_of_file, record_to_json
+from fieldmarks.pipeline import record_of_file
+from fieldmarks.record import Question, Record, record_to_json
 from fieldmarks.rules import Tables
 
 DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years
@@ -66,25 +67,27 @@ class Testimony:
 def shot_to_give(shot: Shot) -> Shot:
     """A shot whose photo no longer tells where it was taken; everything measured stays the same.
 
-    The photo gets another fingerprint, and the record names that one.
+    The photo gets another fingerprint, and where it was no JPEG another name; the record says both.
 
     Raises
     ------
     PhotoError
         The place cannot be taken out of a file of this kind.
     """
-    from fieldmarks.measure.location import without_place
+    from fieldmarks.measure.location import given_name, without_place
 
-    record = shot.record
-    photo = without_place(shot.photo, record.measurement.photo)
+    record, before = shot.record, shot.record.measurement
+    photo = without_place(shot.photo, before.photo)
     if photo == shot.photo:
         return shot
-    digest = hashlib.sha256(photo).hexdigest()
+    digest, name = hashlib.sha256(photo).hexdigest(), given_name(before.photo, photo)
+    kind = before.facts.format if before.facts.format == "JPEG" else "PNG"
     measured = replace(
-        record.measurement,
+        before,
+        photo=name,
         sha256=digest,
-        facts=replace(record.measurement.facts, has_position=False),
-        regions=replace(record.measurement.regions, sha256=digest),
+        facts=replace(before.facts, has_position=False, format=kind),
+        regions=replace(before.regions, photo=name, sha256=digest),
     )
     return Shot(photo, replace(record, measurement=measured))
 

@@ -295,15 +295,10 @@ def before_buying(
     """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
     from fieldmarks.birds.buying import buying_check
     from fieldmarks.cli import printing
-    from fieldmarks.record import Question, record_of_file
+    from fieldmarks.pipeline import question_of, record_of_file
 
     tables = rule_tables()
-    question = Question(
-        known_as(variety, tables.varieties, "variety") or "green",
-        known_as(age, tables.ages, "age") or "adult",
-        known_as(sold_as, tables.species, "species"),
-    )
-    record, _ = record_of_file(photo, tables, question)
+    record, _ = record_of_file(photo, tables, question_of(tables, sold_as, variety, age))
     printing.print_buying(buying_check(record.assessment, tables), console())
 
 

@@ -181,9 +181,11 @@ def assess(
 
 def too_small(reading: Reading, tables: Tables) -> bool:
     """Whether a mark was read on so few pixels that its neighbours show in it."""
-    least = LEAST_ACROSS.get(tables.marks[reading.mark].kind, LEAST) if (
-        reading.mark in tables.marks
-    ) else LEAST
+    least = (
+        LEAST_ACROSS.get(tables.marks[reading.mark].kind, LEAST)
+        if (reading.mark in tables.marks)
+        else LEAST
+    )
     return math.sqrt(reading.pixels.total) < least
 
 

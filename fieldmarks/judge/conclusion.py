@@ -105,7 +105,8 @@ class Case:
         whole = float(np.logaddexp.reduce(list(self.weights.values())))
         ranked = sorted(self.weights.items(), key=lambda item: -round(item[1], 9))
         return tuple(
-            Standing(kind, math.exp(w - whole), math.exp(min(most - w, 700.0))) for kind, w in ranked
+            Standing(kind, math.exp(w - whole), math.exp(min(most - w, 700.0)))
+            for kind, w in ranked
         )
 
     @cached_property
@@ -261,7 +262,9 @@ def _none_fits(case: Case) -> Conclusion:
     nearest = case.likeliest
     against = case.with_status(nearest, Status.DOES_NOT_FIT)
     close = case.with_status(nearest, Status.TOO_CLOSE)
-    why = f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
+    why = (
+        f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
+    )
     if close:
         why += f"{', and ' if why else ': '}{_marks(close)} only just"
     sentence = (

@@ -184,7 +184,9 @@ def _judge_mark(
     if wanted.says_nothing:
         return say(status=Status.SAYS_NOTHING, reason=wanted.reason)
     if drawn is None:
-        return say(status=Status.NOT_READ, reason=TOO_SMALL if small else "Not marked on the photo.")
+        return say(
+            status=Status.NOT_READ, reason=TOO_SMALL if small else "Not marked on the photo."
+        )
     swatches = np.array([tables.lab[key] for key in wanted.swatches])
     tolerance = np.array([tables.swatches[key].tolerance for key in wanted.swatches])
     middle = np.median(drawn.median, axis=0)

@@ -53,9 +53,7 @@ def possible(tables: Tables, variety: str, age: str) -> tuple[tuple[Hypothesis, 
         weight += _said(years == age, len(tables.ages))
         found.append((Hypothesis((species,), kind, years), weight))
     pairs = list(itertools.combinations(tables.species, 2))
-    found += [
-        (Hypothesis(pair, variety, age), math.log(CROSSED / len(pairs))) for pair in pairs
-    ]
+    found += [(Hypothesis(pair, variety, age), math.log(CROSSED / len(pairs))) for pair in pairs]
     found.append((Hypothesis((), variety, age), math.log(UNKNOWN)))
     return tuple(found)
 

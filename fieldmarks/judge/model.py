@@ -36,7 +36,7 @@ from fieldmarks.measure.quantities import (
     axes_at,
     difference_weights,
 )
-from fieldmarks.measure.uncertainty import CAMERA_CHROMA, CAMERA_HUE, tone_error
+from fieldmarks.measure.uncertainty import camera_terms
 from fieldmarks.rules.tables import Tables
 
 # Renderings (rows: mean, standard deviation; columns as in TERMS), from fits of this model to the
@@ -62,7 +62,7 @@ ODD_UNKNOWN = 0.25  # the same in a bird of no known species
 # Any colour at all: CIELAB mean and standard deviations of what feathers and skin show.
 ANY_MEAN, ANY_SPREAD = np.array([55.0, 5.0, 20.0]), np.array([28.0, 22.0, 28.0])
 GREY_CARD = (49.5,)  # L* of an 18 % grey card
-SHARED_PARTS = ("card", "camera", "no card", "stray light")  # in every mark alike
+SHARED_PARTS = ("card", "camera", "no card", "veiling glare")  # in every mark alike
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
@@ -180,11 +180,7 @@ def camera_share(readings: Sequence[Reading]) -> float:
     shares = []
     for reading in readings:
         scale = np.array(difference_weights(reading.lab))
-        plain = np.array([
-            tone_error(reading.lab[0], GREY_CARD),
-            CAMERA_CHROMA[0] + CAMERA_CHROMA[1] * reading.chroma,
-            CAMERA_HUE[0] + CAMERA_HUE[1] * reading.chroma,
-        ])  # fmt: skip
+        plain = np.array(camera_terms(reading.lab, GREY_CARD))
         stated = np.zeros(3)
         for part in reading.budget.parts:
             if part.name == "camera":
@@ -212,7 +208,9 @@ def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array,
         axes = axes_at(lab)
         own = plain * np.eye(3)
         for part in parts:
-            own += (axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2) @ axes.T
+            own += (
+                axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2
+            ) @ axes.T
         dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * OWN_LIGHT
         own += np.outer(dimmer, dimmer)
         own[0, 0] += (CLIPPED * cut) ** 2

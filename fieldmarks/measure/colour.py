@@ -90,7 +90,7 @@ def faded(base: npt.ArrayLike, tip: npt.ArrayLike) -> Array:
     first, second = np.broadcast_arrays(*_floats(base, tip))
     lit = np.array(second)
     lit[..., 0] = first[..., 0]
-    lit[..., 1:] *= ((first[..., :1] + 16) / np.maximum(second[..., :1] + 16, 1.0))
+    lit[..., 1:] *= (first[..., :1] + 16) / np.maximum(second[..., :1] + 16, 1.0)
     less = np.hypot(lit[..., 1], lit[..., 2]) - np.hypot(first[..., 1], first[..., 2])
     return np.copysign(difference(first, lit), less)
 

@@ -19,7 +19,7 @@ from fieldmarks.measure.colour import difference, faded, lightness_to_reflectanc
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.measure.region import Line, Region, RegionSet, area, centre, vertices
-from fieldmarks.measure.robust import medians
+from fieldmarks.measure.scatter import medians
 from fieldmarks.measure.uncertainty import light_part
 
 NEIGHBOUR_LIGHT = 0.06  # light on two marks of one bird, relative (judgement)
@@ -68,12 +68,8 @@ def read_relations(
 
     Parameters
     ----------
-    photo : Photo
     regions : RegionSet
         Checked.
-    readings : mapping of mark -> Reading
-    calibration : Calibration
-    rows : mapping of key -> row of the relations table
     """
     found: list[Relation | None] = []
     for key, row in rows.items():
@@ -96,14 +92,7 @@ def read_relations(
 def untold(
     regions: RegionSet, found: Sequence[Relation], rows: Mapping[str, RelationRow]
 ) -> dict[str, str]:
-    """Why relations whose marks are drawn could not be told; key -> sentence.
-
-    Parameters
-    ----------
-    regions : RegionSet
-    found : sequence of Relation
-    rows : mapping of key -> row of the relations table
-    """
+    """Why relations whose marks are drawn could not be told; key -> sentence."""
     told = {relation.key for relation in found}
     return {
         key: UNTOLD[row.kind]

@@ -265,6 +265,13 @@ def share_text(fraction: float) -> str:
     return f"{fraction:.0%}" if fraction >= 0.01 or fraction == 0 else "under 1%"
 
 
+def likely_text(probability: float) -> str:
+    """A probability as whole per cent, never as none and never as certain."""
+    if probability < 0.01:
+        return "under 1%"
+    return "over 99%" if probability > 0.99 else f"{probability:.0%}"
+
+
 def strip(populations: Sequence[Population]) -> str:
     """The colours found in one outline as a bar, each as wide as its share, with a list below."""
     total = sum(p.fraction for p in populations) or 1.0

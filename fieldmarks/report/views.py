@@ -34,7 +34,9 @@ def asked_note(record: Record, tables: Tables) -> str:
     variety, age = tables.varieties.get(judged.variety), tables.ages.get(judged.age)
     said = f"Looked at as: {variety.name if variety else judged.variety}, "
     said += age.name if age else judged.age
-    return said + (f", said to be {judged.claimed}." if judged.claimed else ".")
+    said += f", said to be {judged.claimed}." if judged.claimed else "."
+    own = [tables.swatches[key].name for key in record.own_swatches if key in tables.swatches]
+    return f"{said} Swatches of the keeper's own were used: {', '.join(own)}." if own else said
 
 
 def likelier_variety(record: Record, tables: Tables) -> tuple[str, str] | None:

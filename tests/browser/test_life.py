@@ -15,14 +15,14 @@ from fieldmarks.birds.invented import fill_with_invented_club
 from fieldmarks.birds.model import Bird, new_id
 from fieldmarks.birds.store import Store
 from fieldmarks.measure.region_file import to_annotations
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 PHOTOS = ("Marmalade", "Ember", "Toffee", "Quill")
 
 
 @pytest.fixture(scope="module")
 def tables():
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from fieldmarks.birds.mating import judge_mating, measured_finding, miss_chance,
 from fieldmarks.birds.model import Look, MarkPoint, Pair, SignPoint, Young, new_id
 from fieldmarks.birds.service import mating_result
 from fieldmarks.birds.standing import showing_signs
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 
 @pytest.mark.parametrize("n", range(0, 25))
@@ -72,7 +72,7 @@ def test_clean_young_are_only_consistent_and_the_number_missing_is_said():
     assert "no proof" in enough.sentence
 
 
-MARKS = tuple(load_tables(keepers_swatches=False).marks)
+MARKS = tuple(load_rules().marks)
 
 
 def grown_entry(statuses, stage="after first moult", number=1, read=MARKS):

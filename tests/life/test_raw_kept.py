@@ -10,7 +10,8 @@ from fieldmarks.birds.observation import Shot
 from fieldmarks.birds.store import Store
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Rectangle, Region, RegionSet
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 
 pytest.importorskip("rawpy")
 

@@ -29,7 +29,7 @@ from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suffixes import ENDINGS
-from fieldmarks.record import make_record
+from fieldmarks.pipeline import make_record
 
 ASKED = "keep_asked"  # of which bird and photo the keeper is to say that it is the right one
 

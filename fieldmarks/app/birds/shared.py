@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import os
 import re
 from collections.abc import Iterable
 from datetime import date
@@ -15,8 +16,10 @@ from fieldmarks.app.ways import way_to
 from fieldmarks.birds.collection import Filter, list_birds
 from fieldmarks.birds.model import Bird
 from fieldmarks.birds.store import Store
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 
+# Set by ``fieldmarks --more-tables ... --own-swatches show``.
+MORE_TABLES, OWN_SWATCHES = "FIELDMARKS_MORE_TABLES", "FIELDMARKS_OWN_SWATCHES"
 MANY = 200  # above so many birds, the choice must be narrowed by typing
 
 
@@ -28,8 +31,8 @@ def store() -> Store:
 
 @st.cache_resource(show_spinner=False)
 def tables() -> Tables:
-    """The rule tables."""
-    return load_tables()
+    """The rule tables: the same for everyone, never changed by anyone."""
+    return load_rules(os.environ.get(MORE_TABLES), bool(os.environ.get(OWN_SWATCHES)))
 
 
 def heading(title: str, lead: str) -> None:
