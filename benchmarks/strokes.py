@@ -1,24 +1,27 @@
 """From opening a photo to the verdict: presses, strokes, scrolled pixels and seconds.
 
-Run: python benchmarks/strokes.py NAME=CHECKOUT ...     (needs Chromium, as the browser tests do)
+Run: python benchmarks/strokes.py CHECKOUT_OF_0.2.0     (needs Chromium, as the browser tests do)
 
-A script with a person's speed goes through the app of each checkout on a phone's screen (390 x 844,
-touch) with one invented bird, from the app's first screen until the verdict names the signs of mixed
-ancestry. It presses what the app proposes, no shortcuts. Seconds are the waiting that was measured
-plus the keystroke-level model of Card, Moran and Newell (1980; operators from memory): 1.35 s to
-decide, 1.1 s to point, 0.2 s to press; a stroke at 150 CSS pixels a second and 0.5 s for each flick
-of 500 pixels are our own judgement. The bird is painted: its figures say how the app is used, and
-nothing about how well it reads feathers.
+A script with a person's speed goes through the app on a phone's screen (390 x 844, touch) with one
+invented bird, from the first screen until the verdict is read. Today it confirms the card, taps eye,
+beak tip and tail end, and keeps what is proposed; in 0.2.0 it draws the card and the same marks one
+by one, each by the shortest way offered. Seconds are the waiting that was measured plus the
+keystroke-level model of Card, Moran and Newell (1980; operators from memory): 1.35 s to decide,
+1.1 s to point, 0.2 s to press; a stroke at 150 CSS pixels a second and 0.5 s for each flick of 500
+pixels are our own judgement. The bird is painted: its figures say how the app is used, and nothing
+about how well it reads feathers.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import os
 import subprocess
 import sys
 import time
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,10 +34,11 @@ from screen import ARGUMENTS, PHONE, Screen, free_port, wait_for_server  # noqa:
 
 from fieldmarks.measure.region import Region, centre, vertices  # noqa: E402
 from fieldmarks.measure.region_file import read_region_file  # noqa: E402
+from fieldmarks.rules import load_rules  # noqa: E402
 
 BIRD = "personatus_orange_collar"
 DECIDE, POINT, PRESS, SPEED, FLICK, FLICK_SECONDS = 1.35, 1.1, 0.2, 150.0, 500.0, 0.5
-MOST = 30  # outlines after which the script gives up
+CLASSES = "all => all.map(e => e.className)"
 RESULT = ROOT / "benchmarks" / "results" / "strokes.md"
 START = """
 import subprocess, sys
@@ -58,7 +62,6 @@ class Person:
     scrolled: float = 0.0
     thought: float = 0.0
     waited: float = 0.0
-    passed: list[str] = field(default_factory=list)
 
     @property
     def page(self) -> Page:
@@ -124,7 +127,7 @@ class Person:
         points = [self.at(p) for p in vertices(self.regions[mark].shape)]
         trail = [*points, points[0]]
         long = 0.0
-        for (x0, y0), (x1, y1) in zip(trail, trail[1:], strict=False):
+        for (x0, y0), (x1, y1) in itertools.pairwise(trail):
             long += ((x1 - x0) ** 2 + (y1 - y0) ** 2) ** 0.5
         self.screen.stroke(trail)
         self.strokes += 1
@@ -138,27 +141,35 @@ class Person:
         return found.first.inner_text() if found.count() else ""
 
 
-def before(person: Person) -> None:
-    """0.2.0: press the first of the marks that would tell most, draw it, and so on."""
+def before(person: Person, wanted: Sequence[str]) -> None:
+    """0.2.0: each mark is taken from the proposed ones, or else from the list, and drawn."""
     person.draw("card")
-    for _ in range(MOST):
-        if "of mixed ancestry seen" in person.verdict:
-            break
-        offered = person.page.locator("[class*=st-key-next_] button")
-        names = person.page.locator("[class*=st-key-next_]").evaluate_all(
-            "all => all.map(e => [...e.classList].find(c => c.startsWith('st-key-next_')).slice(12))"
-        )
-        known = [n for n, mark in enumerate(names) if mark in person.regions]
-        if not known:
-            break
-        mark = names[known[0]]
-        person.press(offered.nth(known[0]))
+    todo = [mark for mark in wanted if mark != "card"]
+    while todo:
+        offered = person.page.locator("[class*=st-key-next_]")
+        names = [c.split("st-key-next_")[1].split()[0] for c in offered.evaluate_all(CLASSES)]
+        known = [n for n, mark in enumerate(names) if mark in todo]
+        if known:
+            mark = names[known[0]]
+            person.press(offered.nth(known[0]).locator("button"))
+        else:
+            mark = todo[0]
+            choice = person.page.locator(".next-mark")
+            person.reach(choice)
+            choice.select_option(mark)
+            person.presses += 2  # the list is opened, the mark chosen
+            person.thought += DECIDE + 2 * (POINT + PRESS)
+            person.settle()
         person.draw(mark)
+        todo.remove(mark)
     person.reach(person.page.locator(".fm-verdict").locator("visible=true").first)
 
 
-def after(person: Person) -> None:
-    """Now: the card is confirmed, eye, beak tip and tail end are tapped, the marks are kept."""
+def after(person: Person) -> list[str]:
+    """Now: the card is confirmed, eye, beak tip and tail end are tapped, the marks are kept.
+
+    Gives the marks that are outlined then.
+    """
     page = person.page
     person.press(page.get_by_role("button", name="Keep it", exact=True))
     person.tap(centre(person.regions["pupil"].shape))
@@ -166,21 +177,18 @@ def after(person: Person) -> None:
     person.tap(vertices(person.regions["tail_tip"].shape).mean(axis=0))
     page.get_by_role("button", name="Keep ", exact=False).first.wait_for(timeout=60_000)
     person.press(page.locator("[data-do=keep]"))
-    for _ in range(MOST):
-        if "Signs of mixed ancestry" in page.locator(".fm-bar").inner_text():
-            break
-        mark = page.locator(".next-mark").input_value()
-        if mark in person.regions:
-            person.draw(mark)
-        else:
-            person.press(page.locator("[data-do=skip]"))
     person.press(page.locator(".fm-bar"))
+    names = {row.name: key for key, row in load_rules().marks.items()}
+    said = page.locator(".list button").evaluate_all("all => all.map(e => e.ariaLabel)")
+    return [names[one.split(", ")[1]] for one in said]
 
 
-def walk(name: str, checkout: Path) -> tuple[str, ...]:
-    """One way from the first screen to the verdict, as a row of the table."""
+def walk(name: str, checkout: Path, marks: list[str]) -> tuple[str, ...]:
+    """One way from the first screen to the verdict, as a row of the table.
+
+    Today's way fills ``marks``, the way of 0.2.0 draws them.
+    """
     port = free_port()
-    package = "app" if (checkout / "fieldmarks" / "app").is_dir() else "screen"
     server = subprocess.Popen(
         [sys.executable, "-c", START.format(port=port)],
         cwd=checkout,
@@ -205,10 +213,16 @@ def walk(name: str, checkout: Path) -> tuple[str, ...]:
             person = Person(Screen(page, context), regions, (drawn.width, drawn.height))
             person.settle()
             person.waited = 0.0
-            person.press(page.locator(f".st-key-demo_{BIRD} button"))
+            example = page.locator(".st-key-example button")
+            person.press(
+                example if example.count() else page.locator(f".st-key-demo_{BIRD} button")
+            )
             page.locator(".stage[aria-label]").wait_for(timeout=60_000)
             person.settle()
-            (before if package == "screen" else after)(person)
+            if (checkout / "fieldmarks" / "app").is_dir():
+                marks[:] = after(person)
+            else:
+                before(person, [mark for mark in marks if mark in regions])
             headline = person.verdict.split("\n")[0]
             browser.close()
     finally:
@@ -229,8 +243,10 @@ def walk(name: str, checkout: Path) -> tuple[str, ...]:
 def main() -> None:
     """Walk through each checkout and write the table."""
     asked = argparse.ArgumentParser(description=__doc__)
-    asked.add_argument("checkouts", nargs="+", metavar="NAME=CHECKOUT")
-    rows = [walk(n, Path(p)) for n, p in (c.split("=", 1) for c in asked.parse_args().checkouts)]
+    asked.add_argument("checkout", type=Path, help="of version 0.2.0 (commit 9530de1)")
+    marks: list[str] = []
+    now = walk("now", ROOT, marks)
+    rows = [walk("0.2.0", asked.parse_args().checkout, marks), now]
     head = ("version", "presses", "strokes", "pixels scrolled", "s of the person", "s waited",
             "s in all", "verdict begins")  # fmt: skip
     lines = [f"| {' | '.join(row)} |" for row in (head, ("---",) * len(head), *rows)]

@@ -96,7 +96,7 @@ def test_a_wrong_variety_is_said_under_the_verdict_and_mended_with_one_press(pag
     work.say(variety="lutino" if "lutino" in work.tables.varieties else "ino")
     page = page.run()
     verdict = next(h.value for h in page.get("html") if "fm-verdict" in h.value)
-    assert "Looked at as:" in verdict
+    assert "Looked at as ino" in verdict
     button = next(b for b in page.button if b.label.startswith("Look at it as"))
     assert any("look more like" in i.value for i in page.info)
     page = button.click().run()

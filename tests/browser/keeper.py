@@ -48,6 +48,14 @@ class Keeper:
         self.page.locator("input[type=file]").first.set_input_files(path)
         self.size = size
 
+    def measure_by_hand(self, path: Path, size: tuple[int, int]) -> None:
+        """Choose a photo of one's own, and draw on it."""
+        self.upload(path, size)
+        self._drawing_ready()
+        self.by_hand()
+        if self.now != "card":
+            self.pick("card")
+
     def _drawing_ready(self) -> None:
         self.board = Drawing(self.screen)
         self.settle()

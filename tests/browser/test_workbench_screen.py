@@ -7,7 +7,7 @@ from keeper import Keeper
 from screen import LAPTOP, PHONE, free_port, serving
 from test_record import FACE, save_bird
 
-from fieldmarks.measure.region import Ellipse, Rectangle
+from fieldmarks.measure.region import Ellipse, Rectangle, centre, vertices
 
 BIRD = "personatus_orange_collar"
 
@@ -47,6 +47,7 @@ def test_the_first_screen_of_a_phone_says_what_to_do_and_what_is_known(at_phone)
 def test_the_next_mark_is_asked_for_after_each_stroke_and_the_page_stays_where_it_is(at_phone):
     keeper = at_phone
     drawn = shapes(keeper.open_demo(BIRD))
+    assert keeper.now == "card"
     places, asked = [], []
     for _ in range(4):
         asked.append(keeper.now)
@@ -60,6 +61,32 @@ def test_the_next_mark_is_asked_for_after_each_stroke_and_the_page_stays_where_i
     # "More of it" stays with the mark just drawn.
     keeper.page.get_by_role("button", name=re.compile("More of the")).click()
     assert keeper.now == asked[-1]
+
+
+def test_three_taps_propose_the_marks_and_one_press_keeps_them(at_phone):
+    keeper = at_phone
+    drawn = shapes(keeper.open_demo(BIRD, by_hand=False))
+    page = keeper.page
+    assert page.locator(".note").inner_text() == "Is this the grey card?"
+    page.locator("[data-do=keep]").tap()
+    keeper.settle()
+    tail = vertices(drawn["tail_tip"]).mean(axis=0)
+    tip = vertices(drawn["beak_tip"]).mean(axis=0)
+    for words, place in (("eye", centre(drawn["pupil"])), ("beak", tip), ("tail", tail)):
+        assert words in page.locator(".ask").inner_text()
+        keeper.screen.stroke([keeper.at(*place)])
+    offers = page.locator(".offers button")
+    offers.first.wait_for(timeout=30_000)
+    keeper.settle()
+    proposed = offers.count()
+    assert proposed >= 10
+    offers.filter(has_text="cheek").tap()
+    page.get_by_role("button", name=f"Keep {proposed - 1}", exact=True).tap()
+    keeper.settle()
+    assert "Nothing marked yet" not in keeper.bar
+    read = keeper.readings()
+    assert "cheek" not in read
+    assert {"forehead", "beak tip"} <= set(read)
 
 
 def test_undoing_the_card_asks_for_the_card_again(at_phone):
@@ -166,8 +193,7 @@ def test_no_label_lies_on_the_eye(at_phone):
 
 def test_back_leads_to_the_first_screen_and_continue_puts_photo_and_marks_back(at_laptop, tmp_path):
     keeper, photo = at_laptop, save_bird(tmp_path, "mine")
-    keeper.upload(photo, (600, 400))
-    keeper._drawing_ready()
+    keeper.measure_by_hand(photo, (600, 400))
     keeper.draw(Rectangle(25, 25, 70, 70))
     keeper.settle()
     keeper.mark("face", Ellipse(FACE.cx, FACE.cy, 34, 34))
@@ -187,8 +213,7 @@ def test_marks_and_verdict_come_back_together_after_the_server_was_restarted(ope
     port, photo = free_port(), save_bird(tmp_path, "mine")
     with serving(port) as url:
         keeper = Keeper(open_screen(url, LAPTOP))
-        keeper.upload(photo, (600, 400))
-        keeper._drawing_ready()
+        keeper.measure_by_hand(photo, (600, 400))
         keeper.draw(Rectangle(25, 25, 70, 70))
         keeper.settle()
         keeper.mark("face", Ellipse(FACE.cx, FACE.cy, 34, 34))

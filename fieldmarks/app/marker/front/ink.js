@@ -84,7 +84,7 @@ function labelFor(letter, name, box, stage, { taken, boxes }, extra) {
     s.x0 >= 1 && s.y0 >= 1 && s.x1 < stage[0] && s.y1 < stage[1] && !taken.some((t) => overlaps(s, t));
   const alone = (s) => !boxes.some((b) => b !== box && overlaps(s, b));
   const [w0, w1] = [2, Math.max(stage[0] - 2, 2)];
-  const plates = [`${letter} ${name}`, letter].flatMap((text) => {
+  const plates = (name ? [`${letter} ${name}`, letter] : []).flatMap((text) => {
     const long = widthOf(text) + 14;
     const held = (x) => Math.min(Math.max(x, w0), Math.max(w1 - long, w0));
     const large = h > 5 * PLATE && w > 1.3 * long;
@@ -123,7 +123,9 @@ export function ink(board, svg) {
   if (board.mode === "offers") {
     for (const one of board.offers) {
       const off = board.off.has(one.mark);
-      items.push({ region: one, dash: "asked", extra: off ? "off" : "asked", letter: off ? "✗" : "✓" });
+      // The names stand in the list: here they would hide the bird.
+      const sign = { letter: off ? "✗" : "✓", name: "" };
+      items.push({ region: one, dash: "asked", extra: off ? "off" : "asked", ...sign });
     }
   }
   // The chosen one last, on top of the others; its label is placed first.
@@ -141,8 +143,8 @@ export function ink(board, svg) {
   const lines = shown.map(({ region, points, dash, extra }) =>
     doubled(pathOf(points, region.shape.kind !== "line"), dash, extra),
   );
-  const labels = shown.toReversed().map(({ region, letter, box, extra }) =>
-    labelFor(letter, board.nameOf(region.mark), box, view.stage, room, extra),
+  const labels = shown.toReversed().map(({ region, letter, name, box, extra }) =>
+    labelFor(letter, name ?? board.nameOf(region.mark), box, view.stage, room, extra),
   );
   if (draft) {
     const points = outline(draft).map((p) => view.toScreen(p));

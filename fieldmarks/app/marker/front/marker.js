@@ -116,6 +116,8 @@ class Board {
     if (data.current !== this.current) this.turnTo(data.current);
     const offered = (offers) => JSON.stringify(offers.map((one) => one.mark));
     if (offered(data.offers) !== offered(this.offers)) {
+      const many = data.offers.length;
+      if (many) this.say(`${many} ${many === 1 ? "mark" : "marks"} found.`);
       this.off = new Set(data.offers.filter((one) => !one.likely).map((one) => one.mark));
     }
     this.offers = data.offers;
@@ -167,6 +169,7 @@ class Board {
   }
 
   takeOffers(keep) {
+    this.last = "";
     const kept = keep ? this.offers.filter((one) => !this.off.has(one.mark)) : [];
     this.offers = [];
     const taken = new Set(this.letters().values());

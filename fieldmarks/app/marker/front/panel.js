@@ -71,7 +71,7 @@ function fill(select, marks, value) {
 function showChosen(board) {
   const { parts, marks } = board;
   const chosen = board.chosen();
-  parts.chosen.hidden = !chosen;
+  parts.chosen.hidden = !chosen || board.mode !== "draw";
   if (!chosen) return;
   parts.letter.textContent = board.letters().get(chosen.id);
   const sort = board.shapeOf(chosen.mark);
@@ -130,7 +130,7 @@ function showNow(board) {
   if (mode === "offers") parts.ask.textContent = "Tap a mark to drop it";
   const card = marks.get(current)?.kind === "card" && !board.regions.some((r) => r.mark === current);
   parts.does.skip.textContent = mode === "taps" ? "Not in sight" : card ? "No card" : "Skip";
-  parts.does.more.hidden = !draws || !last || last === current;
+  parts.does.more.hidden = !draws || !last || last === current || marks.get(last)?.kind === "card";
   parts.does.more.textContent = `More of the ${board.nameOf(last)}`;
   parts.look.textContent = marks.get(current)?.look ?? "";
   const { mark, svg } = board.drawing;
@@ -167,6 +167,7 @@ export function showPanel(board) {
     button.hidden = mode !== "draw" || whole || (drawing && !draws.includes(name));
     button.setAttribute("aria-pressed", String(name === tool));
   }
+  parts.list.hidden = mode !== "draw";
   parts.stage.dataset.tool = mode === "draw" ? tool : "tap";
   showSwipe(board);
   showNow(board);
