@@ -3,13 +3,13 @@
 Run: python benchmarks/strokes.py CHECKOUT_OF_0.2.0     (needs Chromium, as the browser tests do)
 
 A script with a person's speed goes through the app on a phone's screen (390 x 844, touch) with one
-invented bird, from the first screen until the verdict is read. Today it confirms the card, taps eye,
-beak tip and tail end, and keeps what is proposed; in 0.2.0 it draws the card and the same marks one
-by one, each by the shortest way offered. Seconds are the waiting that was measured plus the
-keystroke-level model of Card, Moran and Newell (1980; operators from memory): 1.35 s to decide,
-1.1 s to point, 0.2 s to press; a stroke at 150 CSS pixels a second and 0.5 s for each flick of 500
-pixels are our own judgement. The bird is painted: its figures say how the app is used, and nothing
-about how well it reads feathers.
+invented bird, from the first screen until the verdict is read. Today it confirms the card, taps
+eye, beak tip and tail end, and keeps what is proposed; in 0.2.0 it draws the card and the same
+marks one by one, each by the shortest way offered. Seconds are the waiting that was measured plus
+the keystroke-level model of Card, Moran and Newell (1980; operators from memory): 1.35 s to
+decide, 1.1 s to point, 0.2 s to press; a stroke at 150 CSS pixels a second and 0.5 s for each
+flick of 500 pixels are our own judgement. The bird is painted: its figures say how the app is
+used, and nothing about how well it reads feathers.
 """
 
 from __future__ import annotations
