@@ -171,7 +171,7 @@ def after(person: Person) -> list[str]:
     Gives the marks that are outlined then.
     """
     page = person.page
-    person.press(page.get_by_role("button", name="Keep it", exact=True))
+    person.press(page.get_by_role("button", name="Yes", exact=True))
     person.tap(centre(person.regions["pupil"].shape))
     person.tap(vertices(person.regions["beak_tip"].shape).mean(axis=0))
     person.tap(vertices(person.regions["tail_tip"].shape).mean(axis=0))

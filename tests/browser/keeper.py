@@ -62,7 +62,7 @@ class Keeper:
 
     def by_hand(self) -> None:
         """Refuse the card that was found, and draw instead of tapping."""
-        for name in ("Drop it", "Draw myself"):
+        for name in ("No", "Draw myself"):
             button = self.page.get_by_role("button", name=name, exact=True)
             if button.count():
                 button.click()

@@ -37,7 +37,7 @@ FRONT = Path(__file__).parent / "front"
 # One scope in the order given: the page gets a single script and needs no build step.
 SCRIPTS = (
     "letters", "shapes", "stroke", "view", "history", "memory", "ink", "loupe", "tasks", "hand",
-    "keys", "panel", "marker",
+    "keys", "panel", "asking", "marker",
 )  # fmt: skip
 DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 """Kind of mark -> dash of its outline; marks on the bird are drawn solid."""

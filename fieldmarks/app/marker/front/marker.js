@@ -1,5 +1,6 @@
 // The board: what is drawn, what is chosen, and the messages to and from Python.
 
+import { Asking } from "./asking.js";
 import { Hand } from "./hand.js";
 import { History } from "./history.js";
 import { ink } from "./ink.js";
@@ -12,15 +13,15 @@ import { problemOf } from "./tasks.js";
 import { View } from "./view.js";
 
 const PAUSE = 600; // ms without a key press after which a row of them counts as one step
-const REACH = 0.18; // share of what is seen that a suggestion may stretch from the finger
 const BASE = 1000; // CSS pixels; width the photo is laid out at before it is scaled
 
 const sameKey = (r) => [r.id, r.mark, Object.entries(tidied(r.shape)).sort()];
 const drawnKey = (regions) => JSON.stringify(regions.map(sameKey));
 const wholeKey = (regions) => JSON.stringify(regions.map((r) => [sameKey(r), r.value, r.note]));
 
-class Board {
+class Board extends Asking {
   constructor() {
+    super();
     this.sent = 0; // serial of the newest event
     this.lastDraw = "outline";
     this.forget();
@@ -85,15 +86,6 @@ class Board {
     if (fresh && !this.parts.note.textContent && !this.suggestion) this.say(this.welcome());
   }
 
-  welcome() {
-    if (this.mode !== "draw") return "";
-    if (this.done) return "All that tells much is marked.";
-    const what = `Draw ${this.tool === "line" ? "along" : "round"} the ${this.nameOf(this.current)}`;
-    return window.matchMedia("(pointer: coarse)").matches
-      ? `${what}. Two fingers zoom.`
-      : `${what}. Ctrl and wheel zooms.`;
-  }
-
   adopt(data, fresh) {
     let opened = fresh;
     if (wholeKey(data.regions) !== wholeKey(this.settled)) {
@@ -123,71 +115,6 @@ class Board {
     this.offers = data.offers;
     if (JSON.stringify(data.taps) !== JSON.stringify(this.taps)) this.points = {};
     this.taps = data.taps;
-  }
-
-  // ---- the three taps
-
-  /** What a press on the photo means: "taps", "offers" or "draw". */
-  get mode() {
-    if (this.before || this.suggestion) return "draw";
-    if (this.offers.length) return "offers";
-    return this.asked ? "taps" : "draw";
-  }
-
-  /** Whether nothing is left that would tell much. */
-  get done() {
-    return !this.coming.length && this.settled.some((r) => r.mark === this.current);
-  }
-
-  /** The place asked for now, or nothing. */
-  get asked() {
-    return this.taps.find(({ key }) => !(key in this.points));
-  }
-
-  /** A tap on the place asked for; null: it is not in sight. */
-  point(at) {
-    this.points[this.asked.key] = at;
-    // Nothing can be placed without the eye.
-    if (this.points.eye === null) return this.byHand();
-    if (!this.asked) {
-      this.send("taps", { taps: this.points });
-      this.say("Looking for the marks …");
-    }
-    this.refresh();
-  }
-
-  byHand() {
-    this.taps = [];
-    this.send("taps", { taps: {} });
-    this.say(this.welcome());
-    this.refresh();
-  }
-
-  toggle(mark) {
-    if (!this.off.delete(mark)) this.off.add(mark);
-    this.refresh();
-  }
-
-  takeOffers(keep) {
-    this.last = "";
-    const kept = keep ? this.offers.filter((one) => !this.off.has(one.mark)) : [];
-    this.offers = [];
-    const taken = new Set(this.letters().values());
-    const regions = kept.map(({ mark, shape }) => {
-      const id = freeLetters(taken).next().value;
-      taken.add(id);
-      return { id, mark, shape: tidied(shape), value: null, note: "" };
-    });
-    if (!regions.length) this.send("dropped");
-    else this.commit("kept", [...this.settled, ...regions], regions[0], null, true);
-    this.say(regions.length ? `Kept: ${regions.length}. With Adjust, drag a corner to mend one.` : "");
-    this.refresh();
-  }
-
-  asksOf(mark) {
-    const name = this.nameOf(mark);
-    if (this.marks.get(mark)?.kind === "card") return `Is this the ${name}?`;
-    return `Is this all of the ${name}, patches of another colour too?`;
   }
 
   // ---- what Python hears
@@ -348,33 +275,6 @@ class Board {
     return true;
   }
 
-  // ---- tapping and suggestions
-
-  tapped(p) {
-    const [w, h] = this.size;
-    const at = p.map((v) => Math.round(v * 100) / 100);
-    if (this.shapeOf(this.current) === "line") return this.say("Drag from one end to the other.");
-    if (at[0] < 0 || at[1] < 0 || at[0] >= w || at[1] >= h) return this.say("Tap on the photo itself.");
-    this.say(`Looking for the edge of the ${this.nameOf(this.current)} …`);
-    // Zoomed in, a smaller mark is meant.
-    const seen = this.view.stage.map((long, i) => Math.min(long / this.view.scale, this.size[i]));
-    this.send("tap", { mark: this.current, at, reach: REACH * Math.min(...seen) });
-  }
-
-  answer(keep) {
-    const { suggestion } = this;
-    this.flush();
-    if (keep) {
-      this.add(suggestion.shape, "", suggestion.mark, "kept");
-    } else {
-      this.suggestion = null;
-      this.send("dropped", { mark: suggestion.mark });
-      this.say("Suggestion dropped.");
-    }
-    this.refresh();
-    this.parts.stage.focus({ preventScroll: true });
-  }
-
   // ---- tools and marks
 
   setTool(tool) {
@@ -391,34 +291,6 @@ class Board {
     const whole = this.marks.get(mark)?.whole && this.lastDraw === "tap";
     this.tool = this.shapeOf(mark) === "line" ? "line" : whole ? "outline" : this.lastDraw;
     this.corner = -1;
-  }
-
-  /** On to the mark that tells most of those neither drawn nor passed over. */
-  onward(passed = "") {
-    const drawn = new Set(this.settled.map((r) => r.mark));
-    const next = this.coming.find((mark) => mark !== passed && !drawn.has(mark));
-    if (next && next !== this.current) this.turnTo(next);
-    return next;
-  }
-
-  /** A mark of which nothing is left is the one to draw now. */
-  askAgain(regions) {
-    const gone = this.settled.find(({ mark }) => !regions.some((r) => r.mark === mark));
-    if (gone && regions.length < this.settled.length) this.turnTo(gone.mark);
-  }
-
-  skip() {
-    this.flush();
-    if (this.mode === "taps") return this.point(null);
-    const passed = this.current;
-    const next = this.onward(passed);
-    this.send("skipped", { mark: passed });
-    this.say(next ? `Draw round the ${this.nameOf(next)}.` : "Nothing else would tell much.");
-    this.refresh();
-  }
-
-  more() {
-    this.pick(this.last);
   }
 
   pick(mark) {

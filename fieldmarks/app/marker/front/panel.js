@@ -153,8 +153,10 @@ function showNow(board) {
   });
   parts.offers.replaceChildren(...items);
   const kept = offers.length - off.size;
-  parts.does.keep.textContent = mode === "offers" ? `Keep ${kept}` : "Keep it";
-  parts.does.drop.textContent = mode === "offers" ? "Drop all" : "Drop it";
+  const asks = marks.get(board.suggestion?.mark)?.kind === "card" ? ["Yes", "No"] : ["Keep it", "Drop it"];
+  const [keep, drop] = mode === "offers" ? [`Keep ${kept}`, "Drop all"] : asks;
+  parts.does.keep.textContent = keep;
+  parts.does.drop.textContent = drop;
 }
 
 export function showPanel(board) {
