@@ -14,6 +14,7 @@ from fieldmarks.app.state import Work
 from fieldmarks.app.ways import SHOP
 from fieldmarks.measure import phone_profile
 from fieldmarks.measure.chart import calibrate_with_chart
+from fieldmarks.measure.region import Line, Region
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.pipeline import demo_birds, demo_question
 from fieldmarks.record import Question
@@ -124,3 +125,15 @@ def test_what_was_said_before_buying_goes_to_the_next_photo_and_can_be_taken_bac
         assert not page.exception
         assert page.session_state.work.question == (Question() if take_back else asked)
         assert SHOP not in page.session_state
+
+
+def test_a_scale_has_no_length_before_one_is_typed(page):
+    work = page.session_state.work
+    scale = Region("Z", "scale", Line((10, 10), (300, 10)))
+    work.handle(MarkerEvent(1, "drawn", work.regions.with_regions([scale]), "Z", "scale"))
+    page = page.run()
+    assert not page.exception
+    field = next(n for n in page.number_input if "millimetres" in n.label)
+    assert field.value is None
+    page = field.set_value(50.0).run()
+    assert page.session_state.work.regions.of("scale")[0].value == 50.0
