@@ -210,7 +210,7 @@ def _tally(record: Record) -> str:
     said = f"{fits} mark fits" if fits == 1 else f"{fits} marks fit"
     if unclear:
         one = "one spot is unclear" if len(unclear) == 1 else f"{len(unclear)} are unclear"
-        more = " ..." if len(unclear) > 2 else ""
+        more = " and more" if len(unclear) > 2 else ""
         said += f"; {one}: {', '.join(unclear[:2])}{more}"
     return f"{said}."
 

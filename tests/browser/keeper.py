@@ -132,6 +132,7 @@ class Keeper:
     def readings(self) -> dict[str, str]:
         """Mark -> its colour as the page shows it."""
         self.tab("Details")
+        self.page.locator(".fm-reading").first.wait_for(state="attached")
         labels = self.page.locator(".fm-reading summary").all_text_contents()
         found = (re.match(r"(.+): (L\* .+)", text) for text in labels)
         return {m[1]: m[2] for m in found if m}

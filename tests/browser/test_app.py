@@ -99,7 +99,7 @@ def test_the_verdict_follows_what_the_bird_is_said_to_be_at_once(at_laptop):
     box.click()
     keeper.page.get_by_role("option", name=re.compile("Fischer")).click()
     keeper.settle()
-    assert "Sold as Fischer's lovebird: does not match" in keeper.verdict
+    keeper.page.get_by_text("Sold as Fischer's lovebird: does not match").wait_for()
     assert keeper.headline.endswith("Not what it is sold as")
 
 
