@@ -30,19 +30,22 @@ import cv2
 import numpy as np
 import shapely
 from _tables import markdown, save
+from scipy.spatial.distance import cdist
+from skimage.segmentation import slic
 
 from fieldmarks._util.errors import FieldmarksError, RegionError
 from fieldmarks.measure.calibration import calibrate
 from fieldmarks.measure.card_places import find_card
 from fieldmarks.measure.colour import difference
-from fieldmarks.measure.outlines import Taps, places, propose
+from fieldmarks.measure.outlines import Taps, places, propose, silhouette
+from fieldmarks.measure.outlines.frame import Frame, frame_of, look_at
 from fieldmarks.measure.outlines.proposal import scene_of
 from fieldmarks.measure.photo import Photo, decode_photo, open_photo
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Point, Region, Shape, centre, mask, overlap, vertices, window
 from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suggest import suggest_outline
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 
 SCREEN = 1600  # longest side on which tap-to-find looks in the app
 UNITS = 6.0  # from eye to beak tip in a bird's length, where the tail is not in sight
@@ -278,6 +281,55 @@ def seconds(bird: Bird, tables: Tables) -> tuple[float, float]:
     return min(t[0] for t in times), min(t[1] for t in times)
 
 
+def cut_by(method: str, rgb: np.ndarray, frame: Frame, tail: np.ndarray | None) -> np.ndarray:
+    """The bird cut out from the same seeds in one of two ways."""
+    if method == "GrabCut":
+        return silhouette.find_silhouette(rgb, frame, tail) > 0
+    marks, _ = silhouette.seeds(rgb.shape[:2], frame, tail)
+    space = cv2.cvtColor(rgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    parts = slic(rgb, n_segments=600, compactness=10, start_label=0)
+    count = parts.max() + 1
+    size = np.bincount(parts.ravel(), minlength=count)
+    colours = np.stack(
+        [np.bincount(parts.ravel(), space[..., k].ravel(), count) / size for k in range(3)], axis=1
+    )
+    near = []
+    for code in (cv2.GC_FGD, cv2.GC_BGD):
+        share = np.bincount(parts.ravel(), (marks == code).ravel(), count) / size
+        near.append(cdist(colours, colours[share > 0.5]).min(axis=1))
+    return (near[0] < near[1])[parts]
+
+
+def ways_to_cut(flock: list[Bird]) -> list[list[object]]:
+    """How two ways to cut out a bird keep its own outlines and keep out its neighbour's."""
+    out = []
+    for method in ("GrabCut", "SLIC, nearest seed colour"):
+        own, other, spent = [], [], []
+        for bird in flock:
+            tip, tail = bird.taps.beak_tip, bird.taps.tail_end
+            if tip is None:
+                continue
+            eye = np.array(bird.taps.eye)
+            down = np.array([0.0, 1.0]) if tail is None else np.array(tail) - eye
+            frame = frame_of(eye, np.array(tip), down)
+            scale = silhouette.UNIT / frame.unit
+            look = look_at(bird.photo, eye, silhouette.REACH * frame.unit, scale)
+            began = time.process_time()
+            there = None if tail is None else look.into(np.array(tail))
+            cut = cut_by(method, look.rgb, look.frame(frame), there)
+            spent.append(time.process_time() - began)
+            for near in flock:
+                if near.photo.sha256 != bird.photo.sha256:
+                    continue
+                for shape in near.outlines.values():
+                    column, row = np.floor(look.into(centre(shape))).astype(int)
+                    if 0 <= row < cut.shape[0] and 0 <= column < cut.shape[1]:
+                        (own if near is bird else other).append(bool(cut[row, column]))
+        out.append([method, f"{np.mean(own):.0%}", f"{np.mean(other):.0%}",
+                    f"{np.median(spent):.2f} s"])  # fmt: skip
+    return out
+
+
 def middle(values: list[float]) -> float:
     """Median of what is there."""
     there = [v for v in values if not math.isnan(v)]
@@ -314,7 +366,7 @@ def by_mark(rows: list[Row], moves: list[tuple[str, float]]) -> list[list[object
             f"{middle([r.size for r in got]):.2f}",
             f"{middle([r.shared for r in got]):.2f}",
             f"{middle([r.apart for r in got]):.1f}",
-            f"{middle(shifts[mark]):.1f}",
+            f"{middle(shifts[mark]):.1f}" if mark in shifts else "-",
         ] if got else ["-"] * 6  # fmt: skip
         out.append([mark, f"{len(got)} of {len(own)}", *figures])
     return out
@@ -362,7 +414,7 @@ def main() -> None:
     parser.add_argument("--birds", type=Path, default=Path("../shared/real_birds"))
     parser.add_argument("--charts", type=Path, default=Path("../shared/photos"))
     options = parser.parse_args()
-    tables = load_tables()
+    tables = load_rules()
     flock = list(birds(options.birds, options.photos, tables))
     rng = np.random.default_rng(14)
     learned = without_bird(flock)
@@ -411,7 +463,8 @@ def main() -> None:
         f"{np.nanpercentile(shifts, 75):.1f}); {np.mean(np.array(shifts) <= 2):.0%} stay within 2; "
         f"{np.isnan(shifts).mean():.0%} are lost or give no reading.",
         "## Speed",
-        f"Photos of two birds enlarged to 12 megapixels, {os.cpu_count()} cores, best of three: "
+        f"Photos of two birds enlarged to 12 megapixels, {os.cpu_count()} cores shared with "
+        f"{os.getloadavg()[0]:.0f} other programs, best of three: "
         + "; ".join(f"{a:.2f} s on the clock, {b:.2f} s of work" for a, b in times) + ".",
         "## By mark, 13 lovebirds",
         markdown(["mark", "proposed", "inside, median", "inside, mean", "area over outline's",
@@ -422,6 +475,10 @@ def main() -> None:
         markdown(["mark", "proposed", "inside, median", "inside, mean", "area over outline's",
                   "IoU", "CIEDE2000", "moved taps"],
                  by_mark([r for r in old if r.bird.lovebird], [])),
+        "## Ways to cut the bird out",
+        "From the same seeds; the middle of each outline by eye is asked for.",
+        markdown(["way", "own marks kept", "neighbour's marks taken in", "work"],
+                 ways_to_cut(flock)),
         "## How sure",
         markdown(["stated", "proposals", "more than half inside", "CIEDE2000"], how_sure(own)),
         "## Cards that find themselves",

@@ -25,9 +25,9 @@ from fieldmarks.measure.photo import decode_photo, open_photo
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Ellipse, Region, centre, overlap, vertices
 from fieldmarks.measure.region_file import region_set_from_text
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
-MARKS = load_tables().marks
+MARKS = load_rules().marks
 UNIT = 60.0  # pixels from eye to beak tip of the painted bird
 EYE = (200.0, 110.0)
 TIP = (EYE[0] - 0.8 * UNIT, EYE[1] + 0.6 * UNIT)

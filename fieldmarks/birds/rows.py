@@ -17,7 +17,7 @@ KIND_TABLES: dict[type, Table] = {
     Pair: models.pairs,
 }
 FEW = 300
-_PARTS = {"looks", "marks", "signs", "young"}
+_PARTS = {"looks", "marks", "signs", "young", "split_for", "shows"}
 
 
 def plain_values(thing: Any) -> dict[str, Any]:
@@ -94,7 +94,7 @@ def _insert(connection: Connection, table: Table, rows: Iterable[dict[str, Any]]
 def birds(connection: Connection, *where: Any) -> list[Bird]:
     """Birds in the order in which they were first saved."""
     table = models.birds
-    columns = [table.c[f.name] for f in fields(Bird)]
+    columns = [table.c[f.name] for f in fields(Bird) if f.name not in _PARTS]
     return [
         Bird(**row._mapping)
         for row in connection.execute(select(*columns).where(*where).order_by(table.c.number))
@@ -162,7 +162,7 @@ def pairs(connection: Connection, *where: Any) -> list[Pair]:
     columns = [table.c[f.name] for f in fields(Pair) if f.name not in _PARTS]
     found = connection.execute(select(*columns).where(*where).order_by(table.c.number)).all()
     ids = select(table.c.id).where(*where)
-    names = [f.name for f in fields(Young)]
+    names = [f.name for f in fields(Young) if f.name not in _PARTS]
     part = models.young
     query = (
         select(part.c.pair, *(part.c[n] for n in names))

@@ -2,7 +2,7 @@
 
 What was read is set against two explanations: that the mark shows one of the colours expected of
 it, and that it shows one it has in other species or at other ages, or any other. At least three
-times likelier with an expected one it fits, five times less likely it does not, and in between it
+times likelier with an expected one it fits, three times less likely it does not, in between it
 says so.
 """
 
@@ -244,7 +244,7 @@ def draw_relations(
         if kind.kind in ("same", "fade") and all(pair):
             one, other = (d.median for d in pair if d)
             compare = faded if kind.kind == "fade" else difference
-            found[relation.key] = np.asarray(compare(one, other))
+            found[relation.key] = np.asarray(compare(one, other), np.float64)
             continue
         found[relation.key] = relation.value + relation.expanded / COVERAGE_FACTOR * noise
     return found

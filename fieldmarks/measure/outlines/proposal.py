@@ -32,11 +32,13 @@ HEAD_REACH = 1.9  # units
 # are tried, as shares of the photo's shorter side.
 IRIS, RING = 0.09, 0.175
 SIZES = (0.04, 0.1, 0.25)
-LOW = 0.15  # a proposal less sure than this is none
+LOW = 0.3  # a proposal less sure than this is none
 UNSEEN = 0.75  # of the certainty of a front that no wing's edge tells from the back
 POINTS = 40
+FINER = 4  # times finer than the look that outlines are drawn
 ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
-SKIN = 0.35  # of the bare skin's width that is kept off at its outer border
+EDGE = 0.007  # of blur at the border of the iris that is left out of the skin, in units
+SKIN = 0.4  # of the bare skin's width that is kept off at its outer border
 BEAKS = ("beak_base", "beak_tip", "cere")
 
 
@@ -231,9 +233,10 @@ def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> Propose
     if place is None or (side is not None and side not in place.views):
         return None
     view = scene.head if place.on_head else scene.whole
-    at = places.where(place, view)
-    if at is None:
+    found = places.where(place, view)
+    if found is None:
         return None
+    at, agreed = found
     if mark in BEAKS:
         if scene.beak is None:
             return None
@@ -251,7 +254,7 @@ def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> Propose
     shape = _outline(scene.photo, view.look, mask, corner)
     if shape is None:
         return None
-    sure = place.sure * (0.5 + 0.5 * even)
+    sure = place.sure * agreed * (0.5 + 0.5 * even)
     if side is None and place.front is not None and not view.edges:
         sure *= UNSEEN
     if scene.beak is not None:
@@ -288,11 +291,11 @@ def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
         return None
     sharp = float(np.clip(eye.iris_step / eyes.SHARP, 0, 1))
     away = eye.iris - eye.middle
-    inner = eye.iris + away / np.hypot(*away.T)[:, None] * 0.004 * eyes.UNIT
+    inner = eye.iris + away / np.hypot(*away.T)[:, None] * EDGE * eyes.UNIT
     if mark == "iris":
         points = inner
     else:
-        sharp *= float(np.clip(eye.ring_step / eyes.SHARP, 0, 1))
+        sharp *= float(np.clip(eye.ring_step / eyes.SHARP, 0.4, 1))
         points = eye.ring + SKIN * (inner - eye.ring)
     out = scene.head.look.out_of(points)
     shape = _polygon(scene.photo, out)
@@ -300,17 +303,24 @@ def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
 
 
 def _outline(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    # Contours run through the middles of pixels: enlarged, they come out at their borders.
+    large = cv2.copyMakeBorder(mask * 255, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    large = cv2.resize(large, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_LINEAR)
+    contours, _ = cv2.findContours(
+        (large > 127).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
     contour = max(contours, key=cv2.contourArea)
     if len(contour) < 4:
         return None
-    tolerance = 0.5
+    tolerance = 0.3 * FINER
     while True:
         points = cv2.approxPolyDP(contour, tolerance, True).reshape(-1, 2)
         if len(points) <= POINTS:
             break
         tolerance *= 1.3
-    return _polygon(photo, look.out_of(points + 0.5 + corner)) if len(points) >= 3 else None
+    if len(points) < 3:
+        return None
+    return _polygon(photo, look.out_of((points + 0.5) / FINER - 1 + corner))
 
 
 def _polygon(photo: Photo, points: Floats) -> Polygon | None:

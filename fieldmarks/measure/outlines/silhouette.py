@@ -43,7 +43,20 @@ def find_silhouette(rgb: Bytes, frame: Frame, tail: Floats | None) -> Bytes:
     tail : (2,) array, optional
         End of the tail in pixels.
     """
-    height, width = rgb.shape[:2]
+    marks, bird = seeds((rgb.shape[0], rgb.shape[1]), frame, tail)
+    cut = _cut(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), marks, 3)
+    cut = cv2.morphologyEx(cut, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    return _piece(cut, bird)
+
+
+def seeds(size: tuple[int, int], frame: Frame, tail: Floats | None) -> tuple[Bytes, Bytes]:
+    """What is surely and probably bird or not, in GrabCut's codes; and what is surely bird.
+
+    Parameters
+    ----------
+    size : (height, width)
+    """
+    height, width = size
     x, y = frame.grid(height, width)
     middle = frame.to_pixels(HEAD)[0]
     end = tail if tail is not None else middle + np.array([0.0, BODY * frame.unit])
@@ -75,9 +88,7 @@ def find_silhouette(rgb: Bytes, frame: Frame, tail: Floats | None) -> Bytes:
     bird |= (x > 0) & (x < 0.8) & (np.abs(y + 0.12) < 0.1)
     bird |= (along > 0.1) & (along < 0.6) & (inner < 0.35)
     marks[bird] = cv2.GC_FGD
-    cut = _cut(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), marks, 3)
-    cut = cv2.morphologyEx(cut, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
-    return _piece(cut, bird)
+    return marks, bird
 
 
 @dataclass(frozen=True, eq=False)
