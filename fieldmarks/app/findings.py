@@ -97,10 +97,14 @@ def _crop(work: Work, mark: str) -> str:
     low, high = points.min(axis=0), points.max(axis=0)
     half = 0.8 * max(*(high - low), 12.0)
     x, y = (low + high) / 2
-    box = tuple(round(float(v)) for v in (x - half, y - half, x + half, y + half))
+    left, top, right, bottom = (round(float(v)) for v in (x - half, y - half, x + half, y + half))
     side = 2 * CROP
-    spot = Image.fromarray(small).crop(box).resize((side, side), Image.Resampling.BICUBIC)
-    line = [tuple(p) for p in (points - (box[0], box[1])) * side / (box[2] - box[0])]
+    spot = (
+        Image.fromarray(small)
+        .crop((left, top, right, bottom))
+        .resize((side, side), Image.Resampling.BICUBIC)
+    )
+    line = [tuple(p) for p in (points - (left, top)) * side / (right - left)]
     pen = ImageDraw.Draw(spot)
     for colour, width in (("#10151a", 6), ("#ffffff", 3)):
         pen.line([*line, line[0]], fill=colour, width=width)
