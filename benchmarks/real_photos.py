@@ -46,13 +46,13 @@ class Shot:
 
 
 SHOTS = (
-    Shot("small chart by a window", "segmentation", 0,
+    Evidence("small chart by a window", "segmentation", 0,
          ((560.9, 478.5), (560.9, 220.5), (733.6, 220.5), (733.6, 478.5))),
-    Shot("chart by a window", "segmentation", 1,
+    Evidence("chart by a window", "segmentation", 1,
          ((286.6, 177.0), (784.2, 191.4), (770.3, 514.1), (279.1, 499.7))),
-    Shot("chart on cloth, warm lamp", "inference", 0,
+    Evidence("chart on cloth, warm lamp", "inference", 0,
          ((304.5, 288.6), (645.3, 288.9), (666.9, 495.1), (288.5, 503.6))),
-    Shot("chart on a wall, warm lamp", "inference", 1,
+    Evidence("chart on a wall, warm lamp", "inference", 1,
          ((503.4, 274.1), (887.6, 289.3), (875.5, 551.5), (492.1, 518.7))),
 )  # fmt: skip
 

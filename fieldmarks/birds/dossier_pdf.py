@@ -20,7 +20,7 @@ from fieldmarks.report.picture import annotate
 from fieldmarks.rules import Tables
 
 if TYPE_CHECKING:
-    from fieldmarks.birds.observation import Testimony
+    from fieldmarks.birds.observation import Evidence
 
 PHOTO_PIXELS = 1000  # longest side of a photo in the PDF
 PHOTO_WIDTH, PHOTO_HEIGHT = 120.0, 140.0  # mm, at most
@@ -30,7 +30,7 @@ LIMIT_NOTE = (
 )
 
 
-def dossier_pdf(bird: Bird, testimonies: Sequence[Testimony], tables: Tables, seal: str) -> bytes:
+def dossier_pdf(bird: Bird, evidence: Sequence[Evidence], tables: Tables, seal: str) -> bytes:
     """Draw the PDF."""
     page = _Page()
     page.title(f"Dossier: {bird.label}")
@@ -41,12 +41,12 @@ def dossier_pdf(bird: Bird, testimonies: Sequence[Testimony], tables: Tables, se
         page.line(f"Hatched {bird.hatched.isoformat()} ({bird.hatch_known}).")
     page.line(f"Seal (SHA-256 over all evidence): {seal}")
     page.line(LIMIT_NOTE)
-    if len(testimonies) > 1:
-        _agreement(page, testimonies, tables)
-    for number, testimony in enumerate(testimonies, start=1):
-        _testimony(page, number, testimony, tables)
+    if len(evidence) > 1:
+        _agreement(page, evidence, tables)
+    for number, told in enumerate(evidence, start=1):
+        _one(page, number, told, tables)
     page.title("Keep in mind", 12)
-    cautions = (text for t in testimonies for text in t.shot.record.assessment.cautions)
+    cautions = (text for t in evidence for text in t.record.assessment.cautions)
     for text in dict.fromkeys(cautions):
         page.line(f"- {text}")
     return bytes(page.pdf.output())
@@ -103,8 +103,8 @@ def plain_letters(text: str) -> str:
     return swapped.encode("latin-1", "replace").decode("latin-1")
 
 
-def _agreement(page: _Page, testimonies: Sequence[Testimony], tables: Tables) -> None:
-    told = [(t.measurer, t.shot.record, partial(getattr, t.shot, "photo")) for t in testimonies]
+def _agreement(page: _Page, evidence: Sequence[Evidence], tables: Tables) -> None:
+    told = [(t.measured_by, t.record, partial(getattr, t, "photo")) for t in evidence]
     found = compare_accounts(accounts(told))
     page.title("What stands for all", 12)
     groups = {
@@ -134,12 +134,12 @@ def _agreement(page: _Page, testimonies: Sequence[Testimony], tables: Tables) ->
     page.table(head, rows)
 
 
-def _testimony(page: _Page, number: int, testimony: Testimony, tables: Tables) -> None:
-    record = testimony.shot.record
+def _one(page: _Page, number: int, told: Evidence, tables: Tables) -> None:
+    record = told.record
     measured = record.measurement
     page.pdf.add_page()
-    page.title(f"Look {number}: {testimony.day.isoformat()}, measured by {testimony.measurer}", 12)
-    photo = decode_photo(testimony.shot.photo, measured.photo)
+    page.title(f"Look {number}: {told.day}, measured by {told.measured_by}", 12)
+    photo = decode_photo(told.photo, measured.photo)
     names = {key: mark.name for key, mark in tables.marks.items()}
     picture = annotate(
         photo, measured.regions.regions, names, {r.mark: r.lab for r in measured.readings}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -13,7 +13,7 @@ from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.agreement import Account, Agreement, compare_accounts
 from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts
-from fieldmarks.birds.dossier import write_dossier
+from fieldmarks.birds.dossier import Seal, write_dossier
 from fieldmarks.birds.due import first_moult_over
 from fieldmarks.birds.family import Relative
 from fieldmarks.birds.mating import (
@@ -23,15 +23,19 @@ from fieldmarks.birds.mating import (
     judge_mating,
     measured_finding,
 )
-from fieldmarks.birds.model import Bird, Entry, Pair, Stage, Young, new_id
+from fieldmarks.birds.model import Bird, Entry, Pair, Stage, Young, new_id, told_apart
 from fieldmarks.birds.moult import SignStory, sign_stories
-from fieldmarks.birds.observation import Shot, Testimony
+from fieldmarks.birds.observation import Evidence, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, warnings_for_test
+from fieldmarks.birds.ring import check_ring
+from fieldmarks.birds.signature import own_key
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.record import Question
 from fieldmarks.rules import Tables
+
+RING_PATTERN = "ring_pattern"  # setting: the shape of the keeper's ring numbers
 
 
 def save_bird(store: Store, bird: Bird) -> Bird:
@@ -40,27 +44,11 @@ def save_bird(store: Store, bird: Bird) -> Bird:
     Raises
     ------
     FieldmarksError
-        It has no name, is to hatch in the future, or another bird has its ring.
+        Its ring does not have the keeper's shape, or as :meth:`Store.save`.
     """
-    if not bird.name.strip():
-        raise FieldmarksError("the bird has no name", mend="Give it one")
-    if bird.hatched is not None and bird.hatched > date.today():
-        raise FieldmarksError(
-            f"the hatch date {bird.hatched.isoformat()} is yet to come",
-            where=bird.label,
-            mend="Correct it",
-        )
+    check_ring(bird.ring, store.setting(RING_PATTERN))
     if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
         bird = replace(bird, ring_kind="not known")
-    for other in store.birds() if bird.ring else ():
-        years = {other.ring_year, bird.ring_year}
-        same_year = None in years or len(years) == 1
-        if other.ring == bird.ring and other.id != bird.id and same_year:
-            raise FieldmarksError(
-                f"{other.name} has this ring already",
-                where=f"ring {bird.ring}",
-                mend="Correct one of them, or give both the year on their ring",
-            )
     return store.save(bird)
 
 
@@ -81,7 +69,7 @@ def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Questio
 def keep_look(
     store: Store,
     bird: Bird,
-    shots: Sequence[Shot],
+    evidence: Sequence[Evidence],
     tables: Tables,
     day: date,
     stage: Stage,
@@ -108,19 +96,53 @@ def keep_look(
             mend="Correct one of the dates",
         )
     who = measured_by.strip()
-    given = {shot.record.measurement.sha256: shot.region_file for shot in shots}
+    given = {e.sha256: e.region_file for e in evidence}
     # Another person may well measure the same photo; the same person pressed twice.
     for earlier in store.entries(bird.id):
-        looks = earlier.looks if earlier.measured_by == who else ()
-        known = (look for look in looks if look.photo in given)
-        if any(store.region_file(look) == given[look.photo] for look in known):
+        mine = earlier.observations if earlier.measured_by == who else ()
+        again = (o for o in mine if o.photo in given)
+        if any(region_file_of(store.record(o)) == given[o.photo] for o in again):
             raise FieldmarksError(
                 "this photo is kept already, with the same regions",
                 where=f"{bird.label}, entry {earlier.number}",
                 mend="Take another photo, or withdraw that entry first",
             )
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
-    return store.save_entry(entry, shots, tables)
+    return store.save_entry(entry, evidence, tables)
+
+
+def lost_comparisons(evidence: Sequence[Evidence], tables: Tables) -> list[str]:
+    """Comparisons that photos taken together could show, but no single one of them does.
+
+    Marks are compared inside one photo only, where they share the light and the camera.
+    """
+    drawn = [{r.mark for r in e.record.measurement.regions.regions} for e in evidence]
+    together = set[str]().union(*drawn)
+    done = {r.key for e in evidence for r in e.record.measurement.relations}
+    return [
+        f"{row.name} could not be compared: "
+        + " and ".join(tables.marks[m].name for m in row.marks)
+        + " are on different photos. Take one photo that shows both."
+        for key, row in tables.relations.items()
+        if key not in done
+        and set(row.marks) <= together
+        and not any(set(row.marks) <= marks for marks in drawn)
+    ]
+
+
+def pair_labels(store: Store, pairs: Collection[Pair]) -> dict[str, str]:
+    """Id -> label of pairs to choose from, no two alike."""
+    names = store.names({key for p in pairs for key in (p.first, p.second)})
+    return told_apart(
+        {
+            p.id: (
+                f"{names.get(p.first, '?')} and {names.get(p.second, '?')} ({p.purpose})",
+                p.started and f"since {p.started}",
+                f"{len(p.young)} young",
+            )
+            for p in pairs
+        }
+    )
 
 
 def stories_of(store: Store, bird: Bird, tables: Tables) -> list[SignStory]:
@@ -221,16 +243,16 @@ def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | N
 
 
 def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:
-    """Each look of some entries with who measured it."""
+    """Each observation of some entries with who measured it."""
     return accounts(
         [
             (
                 entry.measured_by or f"entry {entry.number}",
-                store.record(look),
-                functools.partial(store.photo, look),
+                store.record(observation),
+                functools.partial(store.photo, observation),
             )
             for entry in entries
-            for look in entry.looks
+            for observation in entry.observations
         ]
     )
 
@@ -267,18 +289,7 @@ def make_dossier(
     tables: Tables,
     target: Path,
     with_place: bool = False,
-) -> str:
-    """Write a dossier of some entries; gives its seal."""
-    testimonies = []
-    for entry in entries:
-        for look in entry.looks:
-            packed = store.folder / "tables" / f"{look.table_fingerprint}.zip"
-            testimonies.append(
-                Testimony(
-                    entry.measured_by or f"entry {entry.number}",
-                    entry.day,
-                    Shot(store.photo(look), store.record(look)),
-                    packed.read_bytes() if packed.exists() else None,
-                )
-            )
-    return write_dossier(target, bird, testimonies, tables, with_place)
+) -> Seal:
+    """Write a dossier of some entries, signed with the keeper's key; gives its seal."""
+    evidence = [store.evidence(entry, o) for entry in entries for o in entry.observations]
+    return write_dossier(target, bird, evidence, tables, with_place, own_key())

@@ -177,17 +177,19 @@ def look(
     note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
 ) -> None:
     """Measure photos of a bird and keep them as an entry of its moult record."""
-    from fieldmarks.birds.observation import shot_of_file
-    from fieldmarks.birds.service import keep_look, question_for
+    from fieldmarks.birds.observation import evidence_of_file
+    from fieldmarks.birds.service import keep_look, lost_comparisons, question_for
 
     tables, on = rule_tables(), read_day(day) or date.today()
     with open_store(context) as store:
         found = store.find(bird)
         question = question_for(found, on, stage.value, tables)
-        shots = [shot_of_file(path, tables, question) for path in photo]
-        entry = keep_look(store, found, shots, tables, on, stage.value, by, note)
-    for kept in entry.looks:
+        evidence = [evidence_of_file(path, tables, question) for path in photo]
+        entry = keep_look(store, found, evidence, tables, on, stage.value, by, note)
+    for kept in entry.observations:
         print(f"{kept.file}: {kept.sentence}")
+    for line in lost_comparisons(evidence, tables):
+        print(line)
     say(f"Kept as entry {entry.number} of {found.label}.")
 
 
@@ -245,18 +247,9 @@ def put_back(context: typer.Context, bird: BirdName) -> None:
     import dataclasses
 
     with open_store(context) as store:
-        off = store.birds_off_the_list()
-        asked = bird.strip().lower()
-        found = [b for b in off if asked in (b.name.lower(), b.ring.lower(), b.id)]
-        if len(found) != 1:
-            known = ", ".join(b.label for b in off) or "none"
-            raise FieldmarksError(
-                "there is no one bird of that name off the list",
-                where=bird,
-                mend=f"Off the list: {known}",
-            )
-        store.save(dataclasses.replace(found[0], withdrawn=""))
-    say(f"{found[0].label} is on the list again.")
+        found = store.find(bird, off_the_list=True)
+        store.save(dataclasses.replace(found, withdrawn=""))
+    say(f"{found.label} is on the list again.")
 
 
 @app.command()
@@ -279,7 +272,6 @@ def before_buying(
 
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     """Fields of a bird from options that were given."""
-    from fieldmarks.birds.ring import check_ring, read_pattern
     from fieldmarks.rules.plumage import check_choice
 
     plain = ("ring", "ring_year", "species", "variety", "sex_by", "source", "promised", "notes")
@@ -292,5 +284,4 @@ def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
         values["hatch_known"] = "estimate" if given["estimate"] else "exact"
     if given["species"] or given["variety"]:
         check_choice(rule_tables(), given["species"], given["variety"] or "green", "adult")
-    check_ring(values.get("ring", ""), read_pattern(store.folder))
     return values

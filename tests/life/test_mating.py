@@ -84,7 +84,7 @@ def grown_entry(statuses, stage="after first moult", number=1, read=MARKS):
     )
     look = Look("0" * 32, "0" * 64, "x.jpg", ".jpg", "", "", "green", "adult", None, "", "0" * 64,
                 marks, signs)  # fmt: skip
-    return replace(an_entry(a_bird(), stage=stage), looks=(look,), number=number)
+    return replace(an_entry(a_bird(), stage=stage), observations=(look,), number=number)
 
 
 @pytest.fixture(scope="module")

@@ -126,8 +126,8 @@ def test_full_disk_in_the_database_alone(kept):
     assert whole(kept) == (["Pip"], 1)
 
 
-def test_full_disk_while_side_files_are_written(kept, monkeypatch):
-    real, left = os.replace, [2]
+def test_full_disk_while_photos_are_written(kept, tables, clean_shot, orange_shot, monkeypatch):
+    real, left = os.replace, [1]
 
     def refuse(old, new):
         left[0] -= 1
@@ -136,9 +136,10 @@ def test_full_disk_while_side_files_are_written(kept, monkeypatch):
         real(old, new)
 
     with Store(kept) as store:
+        entry = an_entry(store.find("Pip"))
         monkeypatch.setattr(os, "replace", refuse)
         with pytest.raises(FieldmarksError, match="the disk is full") as told:
-            store.save_all([a_bird("Plum"), a_bird("Fig")])
+            store.save_entry(entry, [clean_shot, orange_shot], tables)
         assert "\n" not in str(told.value)
     assert whole(kept) == (["Pip"], 1)
 
@@ -274,13 +275,14 @@ def cut_short(path):
     ids=["start", "middle", "end"],
 )
 def test_damaged_database_file(kept, keeper, monkeypatch, spoil, how):
+    Store(kept).close()  # the next day: a copy is made
     spoil(kept / store_module.DATABASE_FILE)
     row = {"fault": "damaged database file", "how": how}
     said = add_a_bird(keeper, kept, **row)
     assert "the database file is damaged" in said
-    assert "'fieldmarks bird rebuild' makes the file afresh" in said
+    assert "'fieldmarks bird restore' puts the newest whole copy in its place" in said
     keeper.told(the_app_says(monkeypatch, kept), **row, where="app")
-    keeper.runs("bird", "--store", kept, "rebuild")
+    keeper.runs("bird", "--store", kept, "restore")
     assert whole(kept) == (["Pip"], 1)
 
 

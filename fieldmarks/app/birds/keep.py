@@ -21,7 +21,7 @@ from fieldmarks.app.state import EARLIEST, Work
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import STAGES, Bird, Stage
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.service import keep_look, question_for
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import Photo, decode_photo
@@ -64,7 +64,9 @@ def keep_panel(work: Work) -> None:
             record = make_record(
                 work.photo, work.regions, tables(), question, work.remembered, work.phone
             )
-            entry = keep_look(store(), bird, [Shot(data, record)], tables(), day, stage, who, note)
+            entry = keep_look(
+                store(), bird, [Evidence(data, record)], tables(), day, stage, who, note
+            )
         except FieldmarksError as error:
             told(error)
         else:
@@ -95,10 +97,10 @@ def upload_panel(bird: Bird) -> None:
         assert stage is not None
         try:
             with st.spinner("Measuring ..."):
-                shot = shot_of_uploads(
+                evidence = evidence_of_uploads(
                     bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage
                 )
-                entry = keep_look(store(), bird, [shot], tables(), day, stage, who, note)
+                entry = keep_look(store(), bird, [evidence], tables(), day, stage, who, note)
         except FieldmarksError as error:
             told(error)
         else:
@@ -112,9 +114,9 @@ def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:
         st.caption(f"Still to choose: {', '.join(missing)}.")
 
 
-def shot_of_uploads(
+def evidence_of_uploads(
     bird: Bird, data: bytes, name: str, region_file: bytes, day: date, stage: Stage
-) -> Shot:
+) -> Evidence:
     """Measure an uploaded photo with its region file.
 
     Raises
@@ -123,7 +125,7 @@ def shot_of_uploads(
     """
     photo = decode_photo(data, name)
     question = question_for(bird, day, stage, tables())
-    return Shot(data, make_record(photo, read_regions(region_file, photo), tables(), question))
+    return Evidence(data, make_record(photo, read_regions(region_file, photo), tables(), question))
 
 
 def read_regions(region_file: bytes, photo: Photo) -> RegionSet:

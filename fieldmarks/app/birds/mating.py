@@ -25,7 +25,7 @@ from fieldmarks.app.birds.shared import (
 from fieldmarks.app.state import EARLIEST
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.model import YOUNG_FINDINGS, Pair, Young
-from fieldmarks.birds.service import before_test, mating_result, young_with_findings
+from fieldmarks.birds.service import before_test, mating_result, pair_labels, young_with_findings
 
 
 def mating_page() -> None:
@@ -36,7 +36,6 @@ def mating_page() -> None:
         "after its first moult.",
     )
     say_done()
-    names = {b.id: b.label for b in store().birds()}
     pairs = {p.id: p for p in store().pairs()}
     if not pairs:
         if not no_bird_yet():
@@ -45,14 +44,9 @@ def mating_page() -> None:
             )
             way_to("pair")
         return
+    labels = pair_labels(store(), pairs.values())
     chosen = st.selectbox(
-        "Pair",
-        list(pairs),
-        format_func=lambda k: (
-            f"{names.get(pairs[k].first, '?')} and {names.get(pairs[k].second, '?')} "
-            f"({pairs[k].purpose})"
-        ),
-        key="mating_pair",
+        "Pair", list(pairs), format_func=lambda k: labels.get(k, ""), key="mating_pair"
     )
     pair = pairs[chosen]
     accepted = (
