@@ -11,6 +11,7 @@ from made_birds import a_bird, an_entry, stored
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import archive as archive_module
+from fieldmarks.birds import orm
 from fieldmarks.birds.exchange import everything, export_store, import_store
 from fieldmarks.birds.model import Entry, Pair, new_id
 from fieldmarks.birds.store import Store
@@ -145,7 +146,7 @@ def drop_bird(files, manifest):
 def spoil_entry(files, manifest):
     name = next(n for n in files if n.startswith("entries/"))
     entry = json.loads(files[name])
-    entry["looks"][0]["marks"][0]["dark"] = 7
+    entry["observations"][0]["marks"][0]["dark"] = 7
     files[name] = json.dumps(entry).encode()
     relist(files, manifest)
 
@@ -254,21 +255,22 @@ def test_a_photo_that_was_changed_or_lost_comes_back_from_a_backup(small, tmp_pa
 def test_a_damaged_copy_of_the_tables_never_replaces_a_whole_one(
     small, tmp_path, orange_shot, tables
 ):
-    name = f"tables/{tables.fingerprint}.zip"
+    key = tables.fingerprint
     with Store(tmp_path / "mine") as mine:
         bird = mine.save(a_bird("Mine"))
         mine.save_entry(an_entry(bird), [orange_shot], tables)
-        whole = (mine.folder / name).read_bytes()
+        whole = mine.packed_tables(key)
 
         def cut(files, manifest):
-            files[name] = files[name][:-200]
+            files[f"tables/{key}.zip"] = files[f"tables/{key}.zip"][:-200]
             relist(files, manifest)
 
         import_store(mine, changed(small[1], tmp_path / "cut.zip", cut))
-        assert (mine.folder / name).read_bytes() == whole
+        assert mine.packed_tables(key) == whole
         assert check_store(mine) == []
         # A damaged one of one's own is seen, and comes back whole.
-        (mine.folder / name).write_bytes(whole[:-200])
+        with mine.writing() as work:
+            work.connection.execute(orm.rule_tables.update().values(packed=whole[:-200]))
         assert [p.problem for p in check_store(mine)] == ["this copy of the rule tables is damaged"]
         import_store(mine, small[1])
         assert check_store(mine) == []

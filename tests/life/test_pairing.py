@@ -23,7 +23,7 @@ COCK = a_bird("Pip", sex="cock", hatched=OLD)
 HEN = a_bird("Pep", sex="hen", hatched=OLD)
 
 
-def advise(tables, first, second, observations=None, parents=None):
+def advise(tables, first, second, looks=None, parents=None):
     entries = {
         bird.id: [dataclasses.replace(an_entry(bird), observations=(look,))]
         for bird, look in (looks or {}).values()

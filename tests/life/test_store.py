@@ -39,8 +39,9 @@ def test_everything_saved_comes_back_exactly(store, tables, clean_shot, orange_s
     entry = store.save_entry(an_entry(bird), [clean_shot, orange_shot], tables)
     assert store.find("pip") == store.find("x1") == store.bird(bird.id) == bird
     assert store.entries(bird.id) == [entry]
-    assert store.photo(entry.looks[0]) == clean_shot.photo
-    assert store.record(entry.looks[1]) == orange_shot.record
+    assert {store.photo(o) for o in entry.observations} == {clean_shot.photo, orange_shot.photo}
+    (orange,) = (o for o in entry.observations if o.photo == orange_shot.sha256)
+    assert store.record(orange) == orange_shot.record
     assert (bird.number, bird.revision) == (1, 1)
 
 
