@@ -94,7 +94,7 @@ class TwoWriters(RuleBasedStateMachine):
                 assert everything(other) == everything(self.stores[0])
 
     def clash(self, bird):
-        return bird.ring and any(
+        return bird.ring and not bird.withdrawn and any(
             other.ring and not other.withdrawn and other.id != bird.id
             and same_ring((bird.ring, bird.ring_year), (other.ring, other.ring_year))
             for other in self.of(Bird)
@@ -117,7 +117,18 @@ class TwoWriters(RuleBasedStateMachine):
         assert (clash.value.here, clash.value.mine) == (now, thing)
         assert self.stores[1 - who].read(type(now), orm_id(now) == now.id) == [now]
         chosen = dataclasses.replace(thing, revision=clash.value.here.revision)
+        if isinstance(chosen, Bird) and (self.clash(chosen) or self.circle(chosen)):
+            with pytest.raises(FieldmarksError):
+                self.stores[who].save(chosen)
+            return chosen.id
         return self.confirm(who, self.stores[who].save(chosen))
+
+    def circle(self, bird):
+        above, line = bird.father, set()
+        while above and above not in line:
+            line.add(above)
+            above = self.kept[above].father
+        return bird.id in line
 
     @rule(target=birds, who=WHO, name=NAMES, ring=RINGS, year=YEARS)
     def add(self, who, name, ring, year):
@@ -163,11 +174,7 @@ class TwoWriters(RuleBasedStateMachine):
     @rule(who=WHO, child=birds, parent=birds)
     def set_father(self, who, child, parent):
         young = dataclasses.replace(self.kept[child], father=parent)
-        above, line = parent, set()
-        while above and above not in line:
-            line.add(above)
-            above = self.kept[above].father
-        if child in line or self.clash(young):
+        if self.circle(young) or self.clash(young):
             with pytest.raises(FieldmarksError):
                 self.stores[who].save(young)
         else:
