@@ -2,8 +2,8 @@
 
 ``killed.py saves FOLDER SHOT`` saves entries until it is killed; prints each id once confirmed.
 ``killed.py import FOLDER ARCHIVE`` imports and prints "confirmed".
-``killed.py steps FOLDER SHOT ARCHIVE [URL]`` kills a child before every SQL statement and every step
-on the disk of one save and of one import, and prints what was there afterwards.
+``killed.py steps FOLDER SHOT ARCHIVE [URL]`` kills a child before every SQL statement and every
+step on the disk of one save and of one import, and prints what was there afterwards.
 """
 
 import json

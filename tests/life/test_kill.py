@@ -103,8 +103,8 @@ def test_killed_before_every_sql_statement_and_disk_step_the_store_is_whole(
     assert program.wait() == 0
     for label, least in (("save", 20), ("import", 30)):
         own = [r for r in reports if r["label"] == label]
-        print(f"{kind} {label}: killed at {len(own) - 1} steps, {sum(r['left'] for r in own)} times "
-              "a photo was left over")  # fmt: skip
+        left = sum(r["left"] for r in own)
+        print(f"{kind} {label}: killed at {len(own) - 1} steps, {left} photos left over")
         assert len(own) > least, "the program was really stopped at many places"
         assert [r["killed"] for r in own] == [True] * (len(own) - 1) + [False]
         for report in own:

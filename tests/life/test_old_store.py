@@ -21,7 +21,7 @@ MADE = Path(__file__).parents[1] / "data" / "store_0_2_0.zip"
 
 @pytest.fixture
 def old(tmp_path):
-    """The unpacked folder: ``s`` is the store, ``export.zip`` its backup, ``truth.json`` its JSON."""
+    """Unpacked: ``s`` is the store, ``export.zip`` its backup, ``truth.json`` what it held."""
     with zipfile.ZipFile(MADE) as packed:
         packed.extractall(tmp_path / "old")
     return tmp_path / "old"

@@ -46,7 +46,7 @@ def mating_page() -> None:
         return
     labels = pair_labels(store(), pairs.values())
     chosen = st.selectbox(
-        "Pair", list(pairs), format_func=lambda k: labels.get(k, ""), key="mating_pair"
+        "Pair", list(pairs), format_func=lambda k: labels.get(k, k), key="mating_pair"
     )
     pair = pairs[chosen]
     accepted = (

@@ -59,7 +59,7 @@ def choose_bird(label: str, key: str, without: str | None = None) -> Bird | None
         label,
         list(labels),
         index=None,
-        format_func=lambda k: labels.get(k, ""),
+        format_func=lambda k: labels.get(k, k),
         placeholder="Choose a bird",
         key=key,
     )
