@@ -26,9 +26,9 @@ from PIL import Image
 
 from fieldmarks.measure.region import Ellipse, Line, Polygon, Rectangle, RegionSet, Shape
 from fieldmarks.measure.region_file import read_region_file, write_region_file
-from fieldmarks.pipeline import Summary, assess_many, demo_birds, photos_in
-from fieldmarks.record import Question, region_file_of
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import Summary, assess_many, demo_birds, photos_in, region_file_of
+from fieldmarks.record import Question
+from fieldmarks.rules import load_rules
 
 UPSIDE_DOWN = 3  # EXIF orientation (CIPA DC-008, tag 274)
 MARKS_AT = (0.1, 0.4, 1.0)  # shares of the run at which memory is read
@@ -76,7 +76,7 @@ def upside_down(shape: Shape, photo: RegionSet) -> Shape:
 
 def run(folder: Path, out: Path, workers: str) -> None:
     """One run in this process; prints its figures as JSON."""
-    photos, tables = photos_in(folder), load_tables(keepers_swatches=False)
+    photos, tables = photos_in(folder), load_rules()
     memory: list[tuple[int, int]] = []
     done = [0]
     busy = 0.0

@@ -33,7 +33,7 @@ from simulator.spectra import xyz_to_lab
 from fieldmarks.measure import reading as reading_module
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import decode_srgb, difference
-from fieldmarks.measure.fitting import Patches, choose
+from fieldmarks.measure.correction import Patches, choose
 from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen
 from fieldmarks.measure.phone_profile import OTHER_LAMP
 from fieldmarks.measure.photo import Photo, decode_photo
@@ -41,7 +41,7 @@ from fieldmarks.measure.quantities import Budget, Reading
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Region, mask, window
 from fieldmarks.measure.uncertainty import LIGHT_DEFAULT, light_part
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 CONDITIONS = ("plain", "mixed lamps", "shadow on bird", "grain", "JPEG 60 to 70", "shine",
               "HDR", "small", "bright", "large")  # fmt: skip
@@ -178,7 +178,7 @@ def read_scene(number: int, seed: int) -> Iterator[Outcome]:
     """All marks of one scene in every setup."""
     condition, picture, light, rng = make_scene(number, seed)
     photo, scene = render(condition, picture, light, rng)
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     regions = drawn_regions(picture.setting, (), picture.small_bib)
     shapes = {r.mark: r.shape for r in regions}
     card = next(r for r in regions if r.mark == "card")
@@ -252,7 +252,7 @@ def report(outcomes: list[Outcome], chosen: argparse.Namespace, shine: list[list
     header = ("", "n", "mean", "95 %", "inside", "stated")
     by_setup = grouped(outcomes, "setup")
     card = by_setup["grey card"]
-    names = ("camera", "light", "card", "spread", "stray light", "light on the bird")
+    names = ("camera", "light", "card", "spread", "veiling glare", "light on the bird")
     off = [(f"without '{name}'", [without_part(o, name) for o in card]) for name in names]
     shaded = [o for o in card if o.condition == "shadow on bird"]
     parts = [

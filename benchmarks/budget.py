@@ -6,7 +6,7 @@ For every plumage colour of the simulator: one grey card with grain, its 3 % tol
 differs by the stated share, a patchy surface and the camera term. The budget adds their parts as
 squares (JCGM 100); the draws (JCGM 101, 100 000 each) push light, tolerance and the card's channels
 through the exact formulae and count real CIEDE2000, rotation term and all. Light in even scenes is
-uncertain by 6 %, at a soft shadow by up to 30 %.
+uncertain by 6 %, more where the card's face is uneven.
 """
 
 from __future__ import annotations
@@ -17,13 +17,11 @@ import numpy as np
 from _tables import markdown, save
 from simulator.spectra import MATERIALS, reflectance_to_lab
 
-from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.card_patch import CARD_TOLERANCE, CardPatch
+from fieldmarks.measure.calibration import CARD_TOLERANCE, Calibration, CardPatch
 from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
 from fieldmarks.measure.quantities import Budget, Lab, UncertaintyPart
 from fieldmarks.measure.uncertainty import (
     LIGHT_DEFAULT,
-    LIGHT_LIMIT,
     camera_part,
     card_part,
     light_part,
@@ -32,7 +30,7 @@ from fieldmarks.measure.uncertainty import (
 DRAWS = 100_000
 NOISE = 0.01  # of the card's channels, relative
 SPREAD = 0.6  # L*, C* and H*; the median of the rendered birds
-LIGHTS = (LIGHT_DEFAULT, 0.15, float(np.hypot(LIGHT_DEFAULT, LIGHT_LIMIT)))
+LIGHTS = (LIGHT_DEFAULT, 0.15, 0.30)
 
 
 def calibration() -> Calibration:

@@ -40,7 +40,7 @@ from fieldmarks.measure.colour import (
     lightness_to_reflectance,
     linear_to_lab,
 )
-from fieldmarks.measure.fitting import Patches, candidates, choose_trial, finish, leave_one_out
+from fieldmarks.measure.correction import Patches, candidates, choose_trial, finish, leave_one_out
 from fieldmarks.measure.phone_profile import PhoneProfile, make_profile, with_profile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.reading import read_mark

@@ -31,7 +31,7 @@ from simulator.spectra import Array, chart_reflectances, reflectance_to_lab
 
 from fieldmarks.measure import correction, fitting
 from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.measure.fitting import (
+from fieldmarks.measure.correction import (
     Candidate,
     Patches,
     Trial,

@@ -15,13 +15,12 @@ from _tables import markdown, save
 
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.colour import difference
-from fieldmarks.pipeline import demo_birds, demo_question
-from fieldmarks.record import record_of_file
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import demo_birds, demo_question, record_of_file
+from fieldmarks.rules import load_rules
 
 
 def main() -> None:
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     rows, off, stated, missed = [], [], [], []
     for name, path in demo_birds().items():
         truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))

@@ -16,12 +16,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 from _tables import markdown, save
+from frame_picture import sheet_picture
 from simulator.phone import add_noise, jpeg_bytes, to_8bit
 
 from fieldmarks.measure.card_frame import HEIGHT, WIDTH, Frame, find_frame
 from fieldmarks.measure.colour import encode_srgb
 from fieldmarks.measure.photo import Photo, decode_photo, open_photo
-from fieldmarks.report.frame_sheet import sheet_picture
 
 SIZE = (900, 1200)
 CENTRE = np.array([WIDTH / 2, HEIGHT / 2])

@@ -1,188 +1,255 @@
-"""Real photos of a 24-patch chart that a package on PyPI carries: one grey patch, and every model.
+"""Real photographs of 24-patch charts: is the stated uncertainty right?
 
-Run: python benchmarks/real_photos.py FOLDER
+Run: python benchmarks/real_photos.py [../shared/photos]
 
-FOLDER holds the example notebooks of the library colour-checker-detection (BSD-3-Clause; version
-0.2.3, colour_checker_detection/examples/*.ipynb in its wheel). Four pictures among their outputs
-are photographs of a chart: a camera's raw file without white balance, brought to sRGB by dcraw with
-no tone curve or saturation of a phone, drawn at 1050 pixels. They are read, never kept here. The
-light of the first two is a window, of the last two a warm lamp (as it looks). The chart is that of
-colour-science's 'ColorChecker24 - After November 2014' (data/charts/chart24.toml).
+The folder holds photographs with charts.csv (the four corners of the field of patches) and
+chart_readings.csv (further phone photos as numbers: CIELAB after one grey card); its README says
+where they come from. They are read by path and never kept here. Reference colours:
+data/charts/chart24.toml (colour-science, 'ColorChecker24 - After November 2014').
+
+Every patch is read as a mark is, in five modes: no card; one card (the neutral 5 or the neutral 6.5
+patch); the chart, fitted without the patch that is read, its kind of model chosen without it too; a
+phone profile, made from one other photo of the same device. z is the root mean square of CIEDE2000
+over the stated standard uncertainty and is 1 where the doubt is stated right.
 """
 
 from __future__ import annotations
 
-import base64
-import json
 import sys
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from _tables import markdown, save
-from real_chart import kinds, nested
+from scipy.optimize import minimize
 
 from fieldmarks.measure.calibration import Calibration, calibrate
-from fieldmarks.measure.chart import Placed, lay, load_charts, read_patch
-from fieldmarks.measure.colour import difference, lightness_to_reflectance, linear_to_lab
-from fieldmarks.measure.correction import Correction
-from fieldmarks.measure.fitting import Patches, choose_trial, finish
-from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.chart import Patch, Placed, lay, load_charts, read_patch
+from fieldmarks.measure.colour import difference, lab_to_linear, lightness_to_reflectance
+from fieldmarks.measure.correction import Patches, choose_trial, finish
+from fieldmarks.measure.icc import Profile
+from fieldmarks.measure.phone_profile import PhoneProfile, with_profile
+from fieldmarks.measure.photo import Photo, PhotoFacts, open_photo
+from fieldmarks.measure.quantities import Budget, axes_at, difference_weights
 from fieldmarks.measure.reading import read_mark
-from fieldmarks.measure.region import Polygon, Region, mask, window
+from fieldmarks.measure.region import Polygon, Rectangle, Region
+from fieldmarks.measure.uncertainty import END_FACTOR, LEAST_LIGHT, PHONE, at_end
 
-CARD = "neutral_5"
-BOTTOM = 0.02  # share of pixels with a channel at 0 or 1 from which a patch counts as cut off
+CARDS = {"one card": "neutral_5", "one card, neutral 6.5": "neutral_6_5"}
+MODES = ("none", *CARDS, "chart", "profile")
+CARD_LIGHT = {"one card": 0.191, "one card, neutral 6.5": 0.356}  # Y of the two patches
+SIDE = 40  # pixels of a patch painted from numbers
+LOW, HIGH = -0.5, 2.5  # linear light that its code values span
 
 
 @dataclass(frozen=True)
 class Shot:
-    """A picture among a notebook's outputs, and the chart's outline in it, first patch first."""
+    """One photo of a chart: its patches that are neither clipped nor too small, as light (n, 3)."""
 
-    name: str
-    notebook: str
-    number: int
-    corners: tuple[tuple[float, float], ...]
+    device: str
+    photo: Photo
+    placed: list[Placed]
+    rgb: np.ndarray
+    as_is: dict[str, float]  # CIEDE2000 as the camera wrote it, where only numbers are left
 
+    @property
+    def patches(self) -> Patches:
+        """As the fit takes them."""
+        return Patches(
+            self.rgb,
+            np.array([p.patch.colour for p in self.placed]),
+            np.array([p.patch.grey for p in self.placed]),
+        )
 
-SHOTS = (
-    Evidence("small chart by a window", "segmentation", 0,
-         ((560.9, 478.5), (560.9, 220.5), (733.6, 220.5), (733.6, 478.5))),
-    Evidence("chart by a window", "segmentation", 1,
-         ((286.6, 177.0), (784.2, 191.4), (770.3, 514.1), (279.1, 499.7))),
-    Evidence("chart on cloth, warm lamp", "inference", 0,
-         ((304.5, 288.6), (645.3, 288.9), (666.9, 495.1), (288.5, 503.6))),
-    Evidence("chart on a wall, warm lamp", "inference", 1,
-         ((503.4, 274.1), (887.6, 289.3), (875.5, 551.5), (492.1, 518.7))),
-)  # fmt: skip
-
-
-def picture(folder: Path, shot: Shot) -> Photo:
-    """The n-th picture among a notebook's outputs."""
-    path = folder / f"examples_detection_{shot.notebook}.ipynb"
-    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
-    found = [
-        output["data"]["image/png"]
-        for cell in cells
-        for output in cell.get("outputs", [])
-        if "image/png" in output.get("data", {})
-    ]
-    return decode_photo(base64.b64decode(found[shot.number]), f"{shot.notebook}{shot.number}.png")
+    def card(self, key: str) -> Calibration:
+        """Calibrated on one patch."""
+        grey = next(p for p in self.placed if p.patch.key == key)
+        value = lightness_to_reflectance(grey.patch.colour[0])
+        return calibrate(self.photo, [replace(grey.region, mark="card", value=value)])
 
 
-def at_bottom(photo: Photo, region: Region) -> bool:
-    """Whether the file's colour space cuts the patch off."""
-    win = window(region.shape, photo.width, photo.height)
-    own = photo.codes(win)[mask(region.shape, win)]
-    return bool((own <= 1).any(axis=1).mean() > BOTTOM)
+def shots(folder: Path) -> Iterator[Shot]:
+    for row in pd.read_csv(folder / "charts.csv").itertuples():
+        photo = open_photo(folder / row.photo)
+        device = row.device if row.device == "phone" else row.photo.split("_")[0]
+        photo = replace(photo, facts=replace(photo.facts, camera=device))
+        corners = ((row.x1, row.y1), (row.x2, row.y2), (row.x3, row.y3), (row.x4, row.y4))
+        outline = Region("chart", "chart_patch", Polygon(corners))
+        yield _shot(device, photo, lay(outline, load_charts()["chart24"]), {})
+    for name, rows in pd.read_csv(folder / "chart_readings.csv").groupby("photo", sort=False):
+        yield _from_numbers(str(name), rows)
 
 
-def readable(photo: Photo, shot: Shot) -> list[tuple[Placed, np.ndarray]]:
-    """Patches that are not clipped, with their mean linear light."""
-    outline = Region("chart", "chart_patch", Polygon(shot.corners))
-    placed = [(p, read_patch(photo, p.region)) for p in lay(outline, load_charts()["chart24"])]
-    return [(p, rgb) for p, rgb in placed if rgb is not None]
+def _from_numbers(name: str, rows: pd.DataFrame) -> Shot:
+    """Even patches of the colours written down, as a photo whose card is grey already."""
+    rows = rows[~rows.clipped.astype(bool)]
+    light = lab_to_linear(rows[["card_L", "card_a", "card_b"]].to_numpy())
+    codes = np.round((np.clip(light, LOW, HIGH - 0.1) - LOW) / (HIGH - LOW) * 65535)
+    stored = np.repeat(np.repeat(codes.astype(np.uint16)[None], SIDE, 0), SIDE, 1)
+    ramp = (LOW + (HIGH - LOW) * np.arange(65536) / 65535).astype(np.float32)
+    device = name.split("_")[0]
+    photo = Photo(
+        name, "", SIDE * len(rows), SIDE, PhotoFacts("PNG", 16, "numbers", device),
+        Profile("numbers", np.stack([ramp] * 3), np.eye(3)), (), stored, 1,
+    )  # fmt: skip
+    charts = {p.key: p for p in load_charts()["chart24"].patches}
+    placed = []
+    for k, row in enumerate(rows.itertuples()):
+        known = charts[row.patch]
+        colour = (row.true_L, row.true_a, row.true_b)
+        patch = Patch(key=known.key, lab=colour, neutral=known.grey)
+        region = Region(known.key, "chart_patch", Rectangle(SIDE * k, 0, SIDE, SIDE))
+        placed.append(Placed(region, patch))
+    keys = [p.patch.key for p in placed]
+    return _shot(device, photo, placed, dict(zip(keys, rows.de00_as_is, strict=True)))
 
 
-def as_patches(found: list[tuple[Placed, np.ndarray]]) -> Patches:
-    return Patches(
-        np.array([rgb for _, rgb in found]),
-        np.array([p.patch.colour for p, _ in found]),
-        np.array([p.patch.grey for p, _ in found]),
-    )
+def _shot(device: str, photo: Photo, placed: list[Placed], as_is: dict[str, float]) -> Shot:
+    found = [(p, read_patch(photo, p.region)) for p in placed]
+    kept = [(p, rgb) for p, rgb in found if rgb is not None]
+    return Shot(device, photo, [p for p, _ in kept], np.array([r for _, r in kept]), as_is)
 
 
-def middle(found: list[tuple[Placed, np.ndarray]]) -> Placed:
-    """The patch that is taken for the grey card."""
-    return next(p for p, _ in found if p.patch.key == CARD)
+def readings(shot: Shot, others: list[Shot]) -> Iterator[dict]:
+    """Every patch in every mode, as rows of the table."""
+    keys = [p.patch.key for p in shot.placed]
+    every = range(len(keys))
+    bare = Calibration()
+    yield from _read(shot, "none", [bare] * len(keys))
+    for mode, key in CARDS.items():
+        if key in keys:
+            yield from _read(shot, mode, [shot.card(key)] * len(keys), key)
+    if CARDS["one card"] not in keys:
+        return
+    card = shot.card(CARDS["one card"])
+    rest = [shot.patches.without(k) for k in every]
+    left_out = [replace(card, correction=finish(r, choose_trial(r), "other patches")) for r in rest]
+    yield from _read(shot, "chart", left_out, CARDS["one card"])
+    for other in others:
+        whole = other.patches
+        facts = other.photo.facts
+        profile = PhoneProfile(
+            shot.device, facts.camera, facts.software, False, facts.colour_profile, "",
+            finish(whole, choose_trial(whole), "patches of another photo"),
+        )  # fmt: skip
+        used = with_profile(shot.photo, card, profile)
+        yield from _read(shot, "profile", [used] * len(keys), CARDS["one card"])
 
 
-def grey_card(photo: Photo, found: list[tuple[Placed, np.ndarray]]) -> Calibration:
-    """Calibrated on the chart's middle grey alone."""
-    card = middle(found)
-    value = lightness_to_reflectance(card.patch.colour[0])
-    return calibrate(photo, [replace(card.region, mark="card", value=value)])
-
-
-def judge(
-    photo: Photo, found: list[tuple[Placed, np.ndarray]], corrections: list[Correction | None]
-) -> tuple[np.ndarray, np.ndarray]:
-    """CIEDE2000 and stated uncertainty of every patch but the card's, each with its correction."""
-    card, off, stated = grey_card(photo, found), [], []
-    for (placed, _), correction in zip(found, corrections, strict=True):
-        if placed.patch.key == CARD:
+def _read(shot: Shot, mode: str, ways: list[Calibration], card: str = "") -> Iterator[dict]:
+    for placed, calibration in zip(shot.placed, ways, strict=True):
+        reading = read_mark(shot.photo, "patch", [placed.region], calibration)
+        if reading is None or placed.patch.key == card:
             continue
-        calibration = replace(card, correction=correction)
-        reading = read_mark(photo, "patch", [placed.region], calibration)
-        if reading is not None:
-            off.append(float(difference(reading.lab, placed.patch.colour)))
-            stated.append(reading.expanded)
-    return np.array(off), np.array(stated)
+        true = placed.patch.colour
+        off = float(difference(reading.lab, true))
+        stated = reading.expanded
+        if mode == "none" and shot.as_is:  # only its distance is known: stated as at the true one
+            off = shot.as_is[placed.patch.key]
+        yield {
+            "photo": shot.photo.name, "device": shot.device, "mode": mode,
+            "patch": placed.patch.key, "true": true, "lab": reading.lab, "off": off,
+            "stated": stated, "budget": reading.budget,
+        }  # fmt: skip
 
 
-def stray_light(photo: Photo, found: list[tuple[Placed, np.ndarray]]) -> float:
-    """Light that lifts the black patch, and the card with it, as a share of a perfect white."""
-    calibration = grey_card(photo, found)
-    black, rgb = min(found, key=lambda f: f[0].patch.colour[0])
-    true, card = (lightness_to_reflectance(p.colour[0]) for p in (black.patch, middle(found).patch))
-    read = lightness_to_reflectance(linear_to_lab(calibration.apply(rgb, 0, 0))[0])
-    return card * (read - true) / (card - read)
+def summary(table: pd.DataFrame) -> tuple[str, ...]:
+    off, stated = table.off, table.stated
+    z = float(np.sqrt(np.mean((2 * off / stated) ** 2)))
+    return (str(len(table)), f"{off.mean():.1f}", f"{np.percentile(off, 95):.1f}", f"{z:.2f}",
+            f"{(off <= stated).mean():.1%}", f"{stated.median():.1f}")  # fmt: skip
 
 
-def row(label: str, off: np.ndarray, stated: np.ndarray) -> tuple[str, ...]:
-    return (label, str(len(off)), f"{off.mean():.1f}", f"{np.percentile(off, 95):.1f}",
-            f"{(off <= stated).mean():.0%}", f"{np.median(stated):.1f}")  # fmt: skip
+def measured(folder: Path) -> pd.DataFrame:
+    """One row per photo, patch and mode (and other photo, for a profile)."""
+    every = list(shots(folder))
+    rows = []
+    for shot in every:
+        others = [s for s in every if s.device == shot.device and s is not shot]
+        rows += readings(shot, others)
+    return pd.DataFrame(rows)
+
+
+def without_each_device(table: pd.DataFrame) -> Iterator[tuple]:
+    """z of each device's photos after one card, the camera's numbers found on the others alone.
+
+    The numbers are those of :class:`~fieldmarks.measure.uncertainty.Rendering`, by greatest
+    likelihood of the errors along L*, C* and H* (normal, the other parts as stated).
+    """
+    rows = table[table["mode"].isin(CARDS)].reset_index(drop=True)
+    read, true = (np.array(rows[k].tolist()) for k in ("lab", "true"))
+    light, chroma = read[:, 0], np.hypot(*read[:, 1:].T)
+    apart = np.stack([(lab - t) @ axes_at(tuple(lab)) for lab, t in zip(read, true, strict=True)])
+    # Near grey the direction of C* is that of the error itself: both share it.
+    both = np.sqrt((apart[:, 1:] ** 2).mean(axis=1))[:, None]
+    apart[:, 1:] = np.where(chroma[:, None] > 8, apart[:, 1:], both)
+    other = np.array([Budget(tuple(p for p in b.parts if p.name != "camera")).combined
+                      for b in rows.budget])  # fmt: skip
+    factor = np.array([END_FACTOR if at_end(tuple(lab), 0.0) else 1.0 for lab in read])[:, None]
+    weights = np.array([difference_weights(tuple(lab)) for lab in read])
+    own = np.maximum([lightness_to_reflectance(v) for v in light], LEAST_LIGHT / 2)
+    away = np.abs(np.log(own / rows["mode"].map(lambda m: CARD_LIGHT[m]).to_numpy()))
+
+    def sigma(numbers: np.ndarray) -> np.ndarray:
+        flat, colour, tone, saturation, hue = numbers
+        plain = np.column_stack([
+            np.hypot(flat, (light + 16) / 3 * tone * away),
+            np.sqrt(colour**2 + (saturation * chroma) ** 2 + (chroma / 3 * tone * away) ** 2),
+            np.hypot(colour, hue * chroma),
+        ])  # fmt: skip
+        return np.hypot(factor * plain, other)
+
+    for device in rows.device.unique():
+        out = (rows.device == device).to_numpy()
+
+        def loss(numbers: np.ndarray, kept: np.ndarray = ~out) -> float:
+            s = sigma(numbers)[kept]
+            return float((np.log(s) + (apart[kept] / s) ** 2 / 2).sum())
+
+        found = np.abs(minimize(loss, astuple(PHONE), method="Nelder-Mead").x)
+        radius = np.linalg.norm(sigma(found) / weights, axis=1)
+        z = rows.off / radius
+        cells = [f"{v:.2f}" for v in found]
+        for mode in CARDS:
+            k = out & (rows["mode"] == mode)
+            cells += [f"{np.sqrt((z[k] ** 2).mean()):.2f}", f"{(z[k] <= 2).mean():.0%}"]
+        yield device, *cells
 
 
 def main() -> None:
-    folder = Path(sys.argv[1])
-    stray = []
-    by_card, by_model, pooled = [], [], {"one grey patch": [], "chart, patch left out": []}
-    for shot in SHOTS:
-        photo = picture(folder, shot)
-        found = readable(photo, shot)
-        patches = as_patches(found)
-        as_is = difference(linear_to_lab(patches.rgb), patches.lab).mean()
-        alone = judge(photo, found, [None] * len(found))
-        left_out: list[Correction | None] = []
-        for index in range(len(found)):
-            rest = patches.without(index)
-            left_out.append(finish(rest, choose_trial(rest), "other patches"))
-        chart = judge(photo, found, left_out)
-        cast = grey_card(photo, found).cast
-        stray.append(stray_light(photo, found))
-        for label, result in zip(pooled, (alone, chart), strict=True):
-            pooled[label].append(result)
-            by_card.append((shot.name, f"{cast:.0f}", f"{as_is:.1f}", *row(label, *result)))
-        inside = [f for f in found if not at_bottom(photo, f[0].region)]
-        for label, some in (("all that are not clipped", found), ("none cut off at 0", inside)):
-            own = as_patches(some)
-            means = {kind: trial.mean for kind, trial in kinds(own).items()}
-            cells = [f"{v:.1f}" for v in means.values()]
-            off = nested(own)
-            by_model.append((shot.name, label, len(some), *cells, f"{off.mean():.1f}",
-                             f"{np.median(off):.1f}"))  # fmt: skip
-    every = [
-        row(label, *(np.concatenate(column) for column in zip(*results, strict=True)))
-        for label, results in pooled.items()
-    ]
-    head = ("calibrated on", "n", "mean", "95 %", "inside", "stated")
+    folder = Path(sys.argv[1] if len(sys.argv) > 1 else "../shared/photos")
+    table = measured(folder)
+    head = ("n", "mean", "95 %", "z", "inside", "stated")
+    by_device = table.groupby(["mode", "device"], sort=False)
     save(
         "real_photos",
-        "Four real photos of a 24-patch chart",
-        "Pictures in the example notebooks of the library colour-checker-detection 0.2.3: a "
-        "camera's raw file brought to sRGB, not a phone's own picture. CIEDE2000 of the patches "
-        "that are not clipped, share inside the stated uncertainty (k = 2), and its median.",
-        markdown(head, every),
-        markdown(("photo", "C* of the cast", "as is", *head), by_card),
-        "Stray light, from how much too bright the black patch reads: "
-        f"{', '.join(f'{s:.2%}' for s in stray)} of a perfect white; root mean square "
-        f"{np.sqrt(np.mean(np.square(stray))):.2%}.",
-        "Each patch left out in turn, mean CIEDE2000 of every kind of model. Many patches lie "
-        "outside sRGB before the cast is taken out; the file holds 0 for them ('cut off at 0').",
-        markdown(("photo", "patches", "n", *means, "chosen without the patch", "its median"),
-                 by_model),
-    )  # fmt: skip
+        "Real photos of 24-patch charts",
+        f"{table.photo.nunique()} photos by {table.device.nunique()} devices. CIEDE2000 of the "
+        "patches that are not clipped (the card left out), z, share inside the stated uncertainty "
+        "(k = 2), and its median.",
+        markdown(("mode", *head), ((m, *summary(table[table["mode"] == m])) for m in MODES)),
+        "By device:",
+        markdown(("mode", "device", *head), ((*key, *summary(t)) for key, t in by_device)),
+        "The camera part after one card found anew without each device, and what it says of that "
+        "device's photos (first with neutral 5, then with neutral 6.5):",
+        markdown(
+            (
+                "left out",
+                "lightness",
+                "colour",
+                "tone",
+                "saturation",
+                "hue",
+                "z",
+                "inside",
+                "z",
+                "inside",
+            ),
+            without_each_device(table),
+        ),
+    )
 
 
 if __name__ == "__main__":

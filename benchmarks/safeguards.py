@@ -24,14 +24,14 @@ from simulator.demo import Picture, pictures
 from simulator.outlines import drawn_regions
 from simulator.scene import Light, Rendered, paint_scene, take_photo
 
-from fieldmarks.measure import card_patch
+from fieldmarks.measure import calibration
 from fieldmarks.measure import reading as reading_module
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Rectangle, Region, centre
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 Outcome = tuple[float, float]
 
@@ -60,7 +60,7 @@ def read(
     photo: Photo, scene: Rendered, picture: Picture, calibration: Calibration
 ) -> Iterator[Outcome]:
     """CIEDE2000 and stated uncertainty of every mark."""
-    marks = load_tables(keepers_swatches=False).marks
+    marks = load_rules().marks
     regions = drawn_regions(picture.setting, (), picture.small_bib)
     shapes = {r.mark: r.shape for r in regions}
     for region in regions:
@@ -84,7 +84,7 @@ def shadowed_card(number: int, seed: int) -> tuple[list[Outcome], list[Outcome],
     scene = paint_scene(picture.plumage, picture.setting, light, int(rng.integers(2**31)))
     photo = shoot(scene, light, rng)
     safe = calibrate(photo, [card_of(picture)])
-    with patch.object(card_patch, "REFUSE_STEP", 99.0):
+    with patch.object(calibration, "REFUSE_STEP", 99.0):
         careless = calibrate(photo, [card_of(picture)])
     both = [list(read(photo, scene, picture, c)) for c in (safe, careless)]
     return both[0], both[1], not safe.calibrated

@@ -35,7 +35,7 @@ from fieldmarks.measure.quantities import (
     difference_weights,
 )
 from fieldmarks.measure.sampling import CAMERA, deviations
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.plumage import expected, expected_relation, makeups
 from fieldmarks.rules.schema import LEVELS, MakeUp
 
@@ -140,15 +140,7 @@ def noise_budget(lab: Lab, phone: bool) -> Budget:
         s_l, s_c, s_h = difference_weights(lab)
         sigma = NOISE / MEAN_OF_CHI3
         return Budget((UncertaintyPart("noise", sigma * s_l, sigma * s_c, sigma * s_h, ""),))
-    chroma = math.hypot(lab[1], lab[2])
-    away, across = uncertainty.CAMERA_CHROMA, uncertainty.CAMERA_HUE
-    camera = UncertaintyPart(
-        CAMERA,
-        uncertainty.tone_error(lab[0], [GREY_CARD]),
-        away[0] + away[1] * chroma,
-        across[0] + across[1] * chroma,
-        "",
-    )
+    camera = UncertaintyPart(CAMERA, *uncertainty.camera_terms(lab, [GREY_CARD]), "")
     light = uncertainty.light_part(lab, uncertainty.LIGHT_DEFAULT, "light", "")
     return Budget((camera, light))
 
@@ -329,7 +321,7 @@ def measured_noise(tables: Tables, phone: bool) -> float:
 
 
 def main() -> None:
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     parts = [
         f"{BIRDS} birds x {REPEATS} broods: 20 pure of each of 5 species and 10 first crosses of "
         "each of 10 pairs per brood; varieties drawn evenly from those that say anything on "

@@ -27,8 +27,8 @@ from fieldmarks.measure import region
 from fieldmarks.measure.colour import encode_srgb, lab_to_linear
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.record import make_record
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import make_record
+from fieldmarks.rules import load_rules
 
 MARKS = ("face", "collar", "bib", "nape", "back", "rump", "beak_base", "beak_tip", "crown", "wing")
 RUNS = 15
@@ -77,7 +77,7 @@ def clock(work: Callable[[], object]) -> tuple[float, float]:
 def compare(megapixels: int) -> dict[str, float]:
     """Median seconds of the whole run and of three ways to decode or convert the same file."""
     data, regions = scene(*SIZES[megapixels])
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     encoded = np.frombuffer(data, np.uint8)
 
     def whole() -> None:
@@ -127,7 +127,7 @@ def _memory_here(megapixels: int) -> None:
     """Print the ratio for this process: highest resident memory during one run (Linux)."""
     data, regions = scene(*SIZES[megapixels])
     small, few = scene(*SIZES[2])
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     make_record(decode_photo(small, "photo.jpg"), few, tables)  # imports and caches
     before = _memory("VmRSS")
     Path("/proc/self/clear_refs").write_text("5")  # start the high-water mark afresh

@@ -23,10 +23,10 @@ from fieldmarks.birds import orm as models
 from fieldmarks.birds import rows
 from fieldmarks.birds.collection import Filter, bird_page, list_birds, overview
 from fieldmarks.birds.due import summary
-from fieldmarks.birds.model import Bird, Entry, Look, MarkPoint, SignPoint
+from fieldmarks.birds.model import Bird, Entry, MarkPoint, Observation, SignPoint
 from fieldmarks.birds.service import advice_on_pair
 from fieldmarks.birds.store import Store
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 TODAY = date(2026, 3, 1)
 SIZES = (1_000, 10_000, 60_000, 100_000)
@@ -65,7 +65,7 @@ def made_up(count: int, rng: np.random.Generator) -> tuple[list[Bird], list[Entr
             status = ("not seen", "seen", "doubtful")[int(rng.choice(3, p=(0.8, 0.1, 0.1)))]
             sign = SignPoint("personatus_orange_collar", "personatus", status, "usually",
                              "collar", 0.1, 0.05)  # fmt: skip
-            look = Look(
+            look = Observation(
                 rng.bytes(16).hex(), rng.bytes(32).hex(), "x.jpg", ".jpg", "one species left",
                 "Only personatus is left.", "green", "adult", "personatus", "0.1.0", "0" * 64,
                 points, (sign,),
@@ -81,7 +81,7 @@ def made_up(count: int, rng: np.random.Generator) -> tuple[list[Bird], list[Entr
 
 
 def fill(store: Store, readings: int) -> list[Bird]:
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     birds, entries = made_up(-(-readings // PER_BIRD), np.random.default_rng(1))
     of_bird: dict[str, list[Entry]] = {}
     for entry in entries:
@@ -113,7 +113,7 @@ def timed(action: Callable[[], object]) -> tuple[float, float]:
 
 
 def measure(store: Store, birds: list[Bird]) -> dict[str, tuple[float, float]]:
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     middle, other = birds[-1], birds[-2]
     last = max(len(birds) - 50, 0)
 

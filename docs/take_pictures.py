@@ -25,7 +25,7 @@ from screen import ARGUMENTS, PHONE, Screen, wait_for_server  # noqa: E402
 from fieldmarks.app.serve import command  # noqa: E402
 from fieldmarks.birds.invented import fill_with_invented_club  # noqa: E402
 from fieldmarks.birds.store import Store  # noqa: E402
-from fieldmarks.rules import load_tables  # noqa: E402
+from fieldmarks.rules import load_rules  # noqa: E402
 
 PICTURES = Path(__file__).parent / "pictures"
 LAPTOP = (1440, 900)
@@ -84,7 +84,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place, sync_playwright() as playwright:
         os.environ["FIELDMARKS_STORE"] = place
         with Store(Path(place)) as store:  # the app finds it by the variable
-            fill_with_invented_club(store, load_tables(keepers_swatches=False))
+            fill_with_invented_club(store, load_rules())
         browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
         app = subprocess.Popen(command(PORT, home_network=False))
         address = f"http://127.0.0.1:{PORT}"

@@ -1,4 +1,4 @@
-"""Batch: results of one photo on disk, and of a whole folder, spread over the cores.
+"""From photo to record: one photo, and a whole folder spread over the cores.
 
 A folder run can be stopped at any point and started again: a photo is skipped when its record was
 made from the same photo, regions, question, program and tables.
@@ -16,37 +16,44 @@ import json
 import pickle  # nosec B403
 import shutil
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
 from fieldmarks import __version__
 from fieldmarks._util.atomic_write import cannot_write, only_writer, whole_file, write_whole
-from fieldmarks._util.errors import FieldmarksError, PhotoError
+from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
 from fieldmarks._util.parallel import spread
 from fieldmarks._util.resources import shipped
-from fieldmarks.measure.phone_profile import PhoneProfile
-from fieldmarks.measure.photo import Photo
+from fieldmarks.judge.assess import assess as judge
+from fieldmarks.measure.measure import Measurement, measure
+from fieldmarks.measure.phone_profile import PhoneProfile, load_profile
+from fieldmarks.measure.photo import MAX_MEGAPIXELS, Photo, open_photo
+from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.reading import one_thread
+from fieldmarks.measure.region import Region, RegionSet
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.measure.suffixes import SUFFIXES
 from fieldmarks.record import (
+    COLOUR_SPACE,
     FINDING_COLUMNS,
     READING_COLUMNS,
     RECORD_SUFFIX,
     Question,
     Record,
     record_from_json,
-    record_of_file,
-    region_file_of,
     table_texts,
     to_csv,
     write_record,
 )
 from fieldmarks.report.picture import annotate, to_jpeg
-from fieldmarks.rules import Tables
+from fieldmarks.rules import Tables, load_rules
+from fieldmarks.rules.tables import key_of
 
+Regions = str | Path | RegionSet | Iterable[Region] | None
+
+REGION_SUFFIX = ".regions.json"
 PROBLEM_COLUMNS = ("photo", "problem")
 PICTURE_SUFFIX = ".marked.jpg"
 TABLE_COLUMNS = {"readings": READING_COLUMNS, "findings": FINDING_COLUMNS}
@@ -55,6 +62,153 @@ LOST = (
     "the program that measured it was stopped from outside or crashed. Close other programs in "
     "case memory was short, then do it again"
 )
+
+
+def assess(
+    photo: str | Path | Photo,
+    *,
+    regions: Regions = None,
+    sold_as: str | None = None,
+    variety: str = "green",
+    age: str = "adult",
+    phone: str | PhoneProfile | None = None,
+    rules: Tables | str | Path | None = None,
+    own_swatches: bool = False,
+) -> Record:
+    """Measure the marks of one photo and compare them with every species.
+
+    Parameters
+    ----------
+    photo : path or Photo
+    regions : optional
+        A region file, a :class:`RegionSet` or some :class:`Region`; by default the region file
+        beside the photo (its name with ``.regions.json`` for its ending). A region of the mark
+        "card" is the grey card; without one, only comparisons inside the photo decide anything.
+    sold_as, variety : str
+        By any name: "Fischer", "fischeri" and "Agapornis fischeri" are the same.
+    age : {"young", "moulting", "adult"}
+    phone : str or PhoneProfile, optional
+        A phone's profile; a name is looked up among those kept on this computer.
+    rules : Tables or path, optional
+        Tables, or a folder with files of your own beside the shipped ones.
+    own_swatches : bool
+        Use the swatches learned on this computer; the record then names them.
+
+    Raises
+    ------
+    FieldmarksError
+        Says in one line which file, mark or row is wrong, and the mend.
+    """
+    tables = rules if isinstance(rules, Tables) else load_rules(rules, own_swatches)
+    opened = photo if isinstance(photo, Photo) else open_photo(photo)
+    drawn = regions_of(photo if isinstance(photo, str | Path) else opened.name, regions, opened)
+    profile = load_profile(phone) if isinstance(phone, str) else phone
+    return make_record(
+        opened, drawn, tables, question_of(tables, sold_as, variety, age), None, profile
+    )
+
+
+def read(photo: str | Path | Photo, *, regions: Regions = None) -> Measurement:
+    """Measure the marks of one photo and compare them with nothing; see :func:`assess`."""
+    opened = photo if isinstance(photo, Photo) else open_photo(photo)
+    drawn = regions_of(photo if isinstance(photo, str | Path) else opened.name, regions, opened)
+    return measure(opened, drawn, load_rules())
+
+
+def question_of(
+    tables: Tables, sold_as: str | None = None, variety: str = "green", age: str = "adult"
+) -> Question:
+    """What is asked, species and variety by any of their names.
+
+    A word that is not known stays as it is; judging names it with those that are.
+    """
+    claimed = sold_as and (key_of(sold_as, tables.species) or sold_as)
+    return Question(key_of(variety, tables.varieties) or variety, age, claimed or None)
+
+
+def make_record(
+    photo: Photo,
+    regions: RegionSet,
+    tables: Tables,
+    question: Question | None = None,
+    remembered: dict[Hashable, Reading | None] | None = None,
+    phone: PhoneProfile | None = None,
+) -> Record:
+    """Measure and assess a photo: the one function that notebook, command line and app share.
+
+    ``remembered`` keeps readings from one call to the next and ``phone`` is what is known of the
+    phone; see :func:`fieldmarks.measure.measure.measure`.
+
+    Raises
+    ------
+    RegionError
+        A region cannot be used.
+    TableError
+        The question names an unknown variety, age or species.
+    """
+    asked = question or Question()
+    measurement = measure(photo, regions, tables, phone, remembered)
+    assessment = judge(
+        measurement.readings,
+        measurement.relations,
+        tables,
+        variety=asked.variety,
+        age=asked.age,
+        claimed=asked.claimed,
+        draws=asked.draws,
+        seed=asked.seed,
+    )
+    own = tuple(key for key, row in tables.swatches.items() if row.learned)
+    return Record(__version__, COLOUR_SPACE, asked, measurement, assessment, phone, own)
+
+
+def record_of_file(
+    photo_path: Path,
+    tables: Tables,
+    question: Question | None = None,
+    region_path: Path | None = None,
+    max_megapixels: float = MAX_MEGAPIXELS,
+    phone: PhoneProfile | None = None,
+) -> tuple[Record, Photo]:
+    """Measure and assess a photo file with its region file; see :func:`make_record`.
+
+    Raises
+    ------
+    FieldmarksError
+        The photo or a region cannot be used, or the region file belongs to another photo.
+    """
+    photo = open_photo(photo_path, max_megapixels)
+    regions = regions_of(photo_path, region_path, photo)
+    return make_record(photo, regions, tables, question, phone=phone), photo
+
+
+def regions_of(photo_path: str | Path, regions: Regions, photo: Photo) -> RegionSet:
+    """The regions given, or those of the region file beside the photo.
+
+    Raises
+    ------
+    RegionError
+        They cannot be read, or were drawn on another photo.
+    """
+    if isinstance(regions, RegionSet):
+        drawn, where = regions, "the regions"
+    elif regions is None or isinstance(regions, str | Path):
+        path = Path(regions) if regions else region_file_of(Path(photo_path))
+        drawn, where = read_region_file(path), path.name
+    else:
+        return RegionSet(photo.name, photo.width, photo.height, tuple(regions), photo.sha256)
+    if drawn.sha256 and drawn.sha256 != photo.sha256:
+        raise RegionError(
+            f"it was not drawn on this {photo.name}, but on another photo or a changed copy",
+            where=where,
+            mend="Use the photo it was drawn on, or draw the regions again",
+        )
+    return drawn
+
+
+def region_file_of(photo_path: Path) -> Path:
+    """The region file that goes with a photo."""
+    return photo_path.with_name(photo_path.stem + REGION_SUFFIX)
 
 
 @dataclass(frozen=True)
@@ -291,11 +445,20 @@ def _write_overview(results: Sequence[_Result], into: Path) -> None:
     write_whole(into / "problems.csv", to_csv(PROBLEM_COLUMNS, rows))
 
 
-def write_results(record: Record, photo: Photo, tables: Tables, folder: Path) -> Path:
-    """Write record, tables and annotated photo; gives the path of the record, written last."""
+def write_results(
+    record: Record, photo: Photo, tables: Tables, folder: Path, regions: Path | None = None
+) -> Path:
+    """Write record, tables and annotated photo; gives the path of the record, written last.
+
+    They are called as the photo, or as the region file where one is named: two birds of one photo
+    have a region file each.
+    """
+    stem = Path(photo.name).stem
+    if regions is not None:
+        stem = regions.name.removesuffix(".json").removesuffix(".regions")
     picture = picture_of(record, photo, tables)
-    write_whole(folder / f"{Path(photo.name).stem}{PICTURE_SUFFIX}", picture)
-    return write_record(record, folder)
+    write_whole(folder / f"{stem}{PICTURE_SUFFIX}", picture)
+    return write_record(record, folder, stem)
 
 
 def picture_of(record: Record, photo: Photo, tables: Tables, suffix: str = ".jpg") -> bytes:

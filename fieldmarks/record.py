@@ -7,30 +7,33 @@ program and tables: enough for another person to repeat the numbers from the sam
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
-from collections.abc import Hashable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import TypeAdapter, ValidationError
 
-from fieldmarks import __version__
 from fieldmarks._util.atomic_write import write_whole
-from fieldmarks._util.errors import FieldmarksError, RegionError
-from fieldmarks.judge.assess import Assessment, assess
-from fieldmarks.measure.measure import Measurement, measure
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.sanitize import plain
+from fieldmarks.judge.assess import Assessment
+from fieldmarks.judge.conclusion import Conclusion
+from fieldmarks.judge.findings import Finding
+from fieldmarks.judge.signs import SignFinding
+from fieldmarks.measure.colour import lab_to_srgb8
+from fieldmarks.measure.measure import Measurement
 from fieldmarks.measure.phone_profile import PhoneProfile
-from fieldmarks.measure.photo import MAX_MEGAPIXELS, Photo, open_photo
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.measure.region import RegionSet
-from fieldmarks.measure.region_file import read_region_file
-from fieldmarks.rules import Tables
 
-REGION_SUFFIX = ".regions.json"
+if TYPE_CHECKING:
+    import pandas
+
 RECORD_SUFFIX = ".record.json"
 COLOUR_SPACE = "CIELAB, illuminant D65, CIE 1931 2 degree observer"
 
@@ -42,11 +45,11 @@ class Question:
     variety: str = "green"
     age: str = "adult"
     claimed: str | None = None
-    draws: int = 400
+    draws: int = 200
     seed: int = 0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Record:
     """One photo measured and assessed.
 
@@ -61,6 +64,8 @@ class Record:
     assessment : Assessment
     phone : PhoneProfile, optional
         The phone's profile that was used, whole, so that others can repeat the numbers.
+    own_swatches : tuple of str
+        Swatches of the rule tables that a keeper had learned; empty where only shipped ones served.
     """
 
     program: str
@@ -69,82 +74,80 @@ class Record:
     measurement: Measurement
     assessment: Assessment
     phone: PhoneProfile | None = None
+    own_swatches: tuple[str, ...] = ()
 
+    @classmethod
+    def from_file(cls, path: str | Path) -> Record:
+        """Read a record file (``.record.json``) back.
 
-def make_record(
-    photo: Photo,
-    regions: RegionSet,
-    tables: Tables,
-    question: Question | None = None,
-    remembered: dict[Hashable, Reading | None] | None = None,
-    phone: PhoneProfile | None = None,
-) -> Record:
-    """Measure and assess a photo.
+        Raises
+        ------
+        FieldmarksError
+            The file cannot be opened, or is no record of this version of the program.
+        """
+        path = Path(path)
+        try:
+            return record_from_json(path.read_bytes(), path.name)
+        except OSError as error:
+            raise FieldmarksError(
+                f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
+            ) from None
 
-    ``remembered`` keeps readings from one call to the next and ``phone`` is what is known of the
-    phone; see :func:`fieldmarks.measure.measure.measure`.
+    @property
+    def photo(self) -> str:
+        """Name of the photo file."""
+        return self.measurement.photo
 
-    Raises
-    ------
-    RegionError
-        A region cannot be used.
-    TableError
-        The question names an unknown variety, age or species.
-    """
-    question = question or Question()
-    measurement = measure(photo, regions, tables, phone, remembered)
-    assessment = assess(
-        measurement.readings,
-        measurement.relations,
-        tables,
-        variety=question.variety,
-        age=question.age,
-        claimed=question.claimed,
-        draws=question.draws,
-        seed=question.seed,
-    )
-    return Record(__version__, COLOUR_SPACE, question, measurement, assessment, phone)
+    @property
+    def readings(self) -> dict[str, Reading]:
+        """Mark -> its colour, in the order of the marks table."""
+        return {reading.mark: reading for reading in self.measurement.readings}
 
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Every mark and comparison against every species; :attr:`Finding.species` says which."""
+        return tuple(f for sheet in self.assessment.sheets for f in sheet.findings)
 
-def record_of_file(
-    photo_path: Path,
-    tables: Tables,
-    question: Question | None = None,
-    region_path: Path | None = None,
-    max_megapixels: float = MAX_MEGAPIXELS,
-    phone: PhoneProfile | None = None,
-) -> tuple[Record, Photo]:
-    """Measure and assess a photo file with its region file.
+    @property
+    def signs(self) -> tuple[SignFinding, ...]:
+        """Signs of mixed ancestry of the species the bird was looked at as."""
+        return self.assessment.signs
 
-    Parameters
-    ----------
-    photo_path : Path
-    tables : Tables
-    question : Question, optional
-    region_path : Path, optional
-        Defaults to the photo's name with ``.regions.json`` in place of its ending.
-    max_megapixels : float
-    phone : PhoneProfile, optional
+    @property
+    def conclusion(self) -> Conclusion:
+        """What the findings come to; its ``sentence`` says it in words."""
+        return self.assessment.conclusion
 
-    Raises
-    ------
-    FieldmarksError
-        The photo or a region cannot be used, or the region file belongs to another photo.
-    """
-    photo = open_photo(photo_path, max_megapixels)
-    regions = read_region_file(region_path or region_file_of(photo_path))
-    if regions.sha256 and regions.sha256 != photo.sha256:
-        raise RegionError(
-            f"it was not drawn on this {photo.name}, but on another photo or a changed copy",
-            where=(region_path or region_file_of(photo_path)).name,
-            mend="Use the photo it was drawn on, or draw the regions again",
+    def to_frame(self, what: Literal["findings", "readings"] = "findings") -> pandas.DataFrame:
+        """The findings or the readings as a table, columns as in the CSV files."""
+        import pandas
+
+        if what == "readings":
+            return pandas.DataFrame(reading_rows(self), columns=list(READING_COLUMNS))
+        return pandas.DataFrame(finding_rows(self), columns=list(FINDING_COLUMNS))
+
+    def __repr__(self) -> str:
+        marks = ", ".join(self.readings) or "no mark"
+        return f"<Record of {self.photo}: {marks} read. {self.conclusion.sentence}>"
+
+    def _repr_html_(self) -> str:
+        """Conclusion, light and colours for a notebook; every text is escaped."""
+        rows = []
+        for mark, r in self.readings.items():
+            code = "#" + "".join(f"{int(v):02x}" for v in lab_to_srgb8(r.lab))
+            patch = f'<td style="background:{code};width:3em"></td>'
+            numbers = "".join(f"<td>{v:.1f}</td>" for v in (*r.lab, r.expanded))
+            rows.append(f"<tr><th>{_html(mark)}</th>{patch}{numbers}</tr>")
+        head = "".join(f"<th>{c}</th>" for c in ("mark", "", "L*", "a*", "b*", "&plusmn; (k=2)"))
+        return (
+            f"<p><b>{_html(self.conclusion.sentence)}</b></p>"
+            f"<p>{_html(self.photo)}. {_html(self.measurement.calibration.summary)}</p>"
+            f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
         )
-    return make_record(photo, regions, tables, question, phone=phone), photo
 
 
-def region_file_of(photo_path: Path) -> Path:
-    """The region file that goes with a photo."""
-    return photo_path.with_name(photo_path.stem + REGION_SUFFIX)
+def _html(text: str) -> str:
+    return html.escape(plain(text, 2000))
 
 
 @lru_cache(maxsize=1)
@@ -270,7 +273,7 @@ def _disarm(value: object) -> object:
 
 def rearm(cell: str) -> str:
     """The text that a cell of our own CSV stands for."""
-    return _DISARMED.sub(r"\1", cell)
+    return _DISARMED.sub(r"\1", cell) if "'" in cell else cell
 
 
 def table_texts(record: Record) -> dict[str, str]:
@@ -281,12 +284,13 @@ def table_texts(record: Record) -> dict[str, str]:
     }
 
 
-def write_record(record: Record, folder: Path) -> Path:
+def write_record(record: Record, folder: Path, stem: str = "") -> Path:
     """Write a record and its two tables; gives the path of the record.
 
-    The record comes last: where it exists, the files beside it are complete.
+    The record comes last: where it exists, the files beside it are complete. ``stem`` is what the
+    files are called; by default as the photo.
     """
-    stem = Path(record.measurement.photo).stem
+    stem = stem or Path(record.measurement.photo).stem
     for name, text in table_texts(record).items():
         write_whole(folder / f"{stem}.{name}.csv", text)
     path = folder / f"{stem}{RECORD_SUFFIX}"

@@ -14,7 +14,7 @@ import joblib
 
 from fieldmarks.pipeline import assess_many, photos_in
 from fieldmarks.record import Question
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 
 def main(photos, out, workers):
@@ -25,7 +25,7 @@ def main(photos, out, workers):
         summary = assess_many(
             photos_in(Path(photos)),
             Path(out),
-            load_tables(keepers_swatches=False),
+            load_rules(),
             Question(),
             workers=None if workers == "dask" else int(workers),
             after_each=wait,

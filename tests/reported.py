@@ -8,8 +8,9 @@ from scenes import GREY_18, card, linear_scene, to_photo
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.record import Question, Record, make_record
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question, Record
+from fieldmarks.rules import Tables, load_rules
 
 SVG = "{http://www.w3.org/2000/svg}"
 HOSTILE = (
@@ -31,7 +32,7 @@ LOWER_CHEST = Rectangle(470, 62, 90, 30)
 
 @functools.cache
 def shipped_tables() -> Tables:
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 @functools.cache

@@ -22,7 +22,7 @@ from fieldmarks.measure.phone_profile import make_profile
 from fieldmarks.measure.region_file import read_region_file, write_region_file
 from fieldmarks.pipeline import assess_many, photos_in, sensible_workers
 from fieldmarks.record import Question, record_from_json
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is a POSIX signal")
 PROGRAM = Path(__file__).with_name("batch_program.py")
@@ -30,7 +30,7 @@ PROGRAM = Path(__file__).with_name("batch_program.py")
 
 @pytest.fixture(scope="module")
 def tables():
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 def birds(folder, count):
@@ -127,7 +127,7 @@ def test_own_tables_and_the_phone_reach_the_workers(tmp_path):
     species = tmp_path / "mine" / "species"
     species.mkdir(parents=True)
     (species / "caeruleus.toml").write_text(SIXTH)
-    tables = load_tables(tmp_path / "mine", keepers_swatches=False)
+    tables = load_rules(tmp_path / "mine")
     chart, _ = phone_photo()
     phone = make_profile("my phone", chart, calibrate_with_chart(chart, [tile(24)], chart_tiles()))
     photos = birds(tmp_path / "photos", 2)

@@ -2,7 +2,7 @@
 
 import pytest
 from made_up import reading, relation
-from test_assessment import TABLES, bird
+from test_assessment import TABLES, bird, conure
 
 from fieldmarks.judge.assess import assess
 from fieldmarks.judge.signs import SignStatus
@@ -68,7 +68,7 @@ def test_a_caution_is_silent_when_it_has_no_ground(key):
     [
         ("signs", [reading("ring_rim", "jet black")], {"claimed": "fischeri"}),
         ("claim contradicted", bird("fischeri"), {"claimed": "personatus"}),
-        ("none fits", bird("personatus", rump="bright blue"), {}),
+        ("none fits", conure(), {}),
     ],
 )
 def test_breeding_is_left_to_the_keeper_with_what_is_usual(outcome, readings, question):
@@ -78,7 +78,7 @@ def test_breeding_is_left_to_the_keeper_with_what_is_usual(outcome, readings, qu
 
 
 def test_a_doubtful_thin_ring_already_warns_that_such_crosses_are_sterile():
-    result = assess(bird("personatus"), [relation("ring", 0.11)], TABLES, claimed="personatus")
+    result = assess(bird("personatus"), [relation("ring", 0.22)], TABLES, claimed="personatus")
     (thin,) = [s for s in result.signs if s.key == "personatus_thin_ring"]
     assert thin.status is SignStatus.DOUBTFUL
     assert caution("sterile_sign") in result.cautions

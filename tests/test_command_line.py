@@ -121,3 +121,16 @@ def test_the_app_is_served_to_this_computer_only_unless_asked():
 
     assert "--server.address=127.0.0.1" in command(8612, home_network=False)
     assert "--server.address=0.0.0.0" in command(8612, home_network=True)
+
+
+def test_two_birds_of_one_photo_keep_a_record_each(folder, tmp_path):
+    drawn = (folder / "good.regions.json").read_text()
+    for name in ("left", "right"):
+        regions = tmp_path / f"{name}.regions.json"
+        regions.write_text(drawn)
+        done = run("assess", folder / "good.jpg", "--regions", regions, "--into", tmp_path / "out")
+        assert done.returncode == 0, done.stderr
+    run("assess", folder / "good.jpg", "--into", tmp_path / "out")
+    found = sorted(p.name for p in (tmp_path / "out").glob("*.record.json"))
+    assert found == ["good.record.json", "left.record.json", "right.record.json"]
+    assert len(list((tmp_path / "out").iterdir())) == 3 * 4

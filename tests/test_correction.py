@@ -27,11 +27,11 @@ from fieldmarks.measure.colour import (
     lightness_to_reflectance,
     linear_to_lab,
 )
-from fieldmarks.measure.correction import Correction, hull_distance, is_monotone, straighten, terms
-from fieldmarks.measure.fitting import (
+from fieldmarks.measure.correction import (
     LOOSENESS,
     STRAIGHT,
     Candidate,
+    Correction,
     Patches,
     bends,
     candidates,
@@ -39,7 +39,11 @@ from fieldmarks.measure.fitting import (
     choose_trial,
     curves_of_two,
     finish,
+    hull_distance,
+    is_monotone,
     leave_one_out,
+    straighten,
+    terms,
 )
 from fieldmarks.measure.region import Polygon, Rectangle, Region
 from fieldmarks.measure.uncertainty import camera_part
@@ -222,6 +226,37 @@ def test_a_wrong_note_is_answered_with_the_right_ones(note, words):
     region = Region("p", "chart_patch", Rectangle(0, 0, 9, 9), note=note)
     with pytest.raises(CardError, match=words):
         place([region], load_charts())
+
+
+@pytest.mark.parametrize("note", ["", "chart99"])
+def test_a_chart_whose_note_is_wrong_leaves_the_card_in_force_and_says_how_to_mend_it(note):
+    photo, side = chart_photo()
+    chart = Region("c", "chart_patch", Rectangle(side, side, 6 * side, 4 * side), note=note)
+    card = Region("g", "card", Rectangle(4, 5 * side + 4, 300, 30))
+    result = calibrate_with_chart(photo, [card], [chart])
+    assert result.correction is None
+    assert result.gains == calibrate(photo, [card]).gains
+    assert "Write one of these into its note: chart24" in result.warnings[-1]
+
+
+def test_a_chart_that_misses_its_colours_is_asked_whether_it_is_a_copy():
+    """A home printer's narrower range of colours, each patch off in its own way."""
+    photo, side = chart_photo(phone=0.0)
+    chart = Region(
+        "c", "chart_patch", Rectangle(side, side, 6 * side, 4 * side), note="chart24_mean"
+    )
+    assert not any("copy" in w for w in calibrate_with_chart(photo, [], [chart]).warnings)
+    rng = np.random.default_rng(3)
+    codes = photo.codes((0, 0, photo.width, photo.height)) / 255
+    cells = rng.normal(0, 0.09, (4, 6, 3)).repeat(side, axis=0).repeat(side, axis=1)
+    printed = codes.copy()
+    printed[side : 5 * side, side : 7 * side] = (
+        0.15 + 0.65 * codes[side : 5 * side, side : 7 * side]
+    )
+    printed[side : 5 * side, side : 7 * side] += cells
+    photo = to_photo(decode_srgb(np.clip(printed, 0, 1)))
+    result = calibrate_with_chart(photo, [], [chart])
+    assert any("Is it a copy?" in w for w in result.warnings)
 
 
 def test_a_whole_chart_needs_four_corners():

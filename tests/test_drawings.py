@@ -135,12 +135,12 @@ def test_a_bar_shows_distance_interval_and_limit_at_their_places(value, toleranc
 
 
 def test_a_bar_says_its_status_and_numbers_in_words():
-    drawing = distance_bar(finding(12.34, 11.0, 8.0, 16.5, Status.DOUBTFUL))
-    assert "doubtful" in texts(drawing)
+    drawing = distance_bar(finding(12.34, 11.0, 8.0, 16.5, Status.TOO_CLOSE))
+    assert "too close to call" in texts(drawing)
     assert "12.3 away, limit 11" in texts(drawing)
     description = fromstring(drawing).find(f"{SVG}desc").text
     assert "between 8.0 and 16.5" in description
-    assert "97% of the draws" in description
+    assert "97% likely" in description
 
 
 def test_a_bar_of_a_relation_shows_its_range():
@@ -261,7 +261,7 @@ def test_the_plane_shows_every_reading_with_its_letter_and_lightness(record, tab
 
 def test_the_plane_of_one_mark_shows_what_every_species_should_show(record, tables):
     plane = plane_of(record, tables, "rump")
-    assert [r.reading.mark for r in plane.readings] == ["rump"]
+    assert [r.key for r in plane.readings] == ["rump"]
     for sheet in record.assessment.sheets:
         expected = next(f for f in sheet.findings if f.mark == "rump").expected
         for key in expected:

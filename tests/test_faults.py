@@ -17,7 +17,7 @@ from fieldmarks._util import atomic_write as files_module
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks.pipeline import assess_many
 from fieldmarks.record import Question, record_from_json
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 APP = Path(__file__).parents[1] / "app.py"
 ON_A_SMALL_DISK = "a disk in memory of a few kilobytes"
@@ -82,7 +82,7 @@ def test_read_only_folder(tmp_path, keeper):
 
 
 def test_two_runs_do_not_write_to_one_folder(tmp_path, keeper):
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     photos = birds(tmp_path / "photos", 12)
     words = ("assess-folder", tmp_path / "photos", "--into", tmp_path / "out")
     row = {"fault": "a second run on one folder", "how": "started while the first is at work"}
@@ -133,7 +133,7 @@ import os, signal, sys
 from pathlib import Path
 from fieldmarks import pipeline as batch
 from fieldmarks.record import Question
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 real = getattr(batch, sys.argv[1])
 def dies(*given):
     if "bird01" in str(given[0]) or "bird01" in given[0].measurement.photo:
@@ -141,7 +141,7 @@ def dies(*given):
     return real(*given)
 setattr(batch, sys.argv[1], dies)
 photos = batch.photos_in(Path(sys.argv[2]))
-batch.assess_many(photos, Path(sys.argv[3]), load_tables(keepers_swatches=False), Question())
+batch.assess_many(photos, Path(sys.argv[3]), load_rules(), Question())
 """
 
 
@@ -149,7 +149,7 @@ batch.assess_many(photos, Path(sys.argv[3]), load_tables(keepers_swatches=False)
 @pytest.mark.parametrize("before", ["write_record", "_write_overview"])
 def test_power_cut_between_picture_and_record_or_before_the_tables(tmp_path, before):
     photos = birds(tmp_path / "photos", 3)
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     assess_many(photos, tmp_path / "whole", tables, Question())
     out = tmp_path / "out"
     done = subprocess.run(

@@ -5,6 +5,7 @@ import io
 import cv2
 import numpy as np
 import pytest
+from frame_picture import sheet_picture
 from PIL import Image
 from scenes import linear_scene, to_photo
 
@@ -24,7 +25,7 @@ from fieldmarks.measure.colour import encode_srgb
 from fieldmarks.measure.comparison import body_size
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Polygon, Rectangle, overlap
-from fieldmarks.report.frame_sheet import cells, sheet_pdf, sheet_picture
+from fieldmarks.report.frame_sheet import cells, sheet_pdf
 
 
 def framed(wide=300, angle=0.2, shadow=0.0, cover=(), size=(600, 800), focal=None):

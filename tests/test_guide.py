@@ -15,7 +15,7 @@ from fieldmarks.report.bird import drawing, spread_out
 from fieldmarks.report.glossary import explain, link_words, read_words, words, words_in
 from fieldmarks.report.guide import guide_drawing, guide_rows, where_is
 from fieldmarks.report.svg import LIGHT
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 from fieldmarks.rules.plumage import expected
 from fieldmarks.rules.separation import MARGIN, next_marks
 
@@ -24,7 +24,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 @pytest.fixture(scope="module")
 def tables():
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 def painted(source, mark):

@@ -23,12 +23,12 @@ from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import region_set_from_text, to_annotations
 from fieldmarks.record import record_from_json, record_to_json
 from fieldmarks.report.plane import colour_plane
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 
 @pytest.fixture(scope="module")
 def tables():
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 @pytest.mark.parametrize("kind", [(3, [1, 2]), (2, b"x\0"), (5, [1, 0])])

@@ -21,11 +21,11 @@ from fieldmarks.cli.expectations import print_expectations
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Budget, UncertaintyPart
 from fieldmarks.record import record_to_json
-from fieldmarks.rules import keepers, load_tables, validate_tables
+from fieldmarks.rules import keepers, load_rules, validate_tables
 from fieldmarks.rules import learning as learn
 from fieldmarks.rules import load as table_files
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 TRUE = np.array([76.0, 1.0, 74.0])
 DAY = date(2026, 11, 25)
 
@@ -124,13 +124,11 @@ def test_uncalibrated_unknown_origin_and_unknown_swatch_are_refused():
         learn.learn_swatch(good, TABLES, "brightest_yellow")
 
 
-def test_learned_swatches_live_beside_the_shipped_ones_and_can_be_switched_off(
-    tmp_path, monkeypatch
-):
-    monkeypatch.setattr(table_files, "keepers_swatch_folder", lambda: tmp_path)
+def test_learned_swatches_replace_the_shipped_ones_only_when_asked_for(tmp_path, monkeypatch):
+    monkeypatch.setattr(table_files, "own_swatch_folder", lambda: tmp_path)
     found = learn.learn_swatch(samples(cameras=('A "one"', "B\\two")), TABLES, "bright_yellow")
-    assert learn.write_keepers_swatches([found], tmp_path) == tmp_path
-    on, off = load_tables(), load_tables(keepers_swatches=False)
+    assert learn.write_own_swatches([found], tmp_path) == tmp_path
+    on, off = load_rules(own_swatches=True), load_rules()
     assert on.lab["bright_yellow"] == pytest.approx(found.new_lab, abs=0.01)
     assert on.swatches["bright_yellow"].tolerance == found.new.tolerance
     assert on.swatches["bright_yellow"].learned == found.new.learned
@@ -139,7 +137,7 @@ def test_learned_swatches_live_beside_the_shipped_ones_and_can_be_switched_off(
     assert off.fingerprint == TABLES.fingerprint
     assert validate_tables(tmp_path) == []
     (tmp_path / "bright_yellow.toml").unlink()
-    assert load_tables().fingerprint == TABLES.fingerprint
+    assert load_rules(own_swatches=True).fingerprint == TABLES.fingerprint
 
 
 def test_the_robust_fit_is_that_of_a_known_distribution():
@@ -158,7 +156,7 @@ LEARN = ["learn", "bright_yellow", "BIRDS", "--mark", "collar", "--origin", "stu
 @pytest.fixture
 def own_folder(tmp_path, monkeypatch):
     folder = tmp_path / "own"
-    monkeypatch.setattr(table_files, "keepers_swatch_folder", lambda: folder)
+    monkeypatch.setattr(table_files, "own_swatch_folder", lambda: folder)
     return folder
 
 
@@ -198,22 +196,22 @@ def test_learning_shows_old_beside_new_and_keeps_nothing_unasked(tmp_path, own_f
     assert "from 12 birds, 12 photos, cameras: A, B" in text
     assert "Nothing was kept" in text
     assert not own_folder.exists()
-    assert load_tables().fingerprint == TABLES.fingerprint
+    assert load_rules().fingerprint == TABLES.fingerprint
 
 
 def test_a_kept_swatch_is_used_set_aside_used_again_and_forgotten(tmp_path, own_folder):
     run(*LEARN, "--keep", birds=bird_list(tmp_path))
-    learned = load_tables()
+    learned = load_rules(own_swatches=True)
     assert difference(np.array(learned.lab["bright_yellow"]), TRUE) < 1.5
     assert learned.swatches["bright_yellow"].learned.birds == 12
     assert "bright_yellow: in use" in run("list")
     run("set-aside", "bright_yellow")
-    assert load_tables().fingerprint == TABLES.fingerprint
+    assert load_rules(own_swatches=True).fingerprint == TABLES.fingerprint
     assert "bright_yellow: set aside" in run("list")
     run("use-again", "bright_yellow")
-    assert load_tables().fingerprint == learned.fingerprint
+    assert load_rules(own_swatches=True).fingerprint == learned.fingerprint
     run("forget", "bright_yellow")
-    assert load_tables().fingerprint == TABLES.fingerprint
+    assert load_rules(own_swatches=True).fingerprint == TABLES.fingerprint
     assert "You have none" in run("list")
     assert list(own_folder.iterdir()) == []
 
@@ -317,9 +315,11 @@ def test_the_commands_start_without_the_slow_libraries():
 
 
 def test_what_all_photos_share_is_no_difference_between_photos():
-    """The camera's part and stray light are the same in every photo of one phone."""
+    """The camera's part and veiling glare are the same in every photo of one phone."""
     plain = samples()
-    shared = [UncertaintyPart(name, 4.0, 4.0, 4.0, "made up") for name in ("camera", "stray light")]
+    shared = [
+        UncertaintyPart(name, 4.0, 4.0, 4.0, "made up") for name in ("camera", "veiling glare")
+    ]
     doubted = [
         replace(s, reading=replace(s.reading, budget=Budget((*s.reading.budget.parts, *shared))))
         for s in plain
@@ -363,3 +363,9 @@ def test_howes_factor_is_that_of_the_handbook():
     assert z * sure[0.99] == pytest.approx(2.2173, abs=1e-3)
     assert learn._for_few(n) == pytest.approx(sure[learn.SURE])
     assert learn._for_few(10) > learn._for_few(100) > 1
+
+
+def test_without_the_library_for_learning_the_keeper_is_told_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "sklearn.covariance", None)
+    with pytest.raises(TableError, match="pip install scikit-learn"):
+        learn.learn_swatch(samples(), TABLES, "bright_yellow")

@@ -11,9 +11,9 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli.light import app
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import read_region_file, write_region_file
-from fieldmarks.pipeline import demo_birds
-from fieldmarks.record import record_of_file, write_record
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import demo_birds, record_of_file
+from fieldmarks.record import write_record
+from fieldmarks.rules import load_rules
 
 run = CliRunner()
 
@@ -71,7 +71,7 @@ def test_a_phone_is_learned_and_kept(tmp_path):
 
 
 def test_records_of_one_bird_are_read_together(tmp_path):
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     paths = [
         str(write_record(record_of_file(demo_birds()[name], tables)[0], tmp_path))
         for name in ("personatus_clean", "personatus_orange_collar")

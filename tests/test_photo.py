@@ -2,6 +2,7 @@
 
 import io
 import struct
+import sys
 import zlib
 
 import cv2
@@ -12,8 +13,14 @@ import tifffile
 from PIL import Image, ImageCms, ImageOps
 
 from fieldmarks._util.errors import PhotoError
-from fieldmarks.measure.colour import decode_srgb, difference, encode_srgb, linear_to_lab
-from fieldmarks.measure.icc import read_profile
+from fieldmarks.measure.colour import (
+    XYZ_TO_RGB,
+    decode_srgb,
+    difference,
+    encode_srgb,
+    linear_to_lab,
+)
+from fieldmarks.measure.icc import D50_TO_D65, read_profile
 from fieldmarks.measure.photo import decode_photo, open_photo
 
 RNG = np.random.default_rng(5)
@@ -186,3 +193,57 @@ def test_the_place_a_photo_was_taken_is_noticed_but_not_kept():
     photo = decode_photo(encoded(format="JPEG", exif=exif), "gps.jpg")
     assert photo.facts.has_position
     assert "52" not in repr(photo.facts)
+
+
+def parametric(form: int, *numbers: float) -> bytes:
+    """The curve of a profile as a formula (ICC.1:2022, 10.18)."""
+    fixed = b"".join(struct.pack(">i", round(n * 65536)) for n in numbers)
+    return b"para\0\0\0\0" + struct.pack(">HH", form, 0) + fixed
+
+
+CURVES = {
+    "straight": b"curv\0\0\0\0" + struct.pack(">I", 0),
+    "gamma": b"curv\0\0\0\0" + struct.pack(">IH", 1, round(1.8 * 256)),
+    "table": b"curv\0\0\0\0" + struct.pack(">I5H", 5, 0, 3000, 12000, 33000, 65535),
+    "power": parametric(0, 2.2),
+    "power from a foot": parametric(1, 2.0, 0.9, 0.1),
+    "power on a floor": parametric(2, 2.0, 1.1, -0.13, 0.05),
+    "line and power": parametric(3, 2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045),
+    "all of it": parametric(4, 2.4, 0.9, 0.05, 0.08, 0.04, 0.02, 0.01),
+}
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("curve", CURVES)
+def test_every_kind_of_curve_is_read_as_little_cms_reads_it(curve, bits):
+    """Checked with Little CMS, which imagecodecs carries."""
+    icc = bytearray(display_p3())
+    count = struct.unpack_from(">I", icc, 128)[0]
+    for at in range(132, 132 + 12 * count, 12):
+        if bytes(icc[at : at + 4]) in (b"rTRC", b"gTRC", b"bTRC"):
+            struct.pack_into(">II", icc, at + 4, len(icc), len(CURVES[curve]))
+    icc += CURVES[curve]
+    struct.pack_into(">I", icc, 0, len(icc))
+    profile, codes = read_profile(bytes(icc), bits), RNG.integers(0, 2**bits, (30, 40, 3))
+    codes = codes.astype(np.uint8 if bits == 8 else np.uint16)
+    theirs = imagecodecs.cms_transform(
+        codes, bytes(icc), imagecodecs.cms_profile("xyz"), colorspace="rgb", outcolorspace="xyz",
+        outdtype="float32", intent=1,
+    )  # fmt: skip
+    linear = theirs @ D50_TO_D65.T @ XYZ_TO_RGB.T
+    np.testing.assert_allclose(profile.to_linear(codes), linear, atol=1e-4)
+
+
+def test_a_profile_made_of_tables_is_not_silently_left_out(monkeypatch):
+    icc = bytearray(display_p3())
+    at = 132 + 12 * (struct.unpack_from(">I", icc, 128)[0] - 1)
+    icc[at : at + 4] = b"A2B0"
+    monkeypatch.setitem(sys.modules, "imagecodecs", None)
+    photo = decode_photo(encoded(icc_profile=bytes(icc)), "a.png")
+    assert "pip install imagecodecs" in photo.warnings[0]
+
+
+def test_a_gps_block_without_coordinates_is_no_place():
+    exif = Image.Exif()
+    exif.get_ifd(0x8825)[29] = "2026:01:01"  # the day alone (EXIF 2.32, GPSDateStamp)
+    assert not decode_photo(encoded(format="JPEG", exif=exif), "day.jpg").facts.has_position

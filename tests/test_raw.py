@@ -15,10 +15,11 @@ from fieldmarks.measure.raw import camera_to_srgb
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Rectangle, Region, RegionSet
 from fieldmarks.measure.uncertainty import camera_part
-from fieldmarks.record import make_record, record_from_json, record_to_json
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import record_from_json, record_to_json
 from fieldmarks.report.page import report_page
 from fieldmarks.report.picture import to_jpeg
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 rawpy = pytest.importorskip("rawpy")
 
@@ -82,7 +83,7 @@ def test_nobody_is_told_that_a_raw_file_holds_no_place():
     """A raw file may hold GPS tags, which are not looked for."""
     photo = decode_photo(negative(), "own.dng")
     assert photo.facts.has_position is None
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     record = make_record(photo, RegionSet(photo.name, photo.width, photo.height), tables)
     words = " ".join(report_page(record, to_jpeg(photo.preview()), tables).split())
     assert "may hold the place where it was taken; it was not searched" in words

@@ -1,16 +1,21 @@
 """Readings: the colour of a region, its populations and its uncertainty."""
 
+import io
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from scenes import BACKGROUND, GREY_18, card, linear_scene, to_photo
 
 from fieldmarks.measure.calibration import calibrate
-from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
+from fieldmarks.measure.colour import decode_srgb, difference, lab_to_linear, linear_to_lab
 from fieldmarks.measure.comparison import bare_ring, body_size, fade, same_as
+from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.reading import find_populations, read_mark
 from fieldmarks.measure.region import Ellipse, Line, Rectangle, Region, mask
+from fieldmarks.measure.uncertainty import BRIGHT_END
 
 CARD = Rectangle(20, 20, 80, 80)
 SPOT = Ellipse(300, 200, 60, 60)
@@ -117,13 +122,18 @@ def test_a_region_one_pixel_wide_is_read(thin):
 def test_no_card_means_not_calibrated():
     reading = reading_of(spot(ORANGE), with_card=False)
     assert not reading.calibrated
-    assert {p.name for p in reading.budget.parts} == {"spread", "stray light", "camera"}
+    assert {p.name for p in reading.budget.parts} == {
+        "spread",
+        "veiling glare",
+        "camera",
+        "no card",
+    }
 
 
 def test_the_budget_names_its_parts_and_says_where_each_comes_from():
     reading = reading_of(spot(ORANGE))
     parts = [p.name for p in reading.budget.parts]
-    assert parts == ["card", "spread", "light", "stray light", "camera"]
+    assert parts == ["card", "spread", "light", "veiling glare", "camera"]
     assert all(len(p.source) > 20 for p in reading.budget.parts)
     total = np.sqrt(sum(p.chroma**2 for p in reading.budget.parts))
     assert reading.budget.combined[1] == pytest.approx(total)
@@ -212,3 +222,19 @@ def test_body_length_comes_from_a_scale_and_says_its_doubt():
     assert relation.value == pytest.approx(150)
     assert relation.expanded > 0.06 * 150
     assert body_size("size", [body], []) is None
+
+
+def test_a_strong_colour_of_a_wide_colour_space_is_not_taken_for_the_bright_end():
+    """Display P3 red at 230 of 255 lies above white in linear sRGB, not at the end of the file."""
+    from test_photo import display_p3
+
+    codes = np.full((120, 160, 3), 60, np.uint8)
+    codes[20:100, 20:140] = (230, 10, 10)
+    buffer = io.BytesIO()
+    Image.fromarray(codes).save(buffer, "PNG", icc_profile=display_p3())
+    photo = decode_photo(buffer.getvalue(), "p3.png")
+    assert photo.linear((60, 50, 61, 51)).max() > decode_srgb(BRIGHT_END)
+    region = Region("r", "rump", Rectangle(30, 30, 100, 60))
+    reading = read_mark(photo, "rump", [region], calibrate(photo, []))
+    assert reading.pixels.clipped == 0
+    assert not any("bright end" in w for w in reading.warnings)

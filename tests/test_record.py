@@ -17,27 +17,25 @@ from fieldmarks.measure.phone_profile import make_profile
 from fieldmarks.measure.photo import open_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.measure.region_file import write_region_file
-from fieldmarks.pipeline import assess_many, photos_in
+from fieldmarks.pipeline import assess_many, make_record, photos_in, record_of_file
 from fieldmarks.record import (
     FINDING_COLUMNS,
     Question,
     finding_rows,
-    make_record,
     record_from_json,
-    record_of_file,
     record_schema,
     record_to_json,
     to_csv,
     write_whole,
 )
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 FACE, COLLAR = Ellipse(250, 150, 40, 40), Ellipse(400, 250, 40, 40)
 
 
 @pytest.fixture(scope="module")
 def tables():
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 def save_bird(folder, name="bird", face=(20, 1, 1), note=""):

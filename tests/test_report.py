@@ -16,12 +16,14 @@ from reported import HOSTILE, MARKS, texts
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.measure.photo import PhotoFacts
 from fieldmarks.measure.region import Ellipse, Region, RegionSet
-from fieldmarks.record import make_record
+from fieldmarks.pipeline import demo_birds, demo_question, make_record, picture_of, record_of_file
 from fieldmarks.report import picture as picture_module
-from fieldmarks.report.page import finding_summary, report_page, without_metadata
+from fieldmarks.report.drawings import likely_text
+from fieldmarks.report.page import report_page
 from fieldmarks.report.pdf import SUBSTITUTE, report_pdf
-from fieldmarks.report.picture import annotate, to_jpeg
+from fieldmarks.report.picture import annotate, to_jpeg, without_metadata
 from fieldmarks.report.svg import number
+from fieldmarks.report.views import finding_summary
 
 
 @pytest.fixture(scope="module")
@@ -127,7 +129,7 @@ def pdf_words(data):
 
 def test_the_summary_holds_every_finding_once_and_the_telling_ones_first(record, tables):
     for view in finding_summary(record, tables):
-        groups = (view.does_not_fit, view.doubtful, view.fits, view.not_calibrated,
+        groups = (view.does_not_fit, view.too_close, view.probably_fits, view.fits,
                   view.not_read, view.says_nothing)  # fmt: skip
         shown = [m.finding for group in groups for m in group]
         kept = record.assessment.sheet(view.species).findings
@@ -136,7 +138,7 @@ def test_the_summary_holds_every_finding_once_and_the_telling_ones_first(record,
         for group in groups:
             tells = [(m.always, m.sometimes) for m in group]
             assert tells == sorted(tells, reverse=True)
-        assert view.candidate == (not view.does_not_fit)
+        assert view.candidate == (view.species in record.assessment.conclusion.candidates)
 
 
 def test_a_mark_of_several_colours_shows_its_shares_and_not_one_colour(record, tables):
@@ -160,7 +162,7 @@ def test_the_page_says_the_conclusion_first(page, record):
     assert words.index(sentence) < words.index("L*")
     held = record.assessment.conclusion.held
     assert held is not None
-    assert f"held in {held:.0%} of {record.assessment.draws} draws" in words
+    assert f"How likely that is, given the marks read: {likely_text(held)}." in words
 
 
 def test_the_page_prints_the_readings_as_they_are_in_the_record(page, record, tables):
@@ -186,18 +188,18 @@ def test_the_page_prints_the_parts_of_each_uncertainty_and_their_sources(page, r
 def test_the_page_shows_every_compared_finding_of_every_species(page, record, tables):
     for view in finding_summary(record, tables):
         assert f"{view.species}, {view.name}: {view.tally}" in page.words
-        for mark in (*view.does_not_fit, *view.doubtful) if view.subject else ():
+        for mark in (*view.does_not_fit, *view.too_close) if view.subject else ():
             assert " ".join(mark.finding.reason.split()) in page.words
             limit = mark.finding.tolerance
             assert limit is None or f"limit {limit:g}" in page.words
     folded = [t for t in page.tables if t[0][:2] == ["Mark", "Expected"]]
     others = [v for v in finding_summary(record, tables) if not v.subject]
-    rows = [m for v in others for m in (*v.does_not_fit, *v.doubtful, *v.fits)]
+    rows = [m for v in others for m in v.compared]
     assert sum(len(t) - 1 for t in folded) == len(rows) > 0
     by_row = [row for t in folded for row in t[1:]]
     for row, mark in zip(by_row, rows, strict=True):
         assert float(row[2]) == pytest.approx(mark.finding.value, abs=0.51)
-        assert row[5] == f"{mark.finding.held:.0%}"
+        assert row[5:] == [likely_text(mark.finding.held), mark.finding.status.value]
 
 
 def test_the_page_names_versions_fingerprints_and_colour_space(page, record):
@@ -302,11 +304,11 @@ def test_other_tables_than_those_of_the_record_are_pointed_out(record, jpeg, tab
     assert said not in Page(report_page(record, jpeg, tables)).words
 
 
-def test_a_record_without_card_says_that_colours_decide_nothing(photo, tables, jpeg):
+def test_a_record_without_card_says_what_did_not_decide(photo, tables, jpeg):
     drawn = (Region("f", "face", MARKS["face"][0]),)
     bare = make_record(photo, RegionSet(photo.name, 600, 400, drawn), tables)
     page = Page(report_page(bare, jpeg, tables))
-    assert "Not calibrated: these decide nothing" in page.words
+    assert "Not calibrated" in page.words
     assert bare.assessment.conclusion.sentence in page.words
     empty = make_record(photo, RegionSet(photo.name, 600, 400, ()), tables)
     assert "No colour was read." in Page(report_page(empty, jpeg, tables)).words
@@ -329,9 +331,9 @@ def test_the_pdf_says_what_the_page_says(pdf, record):
 
 
 def test_the_pdf_keeps_the_order_of_the_page(pdf, page):
-    titles = ["In short", "The photo with its marks", "Light and grey card", "Colours read",
-              "Compared inside the photo", "Each species, mark by mark",
-              "Signs of mixed ancestry", "Mark these next", "Keep in mind",
+    titles = ["In short", "Keep in mind", "The photo with its marks", "Appendix: how it came about",
+              "Each species, mark by mark", "Signs of mixed ancestry", "Mark these next",
+              "Light and grey card", "Colours read", "Compared inside the photo", "The photo file",
               "How this report was made", "Words used here"]  # fmt: skip
     outline = [str(item.title) for item in PdfReader(io.BytesIO(pdf)).outline
                if not isinstance(item, list)]  # fmt: skip
@@ -339,6 +341,24 @@ def test_the_pdf_keeps_the_order_of_the_page(pdf, page):
     words = page.words.split("Words used here", 1)[1]
     places = [words.index(title) for title in titles]
     assert places == sorted(places)
+
+
+@pytest.mark.parametrize("bird", demo_birds())
+def test_one_page_for_seller_or_breeder_and_the_rest_is_appendix(bird, tables):
+    path = demo_birds()[bird]
+    record, photo = record_of_file(path, tables, demo_question(path)[0])
+    sheets = PdfReader(
+        io.BytesIO(report_pdf(record, picture_of(record, photo, tables), tables))
+    ).pages
+    first, second = (" ".join(sheet.extract_text().split()) for sheet in sheets[:2])
+    for said in (record.conclusion.sentence, *record.assessment.cautions):
+        assert " ".join(said.split()) in first
+    for sign in record.signs:
+        if sign.status.value == "seen":
+            assert " ".join(sign.text.split()) in first
+    (picture,) = sheets[0].images
+    assert picture.image.width > 1000
+    assert second.startswith("Appendix: how it came about")
 
 
 def test_the_pdf_has_title_language_page_numbers_and_a_tagged_picture(pdf, record):

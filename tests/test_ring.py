@@ -9,11 +9,12 @@ from scenes import GREY_18, linear_scene, to_photo
 from fieldmarks.measure.calibration import calibrate
 from fieldmarks.measure.comparison import bare_ring
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.record import Question, make_record
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
+from fieldmarks.rules import load_rules
 from fieldmarks.rules.plumage import expected
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 CARD = Rectangle(20, 20, 80, 80)
 WHITE, BLACK = (90.0, 1.0, 3.0), (18.0, 1.0, 1.0)
 RING, IRIS, BODY = (

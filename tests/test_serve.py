@@ -1,7 +1,9 @@
 """How the app is started: for this computer only, with limits, and quiet."""
 
 import ast
+import inspect
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -13,7 +15,7 @@ import pytest
 
 from fieldmarks import app as screen
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.serve import MAX_UPLOAD_MB, command, serve
+from fieldmarks.app.serve import MAX_UPLOAD_MB, command, serve, told_at_start
 
 
 @pytest.mark.parametrize("home_network", [False, True])
@@ -87,3 +89,118 @@ def test_every_upload_of_the_app_names_its_kinds():
     ]
     assert len(calls) >= 5
     assert all(any(k.arg == "type" for k in call.keywords) for call in calls)
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory):
+    """The app as 'fieldmarks show' starts it, and its port."""
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    folder = tmp_path_factory.mktemp("birds")
+    program = subprocess.Popen(
+        command(port, home_network=False),
+        env={**os.environ, "FIELDMARKS_STORE": str(folder)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        assert answers(port, within=60)
+        yield port
+    finally:
+        program.kill()
+        program.wait()
+
+
+def first_line(port, path, host, origin=None):
+    """What the app says first to a request, or to the opening of a WebSocket (RFC 6455, 4.1)."""
+    asked = [f"GET {path} HTTP/1.1", f"Host: {host.format(port)}"]
+    if origin is not None:
+        asked.append(f"Origin: {origin.format(port)}")
+    if path == STREAM:
+        asked += ["Connection: Upgrade", "Upgrade: websocket", "Sec-WebSocket-Version: 13"]
+        asked += ["Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ=="]
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as line:
+        line.sendall(("\r\n".join(asked) + "\r\n\r\n").encode())
+        return int(line.recv(100).split()[1])
+
+
+STREAM = "/_stcore/stream"
+
+
+@pytest.mark.parametrize("path", ["/", STREAM, "/_stcore/health", "/media/x.jpg"])
+@pytest.mark.parametrize("host", ["rebound.example:{}", "localhost.example:{}", "10.1.2.3", ""])
+def test_a_page_that_lets_its_name_point_here_gets_no_answer(running, path, host):
+    """DNS rebinding: the browser sends the page's own name as Host and as Origin."""
+    assert first_line(running, path, host, f"http://{host}") in (403, 421)
+
+
+@pytest.mark.parametrize("origin", ["http://elsewhere.example", "http://localhost:1", "null"])
+def test_no_other_page_may_open_the_line_over_which_birds_are_read(running, origin):
+    assert first_line(running, STREAM, "localhost:{}", origin) == 403
+
+
+@pytest.mark.parametrize("host", ["localhost:{}", "127.0.0.1:{}", "LOCALHOST:{}"])
+def test_the_app_answers_to_the_names_of_this_computer(running, host):
+    assert first_line(running, "/_stcore/health", host) == 200
+    assert first_line(running, STREAM, host, f"http://{host}") == 101
+
+
+@pytest.mark.parametrize(
+    ("host", "home", "ours"),
+    [
+        ("192.168.1.7:8612", True, True),
+        ("192.168.1.7:8612", False, False),
+        ("[::1]:8612", False, True),
+        ("[fd00::7]:8612", True, True),
+        ("aviary.local", True, True),
+        ("aviary", True, True),
+        ("aviary.local", False, False),
+        ("rebound.example", True, False),
+        ("localhost@rebound.example", True, False),
+        ("localhost/rebound.example", True, False),
+        ("[::1", True, False),
+        ("birds.example", False, True),
+    ],
+)
+def test_which_names_are_ours(monkeypatch, host, home, ours):
+    monkeypatch.setattr(socket, "gethostname", lambda: "aviary")
+    monkeypatch.setenv("FIELDMARKS_HOST_NAMES", "birds.example")
+    from fieldmarks.app.served import may_ask, own_names
+
+    assert may_ask(host, None, own_names(home), home) is ours
+
+
+def test_the_home_network_is_warned_of_and_an_own_address_is_told():
+    (here,) = told_at_start(8612, home_network=False)
+    assert "for this computer" in here
+    told = "\n".join(told_at_start(8612, home_network=True))
+    assert "no password guards the app" in told
+    assert "not encrypted" in told
+    assert re.search(r"phone in the same network: http://[^ ]+:8612", told)
+
+
+def test_nobody_outside_is_asked_for_an_address():
+    """What Streamlit calls to learn its own address from a host on the internet is switched off."""
+    from streamlit import net_util
+
+    from fieldmarks.app import served  # noqa: F401
+
+    assert net_util.get_external_ip() is None
+    assert "http" not in inspect.getsource(net_util.get_external_ip)
+
+
+@pytest.mark.parametrize(
+    ("url", "may"),
+    [
+        ("https://birds.example/look", True),
+        ("http://localhost:8612/", True),
+        ("http://127.0.0.1:8612/", True),
+        ("http://192.168.1.7:8612/", False),
+        (None, True),
+    ],
+)
+def test_the_camera_is_offered_only_where_the_browser_gives_it(url, may):
+    """W3C Secure Contexts, section 3.1: https, or a loopback address."""
+    from fieldmarks.app.start import camera_may_be_asked_for
+
+    assert camera_may_be_asked_for(url) is may

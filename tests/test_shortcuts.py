@@ -10,7 +10,7 @@ from skimage.color import deltaE_ciede2000
 from fieldmarks.measure.colour import encode_srgb
 from fieldmarks.measure.icc import Profile, srgb_profile
 from fieldmarks.measure.reading import _difference_at_most
-from fieldmarks.measure.robust import medians
+from fieldmarks.measure.scatter import medians
 
 CODES = np.random.default_rng(0).integers(0, 256, (40, 30, 3)).astype(np.uint8)
 

@@ -1,5 +1,6 @@
 """Swatch colours against published tables, and the files made from them."""
 
+import importlib.util
 import json
 import shutil
 
@@ -11,10 +12,10 @@ from PIL import Image
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.colour import difference
-from fieldmarks.rules import load_tables, swatch_sheet, swatches
+from fieldmarks.rules import load_rules, swatch_sheet, swatches
 from fieldmarks.rules.swatch_sheet import render_sheet
 
-TABLES = load_tables(keepers_swatches=False)
+TABLES = load_rules()
 NOTATIONS = sorted({s.munsell for s in TABLES.swatches.values() if s.munsell})
 WHITES = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]
 
@@ -189,3 +190,10 @@ def test_the_shipped_sheet_is_up_to_date(tmp_path):
     assert fresh.shape == shipped.shape
     # Patches only: letters may be drawn a little differently by another font library.
     assert (np.abs(fresh.astype(int) - shipped).max(axis=2) > 8).mean() < 0.02
+
+
+def test_without_the_converter_a_new_notation_is_refused_and_shipped_ones_still_serve(monkeypatch):
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(TableError, match="pip install colour-science"):
+        swatches.munsell_to_lab("7.5PB 4/9")
+    assert swatches.munsell_to_lab("N 3") == TABLES.lab["dull_black"]

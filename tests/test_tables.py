@@ -9,7 +9,7 @@ from made_up import reading
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.judge.assess import assess
-from fieldmarks.rules import load_tables, validate_tables
+from fieldmarks.rules import load_rules, validate_tables
 from fieldmarks.rules.load import shipped_folders
 
 FIVE = ["personatus", "fischeri", "nigrigenis", "lilianae", "roseicollis"]
@@ -80,11 +80,11 @@ def test_the_shipped_tables_have_no_problem():
 
 
 def test_all_five_species_are_there_in_order():
-    assert list(load_tables(keepers_swatches=False).species) == FIVE
+    assert list(load_rules().species) == FIVE
 
 
 def test_every_row_a_keeper_may_doubt_says_where_it_comes_from():
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     rows = [r for s in tables.species.values() for r in s.marks.values()]
     rows += [*tables.signs.values(), *tables.varieties.values(), *tables.makeup]
     rows += [*tables.tints.values(), *tables.cautions.values(), *tables.ages.values()]
@@ -93,13 +93,13 @@ def test_every_row_a_keeper_may_doubt_says_where_it_comes_from():
 
 
 def test_the_fingerprint_changes_with_any_file(extra):
-    plain = load_tables(keepers_swatches=False).fingerprint
-    assert plain == load_tables(keepers_swatches=False).fingerprint
+    plain = load_rules().fingerprint
+    assert plain == load_rules().fingerprint
     assert len(plain) == 64
     write(extra, "species/caeruleus.toml", SIXTH)
-    one = load_tables(extra, keepers_swatches=False).fingerprint
+    one = load_rules(extra).fingerprint
     write(extra, "species/caeruleus.toml", SIXTH + "\n")
-    assert len({plain, one, load_tables(extra, keepers_swatches=False).fingerprint}) == 3
+    assert len({plain, one, load_rules(extra).fingerprint}) == 3
 
 
 def test_a_sixth_species_needs_a_data_file_only(extra):
@@ -116,7 +116,7 @@ evidence = "made up for a test"
 """
     write(extra, "more_signs.toml", sign)
     assert validate_tables(extra) == []
-    tables = load_tables(extra, keepers_swatches=False)
+    tables = load_rules(extra)
     assert list(tables.species) == [*FIVE, "caeruleus"]
     bird = [
         reading("face", (41, 21, -34)),
@@ -189,7 +189,7 @@ def test_all_problems_are_listed_not_only_the_first(extra):
     assert {p.file for p in problems} == {"species/caeruleus.toml", "tints.toml"}
     assert len(problems) >= 4
     with pytest.raises(TableError, match=r"more rows are wrong"):
-        load_tables(extra, keepers_swatches=False)
+        load_rules(extra)
 
 
 def test_a_file_that_is_no_toml_names_the_line(extra):
@@ -224,7 +224,7 @@ def test_an_unknown_folder_is_one_line(tmp_path):
     (problem,) = validate_tables(tmp_path / "nowhere")
     assert "no such folder" in str(problem)
     with pytest.raises(TableError, match="no such folder"):
-        load_tables(tmp_path / "nowhere")
+        load_rules(tmp_path / "nowhere")
 
 
 def test_a_makeup_without_a_rule_is_a_problem(extra):
@@ -267,7 +267,7 @@ def test_loading_leaves_the_slow_libraries_alone():
     import subprocess
 
     code = (
-        "import sys; from fieldmarks.rules import load_tables; load_tables(); "
+        "import sys; from fieldmarks.rules import load_rules; load_rules(); "
         "print([m for m in ('colour', 'numpy', 'sklearn', 'skimage') if m in sys.modules])"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -285,7 +285,7 @@ def test_shipped_folders_stand_alone(tmp_path):
 
 
 def test_signs_lie_in_one_file_per_species_and_all_are_read():
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     assert [f for f in tables.files if f.startswith("signs/")] == sorted(
         f"signs/{species}.toml" for species in FIVE
     )
@@ -304,7 +304,7 @@ strength = "hint"
 evidence = "made up for a test"
 """
     write(extra, "signs/odd.toml", sign)
-    assert "odd_belly" in load_tables(extra, keepers_swatches=False).signs
+    assert "odd_belly" in load_rules(extra).signs
     write(extra, "signs/odd.toml", sign.replace('"belly"', '"bely"'))
     (problem,) = validate_tables(extra)
     assert problem.file == "signs/odd.toml"

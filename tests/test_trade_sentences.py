@@ -12,7 +12,7 @@ from fieldmarks.judge.assess import assess
 
 def test_blue_ino_cannot_be_told_and_the_advice_is_to_test_mate():
     marks = [shown(m, "white") for m in ("face", "bib", "collar", "rump", "back", "belly")]
-    result = assess(marks, [relation("ring", 0.3)], TABLES, variety="blue_ino")
+    result = assess(marks, [relation("ring", 0.45)], TABLES, variety="blue_ino")
     assert result.conclusion.outcome == "cannot be told"
     assert result.conclusion.candidates == (P, F, N, L)
     assert any("test-mate it with a pure green bird" in text for text in result.cautions)
@@ -93,11 +93,11 @@ def test_a_size_out_of_proportion_may_mean_roseicollis(species):
     assert R in row.points_to
     assert row.above > TABLES.species[species].facts.body_length_mm[1]
     result = assess([], [relation("size", row.above + 12, 9.0)], TABLES, claimed=species)
-    (sign,) = [s for s in result.signs if s.key == key]
+    (sign,) = [s for s in result.sheet(species).signs if s.key == key]
     assert sign.status is SEEN
     longest = TABLES.species[species].facts.body_length_mm[1]
     result = assess([], [relation("size", longest, 9.0)], TABLES, claimed=species)
-    (sign,) = [s for s in result.signs if s.key == key]
+    (sign,) = [s for s in result.sheet(species).signs if s.key == key]
     assert sign.status is not SEEN
 
 

@@ -9,9 +9,8 @@ from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen, wit
 from fieldmarks.measure.measure import measure
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
-from fieldmarks.pipeline import demo_birds
-from fieldmarks.record import record_of_file
-from fieldmarks.rules import load_tables
+from fieldmarks.pipeline import demo_birds, record_of_file
+from fieldmarks.rules import load_rules
 
 CARD = Rectangle(20, 20, 80, 80)
 RING, BIB = Ellipse(300, 150, 30, 30), Ellipse(300, 300, 60, 50)
@@ -32,7 +31,7 @@ def bird(light, exposure=0.8):
 
 def measured(photo, regions=REGIONS):
     regions = RegionSet(photo.name, photo.width, photo.height, tuple(regions))
-    return measure(photo, regions, load_tables(keepers_swatches=False))
+    return measure(photo, regions, load_rules())
 
 
 def part_names(reading):
@@ -123,7 +122,7 @@ def test_a_white_ring_in_shade_is_said_and_makes_lightness_less_certain():
 
 def test_a_shadow_that_begins_on_the_card_widens_what_lies_far_from_it():
     edge = np.ones((400, 600, 1))
-    edge[:, :, 0] = 1 - 0.3 / (1 + np.exp(-(np.arange(600) - 150) / 40))
+    edge[:, :, 0] = 1 - 0.3 / (1 + np.exp(-(np.arange(600) - 100) / 30))
     scene = linear_scene([(CARD, GREY_18), (RING, WHITE), (BIB, ORANGE)]) * 0.8
     found = {}
     for name, light in (("even", 1.0), ("shadow", edge)):
@@ -132,8 +131,17 @@ def test_a_shadow_that_begins_on_the_card_widens_what_lies_far_from_it():
     assert any("across the card" in w for w in found["shadow"].warnings)
     bibs = [next(r for r in f.readings if r.mark == "bib") for f in found.values()]
     parts = [next(p for p in b.budget.parts if p.name == "light").lightness for b in bibs]
-    assert parts[1] > 2 * parts[0]
-    assert parts[1] / (bibs[1].lab[0] + 16) * 3 < 0.31
+    assert parts[1] > 1.5 * parts[0]
+
+
+def test_daylight_that_falls_off_over_a_table_is_no_shadow_edge():
+    """No grey patch of eleven real chart photos changes by more than 8.5 %."""
+    fall = np.ones((400, 600, 1))
+    fall[:, :, 0] = 1 - 0.08 * (np.arange(600) - 20) / 80
+    scene = linear_scene([(CARD, GREY_18)]) * np.maximum(fall, 0.5)
+    calibration = calibrate(to_photo(scene), REGIONS[:1])
+    assert 0.06 < max(abs(v) for v in calibration.patches[0].slope) * 80 < 0.1
+    assert card_doubts(calibration) == []
 
 
 def two_bibs(second):
@@ -181,5 +189,5 @@ def test_a_card_between_the_marks_of_the_bird_is_questioned(card, said):
 
 @pytest.mark.parametrize("photo", demo_birds().values(), ids=lambda p: p.stem)
 def test_the_card_beside_a_painted_bird_is_not_questioned(photo):
-    record, _ = record_of_file(photo, load_tables(keepers_swatches=False))
+    record, _ = record_of_file(photo, load_rules())
     assert not any("between the marks" in w for w in record.measurement.warnings)

@@ -17,7 +17,7 @@ from fieldmarks.measure.chart import calibrate_with_chart
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.pipeline import demo_birds, demo_question
 from fieldmarks.record import Question
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 APP = Path(__file__).parents[1] / "app.py"
 BIRD = "personatus_clean"
@@ -80,7 +80,7 @@ def test_the_card_of_a_region_file_is_not_overwritten_by_the_field_shown_before(
 
 def test_what_a_demo_bird_was_said_to_be_is_put_back_too():
     path = demo_birds()[BIRD]
-    work = Work(load_tables(keepers_swatches=False))
+    work = Work(load_rules())
     work.open_demo(path, with_regions=False)
     assert work.question == demo_question(path)[0]
     said = {"claimed": "fischeri", "variety": "blue", "age": "young"}

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
@@ -12,13 +11,12 @@ import numpy.typing as npt
 from scipy.interpolate import RBFInterpolator
 
 from simulator import anatomy as at
-from simulator.canvas import Canvas, Mixture, Palette, vanes
+from simulator.canvas import Palette, vanes
 from simulator.form import (
     GRID,
     Flow,
     Plane,
     Points,
-    Pose,
     area_mask,
     blurred,
     frame_size,
@@ -28,50 +26,9 @@ from simulator.form import (
     scattered,
     smooth_outline,
 )
-from simulator.parts import paint_beak, paint_eye, paint_feet
+from simulator.parts import Easel, Plumage, paint_beak, paint_eye, paint_feet
 
 Array = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Patchy:
-    """Feathers of another colour mixed into an area.
-
-    Parameters
-    ----------
-    area : str
-        Colour area, see ``anatomy.AREAS``.
-    mixture : mapping
-        Material -> share.
-    share : float
-        Part of the area covered.
-    size : float
-        Size of the patches in frame units.
-    """
-
-    area: str
-    mixture: Mixture
-    share: float
-    size: float = 0.03
-
-
-@dataclass(frozen=True)
-class Plumage:
-    """What one bird is painted with: mixtures of materials by place.
-
-    Parameters
-    ----------
-    areas : mapping
-        Colour area -> mixture; "body" is the ground colour under all of them.
-    parts : mapping
-        "beak_base", "beak_tip", "cere", "eye_ring", "iris", "pupil", "covert", "covert_edge",
-        "flight", "flight_edge", "tail", "tail_tip", "foot", "claw" -> mixture.
-    patchy : sequence of Patchy
-    """
-
-    areas: Mapping[str, Mixture]
-    parts: Mapping[str, Mixture]
-    patchy: Sequence[Patchy] = field(default=())
 
 
 @dataclass(frozen=True)
@@ -145,24 +102,8 @@ def _drop_shadow(outline: Points, shift: tuple[float, float], blur: float, depth
     return np.asarray(1 - depth * cast * (1 - blurred(mask, 0.004 * GRID)))
 
 
-@dataclass
-class Painter:
-    """Paints one bird on a canvas.
-
-    ``rng`` places the feathers, and draws the same numbers at every picture size; ``grain`` is for
-    texture that depends on the pixels.
-    """
-
-    canvas: Canvas
-    pose: Pose
-    palette: Palette
-    plumage: Plumage
-    rng: np.random.Generator
-    grain: np.random.Generator
-
-    def part(self, name: str) -> Plane:
-        """Paint of a named part."""
-        return self.palette.mix(self.plumage.parts[name])
+class Painter(Easel):
+    """Paints one bird on a canvas."""
 
     def paint(self) -> None:
         """The whole bird, from the far side to the near side."""

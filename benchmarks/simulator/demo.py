@@ -14,12 +14,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fieldmarks._util.resources import PACKAGE
 from fieldmarks.measure.region import Region, RegionSet, Shape, mask, window
 from fieldmarks.measure.region_file import write_region_file
 from simulator import phone
-from simulator.bird import Patchy, Plumage
 from simulator.canvas import Mixture, Palette
 from simulator.outlines import drawn_regions
+from simulator.parts import Patchy, Plumage
 from simulator.scene import Light, Rendered, Setting, paint_scene, take_photo
 from simulator.spectra import NEUTRALS, xyz_to_lab
 
@@ -137,9 +138,7 @@ def _pixels(
 
 
 def _truth(picture: Picture, scene: Rendered, regions: tuple[Region, ...]) -> dict[str, Any]:
-    marks = tomllib.loads((HERE.parent / "data" / "marks.toml").read_text(encoding="utf-8"))[
-        "marks"
-    ]
+    marks = tomllib.loads((PACKAGE / "data" / "marks.toml").read_text(encoding="utf-8"))["marks"]
     shapes = {region.mark: region.shape for region in regions}
 
     def rounded(lab: npt.NDArray[np.float64]) -> list[float]:

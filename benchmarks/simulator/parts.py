@@ -2,19 +2,79 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from simulator import anatomy as at
-from simulator.form import LIGHT, Corner, Plane, Points, blurred, fill, smooth_outline
-
-if TYPE_CHECKING:
-    from simulator.bird import Painter
+from simulator.canvas import Canvas, Mixture, Palette
+from simulator.form import LIGHT, Corner, Plane, Points, Pose, blurred, fill, smooth_outline
 
 Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Patchy:
+    """Feathers of another colour mixed into an area.
+
+    Parameters
+    ----------
+    area : str
+        Colour area, see ``anatomy.AREAS``.
+    mixture : mapping
+        Material -> share.
+    share : float
+        Part of the area covered.
+    size : float
+        Size of the patches in frame units.
+    """
+
+    area: str
+    mixture: Mixture
+    share: float
+    size: float = 0.03
+
+
+@dataclass(frozen=True)
+class Plumage:
+    """What one bird is painted with: mixtures of materials by place.
+
+    Parameters
+    ----------
+    areas : mapping
+        Colour area -> mixture; "body" is the ground colour under all of them.
+    parts : mapping
+        "beak_base", "beak_tip", "cere", "eye_ring", "iris", "pupil", "covert", "covert_edge",
+        "flight", "flight_edge", "tail", "tail_tip", "foot", "claw" -> mixture.
+    patchy : sequence of Patchy
+    """
+
+    areas: Mapping[str, Mixture]
+    parts: Mapping[str, Mixture]
+    patchy: Sequence[Patchy] = field(default=())
+
+
+@dataclass
+class Easel:
+    """What one bird is painted on, and with.
+
+    ``rng`` places the feathers, and draws the same numbers at every picture size; ``grain`` is for
+    texture that depends on the pixels.
+    """
+
+    canvas: Canvas
+    pose: Pose
+    palette: Palette
+    plumage: Plumage
+    rng: np.random.Generator
+    grain: np.random.Generator
+
+    def part(self, name: str) -> Plane:
+        """Paint of a named part."""
+        return self.palette.mix(self.plumage.parts[name])
 
 
 def _grain(shape: tuple[int, ...], sigma: float, rng: np.random.Generator) -> Plane:
@@ -44,11 +104,11 @@ def _rounded(mask: Plane, reach: float, bulge: float) -> tuple[Plane, Plane]:
     return light.astype(np.float32), gloss.astype(np.float32)
 
 
-def _outline(painter: Painter, points: Points, corner: Corner, size: tuple[int, int]) -> Plane:
+def _outline(painter: Easel, points: Points, corner: Corner, size: tuple[int, int]) -> Plane:
     return fill(painter.pose.to_picture(smooth_outline(points)) - corner, size)
 
 
-def paint_beak(painter: Painter) -> None:
+def paint_beak(painter: Easel) -> None:
     """Lower and upper beak with its growth lines, and the cere with the nostril."""
     corner, xy = painter.pose.window((0.29, 0.15), (0.45, 0.40))
     scale = painter.pose.scale
@@ -83,7 +143,7 @@ def paint_beak(painter: Painter) -> None:
     painter.canvas.place(soft, skin, corner, gloss * np.float32(0.02))
 
 
-def _bird_only(painter: Painter, corner: Corner, size: tuple[int, int]) -> Plane:
+def _bird_only(painter: Easel, corner: Corner, size: tuple[int, int]) -> Plane:
     """The canvas' cover in a window, 0 where the window sticks out of the picture."""
     height, width = painter.canvas.cover.shape
     x, y = corner
@@ -93,7 +153,7 @@ def _bird_only(painter: Painter, corner: Corner, size: tuple[int, int]) -> Plane
     return out
 
 
-def paint_eye(painter: Painter) -> None:
+def paint_eye(painter: Easel) -> None:
     """Bare ring with fine wrinkles, iris, pupil, the lid's shadow and the catch-light."""
     x0, y0 = at.EYE
     corner, xy = painter.pose.window((x0 - 0.075, y0 - 0.075), (x0 + 0.075, y0 + 0.075))
@@ -149,7 +209,7 @@ def paint_eye(painter: Painter) -> None:
     painter.canvas.gloss[ys, xs] += add[ys.start - y : ys.stop - y, xs.start - x : xs.stop - x]
 
 
-def paint_feet(painter: Painter) -> None:
+def paint_feet(painter: Easel) -> None:
     """Toes round the perch with scales and claws, shanks hidden by belly feathers."""
     y = at.PERCH_Y
     for x, toes in ((0.595, (-0.034, 0.004)), (0.705, (-0.030, 0.012))):
@@ -168,7 +228,7 @@ def paint_feet(painter: Painter) -> None:
 
 
 def _limb(
-    painter: Painter, path: Points, radii: tuple[float, float], part: str, scales: float
+    painter: Easel, path: Points, radii: tuple[float, float], part: str, scales: float
 ) -> None:
     points = smooth_outline(path, 24, closed=False)
     low, high = points.min(axis=0) - 0.03, points.max(axis=0) + 0.03

@@ -10,10 +10,11 @@ import numpy.typing as npt
 
 from simulator import anatomy as at
 from simulator import phone
-from simulator.bird import Painter, Plumage, shade_field
+from simulator.bird import Painter, shade_field
 from simulator.camera import CAMERAS, EXPOSURE, Triple
 from simulator.canvas import Canvas, Mixture, Palette
 from simulator.form import Plane, Pose, blurred, fill
+from simulator.parts import Plumage
 
 Array = npt.NDArray[np.float64]
 

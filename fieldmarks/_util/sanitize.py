@@ -22,6 +22,8 @@ _HARMFUL = re.compile(
 
 def harmless(text: str) -> str:
     """Text of several lines, with tabs and line ends as they are (CR LF and CR become LF)."""
+    if text.isascii() and text.isprintable():  # nearly all: long lists hold many
+        return text
     return _HARMFUL.sub(REPLACEMENT, re.sub("\r\n?", "\n", text))
 
 

@@ -9,7 +9,8 @@ import streamlit as st
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import told
 from fieldmarks.app.sheet import sheet
-from fieldmarks.app.state import EARLIEST, Work
+from fieldmarks.app.state import Work
+from fieldmarks.birds.model import EARLIEST
 from fieldmarks.judge.proposal import DAYS_PER_MONTH, age_class
 from fieldmarks.report.guide import GuideRow, guide_drawing, guide_rows
 

@@ -9,7 +9,7 @@ import streamlit as st
 from fieldmarks.app.birds.shared import literal
 from fieldmarks.app.sheet import sheet as draw
 from fieldmarks.app.state import FIRST_MARK, Work
-from fieldmarks.judge.findings import SURE
+from fieldmarks.judge.scale import SURE
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.report.drawings import strip
@@ -45,10 +45,7 @@ def verdict(work: Work, where: str) -> None:
     conclusion = work.record.assessment.conclusion
     notes = []
     if conclusion.held is not None:
-        held = (
-            f"Tried {work.record.question.draws} times with the readings shifted as far as they "
-            f"may be off, this came out in {conclusion.held:.0%}."
-        )
+        held = f"How likely that is, given the marks read: {conclusion.held:.0%}."
         if conclusion.held < SURE:
             held += " That is not settled: mark more, or take a better photo."
         notes.append(held)
@@ -82,7 +79,7 @@ def next_panel(work: Work) -> None:
         wanted = work.tables.relations[coming.mark].marks if coming.relation else (coming.mark,)
         offered += [m for m in wanted if m not in drawn and m not in offered]
     if FIRST_MARK not in drawn and work.mark != FIRST_MARK:
-        offered.insert(0, FIRST_MARK)  # without it no colour decides anything
+        offered.insert(0, FIRST_MARK)  # without it no fine tint is judged
     if not offered:
         return
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="coming"):
@@ -106,8 +103,8 @@ def _species(view: SpeciesView) -> None:
     groups = (
         ("Does not fit", "fm-bad", view.does_not_fit),
         ("Fits", "fm-good", view.fits),
-        ("Doubtful: the measuring cannot decide", "fm-doubt", view.doubtful),
-        ("Not calibrated: decides nothing", "fm-soft", view.not_calibrated),
+        ("Probably fits", "fm-good", view.probably_fits),
+        ("Too close to call", "fm-doubt", view.too_close),
     )
     body = "".join(
         f"<h4 class='{style}'>{title}</h4>{''.join(_mark_row(mark) for mark in marks)}"
@@ -141,7 +138,7 @@ def signs_panel(work: Work) -> None:
         st.write("No sign was seen in the marks read.")
     rest = {
         status: [s for s in signs if s.status is status]
-        for status in (SignStatus.NOT_SEEN, SignStatus.NOT_LOOKED_AT, SignStatus.NOT_CALIBRATED)
+        for status in (SignStatus.NOT_SEEN, SignStatus.NOT_LOOKED_AT)
     }
     for status, rows in rest.items():
         if rows:

@@ -13,18 +13,12 @@ from fieldmarks.app.birds import (
     mating_page,
     pairing_page,
 )
+from fieldmarks.app.birds.shared import tables
 from fieldmarks.app.guard import guarded
 from fieldmarks.app.sheet import start_at_top
 from fieldmarks.app.start import start_screen
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import TITLES, remember_pages
-from fieldmarks.rules import Tables, load_tables
-
-
-@st.cache_resource(show_spinner=False)
-def tables() -> Tables:
-    """The rule tables: the same for everyone, never changed by anyone."""
-    return load_tables()
 
 
 def workbench(work: Work) -> None:

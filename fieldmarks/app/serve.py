@@ -31,12 +31,13 @@ def command(port: int, home_network: bool) -> list[str]:
         "-m",
         "streamlit",
         "run",
-        str(PACKAGE / "app" / "main.py"),
+        str(PACKAGE / "app" / "served.py"),
         f"--server.address={EVERYWHERE if home_network else LOOPBACK}",
         f"--server.port={port}",
         f"--server.maxUploadSize={MAX_UPLOAD_MB}",
         "--server.headless=true",
         "--server.fileWatcherType=none",
+        "--logger.hideWelcomeMessage=true",  # ours says where; its asks the internet for an address
         "--browser.gatherUsageStats=false",
         "--client.toolbarMode=minimal",
         "--client.showErrorDetails=none",
@@ -62,6 +63,32 @@ def theme() -> list[str]:
     ]
 
 
+def told_at_start(port: int, home_network: bool) -> list[str]:
+    """Where the app is reached, and what the home network means for the birds in it."""
+    stop = "Stop it with Ctrl+C."
+    if not home_network:
+        return [f"The app listens on http://localhost:{port} for this computer. {stop}"]
+    return [
+        f"On this computer: http://localhost:{port}. {stop}",
+        f"On a phone in the same network: http://{_own_address()}:{port}",
+        "WARNING: no password guards the app. Whoever is in this network can read and change all "
+        "your birds, and what is sent is not encrypted. Use it only in a network you trust, "
+        "never in one with guests, and stop it afterwards.",
+        "The camera button works only on this computer: browsers want an encrypted page for it. "
+        "On a phone choose 'Choose or drop a photo'; it opens the phone's own camera.",
+    ]
+
+
+def _own_address() -> str:
+    """This computer's address in its network; nothing is sent to find it."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # set aside for documentation (RFC 5737)
+            return str(probe.getsockname()[0])
+        except OSError:
+            return socket.gethostname()
+
+
 def serve(port: int, home_network: bool) -> int:
     """Run the app until it is stopped; gives its exit code.
 
@@ -70,7 +97,6 @@ def serve(port: int, home_network: bool) -> int:
     FieldmarksError
         Something else listens on the port.
     """
-    where = "this computer and other devices in your network" if home_network else "this computer"
     with socket.socket() as probe:
         if probe.connect_ex((LOOPBACK, port)) == 0:
             raise FieldmarksError(
@@ -78,7 +104,8 @@ def serve(port: int, home_network: bool) -> int:
                 where=f"port {port}",
                 mend=f"Stop it, or start the app with --port {port + 1}",
             )
-    print(f"The app listens on http://localhost:{port} for {where}. Stop it with Ctrl+C.")
+    for line in told_at_start(port, home_network):
+        print(line, flush=True)
     try:
         # Our own interpreter and script, no shell; the port is a number.
         running = subprocess.Popen(command(port, home_network), env=os.environ)  # nosec B603

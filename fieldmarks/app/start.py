@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import streamlit as st
 from PIL import Image
@@ -54,7 +55,8 @@ def start_screen(work: Work) -> None:
             "4. Save it as the phone makes it: no filter, no beauty mode."
         )
         st.caption(
-            "Grey cards (18 %) are sold where cameras are. Without one the colours decide nothing; "
+            "Grey cards (18 %) are sold where cameras are; a paler one of 36 % (neutral 6.5) reads "
+            "colours a little better. Without one the colours decide nothing; "
             "only marks of the same photo can then be compared."
         )
         st.caption(
@@ -77,10 +79,23 @@ def _own_photo(work: Work) -> None:
         _open(work, chosen.getvalue(), chosen.name)
     with st.expander("Take one with the camera of this device"):
         st.caption("A phone's own camera app gives a sharper photo than this.")
-        if st.toggle("Switch the camera on", key="camera_on"):
+        if not camera_may_be_asked_for(st.context.url):
+            st.info(
+                "The browser gives the camera only to an encrypted page (https), or on the "
+                "computer that runs the app. This page is neither. Use the button above: on a "
+                "phone it opens the phone's own camera."
+            )
+        elif st.toggle("Switch the camera on", key="camera_on"):
             taken = st.camera_input("Bird and grey card in one picture", key="camera")
             if taken is not None:
                 _open(work, taken.getvalue(), "camera.jpg")
+
+
+def camera_may_be_asked_for(url: str | None) -> bool:
+    """Whether a browser lets the page at an address use the camera (W3C Secure Contexts, 3.1)."""
+    page = urlsplit(url or "http://localhost")
+    host = page.hostname or ""
+    return page.scheme == "https" or host in ("localhost", "::1") or host.startswith("127.")
 
 
 def _go_back() -> None:

@@ -16,17 +16,17 @@ import numpy.typing as npt
 
 from fieldmarks._util.errors import FieldmarksError, RegionError
 from fieldmarks.app.marker import MarkerEvent, reduced_jpeg, suggest_outline
+from fieldmarks.birds.model import EARLIEST
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import Region, RegionSet
-from fieldmarks.pipeline import demo_question
-from fieldmarks.record import Question, Record, make_record, region_file_of
+from fieldmarks.pipeline import demo_question, make_record, region_file_of
+from fieldmarks.record import Question, Record
 from fieldmarks.rules import Tables
 
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
-EARLIEST = date(1980, 1, 1)  # of any day a keeper may give
 
 
 @dataclass

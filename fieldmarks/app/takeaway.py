@@ -9,11 +9,10 @@ import streamlit as st
 
 from fieldmarks.app.state import Work
 from fieldmarks.measure.region_file import to_annotations
-from fieldmarks.pipeline import picture_of
+from fieldmarks.pipeline import REGION_SUFFIX, picture_of
 from fieldmarks.record import (
     FINDING_COLUMNS,
     READING_COLUMNS,
-    REGION_SUFFIX,
     finding_rows,
     reading_rows,
     record_to_json,

@@ -43,6 +43,13 @@ class Clean(_Row):
     share: float = Field(gt=0, le=1)
 
 
+class Brood(_Row):
+    """Days an egg needs at least, and the least age in days at which a bird has young."""
+
+    incubation_days: int = Field(gt=0)
+    parent_days: int = Field(gt=0)
+
+
 class Cross(_Row):
     """What comes of a cross between any of ``one`` and any of ``other``."""
 
@@ -61,6 +68,7 @@ class AdviceTable(BaseModel):
     caution: tuple[Caution, ...]
     kin: Kin
     clean: Clean
+    brood: Brood
     cross: tuple[Cross, ...]
     stage_ages: dict[str, str]
 

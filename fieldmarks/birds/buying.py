@@ -51,8 +51,8 @@ def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
     tables : Tables
     """
     advice = advice_table()
-    subjects = assessment.conclusion.subjects
-    sheets = [s for s in assessment.sheets if s.species in subjects[:1]]
+    sold_as = assessment.claimed or next(iter(assessment.conclusion.subjects), None)
+    sheets = [s for s in assessment.sheets if s.species == sold_as]
     found = [f for sheet in sheets for f in sheet.findings]
     against = [f"{f.name}: {f.reason}" for f in found if f.status is Status.DOES_NOT_FIT]
     against += [
@@ -67,7 +67,7 @@ def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
     return BuyingCheck(
         sentence=assessment.conclusion.sentence,
         speaks_against=tuple(against),
-        fits=tuple(f.name for f in found if f.status is Status.FITS),
+        fits=tuple(f.name for f in found if f.status in (Status.FITS, Status.PROBABLY_FITS)),
         look_at=tuple((m.name, m.look) for m in assessment.next_marks[:MARKS_SHOWN]),
         ask=tuple(row.text for row in advice.ask),
         cannot_tell=tuple(cannot),

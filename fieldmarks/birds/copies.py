@@ -32,7 +32,7 @@ def _says(record: Record) -> tuple[object, ...]:
     """What a photo still says of itself when it is given away."""
     measured = record.measurement
     facts = measured.facts
-    return measured.width, measured.height, facts.format, facts.camera, facts.taken
+    return measured.width, measured.height, facts.camera, facts.taken
 
 
 def _given_away(photo: Callable[[], bytes], record: Record) -> str:

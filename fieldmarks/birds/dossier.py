@@ -29,11 +29,12 @@ from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suffixes import ENDING
-from fieldmarks.record import Question, Record, make_record, record_from_json
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question, Record, record_from_json
 from fieldmarks.rules import Tables
 
 FORMAT, EDITION = "fieldmarks dossier", 2
-LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "Pillow", "scikit-image", "scikit-learn")
+LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "Pillow", "scikit-image")
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
     rf"photos/{_HEX}{{64}}\.(?:{ENDING})"

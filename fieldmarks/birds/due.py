@@ -9,21 +9,21 @@ from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.standing import Standing, standings
 from fieldmarks.judge.proposal import DAYS_PER_MONTH
 from fieldmarks.judge.signs import SignStatus
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
 # What is told of a day whose photos differ: what speaks against the bird, then what says most.
 GRAVEST_FIRST = (
     "claim contradicted", "none fits", "signs", "one species left", "several species left",
-    "cannot be told", "nothing decided", "not calibrated", "nothing read",
+    "cannot be told", "nothing decided", "nothing read",
 )  # fmt: skip
-UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
+UNDECIDED = ("nothing read", "nothing decided", "cannot be told")
 
 
 @lru_cache(maxsize=1)
 def usual_tables() -> Tables:
     """The program's own tables: what a list shows must not depend on whose computer saved last."""
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 def first_moult_over(bird: Bird, tables: Tables) -> date | None:

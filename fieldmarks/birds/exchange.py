@@ -138,7 +138,13 @@ def _files(
             evidence = Evidence(store.photo(observation), store.record(observation))
             record = store.record_file(observation)
             if not with_place and (clean := evidence.without_place()) is not evidence:
-                observation = dataclasses.replace(observation, photo=clean.sha256)
+                name = clean.record.measurement.photo
+                observation = dataclasses.replace(
+                    observation,
+                    photo=clean.sha256,
+                    file=name[-200:],
+                    ending=Path(name).suffix.lower() or observation.ending,
+                )
                 evidence, record = clean, clean.record_file
             yield f"photos/{photo_name(observation)}", evidence.photo
             yield record_name(observation, "regions"), region_file_of(evidence.record)
@@ -295,12 +301,15 @@ def _take(
 def _same(mine: Kept, coming: Kept) -> bool:
     """Whether both say the same; a photo may have lost its place on the way."""
     if isinstance(mine, Entry) and isinstance(coming, Entry):
-        photos = {o.id: o.photo for o in mine.observations}
-        looked = tuple(
-            dataclasses.replace(o, photo=photos.get(o.id, o.photo)) for o in coming.observations
-        )
-        coming = dataclasses.replace(coming, observations=looked)
+        here = {o.id: o for o in mine.observations}
+        told = tuple(_as_taken(o, here.get(o.id, o)) for o in coming.observations)
+        coming = dataclasses.replace(coming, observations=told)
     return contents(mine) == contents(coming)
+
+
+def _as_taken(given: Observation, mine: Observation) -> Observation:
+    """An observation with the photo as it is here: the place may have been taken out of it."""
+    return dataclasses.replace(given, photo=mine.photo, file=mine.file, ending=mine.ending)
 
 
 def _healed(store: Store, mine: Entry, coming: Entry) -> tuple[Entry, list[Observation]]:
@@ -309,9 +318,7 @@ def _healed(store: Store, mine: Entry, coming: Entry) -> tuple[Entry, list[Obser
     found = {
         o.id: theirs[o.id]
         for o in mine.observations
-        if o.id in theirs
-        and dataclasses.replace(theirs[o.id], photo=o.photo) == o
-        and not _whole(store, o)
+        if o.id in theirs and _as_taken(theirs[o.id], o) == o and not _whole(store, o)
     }
     observations = tuple(found.get(o.id, o) for o in mine.observations)
     revision = mine.revision + (observations != mine.observations)

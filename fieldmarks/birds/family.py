@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.standing import standings
 from fieldmarks.judge.signs import SignStatus
@@ -33,6 +34,28 @@ class Relative:
     bird: Bird
     entries: Sequence[Entry] = ()
     sign: bool = False
+
+
+def parent_faults(bird: Bird, father: Bird | None, mother: Bird | None) -> list[str]:
+    """Why birds cannot be the parents of another, one sentence each; empty when they can."""
+    found = []
+    if father is not None and mother is not None and father.id == mother.id:
+        found.append(f"{father.name} cannot be its father and its mother")
+    for how, parent, wrong in (("father", father, "hen"), ("mother", mother, "cock")):
+        if parent is None:
+            continue
+        if parent.sex == wrong:
+            found.append(f"{parent.name} is a {wrong}, so it cannot be the {how} of {bird.name}")
+        if parent.hatched is None or bird.hatched is None:
+            continue
+        days = (bird.hatched - parent.hatched).days
+        sure = bird.hatch_known == parent.hatch_known == "exact"
+        if days < (advice_table().brood.parent_days if sure else 1):
+            found.append(
+                f"{parent.name} hatched on {parent.hatched} and {bird.name} on {bird.hatched}, so "
+                f"it cannot be its {how}"
+            )
+    return found
 
 
 def family_faults(bird: Bird, relatives: Sequence[Relative], tables: Tables) -> list[str]:
@@ -68,7 +91,7 @@ def family_faults(bird: Bird, relatives: Sequence[Relative], tables: Tables) -> 
 def _shows_sign(bird: Bird, entries: Sequence[Entry]) -> bool:
     return any(
         s.status == SignStatus.SEEN.value and bird.species in (None, s.species)
-        for s in standings([e for e in entries if e.looks])
+        for s in standings([e for e in entries if e.observations])
     )
 
 

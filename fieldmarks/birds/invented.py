@@ -20,7 +20,8 @@ from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.colour import encode_srgb, lab_to_linear
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet, mask
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import expected
 

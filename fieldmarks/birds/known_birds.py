@@ -7,14 +7,13 @@ how its ancestry is known.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from fieldmarks._util.csv_rows import csv_rows
 from fieldmarks._util.errors import FieldmarksError, TableError
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.record import RECORD_SUFFIX, Record, record_from_json
@@ -98,22 +97,19 @@ def read_known_birds(
 
 def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     """Line number and cells of each row."""
+    data = _bytes(path, path.name)
     try:
-        text = _bytes(path, path.name).decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise FieldmarksError(
-            "it is not UTF-8 text", where=path.name, mend="Save it as CSV in UTF-8"
-        ) from None
-    try:
-        return _checked_rows(csv.DictReader(io.StringIO(text, newline="")), path)
-    except csv.Error as error:
-        raise FieldmarksError(
-            f"this is no CSV ({error})", where=path.name, mend="Save it as CSV again"
-        ) from None
+        return _checked_rows(data, path)
+    except FieldmarksError as error:
+        if error.where:
+            raise
+        raise FieldmarksError(error.problem, where=path.name, mend=error.mend) from None
 
 
-def _checked_rows(reader: csv.DictReader, path: Path) -> list[tuple[int, dict[str, str]]]:
-    missing = [c for c in COLUMNS if c not in (reader.fieldnames or ())]
+def _checked_rows(data: bytes, path: Path) -> list[tuple[int, dict[str, str]]]:
+    _, numbered = csv_rows(data)
+    head = next(numbered, (1, []))[1]
+    missing = [c for c in COLUMNS if c not in head]
     if missing:
         raise FieldmarksError(
             f"the column {missing[0]!r} is missing",
@@ -121,22 +117,25 @@ def _checked_rows(reader: csv.DictReader, path: Path) -> list[tuple[int, dict[st
             mend=f"The first line must be: {','.join(COLUMNS)}",
         )
     rows = []
-    for cells in reader:
-        row = {key: (cells.get(key) or "").strip() for key in (*COLUMNS, "origin")}
+    for number, cells in numbered:
+        if not any(cells):
+            continue
+        given = dict(zip(head, (cell.strip() for cell in cells), strict=False))
+        row = {key: given.get(key, "") for key in (*COLUMNS, "origin")}
         for column in COLUMNS:
             if not row[column]:
                 raise FieldmarksError(
                     f"{column!r} is empty",
-                    where=f"{path.name}, line {reader.line_num}",
+                    where=f"{path.name}, line {number}",
                     mend="Fill it in, or leave the line out",
                 )
         if not row["record"].endswith(RECORD_SUFFIX):
             raise FieldmarksError(
                 f"{row['record']!r} is no record file",
-                where=f"{path.name}, line {reader.line_num}",
+                where=f"{path.name}, line {number}",
                 mend=f"Name a file that ends in {RECORD_SUFFIX}",
             )
-        rows.append((reader.line_num, row))
+        rows.append((number, row))
     return rows
 
 

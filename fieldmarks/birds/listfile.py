@@ -1,46 +1,75 @@
-"""Take in a keeper's existing list (CSV): looked through row by row, imported when accepted."""
+"""Take in a keeper's existing list (CSV): looked through row by row, imported when accepted.
+
+What columns and cells are called in several languages stands in ``data/list_words.toml``.
+"""
 
 from __future__ import annotations
 
-import csv
-import dataclasses
-import io
+import functools
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
+import tomllib
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
 from typing import Any
 
+from pydantic import BaseModel, ConfigDict
+
+from fieldmarks._util.csv_rows import csv_rows
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.model import RING_KINDS, SEXES, Bird, checked, new_id
-from fieldmarks.birds.ring import fits_pattern
+from fieldmarks.birds.family import parent_faults
+from fieldmarks.birds.model import EARLIEST, Bird, checked, new_id
+from fieldmarks.birds.ring import fits_pattern, ring_key, same_ring
 from fieldmarks.birds.store import Store
 from fieldmarks.record import rearm
 from fieldmarks.rules import Tables
 from fieldmarks.rules.tables import key_of
 
-MAX_BYTES = 20 * 1024 * 1024
 MAX_ROWS = 50_000
-# Column of the list -> field. The names of our own CSV, and plain variants of them.
-COLUMNS: dict[str, str] = {
-    "name": "name", "bird": "name", "ring": "ring", "ring number": "ring", "band": "ring",
-    "ring kind": "ring_kind", "ring year": "ring_year", "year": "ring_year",
-    "hatched": "hatched", "hatch date": "hatched", "born": "hatched",
-    "hatch date is": "hatch_known", "species": "species", "variety": "variety",
-    "colour": "variety", "sex": "sex", "sex known by": "sex_by", "source": "source",
-    "breeder": "source", "promised": "promised", "father": "father", "mother": "mother",
-    "status": "status", "notes": "notes",
-}  # fmt: skip
-# Worked out by the program; left alone when its own CSV comes back.
-IGNORED = ("last look", "last outcome", "signs seen", "open doubts", "look due")
-SEX_WORDS = {  # what keepers write
-    "": "unknown",
-    "m": "cock",
-    "male": "cock",
-    "f": "hen",
-    "female": "hen",
-    "?": "unknown",
-}
+USUAL = {"sex": "unknown", "ring_kind": "not known", "hatch_known": "exact", "status": "here"}
+YEAR_FIRST = re.compile(r"(\d{4})([-/.])(\d\d?)\2(\d\d?)(?:[ T]00:00(?::00)?)?")
+YEAR_LAST = re.compile(r"(\d\d?)([-/.])(\d\d?)\2(\d{4})")
+
+
+class ListWords(BaseModel):
+    """Words of keepers' lists: of columns by field, and of cells by field and value."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    evidence: str
+    columns: dict[str, tuple[str, ...]]
+    ignored: dict[str, tuple[str, ...]]
+    values: dict[str, dict[str, tuple[str, ...]]]
+
+    @functools.cached_property
+    def fields(self) -> dict[str, str]:
+        """Word of a column -> field."""
+        return {bare(w): field for field, words in self.columns.items() for w in words}
+
+    @functools.cached_property
+    def cells(self) -> dict[str, dict[str, str]]:
+        """Field -> word of a cell -> value."""
+        return {
+            field: {bare(w): value for value, words in rows.items() for w in words}
+            for field, rows in self.values.items()
+        }
+
+
+@functools.lru_cache(maxsize=1)
+def list_words() -> ListWords:
+    """The shipped words."""
+    path = Path(__file__).parent / "data" / "list_words.toml"
+    return ListWords.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+
+
+def bare(word: str) -> str:
+    """A word for comparing: no capitals, accents, colons or doubled spaces."""
+    if word.isascii():
+        return " ".join(word.lower().strip(" :\t").split())
+    spread = unicodedata.normalize("NFKD", word.casefold())
+    letters = "".join(c for c in spread if not unicodedata.combining(c))
+    return " ".join(letters.strip(" :\t").split())
 
 
 @dataclass(frozen=True)
@@ -80,7 +109,8 @@ def preview_list(data: bytes, known: Sequence[Bird], tables: Tables, pattern: st
     Parameters
     ----------
     data : bytes
-        UTF-8 or Windows-1252; separated by commas, semicolons or tabs; the first row names columns.
+        UTF-8, UTF-16 or Windows-1252; separated by commas, semicolons or tabs; the first row names
+        the columns.
     known : sequence of Bird
         Birds already in the store: parents may be among them, rings may not come twice.
     tables : Tables
@@ -90,22 +120,21 @@ def preview_list(data: bytes, known: Sequence[Bird], tables: Tables, pattern: st
     Raises
     ------
     FieldmarksError
-        It is no list at all.
+        It is no list, or a quote makes its rows run into each other; names the row.
     """
     lines, unknown, problems = _read(data)
+    row_of = _Row(tables, pattern, _month_first([c.get("hatched", "") for _, c in lines]))
     birds: dict[int, Bird] = {}
-    words: dict[int, Mapping[str, str]] = {}
     for number, cells in lines:
-        values, faults = _values(number, cells, tables, pattern)
+        values, faults = row_of.values(number, cells)
         problems += faults
-        words[number] = cells
         if not faults:
             try:
                 birds[number] = checked(Bird(id=new_id(), **values))
             except (FieldmarksError, TypeError) as error:
                 problems.append(RowProblem(number, "row", str(error), "Correct it"))
     problems += _twice(birds, known)
-    birds, faults = _with_parents(birds, words, known)
+    birds, faults = _with_parents(birds, dict(lines), known)
     problems += faults
     bad = {p.row for p in problems}
     good = tuple((n, b) for n, b in birds.items() if n not in bad)
@@ -129,7 +158,7 @@ def accept_list(store: Store, preview: Preview, leave_out_bad: bool = False) -> 
         )
     there = {bird.id for _, bird in preview.birds} | {b.id for b in store.birds()}
     birds = {
-        b.id: dataclasses.replace(
+        b.id: replace(
             b,
             father=b.father if b.father in there else None,
             mother=b.mother if b.mother in there else None,
@@ -148,145 +177,164 @@ def _parents_first(birds: Mapping[str, Bird]) -> list[Bird]:
     return [birds[key] for key in order if key in birds]
 
 
-def _read(
-    data: bytes,
-) -> tuple[list[tuple[int, dict[str, str]]], tuple[str, ...], list[RowProblem]]:
+Lines = list[tuple[int, dict[str, str]]]
+
+
+def _read(data: bytes) -> tuple[Lines, tuple[str, ...], list[RowProblem]]:
     """Rows by field, columns that nothing is done with, and rows that do not fit the heading."""
-    if len(data) > MAX_BYTES:
-        raise FieldmarksError("this list is too large", mend="Split it into smaller files")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", "replace")
-    first = text.split("\n", 1)[0]
-    separator = max((";", "\t", ","), key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    try:
-        head = [cell.strip().lower() for cell in next(reader, [])]
-        fields = [COLUMNS.get(cell) for cell in head]
-        if "name" not in fields and "ring" not in fields:
-            raise FieldmarksError(
-                "the first row names neither a 'name' nor a 'ring' column",
-                mend="Put the names of the columns into the first row",
-            )
-        lines: list[tuple[int, dict[str, str]]] = []
-        problems: list[RowProblem] = []
-        for number, cells in enumerate(reader, start=2):
-            row: dict[str, str] = {}
-            for column, field, cell in zip(head, fields, cells, strict=False):
-                value = rearm(cell.strip())
-                if field is None or not value:
-                    continue
-                if row.get(field, value) != value:
-                    problem = f"{value[:80]!r} beside {row[field][:80]!r}: both mean one thing"
-                    problems.append(RowProblem(number, column, problem, "Leave one of them empty"))
-                row[field] = value
-            if any(cell.strip() for cell in cells[len(head) :]):
-                problem = f"{len(cells)} cells, but {len(head)} columns have a name"
-                mend = f"Put text that holds {separator!r} into quotes"
-                problems.append(RowProblem(number, "row", problem, mend))
-            if row:
-                lines.append((number, row))
-            if len(lines) > MAX_ROWS:
-                raise FieldmarksError("this list is too long", mend="Split it into smaller files")
-    except csv.Error as error:
-        raise FieldmarksError(f"this is no CSV ({error})", mend="Save it as CSV again") from None
-    unknown = tuple(c for c, f in zip(head, fields, strict=True)
-                    if f is None and c and c not in IGNORED)  # fmt: skip
+    words = list_words()
+    separator, rows = csv_rows(data)
+    head = [" ".join(cell.split()).lower() for cell in next(rows, (1, []))[1]]
+    fields = [words.fields.get(bare(cell)) for cell in head]
+    if "name" not in fields and "ring" not in fields:
+        found = ", ".join(repr(cell[:40]) for cell in head if cell)[:200] or "nothing"
+        raise FieldmarksError(
+            f"row 1: it names neither a 'name' nor a 'ring' column, but {found}",
+            mend="Put the names of the columns into the first row",
+        )
+    lines: Lines = []
+    problems: list[RowProblem] = []
+    for number, cells in rows:
+        row: dict[str, str] = {}
+        for column, name, cell in zip(head, fields, cells, strict=False):
+            value = rearm(cell.strip())
+            if name is None or not value:
+                continue
+            if row.get(name, value) != value:
+                problem = f"{value[:80]!r} beside {row[name][:80]!r}: both mean one thing"
+                problems.append(RowProblem(number, column, problem, "Leave one of them empty"))
+            row[name] = value
+        if any(cell.strip() for cell in cells[len(head) :]):
+            problem = f"{len(cells)} cells, but {len(head)} columns have a name"
+            mend = f"Put text that holds {separator!r} into quotes"
+            problems.append(RowProblem(number, "row", problem, mend))
+        if row:
+            lines.append((number, row))
+        if len(lines) > MAX_ROWS:
+            raise FieldmarksError("this list is too long", mend="Split it into smaller files")
+    ignored = words.ignored["columns"]
+    unknown = tuple(
+        c for c, f in zip(head, fields, strict=True) if not f and c and c not in ignored
+    )
     return lines, unknown, problems
 
 
-def _values(
-    number: int, cells: Mapping[str, str], tables: Tables, pattern: str
-) -> tuple[dict[str, Any], list[RowProblem]]:
-    """Fields of one row, without its parents."""
-    values: dict[str, Any] = {}
-    faults: list[RowProblem] = []
-
-    def wrong(column: str, problem: str, mend: str) -> None:
-        faults.append(RowProblem(number, column, problem, mend))
-
-    for field in ("ring", "sex_by", "source", "promised", "notes"):
-        values[field] = cells.get(field, "")
-    values["name"] = cells.get("name") or cells.get("ring", "")
-    if values["ring"] and not fits_pattern(str(values["ring"]), pattern):
-        wrong("ring", f"{values['ring']!r} does not have the shape {pattern!r}", "Correct it")
-    kind = cells.get("ring_kind", "").lower() or "not known"
-    kind = kind if values["ring"] else "none"
-    _choice("ring kind", kind, RING_KINDS, values, "ring_kind", wrong)
-    sex = cells.get("sex", "").lower()
-    _choice("sex", SEX_WORDS.get(sex, sex), SEXES, values, "sex", wrong)
-    known_as = cells.get("hatch_known", "").lower() or "exact"
-    _choice("hatch date is", known_as, ("exact", "estimate"), values, "hatch_known", wrong)
-    status = cells.get("status", "").lower() or "here"
-    _choice("status", status, ("here", "given away", "dead"), values, "status", wrong)
-    year = cells.get("ring_year", "")
-    is_year = re.fullmatch("[0-9]{4}", year) is not None and 1950 <= int(year) <= 2200
-    if year and not is_year:
-        wrong("ring year", f"{year[:80]!r} is no year", "Write four digits, such as 2024")
-    values["ring_year"] = int(year) if is_year else None
-    if cells.get("hatched"):
-        found = _date(cells["hatched"])
-        if found is None:
-            wrong("hatched", f"{cells['hatched']!r} is no date", "Write it as 2025-04-30")
-        elif found > date.today():
-            wrong("hatched", "this day is yet to come", "Correct it")
-        values["hatched"] = found
-    for column, rows, otherwise in (
-        ("species", tables.species, None),
-        ("variety", tables.varieties, "green"),
-    ):
-        given = cells.get(column, "")
-        key = key_of(given, rows) if given else otherwise
-        if given and key is None:
-            wrong(column, f"{given!r} is not in the tables", f"Use one of {', '.join(rows)}")
-        values[column] = key
-    return values, faults
+def _month_first(days: Sequence[str]) -> bool | None:
+    """Whether the days of a list name the month first (04/30/2025); None when no day tells."""
+    told = set()
+    for found in filter(None, map(YEAR_LAST.fullmatch, days)):
+        if found[2] != "." and (int(found[1]) > 12) != (int(found[3]) > 12):
+            told.add(int(found[3]) > 12)
+    return told.pop() if len(told) == 1 else None
 
 
-def _choice(
-    column: str,
-    given: str,
-    allowed: Sequence[str],
-    values: dict[str, Any],
-    field: str,
-    wrong: Callable[[str, str, str], None],
-) -> None:
-    values[field] = given
-    if given not in allowed:
-        wrong(column, f"{given!r} is not known", f"Use one of {', '.join(allowed)}")
+@dataclass(frozen=True)
+class _Row:
+    """How the rows of one list are read."""
 
+    tables: Tables
+    pattern: str
+    month_first: bool | None
+    keys: dict[tuple[str, str], str | None] = field(default_factory=dict)  # looked up once
 
-def _date(text: str) -> date | None:
-    for form in ("%Y-%m-%d", "%d.%m.%Y"):
+    def values(
+        self, number: int, cells: Mapping[str, str]
+    ) -> tuple[dict[str, Any], list[RowProblem]]:
+        """Fields of one row, without its parents."""
+        words, faults = list_words(), []
+
+        def wrong(column: str, problem: str, mend: str) -> None:
+            faults.append(RowProblem(number, column, problem, mend))
+
+        texts = ("ring", "sex_by", "source", "promised", "notes")
+        values: dict[str, Any] = {name: cells.get(name, "") for name in texts}
+        values["name"] = cells.get("name") or values["ring"]
+        if values["ring"] and not fits_pattern(values["ring"], self.pattern):
+            wrong(
+                "ring", f"{values['ring']!r} does not have the shape {self.pattern!r}", "Correct it"
+            )
+        for part, usual in USUAL.items():
+            given, known = cells.get(part, ""), words.cells[part]
+            values[part] = known.get(bare(given), given) if given else usual
+            if given and bare(given) not in known:
+                column = words.columns[part][0]
+                mend = f"Use one of {', '.join(words.values[part])}"
+                wrong(column, f"{given[:80]!r} is not known", mend)
+        if not values["ring"]:
+            values["ring_kind"] = "none"
+        year = cells.get("ring_year", "")
+        is_year = re.fullmatch("[0-9]{4}", year) is not None and 1950 <= int(year) <= 2200
+        if year and not is_year:
+            wrong("ring year", f"{year[:80]!r} is no year", "Write four digits, such as 2024")
+        values["ring_year"] = int(year) if is_year else None
+        if given := cells.get("hatched", ""):
+            found = self.day(given)
+            values["hatched"] = found if isinstance(found, date) else None
+            if isinstance(found, str):
+                wrong("hatched", f"{given[:80]!r} {found}", "Write it as 2025-04-30")
+            elif not EARLIEST <= found <= date.today():
+                wrong("hatched", f"{found} is yet to come or cannot be right", "Correct it")
+        kinds: tuple[tuple[str, Mapping[str, object], str | None], ...] = (
+            ("species", self.tables.species, None),
+            ("variety", self.tables.varieties, "green"),
+        )
+        for column, rows, otherwise in kinds:
+            given = cells.get(column, "")
+            if (column, given) not in self.keys:
+                self.keys[column, given] = key_of(given, rows) if given else otherwise
+            values[column] = self.keys[column, given]
+            if given and values[column] is None:
+                wrong(
+                    column, f"{given[:80]!r} is not in the tables", f"Use one of {', '.join(rows)}"
+                )
+        return values, faults
+
+    def day(self, text: str) -> date | str:
+        """A day, or what is wrong with it."""
+        if found := YEAR_FIRST.fullmatch(text):
+            year, month, day = int(found[1]), int(found[3]), int(found[4])
+        elif found := YEAR_LAST.fullmatch(text):
+            day, month, year = int(found[1]), int(found[3]), int(found[4])
+            if found[2] != "." and self.month_first is None and day != month:
+                if max(day, month) <= 12:
+                    return "may be two days: no other row tells whether the month comes first"
+                return (
+                    "names the month first, and other rows the day"
+                    if month > 12
+                    else ("names the day first, and other rows the month")
+                )
+            if found[2] != "." and self.month_first:
+                day, month = month, day
+        else:
+            return "is no date"
         try:
-            return datetime.strptime(text, form).date()
+            return date(year, month, day)
         except ValueError:
-            continue
-    return None
+            return "is no date"
 
 
 def _twice(birds: Mapping[int, Bird], known: Sequence[Bird]) -> list[RowProblem]:
-    here = {b.ring for b in known if b.ring}
-    unringed = {(b.name.lower(), b.hatched) for b in known if not b.ring}
-    seen: dict[str, int] = {}
+    """Rows of birds that are in the store, or in the list, already."""
+    rings: dict[str | None, list[tuple[Bird, str]]] = {}
+    for bird in known:
+        rings.setdefault(ring_key(bird.ring), []).append((bird, "already in the store"))
+    unringed = {(bare(b.name), b.hatched) for b in known if not b.ring}
     faults = []
     for number, bird in birds.items():
         if not bird.ring:
-            if (bird.name.lower(), bird.hatched) in unringed:
+            if (bare(bird.name), bird.hatched) in unringed:
                 problem = (
                     "a bird of this name and hatch date without a ring is already in the store"
                 )
                 mend = "Leave this row out, or give it another name"
                 faults.append(RowProblem(number, "name", problem, mend))
             continue
-        if bird.ring in here:
-            faults.append(RowProblem(number, "ring", f"{bird.ring!r} is already in the store",
-                                     "Leave this row out"))  # fmt: skip
-        elif bird.ring in seen:
-            faults.append(RowProblem(number, "ring", f"{bird.ring!r} is also in row "
-                                     f"{seen[bird.ring]}", "Correct one"))  # fmt: skip
-        seen.setdefault(bird.ring, number)
+        own, same = (bird.ring, bird.ring_year), rings.setdefault(ring_key(bird.ring), [])
+        where = [w for other, w in same if same_ring((other.ring, other.ring_year), own)]
+        if where:
+            mend = "Leave this row out, correct one, or give both the year on their ring"
+            faults.append(RowProblem(number, "ring", f"{bird.ring!r} is {where[0]}", mend))
+        same.append((bird, f"also in row {number}"))
     return faults
 
 
@@ -294,21 +342,25 @@ def _with_parents(
     birds: dict[int, Bird], words: Mapping[int, Mapping[str, str]], known: Sequence[Bird]
 ) -> tuple[dict[int, Bird], list[RowProblem]]:
     """Turn the rings or names of parents into ids."""
-    called: dict[str, list[str]] = {}
+    called: dict[str, list[Bird]] = {}
     for bird in (*known, *birds.values()):
-        for name in {bird.ring.lower(), bird.name.lower()} - {""}:
-            called.setdefault(name, []).append(bird.id)
+        for name in {ring_key(bird.ring), ring_key(bird.name)} - {None}:
+            called.setdefault(name or "", []).append(bird)
     done, faults = {}, []
     for number, bird in birds.items():
-        found: dict[str, str | None] = {}
-        for column in ("father", "mother"):
+        found: dict[str, Bird | None] = {"father": None, "mother": None}
+        for column in found:
             name = words[number].get(column, "")
-            ids = called.get(name.lower(), []) if name else []
-            if name and len(ids) != 1:
-                problem = f"{name!r} is not in the list or the store"
-                if ids:
-                    problem = f"{name!r} may be {len(ids)} birds"
+            fitting = called.get(ring_key(name) or "", [])
+            if name and len(fitting) != 1:
+                problem = f"{name[:80]!r} is not in the list or the store"
+                if fitting:
+                    problem = f"{name[:80]!r} may be {len(fitting)} birds"
                 faults.append(RowProblem(number, column, problem, "Give the parent's ring number"))
-            found[column] = ids[0] if len(ids) == 1 else None
-        done[number] = dataclasses.replace(bird, father=found["father"], mother=found["mother"])
+            found[column] = fitting[0] if name and len(fitting) == 1 else None
+        for fault in parent_faults(bird, found["father"], found["mother"]):
+            mend = "Correct a date, a sex or the parent"
+            faults.append(RowProblem(number, "parents", fault, mend))
+        father, mother = (parent.id if parent else None for parent in found.values())
+        done[number] = replace(bird, father=father, mother=mother)
     return done, faults

@@ -8,17 +8,20 @@ p = 1/4 are assumptions, not facts about any cross.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from fractions import Fraction
 from typing import Literal
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.model import Entry, Young, YoungFinding
+from fieldmarks.birds.model import Bird, Entry, Pair, Young, YoungFinding
 from fieldmarks.birds.moult import GROWN, compared
 from fieldmarks.birds.standing import standings
+from fieldmarks.judge.proposal import age_class
 from fieldmarks.judge.signs import SignStatus
+from fieldmarks.rules import Tables
 from fieldmarks.rules.schema import Sign
 
 ASSUMED = (Fraction(1, 2), Fraction(1, 4))
@@ -123,6 +126,64 @@ def measured_finding(
     return OwnRecord(finding, len(looked_at), len(can_show), missing)
 
 
+def young_faults(
+    young: Young,
+    pair: Pair,
+    birds: Mapping[str, Bird],
+    tables: Tables,
+    today: date,
+) -> list[str]:
+    """Why a young cannot be what is said of it, one sentence each; empty when it can.
+
+    Parameters
+    ----------
+    young : Young
+    pair : Pair
+        Its pair, with all young.
+    birds : dict
+        Id -> bird, of the pair and of the bird that the young is kept as.
+    tables : Tables
+        For the age at which a first moult begins.
+    today : date
+    """
+    brood = advice_table().brood
+    kept = birds.get(young.bird or "")
+    hatched = young.hatched or (kept.hatched if kept else None)
+    found = []
+    if not young.label.strip():
+        found.append("it has no ring or name, so nobody can say which bird it is")
+    alike = [young_key(y) for y in pair.young].count(young_key(young))
+    if alike > 1 or (kept and [y.bird for y in pair.young].count(kept.id) > 1):
+        found.append("it stands there twice")
+    if kept is not None and kept.id in (pair.first, pair.second):
+        found.append("it is one of the pair itself")
+    parents = {kept.father, kept.mother} - {None} if kept else set()
+    if parents - {pair.first, pair.second}:
+        found.append("other birds are on record as its parents")
+    if hatched is None:
+        return found
+    if hatched > today:
+        return [*found, f"the hatch date {hatched} is yet to come"]
+    if pair.started and hatched < pair.started + timedelta(days=brood.incubation_days):
+        found.append(
+            f"it hatched on {hatched}, but the pair was put together on {pair.started} and an egg "
+            f"needs {brood.incubation_days} days or more"
+        )
+    for parent in (birds.get(pair.first), birds.get(pair.second)):
+        if parent is None or parent.hatched is None or parent.hatch_known != "exact":
+            continue
+        if hatched < parent.hatched + timedelta(days=brood.parent_days):
+            found.append(f"it hatched on {hatched}, and {parent.name} only on {parent.hatched}")
+    if young.finding != "unclear" and age_class(tables, hatched, today) == "young":
+        found.append(f"it hatched on {hatched} and cannot be through its first moult yet")
+    return found
+
+
+def young_key(young: Young) -> str:
+    """The label of a young for comparing."""
+    return " ".join(young.label.casefold().split())
+
+
 @dataclass(frozen=True)
 class Strength:
     """How strong so many clean young are under one assumed chance."""
@@ -154,7 +215,7 @@ class MatingResult:
     strengths : tuple of Strength
         One for each assumed chance.
     gaps : tuple of str
-        For each young judged by its own looks: which signs were not looked at.
+        What does not count of the young, and why: those that cannot be, and signs not looked at.
     """
 
     verdict: Verdict

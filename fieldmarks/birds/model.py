@@ -42,6 +42,9 @@ Share = Annotated[float, Field(ge=0, le=1)]
 Ending = Annotated[str, Field(pattern=rf"^\.({ENDING})$")]
 
 
+EARLIEST = date(1950, 1, 1)  # of any day a keeper may give
+
+
 def new_id() -> str:
     """A random id."""
     return uuid.uuid4().hex
@@ -248,14 +251,6 @@ class Entry:
     revision: int = 0
     saved_at: Short = ""
 
-    @property
-    def looks(self) -> tuple[Observation, ...]:
-        """The observations."""
-        return self.observations
-
-
-Look = Observation
-
 
 @dataclass(frozen=True)
 class Young:
@@ -292,7 +287,6 @@ Kept = Bird | Entry | Pair
 K = TypeVar("K", bound="Bird | Entry | Pair")
 FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}  # in an export
 GIVEN = ("number", "revision", "saved_at")  # by the store
-EARLIEST = date(1950, 1, 1)
 
 
 def folder_of(kind: type) -> str:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
@@ -23,7 +23,7 @@ QUANTITIES: tuple[Quantity, ...] = ("L*", "C*", "h", "dark", "orange")
 BY_CHANCE = 0.0455  # share of a normal distribution outside k = 2
 GROWN: tuple[Stage, ...] = ("after first moult", "later moult")
 PRESENT = (SignStatus.SEEN.value, SignStatus.LOOK_AGAIN.value)
-# Worst first: where the photos of one entry differ, the first of these that occurs stands.
+# Worst first: where the photos of one day differ, the first of these that occurs stands.
 WORST_FIRST = (*PRESENT, SignStatus.DOUBTFUL.value, SignStatus.NOT_SEEN.value)
 
 NAMES: dict[Quantity, str] = {
@@ -108,7 +108,7 @@ def timelines(entries: Sequence[Entry]) -> dict[str, list[TimePoint]]:
     """
     lines: dict[str, list[TimePoint]] = {}
     for entry in in_order(entries):
-        for look in entry.looks:
+        for look in entry.observations:
             for point in look.marks:
                 if point.calibrated:
                     spot = TimePoint(entry.day, entry.number, entry.stage, look.id, point)
@@ -119,6 +119,29 @@ def timelines(entries: Sequence[Entry]) -> dict[str, list[TimePoint]]:
 def in_order(entries: Sequence[Entry]) -> list[Entry]:
     """Entries that count, by day; those of one day in the order saved, whatever the clock said."""
     return sorted((e for e in entries if not e.withdrawn), key=lambda e: (e.day, e.number))
+
+
+def by_day(entries: Sequence[Entry]) -> list[list[Entry]]:
+    """Entries that count, those of one day together: they are readings of the same plumage."""
+    return [list(day) for _, day in itertools.groupby(in_order(entries), key=lambda e: e.day)]
+
+
+def as_one(day: Sequence[Entry]) -> Entry:
+    """The entries of one day as a single one with all their photos."""
+    return replace(
+        day[-1], observations=tuple(look for entry in day for look in entry.observations)
+    )
+
+
+def differ(day: Sequence[Entry], sign: str) -> bool:
+    """Whether entries of one day disagree on a sign, in a mark that both compared."""
+    there = [_places(entry, sign) for entry in day]
+    return any(
+        places & compared(other, sign)
+        for entry, places in zip(day, there, strict=True)
+        for other, none in zip(day, there, strict=True)
+        if other is not entry and not none and _status(other, sign) == SignStatus.NOT_SEEN.value
+    )
 
 
 def change(before: TimePoint, after: TimePoint, quantity: Quantity) -> Change | None:
@@ -134,11 +157,11 @@ def change(before: TimePoint, after: TimePoint, quantity: Quantity) -> Change | 
 
 
 def changes(lines: Mapping[str, Sequence[TimePoint]]) -> list[Change]:
-    """From the first to the last entry of every mark, each quantity."""
+    """From the first to the last day of every mark, each quantity."""
     found = [
         change(line[0], line[-1], quantity)
         for line in lines.values()
-        if len(line) > 1 and line[0].number != line[-1].number
+        if line[0].day != line[-1].day
         for quantity in QUANTITIES
     ]
     return [c for c in found if c is not None]
@@ -208,13 +231,16 @@ class SignStory:
 
 @dataclass(frozen=True)
 class _Seen:
-    """A sign in one entry, the marks that were compared there and those that may show it."""
+    """A sign on one day, the marks that were compared, those that may show it, and whether the
+    looks of that day disagree.
+    """
 
     day: date
     grown: bool
     point: SignPoint
     compared: frozenset[str]
     there: frozenset[str]
+    differ: bool
 
 
 def sign_stories(
@@ -232,32 +258,45 @@ def sign_stories(
         Day by which the bird is grown; without it the stage of each entry decides.
     """
     seen: dict[str, list[_Seen]] = {}
-    for entry in in_order(entries):
-        grown = entry.day >= matures if matures else entry.stage in GROWN
+    for day in by_day(entries):
+        whole = as_one(day)
+        grown = whole.day >= matures if matures else whole.stage in GROWN
         worst: dict[str, SignPoint] = {}
-        for point in (p for look in entry.looks for p in look.signs if p.status in WORST_FIRST):
+        for point in (
+            p for look in whole.observations for p in look.signs if p.status in WORST_FIRST
+        ):
             known = worst.setdefault(point.sign, point)
             worst[point.sign] = min(known, point, key=lambda p: WORST_FIRST.index(p.status))
         for sign, point in worst.items():
-            there = {
-                mark
-                for look in entry.looks
-                for p in look.signs
-                if p.sign == sign and p.status in PRESENT
-                for mark in p.places
-            }
-            row = _Seen(entry.day, grown, point, compared(entry, sign), frozenset(there))
+            there = _places(whole, sign)
+            row = _Seen(whole.day, grown, point, compared(whole, sign), there, differ(day, sign))
             seen.setdefault(sign, []).append(row)
     return [_story(sign, rows, texts.get(sign, sign)) for sign, rows in seen.items()]
 
 
+def _points(entry: Entry, sign: str) -> list[SignPoint]:
+    return [p for look in entry.observations for p in look.signs if p.sign == sign]
+
+
+def _places(entry: Entry, sign: str) -> frozenset[str]:
+    """Marks in which a sign was there in any photo of an entry."""
+    present = (p for p in _points(entry, sign) if p.status in PRESENT)
+    return frozenset(mark for p in present for mark in p.places)
+
+
+def _status(entry: Entry, sign: str) -> str:
+    """The worst status of a sign over the photos of an entry; empty when it was not compared."""
+    found = [p.status for p in _points(entry, sign) if p.status in WORST_FIRST]
+    return min(found, key=WORST_FIRST.index, default="")
+
+
 def compared(entry: Entry, sign: str) -> frozenset[str]:
     """Marks, or relation, in which a sign was compared in any photo of an entry."""
-    points = [p for look in entry.looks for p in look.signs if p.sign == sign]
+    points = _points(entry, sign)
     if any(p.compared for p in points):
         return frozenset(mark for p in points for mark in p.compared.split())
     # Version 0.1 did not say: whatever was read with a card may have been.
-    colours = {p.mark for look in entry.looks for p in look.marks if p.calibrated}
+    colours = {p.mark for look in entry.observations for p in look.marks if p.calibrated}
     return frozenset(colours | {p.mark for p in points})
 
 
@@ -271,6 +310,9 @@ def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
             how = "not seen in any look." if sure else "not seen; an earlier look was in doubt."
             return SignStory(sign, "never", f"{text}: {how}")
         return SignStory(sign, "unclear", f"{text}: not decided yet. Look again.")
+    if last.differ:
+        said = f"{text}: two looks of {last.day} disagree: one shows it, one does not. Look again."
+        return SignStory(sign, "unclear", said)
     first = rows[0]
     difference = last.point.amount - first.point.amount
     smallest = COVERAGE_FACTOR * math.hypot(first.point.u_amount, last.point.u_amount)

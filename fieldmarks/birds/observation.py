@@ -16,7 +16,8 @@ from fieldmarks.judge.signs import SignFinding, tint_fraction
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.measure.sampling import ColourDraws, draw_colours
-from fieldmarks.record import Question, Record, record_of_file, record_to_json
+from fieldmarks.pipeline import record_of_file
+from fieldmarks.record import Question, Record, record_to_json
 from fieldmarks.rules import Tables
 
 DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years
@@ -71,27 +72,30 @@ class Evidence:
     def without_place(self) -> Evidence:
         """The same, with a photo that no longer tells where it was taken.
 
-        The photo gets another fingerprint, and the record names that one; no number changes.
+        The photo gets another fingerprint, and where it was no JPEG another name; the record says
+        both, and no number changes.
 
         Raises
         ------
         PhotoError
             The place cannot be taken out of a file of this kind.
         """
-        from fieldmarks.measure.location import without_place
+        from fieldmarks.measure.location import given_name, without_place
 
-        record = self.record
-        photo = without_place(self.photo, record.measurement.photo)
+        before = self.record.measurement
+        photo = without_place(self.photo, before.photo)
         if photo == self.photo:
             return self
-        digest = hashlib.sha256(photo).hexdigest()
+        digest, name = hashlib.sha256(photo).hexdigest(), given_name(before.photo, photo)
+        kind = before.facts.format if before.facts.format == "JPEG" else "PNG"
         measured = replace(
-            record.measurement,
+            before,
+            photo=name,
             sha256=digest,
-            facts=replace(record.measurement.facts, has_position=False),
-            regions=replace(record.measurement.regions, sha256=digest),
+            facts=replace(before.facts, has_position=False, format=kind),
+            regions=replace(before.regions, photo=name, sha256=digest),
         )
-        return replace(self, photo=photo, record=replace(record, measurement=measured))
+        return replace(self, photo=photo, record=replace(self.record, measurement=measured))
 
 
 def region_file_of(record: Record) -> bytes:

@@ -141,6 +141,12 @@ class Reader:
             Entry, table.c.bird == bird, *([] if with_withdrawn else [table.c.withdrawn == ""])
         )
 
+    def entries_with(self, photo: str) -> list[Entry]:
+        """Entries that count and hold a photo, by its SHA-256; of any bird."""
+        name = orm.observations.c.photo.startswith(f"{photo[:2]}/{photo}.")
+        of_photo = select(orm.observations.c.entry).where(name)
+        return self.read(Entry, orm.entries.c.id.in_(of_photo), orm.entries.c.withdrawn == "")
+
     def pairs(self, bird: str | None = None) -> list[Pair]:
         """Pairs that count, all or those of one bird."""
         table = orm.pairs

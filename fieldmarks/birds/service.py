@@ -15,24 +15,29 @@ from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts
 from fieldmarks.birds.dossier import Seal, write_dossier
 from fieldmarks.birds.due import first_moult_over
-from fieldmarks.birds.family import Relative
+from fieldmarks.birds.family import Relative, parent_faults
 from fieldmarks.birds.mating import (
     ACCEPTED_MISS,
     MatingResult,
     OwnRecord,
     judge_mating,
     measured_finding,
+    young_faults,
+    young_key,
 )
-from fieldmarks.birds.model import Bird, Entry, Pair, Stage, Young, new_id, told_apart
-from fieldmarks.birds.moult import SignStory, sign_stories
+from fieldmarks.birds.model import EARLIEST, Bird, Entry, Pair, Stage, Young, new_id, told_apart
+from fieldmarks.birds.moult import GROWN, PRESENT, SignStory, sign_stories
 from fieldmarks.birds.observation import Evidence, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, warnings_for_test
 from fieldmarks.birds.ring import check_ring
 from fieldmarks.birds.signature import own_key
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
+from fieldmarks.judge.conclusion import CONTRADICTED
+from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.record import Question
+from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
 
 RING_PATTERN = "ring_pattern"  # setting: the shape of the keeper's ring numbers
@@ -44,12 +49,65 @@ def save_bird(store: Store, bird: Bird) -> Bird:
     Raises
     ------
     FieldmarksError
-        Its ring does not have the keeper's shape, or as :meth:`Store.save`.
+        A parent cannot be right, its ring does not have the keeper's shape, or as
+        :meth:`Store.save`.
     """
+    check_day("hatch date", bird.hatched, bird.label)
     check_ring(bird.ring, store.setting(RING_PATTERN))
+    _check_family(store, bird)
     if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
         bird = replace(bird, ring_kind="not known")
     return store.save(bird)
+
+
+def check_day(what: str, day: date | None, where: str) -> None:
+    """Refuse a day that is yet to come, or so early that it must be a slip.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    if day is not None and not EARLIEST <= day <= date.today():
+        wrong = "is yet to come" if day > EARLIEST else "cannot be right"
+        raise FieldmarksError(
+            f"the {what} {day.isoformat()} {wrong}", where=where, mend="Correct it"
+        )
+
+
+def _check_family(store: Store, bird: Bird) -> None:
+    """Refuse parents that cannot be, of the bird itself and of its young on record."""
+    father, mother = (store.bird(key) if key else None for key in (bird.father, bird.mother))
+    faults = parent_faults(bird, father, mother)
+    for young in bird_page(store, bird.id).young if bird.number else ():
+        own = [bird if key == bird.id else None for key in (young.father, young.mother)]
+        faults += parent_faults(young, *own)
+    if faults:
+        mend = "Correct its sex, a date or the parent; '' in place of a name takes a parent off"
+        raise FieldmarksError(faults[0], where=bird.label, mend=mend)
+
+
+def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
+    """Add a young to a pair, in place of one of the same label.
+
+    Raises
+    ------
+    FieldmarksError
+        It cannot be a young of this pair, or not be through its first moult.
+    """
+    check_day("hatch date", young.hatched, young.label)
+    others = tuple(y for y in pair.young if young_key(y) != young_key(young))
+    pair = replace(pair, young=(*others, young))
+    faults = young_faults(young, pair, _birds_of(store, pair), tables, date.today())
+    if faults:
+        mend = "Correct it" if "moult" not in faults[0] else "Leave it 'unclear' until then"
+        raise FieldmarksError(faults[0], where=young.label, mend=mend)
+    return store.save(pair)
+
+
+def _birds_of(store: Store, pair: Pair) -> dict[str, Bird]:
+    """The pair, and those of its young that are kept as birds."""
+    keys = {pair.first, pair.second, *(y.bird for y in pair.young if y.bird)}
+    return {key: store.bird(key) for key in keys}
 
 
 def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Question:
@@ -66,6 +124,60 @@ def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Questio
     return Question(variety=bird.variety, age=age, claimed=bird.species)
 
 
+class WhichBirdError(FieldmarksError):
+    """Something speaks against a photo being of this bird: the keeper is to say whether it is.
+
+    Parameters
+    ----------
+    doubts : list of str
+        One sentence each.
+    bird : Bird
+    """
+
+    def __init__(self, doubts: Sequence[str], bird: Bird) -> None:
+        self.doubts = tuple(doubts)
+        super().__init__(
+            f"is it this bird? {' '.join(doubts).rstrip('.')}",
+            where=bird.label,
+            mend="If it is, say so with --yes",
+        )
+
+
+def doubts_about(
+    store: Store, bird: Bird, evidence: Sequence[Evidence], tables: Tables
+) -> list[str]:
+    """What speaks against photos being of a bird: they are kept for another, or do not fit it."""
+    found = []
+    for one in evidence:
+        measured, judged = one.record.measurement, one.record.assessment
+        for entry in store.entries_with(measured.sha256):
+            if entry.bird != bird.id:
+                other = store.bird(entry.bird).label
+                found.append(f"{measured.photo} is kept for {other} already.")
+        # A sign of mixed ancestry is no other bird; marks beside those that show it may be.
+        signs = {mark for s in judged.signs if s.status.value in PRESENT for mark in s.there}
+        strange = [
+            f.name
+            for sheet in judged.sheets
+            if sheet.species == bird.species and judged.conclusion.outcome in CONTRADICTED
+            for f in sheet.findings
+            if f.status is Status.DOES_NOT_FIT and f.mark not in signs
+        ]
+        if strange:
+            species = tables.species[bird.species or ""].name
+            found.append(f"{measured.photo}: {', '.join(strange)} not as on a {species}.")
+        if likelier := likelier_variety(one.record, tables):
+            found.append(likelier[1])
+    return list(dict.fromkeys(found))
+
+
+def stage_fits(bird: Bird, day: date, stage: Stage, tables: Tables) -> bool:
+    """Whether a bird can be in a stage of its moults on a day, as far as its age is known."""
+    if bird.hatched is None or bird.hatch_known != "exact" or day < bird.hatched:
+        return True
+    return stage not in GROWN or age_class(tables, bird.hatched, day) != "young"
+
+
 def keep_look(
     store: Store,
     bird: Bird,
@@ -75,11 +187,19 @@ def keep_look(
     stage: Stage,
     measured_by: str,
     note: str = "",
+    sure: bool = False,
 ) -> Entry:
     """Add a moult entry with measured photos.
 
+    Parameters
+    ----------
+    sure : bool
+        The keeper has said that it is this bird, whatever speaks against it.
+
     Raises
     ------
+    WhichBirdError
+        A photo does not look like this bird, or is kept for another one; not when ``sure``.
     FieldmarksError
         The day is yet to come or lies before the bird hatched, or the same is kept already.
     """
@@ -95,6 +215,12 @@ def keep_look(
             where=bird.label,
             mend="Correct one of the dates",
         )
+    if not stage_fits(bird, day, stage, tables):
+        raise FieldmarksError(
+            f"it hatched on {bird.hatched}, so on {day} it cannot be {stage!r}",
+            where=bird.label,
+            mend="Correct the stage, the day or the hatch date",
+        )
     who = measured_by.strip()
     given = {e.sha256: e.region_file for e in evidence}
     # Another person may well measure the same photo; the same person pressed twice.
@@ -107,6 +233,8 @@ def keep_look(
                 where=f"{bird.label}, entry {earlier.number}",
                 mend="Take another photo, or withdraw that entry first",
             )
+    if not sure and (doubts := doubts_about(store, bird, evidence, tables)):
+        raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
     return store.save_entry(entry, evidence, tables)
 
@@ -210,7 +338,13 @@ def mating_result(
     species = store.bird(pair.second).species
     row = tables.species.get(species or "")
     young = young_with_findings(store, pair, tables)
+    birds = _birds_of(store, pair)
     gaps = [
+        f"{y.label or 'A young'} does not count: {fault}."
+        for y in pair.young
+        for fault in young_faults(y, pair, birds, tables, date.today())[:1]
+    ]
+    gaps += [
         f"{y.label}: {record.looked_at} of {record.can_show} signs were looked at. Not looked at: "
         + " ".join(sign.text for sign in record.not_looked_at)
         for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True)
@@ -220,12 +354,16 @@ def mating_result(
 
 
 def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]:
-    """Young of a pair; one that is left unclear but kept as a bird is judged by its own record."""
-    records = _own_records(store, pair, tables)
-    return [
-        y if record is None else replace(y, finding=record.finding)
-        for y, record in zip(pair.young, records, strict=True)
-    ]
+    """Young of a pair; one that is left unclear but kept as a bird is judged by its own record.
+    What cannot be is unclear.
+    """
+    birds, found = _birds_of(store, pair), []
+    for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True):
+        finding = y.finding if record is None else record.finding
+        if young_faults(replace(y, finding=finding), pair, birds, tables, date.today()):
+            finding = "unclear"
+        found.append(replace(y, finding=finding))
+    return found
 
 
 def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | None]:
@@ -238,7 +376,8 @@ def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | N
         bird = store.bird(y.bird)
         species = bird.species or store.bird(pair.second).species
         can_show = showing_signs(species, bird.variety, tables)
-        found.append(measured_finding(store.entries(bird.id), can_show))
+        entries = [e for e in store.entries(bird.id) if stage_fits(bird, e.day, e.stage, tables)]
+        found.append(measured_finding(entries, can_show))
     return found
 
 

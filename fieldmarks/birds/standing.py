@@ -7,7 +7,14 @@ from dataclasses import dataclass
 from datetime import date
 
 from fieldmarks.birds.model import Entry
-from fieldmarks.birds.moult import PRESENT, WORST_FIRST, in_order, sign_stories
+from fieldmarks.birds.moult import (
+    PRESENT,
+    WORST_FIRST,
+    as_one,
+    by_day,
+    differ,
+    sign_stories,
+)
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables
 from fieldmarks.rules.schema import Sign
@@ -25,13 +32,13 @@ class Standing:
     species : str
         Species the bird was taken for.
     status : str
-        The latest decided status; "doubtful" when nothing was decided, or when a look after "not
-        seen" was in doubt.
+        That of the latest day that decided; "doubtful" when nothing was decided, when a look after
+        "not seen" was in doubt, or when the looks of that day disagree.
     day : date
-        Day of the entry that this rests on.
+        The day that this rests on.
     disputed : bool
-        It was there in an earlier look, is "not seen" now, and the change is not one that clears
-        a doubt (see ``moult.sign_stories``).
+        The looks of that day disagree; or it was there earlier, is "not seen" now, and the change
+        is not one that clears a doubt (see ``moult.sign_stories``).
     """
 
     sign: str
@@ -51,20 +58,20 @@ def standings(entries: Sequence[Entry], matures: date | None = None) -> list[Sta
     matures : date, optional
         Day by which the bird is grown; without it the stage of each entry decides.
     """
-    counted = in_order(entries)
+    days = by_day(entries)
     rows: dict[tuple[str, str], list[tuple[int, str]]] = {}
-    for place, entry in enumerate(counted):
-        for key, status in _worst(entry).items():
+    for place, day in enumerate(days):
+        for key, status in _worst(as_one(day)).items():
             rows.setdefault(key, []).append((place, status))
     return [
-        _standing(sign, species, found, counted, matures) for (sign, species), found in rows.items()
+        _standing(sign, species, found, days, matures) for (sign, species), found in rows.items()
     ]
 
 
 def _worst(entry: Entry) -> dict[tuple[str, str], str]:
-    """The worst status of each sign over the photos of one entry; none where none was compared."""
+    """The worst status of each sign over some photos; none where none was compared."""
     worst: dict[tuple[str, str], str] = {}
-    for point in (p for look in entry.looks for p in look.signs if p.status in WORST_FIRST):
+    for point in (p for look in entry.observations for p in look.signs if p.status in WORST_FIRST):
         key = (point.sign, point.species)
         worst[key] = min(worst.get(key, point.status), point.status, key=WORST_FIRST.index)
     return worst
@@ -74,26 +81,28 @@ def _standing(
     sign: str,
     species: str,
     found: list[tuple[int, str]],
-    counted: list[Entry],
+    days: list[list[Entry]],
     matures: date | None,
 ) -> Standing:
     decided = [(place, status) for place, status in found if status in DECIDED]
     place, status = decided[-1] if decided else found[-1]
-    disputed = False
-    if status == SignStatus.NOT_SEEN.value:
+    disputed = differ(days[place], sign)
+    if disputed:
+        status = SignStatus.DOUBTFUL.value
+    elif status == SignStatus.NOT_SEEN.value:
         there = [p for p, earlier in decided if earlier in PRESENT]
-        disputed = bool(there) and not _cleared(sign, counted, there[-1], matures)
+        disputed = bool(there) and not _cleared(sign, days, there[-1], matures)
         if found[-1][0] > place:  # a doubt came up after it was last ruled out
             place, status = found[-1]
-    return Standing(sign, species, status, counted[place].day, disputed)
+    return Standing(sign, species, status, days[place][0].day, disputed)
 
 
-def _cleared(sign: str, counted: list[Entry], last_there: int, matures: date | None) -> bool:
+def _cleared(sign: str, days: list[list[Entry]], last_there: int, matures: date | None) -> bool:
     """Whether the sign went away with the moult in any look after it was last there."""
     return any(
         story.sign == sign and story.story == "faded"
-        for end in range(last_there + 2, len(counted) + 1)
-        for story in sign_stories(counted[:end], {}, matures)
+        for end in range(last_there + 2, len(days) + 1)
+        for story in sign_stories([e for day in days[:end] for e in day], {}, matures)
     )
 
 

@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.rules import Tables
-from fieldmarks.rules.load import assemble, keepers_swatch_folder, shipped_folders
+from fieldmarks.rules.load import assemble, own_swatch_folder, shipped_folders
 
 MAX_FILES = 400
 MAX_BYTES = 8 * 1024 * 1024
@@ -26,7 +26,7 @@ def pack_tables(tables: Tables, extra: Path | None = None) -> bytes | None:
     Folders are numbered in the order they were read, because later rows replace earlier ones.
     """
     shipped = list(shipped_folders())
-    optional = [f for f in (extra, keepers_swatch_folder()) if f is not None and f.is_dir()]
+    optional = [f for f in (extra, own_swatch_folder()) if f is not None and f.is_dir()]
     choices = [shipped, *([*shipped, f] for f in optional), [*shipped, *optional]]
     for folders in choices:
         found, _ = assemble(folders)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import date
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +16,7 @@ from fieldmarks.cli.birds_options import (
     BirdName,
     app,
     console,
+    known_as,
     open_store,
     read_day,
     rule_tables,
@@ -69,19 +72,23 @@ class Form(StrEnum):
 
 Ring = Annotated[str | None, typer.Option("--ring", help="Ring number as it reads.")]
 Kind = Annotated[RingKind | None, typer.Option("--ring-kind", help="Kind of ring.")]
-RingYear = Annotated[int | None, typer.Option("--ring-year", help="Year on the ring.")]
-Hatched = Annotated[str | None, typer.Option("--hatched", help="Hatch date: 2025-04-30.")]
+RingYear = Annotated[int | None, typer.Option("--ring-year", help="Year on the ring; 0 for none.")]
+Hatched = Annotated[
+    str | None, typer.Option("--hatched", help="Hatch date: 2025-04-30, or '' for none.")
+]
 Estimate = Annotated[
     bool | None, typer.Option("--estimate/--exact", help="Whether the hatch date is a guess.")
 ]
-Species = Annotated[str | None, typer.Option("--species", help="Species it is said to be.")]
+Species = Annotated[
+    str | None, typer.Option("--species", help="Species it is said to be, by any name.")
+]
 Variety = Annotated[str | None, typer.Option("--variety", help="Colour variety.")]
 SexOption = Annotated[Sex | None, typer.Option("--sex", help="Cock, hen or unknown.")]
 SexBy = Annotated[str | None, typer.Option("--sex-by", help="How the sex is known.")]
 Source = Annotated[str | None, typer.Option("--source", help="Breeder or seller.")]
 Promised = Annotated[str | None, typer.Option("--promised", help="What was promised.")]
-Father = Annotated[str | None, typer.Option("--father", help="Father's name or ring.")]
-Mother = Annotated[str | None, typer.Option("--mother", help="Mother's name or ring.")]
+Father = Annotated[str | None, typer.Option("--father", help="Father's name or ring; '' for none.")]
+Mother = Annotated[str | None, typer.Option("--mother", help="Mother's name or ring; '' for none.")]
 Notes = Annotated[str | None, typer.Option("--notes", help="Anything else.")]
 
 
@@ -143,7 +150,14 @@ def list_command(
     from fieldmarks.birds.collection import Filter, collection_csv, list_birds
     from fieldmarks.cli import printing
 
-    wanted = Filter(words, species, variety, show.value, gone)
+    tables = rule_tables()
+    wanted = Filter(
+        words,
+        known_as(species, tables.species, "species"),
+        known_as(variety, tables.varieties, "variety"),
+        show.value,
+        gone,
+    )
     with open_store(context) as store:
         if form is Form.csv:
             print(collection_csv(store, wanted, date.today()), end="")
@@ -175,17 +189,34 @@ def look(
         None
     ),
     note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="It is this bird, whatever speaks against it.")
+    ] = False,
 ) -> None:
     """Measure photos of a bird and keep them as an entry of its moult record."""
     from fieldmarks.birds.observation import evidence_of_file
-    from fieldmarks.birds.service import keep_look, lost_comparisons, question_for
+    from fieldmarks.birds.service import (
+        WhichBirdError,
+        keep_look,
+        lost_comparisons,
+        question_for,
+    )
 
     tables, on = rule_tables(), read_day(day) or date.today()
     with open_store(context) as store:
         found = store.find(bird)
         question = question_for(found, on, stage.value, tables)
         evidence = [evidence_of_file(path, tables, question) for path in photo]
-        entry = keep_look(store, found, evidence, tables, on, stage.value, by, note)
+        keep = partial(keep_look, store, found, evidence, tables, on, stage.value, by, note)
+        try:
+            entry = keep(sure=yes)
+        except WhichBirdError as asks:
+            if not sys.stdin.isatty():
+                raise
+            for doubt in asks.doubts:
+                say(doubt)
+            typer.confirm(f"Is it {found.label}?", abort=True, err=True)
+            entry = keep(sure=True)
     for kept in entry.observations:
         print(f"{kept.file}: {kept.sentence}")
     for line in lost_comparisons(evidence, tables):
@@ -262,26 +293,31 @@ def before_buying(
     """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
     from fieldmarks.birds.buying import buying_check
     from fieldmarks.cli import printing
-    from fieldmarks.record import Question, record_of_file
+    from fieldmarks.pipeline import question_of, record_of_file
 
     tables = rule_tables()
-    question = Question(variety=variety, age=age, claimed=sold_as)
-    record, _ = record_of_file(photo, tables, question)
+    record, _ = record_of_file(photo, tables, question_of(tables, sold_as, variety, age))
     printing.print_buying(buying_check(record.assessment, tables), console())
 
 
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
-    """Fields of a bird from options that were given."""
-    from fieldmarks.rules.plumage import check_choice
+    """Fields of a bird from options that were given; empty text takes a fact off."""
 
-    plain = ("ring", "ring_year", "species", "variety", "sex_by", "source", "promised", "notes")
+    tables = rule_tables()
+    plain = ("ring", "sex_by", "source", "promised", "notes")
     values = {k: given[k] for k in plain if given[k] is not None}
     values |= {k: given[k].value for k in ("sex", "ring_kind") if given[k] is not None}
-    values |= {k: store.find(given[k]).id for k in ("father", "mother") if given[k]}
+    for parent in ("father", "mother"):
+        if given[parent] is not None:
+            values[parent] = store.find(given[parent]).id if given[parent].strip() else None
     if given["hatched"] is not None:
         values["hatched"] = read_day(given["hatched"])
     if given["estimate"] is not None:
         values["hatch_known"] = "estimate" if given["estimate"] else "exact"
-    if given["species"] or given["variety"]:
-        check_choice(rule_tables(), given["species"], given["variety"] or "green", "adult")
+    if given["ring_year"] is not None:
+        values["ring_year"] = given["ring_year"] or None
+    if given["species"] is not None:
+        values["species"] = known_as(given["species"], tables.species, "species")
+    if given["variety"] is not None:
+        values["variety"] = known_as(given["variety"], tables.varieties, "variety") or "green"
     return values

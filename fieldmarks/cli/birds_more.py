@@ -80,18 +80,39 @@ def start_test(
 ) -> None:
     """Begin a test mating for a bird whose plumage cannot tell."""
     from fieldmarks.birds.model import Pair, new_id
-    from fieldmarks.birds.service import before_test
+    from fieldmarks.birds.service import before_test, check_day
 
     tables = rule_tables()
     with open_store(context) as store:
         one, other = store.find(bird), store.find(mate)
         lines = before_test(store, one, other, tables, date.today())
+        check_day("start", read_day(started), one.label)
         pair = store.save(Pair(new_id(), one.id, other.id, "test mating", read_day(started)))
     print(pair.id[:8])
     say("Think about this before you put them together:")
     for line in lines:
         say(f"  * {line}")
     say(f"Test mating of {one.label} with {other.label} begun. Add its young with 'add-young'.")
+
+
+@app.command()
+def change_pair(
+    context: typer.Context,
+    pair: PairId,
+    started: Annotated[
+        str, typer.Option("--started", help="When they were put together: 2026-02-01; '' for none.")
+    ],
+) -> None:
+    """Correct the day on which a pair was put together."""
+    import dataclasses
+
+    from fieldmarks.birds.service import check_day
+
+    with open_store(context) as store:
+        day = read_day(started)
+        check_day("start", day, pair)
+        store.save(dataclasses.replace(store.pair(pair), started=day))
+    say(f"Together since {day or 'a day not known'}.")
 
 
 @app.command()
@@ -108,16 +129,14 @@ def add_young(
     note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
 ) -> None:
     """Add a young bird to a pair, or change what was found on it."""
-    import dataclasses
-
     from fieldmarks.birds.model import Young
+    from fieldmarks.birds.service import save_young
 
+    tables = rule_tables()
     with open_store(context) as store:
-        found = store.pair(pair)
         key = store.find(kept_as).id if kept_as else None
-        young = Young(label, read_day(hatched), finding.value, key, note)
-        others = tuple(y for y in found.young if y.label != label)
-        store.save(dataclasses.replace(found, young=(*others, young)))
+        young = Young(label.strip(), read_day(hatched), finding.value, key, note)
+        save_young(store, store.pair(pair), young, tables)
     say(f"{label}: {finding.value}.")
 
 

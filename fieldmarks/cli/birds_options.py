@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import sys
+from collections.abc import Mapping
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError, TableError
+from fieldmarks.cli.shared import console as console
+from fieldmarks.cli.shared import rule_tables as rule_tables
+from fieldmarks.cli.shared import say as say
 
 if TYPE_CHECKING:
     from fieldmarks.birds.store import Store
-    from fieldmarks.rules import Tables
 
 app = typer.Typer(
     help="Keep your birds' lives: moults, pairs, test matings and disputes.",
@@ -41,17 +43,17 @@ def where(
 
 
 def read_day(text: str | None) -> date | None:
-    """A date written as 2025-04-30; None stays None.
+    """A date written as 2025-04-30; None stays None, and empty text is none.
 
     Raises
     ------
     FieldmarksError
         It is no date.
     """
-    if text is None:
+    if text is None or not text.strip():
         return None
     try:
-        return datetime.strptime(text, "%Y-%m-%d").date()
+        return datetime.strptime(text.strip(), "%Y-%m-%d").date()
     except ValueError:
         raise FieldmarksError(f"{text!r} is no date", mend="Write it as 2025-04-30") from None
 
@@ -64,22 +66,19 @@ def open_store(context: typer.Context) -> Store:
     return Store(folder, database)
 
 
-def rule_tables() -> Tables:
-    """The rule tables."""
-    from fieldmarks.rules import load_tables
+def known_as(given: str | None, rows: Mapping[str, object], what: str) -> str | None:
+    """Key of a species, variety or age by any of its names; None stays None, empty text is none.
 
-    return load_tables()
+    Raises
+    ------
+    TableError
+        The tables do not hold it.
+    """
+    from fieldmarks.rules.tables import key_of
 
-
-def console() -> Any:
-    """Where answers are printed."""
-    from rich.console import Console
-
-    return Console(
-        width=None if sys.stdout.isatty() else 120, highlight=False, markup=False, emoji=False
-    )
-
-
-def say(line: str) -> None:
-    """Say something beside the answer, on standard error."""
-    print(line, file=sys.stderr)
+    if given is None or not given.strip():
+        return None
+    key = key_of(given, rows)
+    if key is None:
+        raise TableError(f"there is no {what} {given!r}", mend=f"Use one of {', '.join(rows)}")
+    return key

@@ -5,11 +5,12 @@ Mounted under the main command line; heavy libraries are imported inside the com
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from fieldmarks.cli.shared import say
 
 app = typer.Typer(
     help="Cards, charts, the printed frame and your phone's own colours.",
@@ -33,7 +34,7 @@ def print_frame(
     from fieldmarks.report.frame_sheet import sheet_pdf
 
     write_whole(into, sheet_pdf())
-    _say(f"Written: {into}. Print it at 100 %; the ruler on it must be 100 mm long.")
+    say(f"Written: {into}. Print it at 100 %; the ruler on it must be 100 mm long.")
 
 
 @app.command()
@@ -77,7 +78,7 @@ def _add_regions(photo: Path, opened: object, found: tuple) -> None:
     from fieldmarks.measure.photo import Photo as Opened
     from fieldmarks.measure.region import RegionSet
     from fieldmarks.measure.region_file import read_region_file, write_region_file
-    from fieldmarks.record import region_file_of
+    from fieldmarks.pipeline import region_file_of
 
     assert isinstance(opened, Opened)
     path = region_file_of(photo)
@@ -87,7 +88,7 @@ def _add_regions(photo: Path, opened: object, found: tuple) -> None:
     write_region_file(
         RegionSet(opened.name, opened.width, opened.height, (*kept, *found), opened.sha256), path
     )
-    _say(f"Card and scale added to {path.name}.")
+    say(f"Card and scale added to {path.name}.")
 
 
 @app.command()
@@ -97,7 +98,7 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     from fieldmarks.measure.photo import open_photo
     from fieldmarks.measure.photo_quality import photo_fitness
     from fieldmarks.measure.region_file import read_region_file
-    from fieldmarks.record import region_file_of
+    from fieldmarks.pipeline import region_file_of
 
     opened = open_photo(photo)
     path = regions or region_file_of(photo)
@@ -133,6 +134,7 @@ def charts() -> None:
         print(f"{key}: {chart.name} ({chart.rows} x {chart.columns} patches)")
         print(f"  {', '.join(p.key for p in chart.patches)}")
         print(f"  Colours: {chart.source}")
+    print("They hold for bought charts. Colours of a copy printed at home are not known.")
 
 
 @app.command()
@@ -147,7 +149,7 @@ def keep_phone(
     from fieldmarks.measure.phone_profile import make_profile, save_profile
     from fieldmarks.measure.photo import open_photo
     from fieldmarks.measure.region_file import read_region_file
-    from fieldmarks.record import region_file_of
+    from fieldmarks.pipeline import region_file_of
 
     opened = open_photo(photo)
     drawn = read_region_file(regions or region_file_of(photo))
@@ -155,9 +157,9 @@ def keep_phone(
     profile = make_profile(name, opened, calibration)
     path = save_profile(profile, into)
     for warning in calibration.warnings:
-        _say(warning)
+        say(warning)
     mean, high = profile.correction.held_out
-    _say(
+    say(
         f"Kept as {name!r} ({profile.correction.name}; patches left out are met to a mean of "
         f"{mean:.1f}, 95 % to {high:.1f} CIEDE2000): {path}"
     )
@@ -218,7 +220,3 @@ def _bytes(path: Path) -> bytes:
         raise FieldmarksError(
             f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
         ) from None
-
-
-def _say(line: str) -> None:
-    print(line, file=sys.stderr)

@@ -17,13 +17,11 @@ from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli.birds import app as bird_app
 from fieldmarks.cli.light import app as light_app
+from fieldmarks.cli.shared import choose_rules, console, rule_tables, rules_for_app, say
 from fieldmarks.cli.swatch import app as swatch_app
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from fieldmarks.measure.phone_profile import PhoneProfile
-    from fieldmarks.record import Question
     from fieldmarks.rules import Tables
 
 app = typer.Typer(
@@ -32,6 +30,20 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
 )
+
+
+@app.callback()
+def which_rules(
+    more_tables: Annotated[
+        Path | None, typer.Option("--more-tables", help="Folder with table files of your own.")
+    ] = None,
+    own_swatches: Annotated[
+        bool, typer.Option("--own-swatches", help="Use the swatches you learned yourself.")
+    ] = False,
+) -> None:
+    """Measure a lovebird's marks on a photo and compare them with each species."""
+    choose_rules(more_tables, own_swatches)
+
 
 app.add_typer(bird_app, name="bird")
 app.add_typer(light_app, name="light")
@@ -54,11 +66,6 @@ SoldAs = Annotated[
     typer.Option("--sold-as", help="Species it is said to be, by any of its names."),
 ]
 Into = Annotated[Path | None, typer.Option("--into", help="Folder to write the results to.")]
-More = Annotated[
-    Path | None, typer.Option("--more-tables", help="Folder with species files of your own.")
-]
-
-
 Phone = Annotated[
     str | None,
     typer.Option("--phone", help="Name of your phone's profile; 'light phones' lists them."),
@@ -83,13 +90,12 @@ def assess(
     phone: Phone = None,
     form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
     into: Into = None,
-    more_tables: More = None,
 ) -> None:
     """Measure one photo and compare it with every species."""
-    from fieldmarks.record import record_of_file
+    from fieldmarks.pipeline import question_of, record_of_file
 
-    tables = _tables(more_tables)
-    question = _question(tables, variety, age, sold_as)
+    tables = rule_tables()
+    question = question_of(tables, sold_as, variety, age)
     record, opened = record_of_file(photo, tables, question, regions, phone=_phone(phone))
     _print(record, tables, form)
     if into:
@@ -97,8 +103,8 @@ def assess(
         from fieldmarks.pipeline import write_results
 
         with only_writer(into):
-            written = write_results(record, opened, tables, into)
-        _say(f"Written to {written.parent}: record, two tables and the annotated photo.")
+            written = write_results(record, opened, tables, into, regions)
+        say(f"Written to {written.parent}: record, two tables and the annotated photo.")
 
 
 @app.command()
@@ -112,7 +118,6 @@ def assess_folder(
     again: Annotated[
         bool, typer.Option("--again", help="Do photos again that are already done.")
     ] = False,
-    more_tables: More = None,
     workers: Annotated[
         int | None,
         typer.Option(
@@ -123,17 +128,17 @@ def assess_folder(
     """Do the same for every photo in a folder; goes on where it was stopped."""
     from rich.progress import Progress
 
-    from fieldmarks.pipeline import assess_many, photos_in, sensible_workers
+    from fieldmarks.pipeline import assess_many, photos_in, question_of, sensible_workers
 
-    tables = _tables(more_tables)
+    tables = rule_tables()
     photos = photos_in(folder)
-    with Progress(console=_console(stderr=True), transient=True) as bar:
+    with Progress(console=console(stderr=True), transient=True) as bar:
         task = bar.add_task("Photos", total=len(photos))
         summary = assess_many(
             photos,
             into,
             tables,
-            _question(tables, variety, age, sold_as),
+            question_of(tables, sold_as, variety, age),
             again=again,
             phone=_phone(phone),
             after_each=lambda: bar.advance(task),
@@ -141,7 +146,7 @@ def assess_folder(
         )
     for problem in summary.problems:
         print(problem, file=sys.stderr)
-    _say(
+    say(
         f"{summary.done} measured, {summary.kept} already done, {len(summary.problems)} with "
         f"problems. Tables of all photos: {into}"
     )
@@ -169,7 +174,7 @@ def demo(
             f"there is no demo bird {name!r}", mend=f"Choose one of: {', '.join(birds)}"
         )
     question, story = demo_question(chosen)
-    _say(f"Invented bird: {story}")
+    say(f"Invented bird: {story}")
     assess(chosen, None, question.variety, question.age, question.claimed, None, form, into)
 
 
@@ -180,13 +185,13 @@ def draw(
     regions: Regions = None,
 ) -> None:
     """Draw the regions on the photo, outlined and lettered, with the colours read."""
-    from fieldmarks.pipeline import picture_of
-    from fieldmarks.record import record_of_file, write_whole
+    from fieldmarks.pipeline import picture_of, record_of_file
+    from fieldmarks.record import write_whole
 
-    tables = _tables(None)
+    tables = rule_tables()
     record, opened = record_of_file(photo, tables, None, regions)
     write_whole(into, picture_of(record, opened, tables, into.suffix))
-    _say(f"Written: {into}")
+    say(f"Written: {into}")
 
 
 @app.command()
@@ -195,9 +200,9 @@ def marks() -> None:
     from rich.table import Table
 
     table = Table("mark", "name", "where it is", box=None)
-    for key, mark in _tables(None).marks.items():
+    for key, mark in rule_tables().marks.items():
         table.add_row(key, mark.name, mark.look)
-    _console().print(table)
+    console().print(table)
 
 
 @app.command()
@@ -205,22 +210,21 @@ def expect(
     species: Annotated[str, typer.Argument(help="Species, for example personatus.")],
     variety: Variety = "green",
     age: Age = "adult",
-    more_tables: More = None,
 ) -> None:
     """List what a bird of one species should show."""
     from fieldmarks.cli.expectations import print_expectations
     from fieldmarks.rules.tables import key_of
 
-    tables = _tables(more_tables)
-    print_expectations(tables, key_of(species, tables.species) or species, variety, age, _console())
+    tables = rule_tables()
+    print_expectations(tables, key_of(species, tables.species) or species, variety, age, console())
 
 
 @app.command()
-def tell_apart(variety: Variety = "green", age: Age = "adult", more_tables: More = None) -> None:
+def tell_apart(variety: Variety = "green", age: Age = "adult") -> None:
     """List the marks that tell each two species apart, worked out from the tables."""
     from fieldmarks.cli.expectations import print_separations
 
-    print_separations(_tables(more_tables), variety, age, _console())
+    print_separations(rule_tables(), variety, age, console())
 
 
 @app.command()
@@ -236,7 +240,7 @@ def word(
     rows = [(what, explain(what))] if what else [(w.word, w.text) for w in words().values()]
     for row in rows:
         table.add_row(*row)
-    _console().print(table)
+    console().print(table)
 
 
 @app.command()
@@ -253,7 +257,7 @@ def check_tables(
         print(problem, file=sys.stderr)
     if problems:
         raise typer.Exit(2)
-    _say("All tables are in order.")
+    say("All tables are in order.")
 
 
 @app.command()
@@ -280,20 +284,16 @@ def show(
     """Open the app in the browser, for this computer only."""
     from fieldmarks.app.serve import serve
 
+    rule_tables()  # a fault in them is said here, not on a page
+    os.environ.update(rules_for_app())
     raise typer.Exit(serve(port, home_network))
 
 
 @app.command()
 def version() -> None:
     """Print the version of the program and of its tables."""
-    tables = _tables(None)
+    tables = rule_tables()
     print(f"fieldmarks {__version__}, tables {tables.version} ({tables.fingerprint[:12]})")
-
-
-def _tables(more: Path | None) -> Tables:
-    from fieldmarks.rules import load_tables
-
-    return load_tables(more)
 
 
 def _phone(name: str | None) -> PhoneProfile | None:
@@ -302,15 +302,6 @@ def _phone(name: str | None) -> PhoneProfile | None:
     from fieldmarks.measure.phone_profile import load_profile
 
     return load_profile(name)
-
-
-def _question(tables: Tables, variety: str, age: str, sold_as: str | None) -> Question:
-    """What is asked, with species and variety by any name; what is not known is told later."""
-    from fieldmarks.record import Question
-    from fieldmarks.rules.tables import key_of
-
-    claimed = sold_as and (key_of(sold_as, tables.species) or sold_as)
-    return Question(key_of(variety, tables.varieties) or variety, age, claimed)
 
 
 def _print(record: object, tables: Tables, form: Form) -> None:
@@ -324,20 +315,7 @@ def _print(record: object, tables: Tables, form: Form) -> None:
         rows = records.finding_rows(record)
         print(records.to_csv(records.FINDING_COLUMNS, rows), end="")
     else:
-        print_record(record, tables, _console())
-
-
-def _console(stderr: bool = False) -> Console:
-    from rich.console import Console
-
-    # Piped output gets a fixed width, so that a saved report does not depend on the window.
-    width = None if sys.stdout.isatty() else 120
-    # Names in tables and photos are text, whatever brackets they hold.
-    return Console(stderr=stderr, width=width, highlight=False, markup=False, emoji=False)
-
-
-def _say(line: str) -> None:
-    print(line, file=sys.stderr)
+        print_record(record, tables, console())
 
 
 def main() -> None:

@@ -24,6 +24,7 @@ from fieldmarks.birds.moult import (
     timelines,
 )
 from fieldmarks.birds.pairing import PairAdvice
+from fieldmarks.cli.text import fit
 from fieldmarks.rules import Tables
 
 
@@ -52,6 +53,7 @@ def print_list(page: CollectionPage, today: date, console: Console) -> None:
             row.signs_seen or "", row.doubts or "", due, row.id[:8],
         )  # fmt: skip
         table.add_row(*(Text("" if c is None else str(c)) for c in cells))
+    fit(console, table)
     console.print(table)
     console.print(f"{page.total} birds")
 
@@ -78,7 +80,7 @@ def print_bird(page: BirdPage, tables: Tables, console: Console) -> None:
         "Moult record",
         [
             f"entry {e.number}, {e.day}, {e.stage}, by {e.measured_by or 'someone'}: "
-            + " ".join(look.sentence for look in e.looks)
+            + " ".join(look.sentence for look in e.observations)
             for e in page.entries
         ],
     )
@@ -109,6 +111,7 @@ def print_moults(
                     else f"{found.value * scale:.0f} ± {2 * found.u * scale:.0f}{unit}"
                 )  # fmt: skip
             table.add_row(*cells)
+        fit(console, table)
         console.print(table)
     found_changes = changes(lines)
     names = {k: m.name for k, m in tables.marks.items()}
@@ -140,7 +143,7 @@ def print_mating(result: MatingResult, console: Console) -> None:
     if not result.signs:
         strong = "How strong that is, if ... (assumptions)"
         _lines(console, strong, [str(s) for s in result.strengths])
-    _lines(console, "Young judged by their own looks", result.gaps)
+    _lines(console, "What does not count, and was not looked at", result.gaps)
     _lines(console, "Keep in mind", advice_table().cautions("testing"))
 
 
@@ -156,6 +159,7 @@ def print_pairs(pairs: Sequence[Pair], names: Mapping[str, str], console: Consol
             str(pair.started or ""),
             str(len(pair.young)),
         )
+    fit(console, table)
     console.print(table)
 
 
@@ -188,6 +192,7 @@ def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
         table.add_row(
             name, str(m.readings), *("" if c is None else f"{c:.1f}" for c in cells), shared
         )
+    fit(console, table)
     console.print(table)
     for (one, other), limits in found.limits.items():
         said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())

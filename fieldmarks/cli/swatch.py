@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from fieldmarks.cli.shared import say
 
 if TYPE_CHECKING:
     from fieldmarks.rules.learning import LearnedSwatch
@@ -42,22 +43,22 @@ def learn(
 ) -> None:
     """Learn a swatch from birds of known origin; shows the old beside the new."""
     from fieldmarks.birds.known_birds import read_known_birds
-    from fieldmarks.rules import load_tables
+    from fieldmarks.rules import load_rules
     from fieldmarks.rules.keepers import own_swatches
-    from fieldmarks.rules.learning import learn_swatch, write_keepers_swatches
+    from fieldmarks.rules.learning import learn_swatch, write_own_swatches
 
-    tables = load_tables()
+    tables = load_rules()
     known = read_known_birds(birds, tables, swatch, marks, origin)
     for line in known.left_out:
-        _say(f"Left out: {line}.")
+        say(f"Left out: {line}.")
     found = learn_swatch(known.samples, tables, swatch)
     _show(found)
     if not keep:
-        _say("Nothing was kept. To use it, add --keep.")
+        say("Nothing was kept. To use it, add --keep.")
         return
-    folder = write_keepers_swatches([found])
+    folder = write_own_swatches([found])
     path = next(own.path for own in own_swatches(folder) if own.key == swatch and own.in_use)
-    _say(f"Kept: {path}. To go back to the shipped swatch: set-aside {swatch}, or forget {swatch}.")
+    say(f"Kept: {path}. To go back to the shipped swatch: set-aside {swatch}, or forget {swatch}.")
 
 
 @app.command("list")
@@ -78,7 +79,7 @@ def set_aside(swatch: Swatch) -> None:
     from fieldmarks.rules import keepers
 
     keepers.set_aside(swatch)
-    _say(f"{swatch}: the shipped swatch is in use again; yours is kept aside.")
+    say(f"{swatch}: the shipped swatch is in use again; yours is kept aside.")
 
 
 @app.command()
@@ -87,7 +88,7 @@ def use_again(swatch: Swatch) -> None:
     from fieldmarks.rules import keepers
 
     keepers.use_again(swatch)
-    _say(f"{swatch}: your own swatch is in use again.")
+    say(f"{swatch}: your own swatch is in use again.")
 
 
 @app.command()
@@ -96,7 +97,7 @@ def forget(swatch: Swatch) -> None:
     from fieldmarks.rules import keepers
 
     keepers.forget(swatch)
-    _say(f"{swatch}: your own swatch is deleted; the shipped one is in use.")
+    say(f"{swatch}: your own swatch is deleted; the shipped one is in use.")
 
 
 def _show(found: LearnedSwatch) -> None:
@@ -112,7 +113,3 @@ def _show(found: LearnedSwatch) -> None:
         print(f"  unlike the others, so without weight: {', '.join(found.left_out)}")
     for warning in found.warnings:
         print(f"  {warning}")
-
-
-def _say(line: str) -> None:
-    print(line, file=sys.stderr)

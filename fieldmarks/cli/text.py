@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rich.console import Console, Group, RenderableType
+from rich.measure import Measurement
 from rich.padding import Padding
 from rich.panel import Panel
 from rich.table import Table
@@ -20,12 +21,13 @@ from fieldmarks.rules import Tables
 # A mark in front of each word, so that a printout without colour says the same.
 STATUS_MARKS = {
     Status.FITS: ("+", "green"),
-    Status.DOUBTFUL: ("?", "yellow"),
+    Status.PROBABLY_FITS: ("+", "green"),
+    Status.TOO_CLOSE: ("?", "yellow"),
     Status.DOES_NOT_FIT: ("x", "red"),
-    Status.NOT_CALIBRATED: ("o", "cyan"),
     Status.NOT_READ: ("", "dim"),
     Status.SAYS_NOTHING: ("-", "dim"),
 }
+INDENT = 2
 SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)
 
 
@@ -38,15 +40,17 @@ def print_record(record: Record, tables: Tables, console: Console) -> None:
     likelier = likelier_variety(record, tables)
     if likelier is not None:
         said.append(f"{likelier[1]} Look at it so with: --variety {likelier[0]}")
+    colours, marks = _readings(record, tables), _findings(record)
+    fit(console, colours, marks)
     console.print(_section("The bird", _bullets(said)))
     lines = [measured.calibration.summary, *measured.warnings]
     console.print(_section("Light and photo", _bullets(lines)))
     if measured.readings:
-        console.print(_section("Colours read", _readings(record, tables)))
+        console.print(_section("Colours read", colours))
     if measured.relations:
         notes = [f"{mark_name(tables, r.key)}: {r.note}" for r in measured.relations]
         console.print(_section("Compared inside the photo", _bullets(notes)))
-    console.print(_section("Marks against each species", _findings(record)))
+    console.print(_section("Marks against each species", marks))
     console.print(_section("Signs of mixed ancestry", _signs(record)))
     if judged.next_marks:
         coming = [
@@ -67,8 +71,16 @@ def print_record(record: Record, tables: Tables, console: Console) -> None:
     )
 
 
+def fit(console: Console, *tables: Table) -> None:
+    """In a pipe or a file nothing is cut or broken: the page is as wide as its widest table."""
+    if not console.is_terminal:
+        endless = console.options.update(max_width=10_000)
+        widest = max(Measurement.get(console, endless, table).maximum for table in tables)
+        console.width = max(console.width, widest + INDENT)
+
+
 def _section(title: str, body: RenderableType) -> Group:
-    return Group(Text(title, style="bold"), Padding(body, (0, 0, 1, 2)))
+    return Group(Text(title, style="bold"), Padding(body, (0, 0, 1, INDENT)))
 
 
 def _bullets(lines: object) -> Text:
@@ -77,7 +89,7 @@ def _bullets(lines: object) -> Text:
 
 def _readings(record: Record, tables: Tables) -> Table:
     table = Table(box=None, pad_edge=False)
-    table.add_column("mark")
+    table.add_column("mark", no_wrap=True)
     table.add_column("", no_wrap=True)
     for column in ("L*", "a*", "b*", "C*", "h", "+/- (k=2)"):
         table.add_column(column, justify="right", no_wrap=True)
@@ -109,9 +121,9 @@ def _findings(record: Record) -> Table:
     """Rows are marks, columns species: what was read is compared across."""
     sheets = record.assessment.sheets
     table = Table(box=None, pad_edge=False)
-    table.add_column("mark")
+    table.add_column("mark", no_wrap=True)
     for sheet in sheets:
-        table.add_column(sheet.species, no_wrap=True)
+        table.add_column(sheet.species, overflow="fold")
     cells: dict[str, dict[str, Finding]] = {}
     names: dict[str, str] = {}
     for sheet in sheets:

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.judge.conclusion import Case, Conclusion, conclude
-from fieldmarks.judge.findings import Finding, Status, judge_marks, judge_relations
+from fieldmarks.judge.findings import (
+    Finding,
+    Status,
+    corrected,
+    draw_relations,
+    judge_marks,
+    judge_relations,
+)
+from fieldmarks.judge.model import explain, gather, mark_ratios
 from fieldmarks.judge.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.measure.quantities import Reading, Relation
-from fieldmarks.measure.sampling import draw_colours
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.schema import Caution
 from fieldmarks.rules.separation import NextMark, next_marks
@@ -18,6 +26,9 @@ from fieldmarks.rules.tables import Tables
 
 __all__ = ["Assessment", "SpeciesSheet", "assess", "next_marks"]
 
+# Pixels across, as the root of their number. An iris is a thin ring round the pupil: one 9 pixels
+# wide is 2 or 3 pixels thick, as much as a camera blurs (our judgement).
+LEAST, LEAST_ACROSS = 5.0, {"iris": 9.0}
 NEXT_CAUTIONED = 5  # marks to read next that count for a caution about handling
 
 
@@ -83,7 +94,7 @@ def assess(
     variety: str = "green",
     age: str = "adult",
     claimed: str | None = None,
-    draws: int = 400,
+    draws: int = 200,
     seed: int = 0,
 ) -> Assessment:
     """Compare the readings of one bird with every species.
@@ -100,7 +111,7 @@ def assess(
     claimed : str, optional
         Species the bird is said to be.
     draws : int
-        Monte Carlo draws from the readings' uncertainty.
+        Monte Carlo draws of the rendering and of what is doubtful about each reading.
     seed : int
 
     Returns
@@ -120,37 +131,44 @@ def assess(
     _refuse_twice([r.key for r in relations], "relation")
     if draws < 20:
         raise FieldmarksError(f"{draws} draws are too few", mend="Use 20 or more")
-    by_mark = {r.mark: draw_colours(r, draws, seed) for r in readings}
-    known = {r.key: r for r in relations if r.key in tables.relations}
+    # In the order of the tables: the order of the readings must not matter.
+    given = {r.mark: r for r in readings}
+    small = [mark for mark, r in given.items() if too_small(r, tables)]
+    read = [given[mark] for mark in tables.marks if mark in given and mark not in small]
+    measured = {r.key: r for r in relations}
+    known = {key: measured[key] for key in tables.relations if key in measured}
     every = list(tables.species)
-    judged = judge_marks(tables, every, by_mark, variety, age)
-    related, drawn = judge_relations(tables, every, known, variety, age, draws, seed)
-    case = Case(
-        tables=tables,
-        judged={s: judged[s] + related[s] for s in every},
-        sightings={s: look_for_signs(tables, s, by_mark, drawn, variety, age) for s in every},
-        variety=variety,
-        age=age,
-        claimed=claimed,
-        draws=draws,
-    )
+    evidence = gather(read)
+    explained = explain(tables, evidence, list(known.values()), variety, age)
+    findings, signs = {}, {}
+    for row in explained:
+        if row.what.pure and (row.what.variety, row.what.age) == (variety, age):
+            (species,) = row.what.species
+            ratios = mark_ratios(tables, evidence, row)
+            colours = corrected(read, evidence, row, draws, seed)
+            drawn = draw_relations(tables, list(known.values()), colours, draws, seed)
+            findings[species] = judge_marks(tables, row, ratios, colours, small)
+            findings[species] += judge_relations(tables, row, known, drawn)
+            signs[species] = look_for_signs(tables, species, colours, drawn, variety, age)
+    calibrated = all(r.calibrated for r in read)
+    case = Case(tables, explained, findings, signs, variety, age, claimed, calibrated)
     pool = case.candidates if len(case.candidates) > 1 else every
-    coming = next_marks(tables, pool, [*by_mark, *known], variety, age)
+    coming = next_marks(tables, pool, [*given, *known], variety, age)
     conclusion = conclude(case, coming)
     return Assessment(
         sheets=tuple(
             SpeciesSheet(
                 s,
                 tables.species[s].name,
-                tuple(j.finding for j in case.judged[s]),
-                tuple(sign.finding for sign in case.sightings[s]),
+                tuple(findings[s]),
+                tuple(signs[s]),
             )
             for s in every
         ),
-        signs=tuple(s.finding for one in case.subjects for s in case.sightings[one]),
+        signs=tuple(sign for one in case.subjects for sign in signs[one]),
         conclusion=conclusion,
         next_marks=coming,
-        cautions=_cautions(case, conclusion, coming, [*by_mark, *known]),
+        cautions=_cautions(case, conclusion, coming, [*given, *known]),
         variety=variety,
         age=age,
         claimed=claimed,
@@ -159,6 +177,16 @@ def assess(
         table_version=tables.version,
         table_fingerprint=tables.fingerprint,
     )
+
+
+def too_small(reading: Reading, tables: Tables) -> bool:
+    """Whether a mark was read on so few pixels that its neighbours show in it."""
+    least = (
+        LEAST_ACROSS.get(tables.marks[reading.mark].kind, LEAST)
+        if (reading.mark in tables.marks)
+        else LEAST
+    )
+    return math.sqrt(reading.pixels.total) < least
 
 
 def _refuse_twice(keys: Sequence[str], what: str) -> None:
@@ -176,13 +204,13 @@ def _cautions(
     """
     tables = case.tables
     series = tables.varieties[case.variety].series
-    in_play = {*conclusion.candidates, *conclusion.subjects}
+    in_play = {*conclusion.candidates, *conclusion.subjects, case.claimed}
     suspected = {
         species
         for one in case.subjects
-        for sighting in case.sightings[one]
-        if sighting.finding.status in (SignStatus.SEEN, SignStatus.DOUBTFUL)
-        for species in sighting.finding.points_to
+        for sign in case.signs[one]
+        if sign.status in (SignStatus.SEEN, SignStatus.DOUBTFUL)
+        for species in sign.points_to
     }
     touched: set[str] = set()
     for key in (*read, *(mark.mark for mark in coming[:NEXT_CAUTIONED])):

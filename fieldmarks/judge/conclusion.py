@@ -1,26 +1,54 @@
-"""One plain sentence that the findings support, and no more."""
+"""One plain sentence that the readings support, and no more."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
-from fieldmarks.judge.findings import Judged, Status
-from fieldmarks.judge.signs import Sighting, SignStatus
+from fieldmarks.judge.findings import Finding, Status
+from fieldmarks.judge.model import Explained
+from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, word
+from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.rules.schema import Outcome
 from fieldmarks.rules.separation import NextMark, plumage_separates
 from fieldmarks.rules.tables import Tables
 
 MARKS_NAMED = 3
-CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits")  # marks speak against it
+# Kinds of conclusion where marks speak against a pure bird of the claimed or nearest species.
+CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits", "mixed")
+NO_CARD = (
+    " No grey card is in the photo: plain colours decided this, fine tints and greyish against "
+    "bright did not."
+)
+LOOKED_AT = (SignStatus.SEEN, SignStatus.DOUBTFUL, SignStatus.NOT_SEEN, SignStatus.LOOK_AGAIN)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How likely one explanation of the whole bird is.
+
+    Parameters
+    ----------
+    species : tuple of str
+        One species, both parents of a first cross, or none for a bird of no known species.
+    share : float
+        Probability, 0 to 1, among all explanations.
+    behind : float
+        How many times less likely it is than the likeliest one, 1 or more.
+    """
+
+    species: tuple[str, ...]
+    share: float
+    behind: float
 
 
 @dataclass(frozen=True)
 class Conclusion:
-    """What the findings come to.
+    """What the readings come to.
 
     Parameters
     ----------
@@ -28,11 +56,16 @@ class Conclusion:
         Which kind of conclusion.
     sentence : str
     candidates : tuple of str
-        Species with nothing against them.
+        Species less than ten times less likely than the likeliest.
     subjects : tuple of str
-        Species the bird was looked at as: the claimed one, else the candidates, else the nearest.
+        Species whose signs count: the claimed one unless another is clearly likelier, else the
+        candidates.
     held : float, optional
-        Share of the draws in which the conclusion held, 0 to 1; None when nothing was decided.
+        How likely what is concluded is, 0 to 1; None when nothing was decided.
+    standing : tuple of Standing
+        Every species, cross and a bird of no known species, the likeliest first.
+    variety : str, optional
+        A variety whose colours are clearly likelier than those of the stated one.
     """
 
     outcome: Outcome
@@ -40,6 +73,8 @@ class Conclusion:
     candidates: tuple[str, ...]
     subjects: tuple[str, ...]
     held: float | None = None
+    standing: tuple[Standing, ...] = ()
+    variety: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,68 +82,113 @@ class Case:
     """Everything a conclusion rests on."""
 
     tables: Tables
-    judged: dict[str, list[Judged]]
-    sightings: dict[str, list[Sighting]]
+    explained: Sequence[Explained]
+    findings: dict[str, list[Finding]]
+    signs: dict[str, list[SignFinding]]
     variety: str
     age: str
     claimed: str | None
-    draws: int
+    calibrated: bool
 
-    def with_status(self, species: str, status: Status) -> list[Judged]:
-        """Findings of one species with one status."""
-        return [j for j in self.judged[species] if j.finding.status is status]
+    @cached_property
+    def weights(self) -> dict[tuple[str, ...], float]:
+        """Logarithm of prior times likelihood of each kind of bird, varieties and ages together."""
+        groups: dict[tuple[str, ...], list[float]] = {}
+        for row in self.explained:
+            groups.setdefault(row.what.species, []).append(row.weight)
+        return {key: float(np.logaddexp.reduce(rows)) for key, rows in groups.items()}
 
-    def against(self, species: str) -> list[Judged]:
-        """Findings that contradict a species."""
-        return self.with_status(species, Status.DOES_NOT_FIT)
+    @cached_property
+    def standing(self) -> tuple[Standing, ...]:
+        """All kinds of bird, the likeliest first."""
+        most = max(self.weights.values())
+        whole = float(np.logaddexp.reduce(list(self.weights.values())))
+        ranked = sorted(self.weights.items(), key=lambda item: -round(item[1], 9))
+        return tuple(
+            Standing(kind, math.exp(w - whole), math.exp(min(most - w, 700.0)))
+            for kind, w in ranked
+        )
+
+    @cached_property
+    def pure(self) -> dict[str, float]:
+        """Weight of each species, the likeliest first."""
+        rows = {kind[0]: w for kind, w in self.weights.items() if len(kind) == 1}
+        return dict(sorted(rows.items(), key=lambda item: -round(item[1], 9)))
+
+    @cached_property
+    def cross(self) -> tuple[tuple[str, ...], float]:
+        """The likeliest first cross and its weight."""
+        rows = {kind: w for kind, w in self.weights.items() if len(kind) == 2}
+        return max(rows.items(), key=lambda item: item[1]) if rows else ((), -math.inf)
 
     @property
-    def uncalibrated(self) -> bool:
-        """Whether colours were read from a photo without a usable card."""
-        return any(self.with_status(s, Status.NOT_CALIBRATED) for s in self.judged)
+    def likeliest(self) -> str:
+        """The likeliest species."""
+        return next(iter(self.pure))
 
-    @property
+    @cached_property
     def candidates(self) -> tuple[str, ...]:
-        """Species with nothing against them."""
-        return tuple(s for s in self.judged if not self.against(s))
+        """Species that are not ten times less likely than the likeliest, in the tables' order."""
+        least = self.pure[self.likeliest] - math.log(CLEAR)
+        return tuple(s for s in self.tables.species if self.pure[s] > least)
+
+    @property
+    def mislabelled(self) -> bool:
+        """Whether another species is clearly likelier than the claimed one."""
+        return self.claimed is not None and self.claimed not in self.candidates
 
     @property
     def subjects(self) -> tuple[str, ...]:
         """Species the bird is looked at as."""
-        if self.claimed is not None:
-            return (self.claimed,)
-        if self.candidates:
+        if self.claimed is None or self.mislabelled:
             return self.candidates
-        fewest = min(len(self.against(s)) for s in self.judged)
-        return tuple(s for s in self.judged if len(self.against(s)) == fewest)
+        return (self.claimed,)
 
-    def seen(self) -> list[Sighting]:
+    def with_status(self, species: str, *statuses: Status) -> list[Finding]:
+        """Findings of one species with some statuses."""
+        return [f for f in self.findings[species] if f.status in statuses]
+
+    def seen(self) -> list[SignFinding]:
         """Signs seen on the subjects, surest first."""
         strengths = ("always", "usually", "hint")
-        found = [
-            s
-            for one in self.subjects
-            for s in self.sightings[one]
-            if s.finding.status is SignStatus.SEEN
-        ]
-        return sorted(found, key=lambda s: strengths.index(s.finding.strength))
+        found = [s for one in self.subjects for s in self.signs[one] if s.status is SignStatus.SEEN]
+        return sorted(found, key=lambda s: strengths.index(s.strength))
 
     def all_subjects_show_signs(self) -> bool:
         """Whether the bird shows a sign whichever of the subjects it is.
 
         While another species is left that shows none, a sign may just mean that it is that one.
         """
-        showing = {s.finding.species for s in self.seen()}
-        return showing == set(self.subjects)
+        return {s.species for s in self.seen()} == set(self.subjects)
 
-    def contradictions(self) -> npt.NDArray[np.int_]:
-        """Marks that contradict each species in each draw, a (species, draws) array."""
-        rows = [
-            sum((~j.fitted).astype(int) for j in self.judged[s] if j.fitted is not None)
-            + np.zeros(self.draws, int)
-            for s in self.judged
-        ]
-        return np.array(rows)
+    def share_of(self, *kinds: tuple[str, ...]) -> float:
+        """Probability of some kinds of bird together."""
+        return sum(row.share for row in self.standing if row.species in kinds)
+
+    def say(self, outcome: Outcome, sentence: str, held: float | None = None) -> Conclusion:
+        """A conclusion, with what is to be said of the light and the variety."""
+        kind, ahead = self._likelier_variety()
+        if outcome in ("nothing read", "none fits"):
+            kind = None
+        if kind is not None:
+            names = self.tables.varieties
+            sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
+            sentence += f"{names[self.variety].name} as stated."
+        if held is not None and not self.calibrated:
+            sentence += NO_CARD
+        return Conclusion(
+            outcome, sentence, self.candidates, self.subjects, held, self.standing, kind
+        )
+
+    def _likelier_variety(self) -> tuple[str | None, float]:
+        rows: dict[str, list[float]] = {}
+        for row in self.explained:
+            if row.what.species == (self.likeliest,):
+                rows.setdefault(row.what.variety, []).append(row.weight)
+        sums = {key: float(np.logaddexp.reduce(values)) for key, values in rows.items()}
+        best = max(sums, key=lambda key: sums[key])
+        ahead = sums[best] - sums[self.variety]
+        return (best if ahead >= math.log(CLEAR) else None), ahead
 
 
 def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
@@ -120,14 +200,18 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     coming : sequence of NextMark
         Marks to read next, the best first.
     """
-    compared = any(j.fitted is not None for rows in case.judged.values() for j in rows)
-    looked = any(s.present is not None for rows in case.sightings.values() for s in rows)
+    compared = any(f.held is not None for rows in case.findings.values() for f in rows)
+    looked = any(s.status in LOOKED_AT for rows in case.signs.values() for s in rows)
     if not compared and not looked:
         return _nothing_compared(case, coming)
-    if case.claimed is not None and case.against(case.claimed):
-        return _claim_contradicted(case)
-    if not case.candidates:
+    best = case.pure[case.likeliest]
+    parents, crossed = case.cross
+    if case.weights.get((), -math.inf) - max(best, crossed) > math.log(CLEAR):
         return _none_fits(case)
+    if crossed - best > math.log(CLEAR):
+        return _mixed(case, parents, crossed - best)
+    if case.mislabelled:
+        return _claim_contradicted(case)
     if case.all_subjects_show_signs():
         return _signs(case)
     if len(case.candidates) == 1:
@@ -136,102 +220,105 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
 
 
 def _nothing_compared(case: Case, coming: Sequence[NextMark]) -> Conclusion:
-    if case.uncalibrated:
-        outcome: Outcome = "not calibrated"
-        sentence = (
-            "Without a usable grey card in the photo the colours decide nothing, and nothing "
-            "else was compared."
-        )
-    elif not plumage_separates(case.tables, case.candidates, case.variety, case.age):
+    if not plumage_separates(case.tables, case.candidates, case.variety, case.age):
         return _cannot_be_told(case, coming)
-    else:
-        outcome = "nothing read"
-        sentence = "Nothing was read that could tell these species apart." + _next_step(
-            case, coming
-        )
-    return Conclusion(outcome, sentence, case.candidates, case.subjects)
+    sentence = "Nothing was read that could tell these species apart." + _next_step(coming)
+    return case.say("nothing read", sentence)
 
 
 def _claim_contradicted(case: Case) -> Conclusion:
     assert case.claimed is not None
-    row = list(case.judged).index(case.claimed)
-    marks = _marks(case.against(case.claimed))
-    sentence = f"The bird is claimed to be {case.claimed}, but this speaks against it: {marks}."
-    others = case.candidates
-    if others:
-        sentence = f"{sentence[:-1]}; nothing read speaks against {_list(others, 'or')}."
-    present = case.contradictions()[row] > 0
-    return _with_signs(case, "claim contradicted", sentence, present)
+    ahead = case.pure[case.likeliest] - case.pure[case.claimed]
+    said = word(ahead)
+    if len(case.candidates) > 1:
+        rest = f"{TOO_CLOSE} between {_list(case.candidates, 'and')}"
+        sentence = f"The bird is claimed to be {case.claimed}, but it is {said} another: {rest}"
+    else:
+        found = f"{said} {case.likeliest}{_or_cross(case)}"
+        sentence = f"The bird is claimed to be {case.claimed}, but it is {found}"
+    against = case.with_status(case.claimed, Status.DOES_NOT_FIT)
+    if against:
+        sentence += f"; what speaks against {case.claimed}: {_marks(against)}"
+    seen = case.seen()
+    if seen and case.all_subjects_show_signs():
+        sentence += f"; {_count(len(seen), 'sign')} of mixed ancestry seen: {_pointing(seen)}"
+    elif len(case.candidates) == 1:
+        sentence += _clean(case, case.likeliest)
+    held = 1 - case.share_of((case.claimed,))
+    return case.say("claim contradicted", f"{sentence}.", held)
+
+
+def _mixed(case: Case, parents: tuple[str, ...], ahead: float) -> Conclusion:
+    cross = " x ".join(parents)
+    sentence = f"This is {word(ahead)} a cross, {cross}"
+    odd = [f"{_marks(f)} for {one}" for one in parents
+           if (f := case.with_status(one, Status.DOES_NOT_FIT))]  # fmt: skip
+    if odd:
+        sentence += f"; what does not fit a pure bird: {_list(odd, 'and')}"
+    return case.say("mixed", f"{sentence}.", case.share_of(parents))
 
 
 def _none_fits(case: Case) -> Conclusion:
-    nearest = case.subjects
-    count = len(case.against(nearest[0]))
-    against = _marks([j for s in nearest for j in case.against(s)])
-    each, named = ("it", against) if len(nearest) == 1 else ("each", f"in all: {against}")
-    sentence = (
-        f"No species fits in every mark read; nearest is {_list(nearest, 'or')}, "
-        f"with {_count(count, 'mark')} against {each} ({named})."
+    nearest = case.likeliest
+    against = case.with_status(nearest, Status.DOES_NOT_FIT)
+    close = case.with_status(nearest, Status.TOO_CLOSE)
+    why = (
+        f": {_marks(against)} {'do' if len(against) > 1 else 'does'} not fit it" if against else ""
     )
-    present = np.asarray((case.contradictions() > 0).all(axis=0))
-    return _with_signs(case, "none fits", sentence, present)
+    if close:
+        why += f"{', and ' if why else ': '}{_marks(close)} only just"
+    sentence = (
+        f"Nothing in the tables fits this bird; the nearest is {nearest}{why}. It may be of "
+        "another species or variety, or an outline may lie on the wrong part."
+    )
+    return case.say("none fits", sentence, case.share_of(()))
 
 
 def _signs(case: Case) -> Conclusion:
     seen = case.seen()
-    named = _list(case.subjects, "or")
-    if len(case.candidates) == 1 or case.claimed is not None:
-        start = f"Nothing decided speaks against {named}"
+    ahead = _ahead(case)
+    if len(case.subjects) == 1 and case.subjects[0] == case.likeliest:
+        start = f"As a whole the bird is {word(ahead)} {case.likeliest}"
+    elif len(case.subjects) == 1:
+        start = f"Nothing read speaks clearly against {case.subjects[0]}"
     else:
-        start = f"The marks decided leave {named}"
-    shown = np.array([s.present for s in seen if s.present is not None])
-    present = np.asarray(shown.any(axis=0))
-    if case.claimed is None:  # else it is looked at as that, whatever else would fit
-        present = present & _set_held(case, case.candidates)
-    return _with_signs(case, "signs", start + ".", present)
+        start = f"It is {TOO_CLOSE} between {_list(case.subjects, 'and')}"
+    sentence = f"{start}; {_count(len(seen), 'sign')} of mixed ancestry seen: {_pointing(seen)}."
+    return case.say("signs", sentence, max(s.held or 0.0 for s in seen))
 
 
 def _one_left(case: Case) -> Conclusion:
     (only,) = case.candidates
-    fits = len(case.with_status(only, Status.FITS))
-    doubtful = len(case.with_status(only, Status.DOUBTFUL))
+    fits = len(case.with_status(only, Status.FITS, Status.PROBABLY_FITS))
+    odd = case.with_status(only, Status.DOES_NOT_FIT)
     words = f"{_count(fits, 'mark')} fit" + ("s" if fits == 1 else "")
-    if doubtful:
-        words += f", {doubtful} doubtful"
+    if odd:
+        words += f", but not {_marks(odd)}"
     claimed = ", as claimed" if case.claimed == only else ""
-    looked = [s for s in case.sightings[only] if s.present is not None]
-    doubts = [s for s in looked if s.finding.status is SignStatus.DOUBTFUL]
-    again = [s for s in looked if s.finding.status is SignStatus.LOOK_AGAIN]
-    if again:
-        tail = f"; look again after the moult at: {_sign_words(again)}"
-    elif doubts:
-        tail = f"; {_count(len(doubts), 'sign')} of mixed ancestry could not be decided"
-    elif looked:
-        tail = "; no sign of mixed ancestry was seen in the marks read"
-    else:
-        tail = "; no sign of mixed ancestry was looked for in the marks read"
-    sentence = f"Of the species in the tables only {only} is left{claimed} ({words}){tail}."
-    held = float(_set_held(case, case.candidates).mean())
-    return Conclusion("one species left", sentence, case.candidates, case.subjects, held)
+    named = f"{only}{_or_cross(case)}{claimed}"
+    sentence = f"This is {word(_ahead(case))} {named} ({words}){_clean(case, only)}."
+    return case.say("one species left", sentence, case.share_of((only,)))
 
 
 def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     left = case.candidates
     if not plumage_separates(case.tables, left, case.variety, case.age):
         return _cannot_be_told(case, coming)
-    if len(left) == len(case.judged):
-        sentence = "The marks read do not decide between the species." + _next_step(case, coming)
-        return Conclusion("nothing decided", sentence, left, case.subjects)
-    sentence = f"The marks read leave {_list(left, 'or')}."
+    first, second = list(case.pure)[:2]
+    ahead = case.pure[first] - case.pure[second]
+    if len(left) == len(case.pure) and ahead < math.log(CLOSE):
+        sentence = "The marks read do not decide between the species."
+        return case.say("nothing decided", sentence + _next_step(coming))
+    if ahead < math.log(CLOSE):
+        sentence = f"It is {TOO_CLOSE} between {_list(left, 'and')}."
+    else:
+        others = [s for s in left if s != first]
+        sentence = f"This is {word(ahead)} {first} than {_list(others, 'or')}."
     if case.claimed is not None:
-        others = _list([s for s in left if s != case.claimed], "or")
-        sentence = (
-            f"Nothing decided speaks against {case.claimed}, as claimed, but {others} "
-            "would fit too."
-        )
-    sentence += _next_step(case, coming)
-    held = float(_set_held(case, left).mean())
-    return Conclusion("several species left", sentence, left, case.subjects, held)
+        others = [s for s in left if s != case.claimed]
+        sentence = f"{sentence[:-1]}; it is claimed to be {case.claimed}."
+    sentence += _next_step(coming)
+    return case.say("several species left", sentence, case.share_of(*((s,) for s in left)))
 
 
 def _cannot_be_told(case: Case, coming: Sequence[NextMark]) -> Conclusion:
@@ -243,57 +330,54 @@ def _cannot_be_told(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     )
     if coming:
         sentence += f" What may still narrow it: {_list([m.name for m in coming], 'and')}."
-    excluded = len(left) < len(case.judged)
-    held = float(_set_held(case, left).mean()) if excluded else None
-    return Conclusion("cannot be told", sentence, left, case.subjects, held)
+    excluded = len(left) < len(case.pure)
+    held = case.share_of(*((s,) for s in left)) if excluded else None
+    return case.say("cannot be told", sentence, held)
 
 
-def _with_signs(
-    case: Case, outcome: Outcome, sentence: str, present: npt.NDArray[np.bool_]
-) -> Conclusion:
-    seen = case.seen()
-    showing = [one for one in case.subjects if any(s.finding.species == one for s in seen)]
-    if seen and len(showing) == len(case.subjects):
-        sentence = f"{sentence[:-1]}; {_count(len(seen), 'sign')} of mixed ancestry seen: "
-        sentence += f"{_pointing(seen)}."
-    elif seen:  # what is a sign on one of the species is none on the others
-        parts = [
-            f"{_pointing([s for s in seen if s.finding.species == one])} if it is {one}"
-            for one in showing
-        ]
-        sentence = f"{sentence[:-1]}; a sign of mixed ancestry would be: {'; '.join(parts)}."
-    return Conclusion(outcome, sentence, case.candidates, case.subjects, float(present.mean()))
+def _ahead(case: Case) -> float:
+    """Logarithm of how many times likelier the likeliest species is than the next."""
+    first, *rest = case.pure.values()
+    return first - rest[0] if rest else math.inf
 
 
-def _pointing(seen: Sequence[Sighting]) -> str:
-    points = tuple(dict.fromkeys(p for s in seen for p in s.finding.points_to))
+def _or_cross(case: Case) -> str:
+    """The likeliest cross, where it is about as likely as the likeliest species."""
+    parents, crossed = case.cross
+    if crossed - case.pure[case.likeliest] < -math.log(CLOSE):
+        return ""
+    return f" or a cross ({' x '.join(parents)})"
+
+
+def _clean(case: Case, species: str) -> str:
+    looked = [s for s in case.signs[species] if s.status in LOOKED_AT]
+    again = [s for s in looked if s.status is SignStatus.LOOK_AGAIN]
+    doubts = sum(s.status is SignStatus.DOUBTFUL for s in looked)
+    if again:
+        return f"; look again after the moult at: {_sign_words(again)}"
+    if doubts:
+        return f"; {_count(doubts, 'sign')} of mixed ancestry could not be decided"
+    if looked:
+        return "; no sign of mixed ancestry was seen in the marks read"
+    return "; no sign of mixed ancestry was looked for in the marks read"
+
+
+def _pointing(seen: Sequence[SignFinding]) -> str:
+    points = tuple(dict.fromkeys(p for s in seen for p in s.points_to))
     return f"{_sign_words(seen)} (pointing to {_list(points, 'or')})"
 
 
-def _set_held(case: Case, candidates: Sequence[str]) -> npt.NDArray[np.bool_]:
-    """Draws in which each candidate has fewer contradictions than any other species."""
-    counts = case.contradictions()
-    inside = np.array([s in candidates for s in case.judged])
-    if inside.all():
-        return np.ones(case.draws, bool)
-    return np.asarray(counts[inside].max(axis=0) < counts[~inside].min(axis=0))
-
-
-def _next_step(case: Case, coming: Sequence[NextMark]) -> str:
-    if case.uncalibrated:
-        return (
-            " The colours decide nothing without a usable grey card: photograph it again with one."
-        )
+def _next_step(coming: Sequence[NextMark]) -> str:
     named = [row.name for row in coming[:MARKS_NAMED]]
     return f" Mark these next: {_list(named, 'and')}." if named else ""
 
 
-def _marks(judged: Sequence[Judged]) -> str:
-    return _list(tuple(dict.fromkeys(j.finding.name for j in judged)), "and")
+def _marks(findings: Sequence[Finding]) -> str:
+    return _list(tuple(dict.fromkeys(f.name for f in findings)), "and")
 
 
-def _sign_words(sightings: Sequence[Sighting]) -> str:
-    words = (s.finding.text.rstrip(".") for s in sightings)
+def _sign_words(signs: Sequence[SignFinding]) -> str:
+    words = (s.text.rstrip(".") for s in signs)
     return "; ".join(dict.fromkeys(w[:1].lower() + w[1:] for w in words))
 
 

@@ -1,49 +1,46 @@
-"""Findings: does a reading fit what a species should show?
+"""Findings: how each mark stands for one species, under the rendering that fits that species best.
 
-A mark fits when at least 95 % of the draws of its reading lie within the tolerance of one of the
-expected swatches. It does not fit when at most 5 % do, and the nearest swatch lies outside the
-reading's own k = 2 uncertainty: a reading that could be anything contradicts nothing. In between it
-is doubtful. Relations are judged the same way against their range.
+What was read is set against two explanations: that the mark shows one of the colours expected of
+it, and that it shows one it has in other species or at other ages, or any other. At least three
+times likelier with an expected one it fits, five times less likely it does not, and in between it
+says so.
 """
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping, Sequence
+import math
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import numpy.typing as npt
 
-from fieldmarks.measure.colour import difference
-from fieldmarks.measure.quantities import Relation
-from fieldmarks.measure.sampling import Array, ColourDraws, draw_relation
-from fieldmarks.rules.plumage import (
-    Expectation,
-    RelationExpectation,
-    expected,
-    expected_relation,
-)
+from fieldmarks.judge.model import Evidence, Explained
+from fieldmarks.judge.rendering import Array, undo
+from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
+from fieldmarks.measure.colour import difference, faded
+from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
+from fieldmarks.measure.sampling import ColourDraws
+from fieldmarks.rules.plumage import RelationExpectation, expected, expected_relation
 from fieldmarks.rules.schema import RelationKind
 from fieldmarks.rules.tables import Tables
 
-SURE = 0.95
 LIMITS = (0.025, 0.975)  # of the draws: what an interval reaches from and to
-CLEARLY = 0.8  # of the k = 2 uncertainty: where 5 % of a normal still reach back over one end
 NOT_TOLD = "Not marked on the photo, or not to be told from it."
-AREA_NEEDED = 0.7  # share of a many-coloured mark that must show expected colours
+TOO_SMALL = "Too few pixels to tell its colour from what lies beside it: come closer."
 
 
 class Status(StrEnum):
     """How a mark stands for one species."""
 
     FITS = "fits"
-    DOUBTFUL = "doubtful"
+    PROBABLY_FITS = "probably fits"
+    TOO_CLOSE = "too close to call"
     DOES_NOT_FIT = "does not fit"
     NOT_READ = "not read"
     SAYS_NOTHING = "says nothing here"
-    NOT_CALIBRATED = "not calibrated"
 
 
 @dataclass(frozen=True)
@@ -62,7 +59,8 @@ class Finding:
     basis : str
         Where the expectation comes from: "green row", "derived", "override".
     value : float, optional
-        CIEDE2000 to the nearest expected swatch, or the value of the relation.
+        CIEDE2000 to the nearest expected swatch once the rendering is undone, or the value of the
+        relation.
     nearest : str, optional
         Key of that swatch.
     tolerance : float, optional
@@ -70,7 +68,8 @@ class Finding:
     interval : (float, float), optional
         2.5 to 97.5 % of ``value`` over the draws.
     held : float, optional
-        Share of the draws that fit, 0 to 1.
+        How likely it is, 0 to 1, that the mark shows an expected colour rather than another, or
+        that the relation lies in its range.
     reason : str
         Plain words.
     """
@@ -90,308 +89,222 @@ class Finding:
     held: float | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class Judged:
-    """A finding with, for each draw, whether it fitted (None where nothing was compared)."""
-
-    finding: Finding
-    fitted: npt.NDArray[np.bool_] | None = None
-
-
 def status_of(held: float) -> Status:
-    """Status for the share of draws that fit."""
-    if held >= SURE:
+    """Status for how likely a mark fits, 0 to 1."""
+    if held >= FITS:
         return Status.FITS
-    return Status.DOES_NOT_FIT if held <= 1 - SURE else Status.DOUBTFUL
+    if held >= LIKELY:
+        return Status.PROBABLY_FITS
+    return Status.DOES_NOT_FIT if held <= MISFIT else Status.TOO_CLOSE
+
+
+def corrected(
+    readings: Sequence[Reading], evidence: Evidence, best: Explained, count: int, seed: int
+) -> dict[str, ColourDraws]:
+    """Draws of what each mark's colours truly are; mark -> draws.
+
+    Each draw has one rendering, the same for all marks, from what a hypothesis leaves possible;
+    each mark is then moved by its own doubt alone, all colours of one mark together.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+    evidence : Evidence
+        The same readings.
+    best : Explained
+        Whose rendering is undone.
+    count, seed : int
+    """
+    rng = np.random.default_rng(seed)
+    turn = np.linalg.cholesky(best.covariance)
+    terms = best.rendering + rng.standard_normal((count, len(turn))) @ turn.T
+    found = {}
+    for reading in readings:
+        own = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
+        normal = own.standard_normal((count, 3))
+        places = [i for i, mark in enumerate(evidence.marks) if mark == reading.mark]
+        read = np.array([reading.lab, *evidence.lab[places]])
+        spread = evidence.own[[places[0], *places]]
+        moved = read[:, None] + normal @ np.swapaxes(np.linalg.cholesky(spread), 1, 2)
+        moved[..., 0] = np.clip(moved[..., 0], 0, None)
+        true = undo(moved, terms, evidence.top)
+        true[..., 0] = np.clip(true[..., 0], 0, 100)
+        found[reading.mark] = ColourDraws(reading, true[0], true[1:], evidence.weight[places])
+    return found
 
 
 def judge_marks(
     tables: Tables,
-    species: Sequence[str],
+    best: Explained,
+    ratios: Mapping[str, float],
     draws: Mapping[str, ColourDraws],
-    variety: str,
-    age: str,
-) -> dict[str, list[Judged]]:
-    """Judge every mark of every species.
+    small: Iterable[str] = (),
+) -> list[Finding]:
+    """Findings on every mark of one species, in the order of its file.
 
     Parameters
     ----------
     tables : Tables
-    species : sequence of str
-        Keys.
+    best : Explained
+        What explains the bird best as that species, in the stated variety and age.
+    ratios : dict
+        Mark -> logarithm of how much likelier its reading is with the expected colours.
     draws : dict
-        Mark -> draws of its reading.
-    variety, age : str
-        Keys.
-
-    Returns
-    -------
-    dict
-        Species -> findings in the order of its file.
+        Mark -> draws of its true colours, see :func:`corrected`.
+    small : iterable of str
+        Marks that were read on too few pixels.
     """
-    wanted: dict[str, list[Expectation]] = {}
-    for one in species:
-        # A mark that is read but has no row is listed too: the keeper sees that it says nothing.
-        for mark in dict.fromkeys([*tables.species[one].marks, *draws]):
-            wanted.setdefault(mark, []).append(expected(tables, one, mark, variety, age))
-    judged: dict[str, dict[str, Judged]] = {one: {} for one in species}
-    compared = _compare_all(tables, wanted, draws)
-    for mark, expectations in wanted.items():
-        for row in expectations:
-            found = compared.get((mark, row.swatches, row.mixed))
-            judged[row.species][mark] = _judge_mark(tables, row, draws.get(mark), found)
-    return {
-        one: [judged[one][m] for m in dict.fromkeys([*tables.species[one].marks, *draws])]
-        for one in species
-    }
-
-
-@dataclass(frozen=True, eq=False)
-class _Gaps:
-    """CIEDE2000 less tolerance, from the colours of a reading to every swatch it may need."""
-
-    number: dict[str, int]  # swatch -> column
-    point: Array  # (m,) from the median
-    median: Array  # (n, m) from its draws
-    point_populations: Array  # (p, m)
-    populations: Array  # (p, n, m)
-    fractions: Array  # (p,)
-
-
-def _gaps(tables: Tables, expectations: Sequence[Expectation], drawn: ColourDraws) -> _Gaps:
-    keys = list(dict.fromkeys(k for e in expectations for k in e.swatches))
-    labs = np.array([tables.lab[k] for k in keys]).reshape(-1, 3)
-    tolerance = np.array([tables.swatches[k].tolerance for k in keys])
-    mixed = any(e.mixed for e in expectations) and len(drawn.fractions) > 1
-    populations = drawn.populations if mixed else drawn.populations[:0]
-    points = [drawn.reading.lab] + [p.lab for p in drawn.reading.populations if mixed]
-    n = len(drawn.median)
-    stacked = np.concatenate([np.array(points), drawn.median, populations.reshape(-1, 3)])
-    single = np.float32  # half the time, and still a thousand times finer than any tolerance
-    gaps = difference(stacked[:, None].astype(single), labs.astype(single)) - tolerance
-    head = len(points)
-    return _Gaps(
-        number={k: i for i, k in enumerate(keys)},
-        point=gaps[0],
-        median=gaps[head : head + n],
-        point_populations=gaps[1:head],
-        populations=gaps[head + n :].reshape(-1, n, len(keys)),
-        fractions=drawn.fractions if mixed else drawn.fractions[:0],
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class _Comparison:
-    """A reading against one set of swatches."""
-
-    value: float
-    nearest: str
-    interval: tuple[float, float]
-    held: float
-    fitted: npt.NDArray[np.bool_]
-
-
-def _compare_all(
-    tables: Tables,
-    wanted: Mapping[str, Sequence[Expectation]],
-    draws: Mapping[str, ColourDraws],
-) -> dict[tuple[str, tuple[str, ...], bool], _Comparison]:
-    """Compare each reading once with each set of swatches that some species expects of its mark."""
-    found = {}
-    for mark in draws:
-        speaking = [e for e in wanted.get(mark, ()) if not e.says_nothing]
-        if speaking:
-            gaps = _gaps(tables, speaking, draws[mark])
-            for one in dict.fromkeys((e.swatches, e.mixed) for e in speaking):
-                found[mark, *one] = _nearest(tables, *one, gaps)
-    if not found:
-        return {}
-    points, nearest, every, distances = zip(*found.values(), strict=True)
-    # All at once: a call for each would take longer than the arithmetic.
-    interval = np.clip(np.quantile(distances, LIMITS, axis=1), 0, None).T.tolist()
-    fitted = np.array(every) <= 0
-    held = fitted.mean(axis=1).tolist()
-    rows = zip(points, nearest, interval, held, fitted, strict=True)
-    return {
-        key: _Comparison(point, swatch, (low, high), share, flags)
-        for key, (point, swatch, (low, high), share, flags) in zip(found, rows, strict=True)
-    }
-
-
-def _nearest(
-    tables: Tables, keys: tuple[str, ...], mixed: bool, gaps: _Gaps
-) -> tuple[float, str, Array, Array]:
-    """Distance to the nearest of some swatches and its key; then, per draw, gap and distance."""
-    columns = [gaps.number[k] for k in keys]
-    tolerance = np.array([tables.swatches[k].tolerance for k in keys])
-    if mixed and len(gaps.fractions):
-        each = gaps.point_populations[:, columns]
-        which = _covering(each.min(axis=1)[:, None], gaps.fractions)[1][0]
-        point = each[which]
-        gap = _covering(gaps.populations[:, :, columns].min(axis=2), gaps.fractions)[0]
-        distance = gap + tolerance[int(point.argmin())]
-    else:
-        point = gaps.point[columns]
-        every = gaps.median[:, columns]
-        gap = every.min(axis=1)
-        distance = gap + tolerance[every.argmin(axis=1)]
-    best = int(point.argmin())
-    return float(point[best] + tolerance[best]), keys[best], gap, distance
+    species = best.what.species[0]
+    # A mark that is read but has no row is listed too: the keeper sees that it says nothing.
+    marks = dict.fromkeys([*tables.species[species].marks, *draws])
+    return [
+        _judge_mark(tables, best, mark, ratios.get(mark, 0.0), draws.get(mark), mark in small)
+        for mark in marks
+    ]
 
 
 def _judge_mark(
     tables: Tables,
-    expectation: Expectation,
+    best: Explained,
+    mark: str,
+    ratio: float,
     drawn: ColourDraws | None,
-    compared: _Comparison | None,
-) -> Judged:
-    mark = expectation.mark
+    small: bool,
+) -> Finding:
+    what = best.what
+    wanted = expected(tables, what.species[0], mark, what.variety, what.age)
     say = functools.partial(
         Finding,
-        species=expectation.species,
+        species=what.species[0],
         mark=mark,
         name=tables.marks[mark].name if mark in tables.marks else mark,
-        expected=expectation.swatches,
-        basis=expectation.basis,
+        expected=wanted.swatches,
+        basis=wanted.basis,
     )
-    if expectation.says_nothing:
-        return Judged(say(status=Status.SAYS_NOTHING, reason=expectation.reason))
-    if drawn is None or compared is None:
-        return Judged(say(status=Status.NOT_READ, reason="Not marked on the photo."))
-    status, fitted = status_of(compared.held), compared.fitted
-    if status is Status.DOES_NOT_FIT and compared.value <= drawn.reading.expanded:
-        status = Status.DOUBTFUL
-    reason = _reason(tables, expectation, compared)
-    if not drawn.reading.calibrated:
-        status, reason = Status.NOT_CALIBRATED, "No usable grey card: this colour decides nothing."
-    finding = say(
-        status=status,
+    if wanted.says_nothing:
+        return say(status=Status.SAYS_NOTHING, reason=wanted.reason)
+    if drawn is None:
+        return say(
+            status=Status.NOT_READ, reason=TOO_SMALL if small else "Not marked on the photo."
+        )
+    swatches = np.array([tables.lab[key] for key in wanted.swatches])
+    tolerance = np.array([tables.swatches[key].tolerance for key in wanted.swatches])
+    middle = np.median(drawn.median, axis=0)
+    if len(drawn.fractions) > 1:
+        middle = np.median(drawn.populations[int(drawn.fractions.argmax())], axis=0)
+    gaps = difference(middle, swatches)
+    place = int((gaps - tolerance).argmin())
+    every = difference(drawn.median, swatches[place])
+    low, high = np.quantile(every, LIMITS)
+    held = share(ratio)
+    swatch = tables.swatches[wanted.swatches[place]]
+    side = "inside" if gaps[place] <= swatch.tolerance else "outside"
+    reason = (
+        f"{gaps[place]:.0f} from {swatch.name}, {side} its tolerance of {swatch.tolerance:.0f}; "
+        f"{_times(ratio)}."
+    )
+    if wanted.basis != "green row":
+        reason = f"{reason} {wanted.reason}"
+    return say(
+        status=status_of(held),
         reason=reason,
-        value=compared.value,
-        nearest=compared.nearest,
-        tolerance=tables.swatches[compared.nearest].tolerance,
-        interval=compared.interval,
-        held=compared.held,
+        value=float(gaps[place]),
+        nearest=swatch.key,
+        tolerance=swatch.tolerance,
+        interval=(float(low), float(high)),
+        held=held,
     )
-    return Judged(finding, fitted if drawn.reading.calibrated else None)
 
 
-def _covering(gap: Array, fractions: Array) -> tuple[Array, npt.NDArray[np.intp]]:
-    """Smallest gap within which ``AREA_NEEDED`` of the area lies, per draw.
+def _times(log_ratio: float) -> str:
+    times = math.exp(min(abs(log_ratio), math.log(1000)))
+    number = "more than 1000" if times >= 999 else f"{times:.2g}"
+    kind = "likelier" if log_ratio >= 0 else "less likely"
+    return f"{number} times {kind} with a colour such a bird has there than with another"
 
-    Parameters
-    ----------
-    gap : (p, n) array
-        Gap of each population in each draw.
-    fractions : (p,) array
 
-    Returns
-    -------
-    (n,) array of gaps and (n,) array of the population that sets it.
+def draw_relations(
+    tables: Tables,
+    relations: Sequence[Relation],
+    draws: Mapping[str, ColourDraws],
+    count: int,
+    seed: int,
+) -> dict[str, Array]:
+    """Draws of each relation's true value, (n,).
+
+    Comparisons of two colours are made anew on the colours with the rendering undone, where both
+    marks were read; what is doubtful about the photo then strikes both alike.
     """
-    order = gap.argsort(axis=0)
-    covered = (fractions / fractions.sum())[order].cumsum(axis=0)
-    place = (covered >= AREA_NEEDED - 1e-9).argmax(axis=0)
-    columns = np.arange(gap.shape[1])
-    which = order[place, columns]
-    return gap[which, columns], which
-
-
-def _reason(tables: Tables, expectation: Expectation, compared: _Comparison) -> str:
-    swatch = tables.swatches[compared.nearest]
-    side = "inside" if compared.value <= swatch.tolerance else "outside"
-    said = (
-        f"{compared.value:.0f} from {swatch.name}, {side} its tolerance of "
-        f"{swatch.tolerance:.0f}; fits in {compared.held:.0%} of the draws."
-    )
-    if expectation.basis == "green row":
-        return said
-    return f"{said} {expectation.reason}"
+    found = {}
+    for relation in relations:
+        kind = tables.relations[relation.key]
+        rng = np.random.default_rng([seed, zlib.crc32(relation.key.encode())])
+        noise = rng.standard_normal(count)
+        pair = [draws.get(mark) for mark in kind.marks]
+        if kind.kind in ("same", "fade") and all(pair):
+            one, other = (d.median for d in pair if d)
+            compare = faded if kind.kind == "fade" else difference
+            found[relation.key] = np.asarray(compare(one, other))
+            continue
+        found[relation.key] = relation.value + relation.expanded / COVERAGE_FACTOR * noise
+    return found
 
 
 def judge_relations(
-    tables: Tables,
-    species: Sequence[str],
-    relations: Mapping[str, Relation],
-    variety: str,
-    age: str,
-    count: int,
-    seed: int,
-) -> tuple[dict[str, list[Judged]], dict[str, Array]]:
-    """Judge every relation of every species; also give the draws of each measured relation."""
-    drawn = {key: draw_relation(row, count, seed) for key, row in relations.items()}
-    intervals = {key: _interval(values) for key, values in drawn.items()}
-    judged = {
-        one: [
-            _judge_relation(
-                expected_relation(tables, one, key, variety, age),
-                tables.relations[key],
-                relations.get(key),
-                drawn.get(key),
-                intervals.get(key),
-            )
-            for key in tables.relations
-        ]
-        for one in species
-    }
-    return judged, drawn
-
-
-def _interval(drawn: Array) -> tuple[float, float]:
-    low, high = np.quantile(drawn, LIMITS)
-    return float(low), float(high)
+    tables: Tables, best: Explained, relations: Mapping[str, Relation], drawn: Mapping[str, Array]
+) -> list[Finding]:
+    """Findings on every relation of one species."""
+    what = best.what
+    return [
+        _judge_relation(
+            expected_relation(tables, what.species[0], key, what.variety, what.age),
+            kind,
+            relations.get(key),
+            drawn.get(key),
+        )
+        for key, kind in tables.relations.items()
+    ]
 
 
 def _judge_relation(
-    expectation: RelationExpectation,
+    wanted: RelationExpectation,
     kind: RelationKind,
     relation: Relation | None,
     drawn: Array | None,
-    interval: tuple[float, float] | None,
-) -> Judged:
-    low, high = expectation.low, expectation.high
+) -> Finding:
+    low, high = wanted.low, wanted.high
     say = functools.partial(
         Finding,
-        species=expectation.species,
+        species=wanted.species,
         mark=kind.key,
         name=kind.name,
-        expected=() if expectation.says_nothing else (f"{_range(low, high)} {kind.unit}",),
-        basis=expectation.basis,
+        expected=() if wanted.says_nothing else (f"{_range(low, high)} {kind.unit}",),
+        basis=wanted.basis,
         relation=True,
     )
-    if expectation.says_nothing:
-        return Judged(say(status=Status.SAYS_NOTHING, reason=expectation.reason))
+    if wanted.says_nothing:
+        return say(status=Status.SAYS_NOTHING, reason=wanted.reason)
     if relation is None or drawn is None:
-        return Judged(say(status=Status.NOT_READ, reason=NOT_TOLD))
+        return say(status=Status.NOT_READ, reason=NOT_TOLD)
     fitted = np.ones(len(drawn), bool)
     if low is not None:
         fitted &= drawn >= low
     if high is not None:
         fitted &= drawn <= high
     held = float(fitted.mean())
-    value = f"{relation.value:.3g} {kind.unit}"
-    if kind.kind == "fade" and relation.value < 0:
-        value = f"no fading: the base is the stronger by {-relation.value:.2g} {kind.unit}"
-    reason = (
-        f"{value}, expected {_range(low, high)}; "
-        f"fits in {held:.0%} of the draws. {expectation.reason}"
-    )
-    outside = 0.0
-    if low is not None:
-        outside = max(outside, low - relation.value)
-    if high is not None:
-        outside = max(outside, relation.value - high)
-    status = status_of(held)
-    if status is Status.DOES_NOT_FIT and outside < CLEARLY * relation.expanded:
-        status = Status.DOUBTFUL
-    finding = say(
-        status=status,
-        reason=reason,
-        value=relation.value,
-        interval=interval,
+    value = float(np.median(drawn))
+    said = f"{value:.3g} {kind.unit}"
+    if kind.kind == "fade" and value < 0:
+        said = f"no fading: the base is the stronger by {-value:.2g} {kind.unit}"
+    reason = f"{said}, expected {_range(low, high)}; fits in {held:.0%} of the draws."
+    start, end = np.quantile(drawn, LIMITS)
+    return say(
+        status=status_of(held),
+        reason=f"{reason} {wanted.reason}",
+        value=value,
+        interval=(float(start), float(end)),
         held=held,
     )
-    return Judged(finding, fitted)
 
 
 def _range(low: float | None, high: float | None) -> str:

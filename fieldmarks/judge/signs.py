@@ -7,15 +7,16 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import numpy.typing as npt
 
-from fieldmarks.judge.findings import SURE
-from fieldmarks.measure.sampling import Array, ColourDraws
+from fieldmarks.judge.rendering import Array
+from fieldmarks.measure.colour import difference
+from fieldmarks.measure.sampling import ColourDraws
 from fieldmarks.rules.plumage import expected_relation
 from fieldmarks.rules.schema import Sign, Tint
 from fieldmarks.rules.tables import Tables
 
-# A reading whose k = 2 uncertainty is larger, in CIEDE2000, rules no tint out: it spans several.
+SURE = 0.95  # share of the draws in which a sign must be there to be called seen
+# A colour known no better than this (95 % of its draws, CIEDE2000) rules no tint out.
 TOO_VAGUE = 20.0
 # What the trade's strength of a sign is called to a keeper: never a certainty.
 STRENGTHS = {
@@ -32,7 +33,6 @@ class SignStatus(StrEnum):
     DOUBTFUL = "doubtful"
     NOT_SEEN = "not seen"
     NOT_LOOKED_AT = "not looked at"
-    NOT_CALIBRATED = "not calibrated"
     LOOK_AGAIN = "look again after the moult"
     SAYS_NOTHING = "says nothing here"
 
@@ -80,14 +80,6 @@ class SignFinding:
     there: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class Sighting:
-    """A sign with, for each draw, whether it was there (None where nothing was compared)."""
-
-    finding: SignFinding
-    present: npt.NDArray[np.bool_] | None = None
-
-
 def tint_fraction(tints: Iterable[Tint], colours: Array, fractions: Array) -> Array:
     """Share of the area that shows any of some tints.
 
@@ -124,7 +116,7 @@ def look_for_signs(
     relations: Mapping[str, Array],
     variety: str,
     age: str,
-) -> list[Sighting]:
+) -> list[SignFinding]:
     """Look for every sign of a species that means something in a variety.
 
     Parameters
@@ -133,7 +125,7 @@ def look_for_signs(
     species : str
         What the bird is taken for.
     draws : dict
-        Mark -> draws of its reading.
+        Mark -> draws of its colours, all of one photo's marks with the same renderings.
     relations : dict
         Relation -> (n,) draws of its value.
     variety, age : str
@@ -155,33 +147,34 @@ def look_for_signs(
     return found
 
 
-def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: str) -> Sighting:
-    usable = [d for d in drawn if d.reading.calibrated and len(d.fractions)]
+def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: str) -> SignFinding:
     if not drawn:
         return _say(sign, SignStatus.NOT_LOOKED_AT, "None of its marks was read.")
-    if not usable:
-        return _say(sign, SignStatus.NOT_CALIBRATED, "No usable grey card.")
     tints = [tables.tints[key] for key in sign.tints]
-    shares = np.stack([tint_fraction(tints, d.polar, d.fractions) for d in usable])
+    shares = np.stack([tint_fraction(tints, d.polar, d.fractions) for d in drawn])
     per_mark = shares >= sign.min_fraction
-    present = np.asarray(per_mark.any(axis=0))
     likely = per_mark.mean(axis=1)
     best = int(likely.argmax())
-    at = usable[best]
-    amount = float(tint_fraction(tints, at.polar_read, at.fractions)[0])
+    amount = float(np.median(shares[best]))
     tint = " or ".join(t.name for t in tints)
-    where = tables.marks[at.reading.mark].name
-    held = float(present.mean())
+    mark = drawn[best].reading.mark
+    held = float(per_mark.any(axis=0).mean())
     reason = (
-        f"{amount:.0%} of the {where} reads {tint}, {sign.min_fraction:.0%} is enough; "
-        f"seen in {held:.0%} of the draws."
+        f"{amount:.0%} of the {tables.marks[mark].name} reads {tint}, {sign.min_fraction:.0%} is "
+        f"enough; seen in {held:.0%} of the draws."
     )
     status = _status(held, sign, age)
-    if status is SignStatus.NOT_SEEN and any(d.reading.expanded > TOO_VAGUE for d in usable):
+    if status is SignStatus.NOT_SEEN and any(vague(d) for d in drawn):
         status = SignStatus.DOUBTFUL
-    marks = [d.reading.mark for d in usable]
-    there = [mark for mark, share in zip(marks, likely, strict=True) if share > 1 - SURE]
-    return _say(sign, status, reason, at.reading.mark, amount, held, present, marks, there)
+    marks = [d.reading.mark for d in drawn]
+    there = [m for m, share in zip(marks, likely, strict=True) if share > 1 - SURE]
+    return _say(sign, status, reason, mark, amount, held, marks, there)
+
+
+def vague(drawn: ColourDraws) -> bool:
+    """Whether a colour is so little known that it may have several tints."""
+    middle = np.median(drawn.median, axis=0)
+    return float(np.quantile(difference(drawn.median, middle), 0.95)) > TOO_VAGUE
 
 
 def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
@@ -194,7 +187,7 @@ def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
     return sign.model_copy(update={"above": above})
 
 
-def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> Sighting:
+def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> SignFinding:
     if drawn is None:
         return _say(sign, SignStatus.NOT_LOOKED_AT, "It was not measured.")
     present = np.ones(len(drawn), bool)
@@ -212,7 +205,7 @@ def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> Sighting:
     marks = [str(sign.relation)]
     there = marks if held > 1 - SURE else []
     status = _status(held, sign, age)
-    return _say(sign, status, reason, sign.relation, amount, held, present, marks, there)
+    return _say(sign, status, reason, sign.relation, amount, held, marks, there)
 
 
 def _status(held: float, sign: Sign, age: str) -> SignStatus:
@@ -228,11 +221,10 @@ def _say(
     mark: str | None = None,
     amount: float | None = None,
     held: float | None = None,
-    present: npt.NDArray[np.bool_] | None = None,
     compared: Iterable[str] = (),
     there: Iterable[str] = (),
-) -> Sighting:
-    finding = SignFinding(
+) -> SignFinding:
+    return SignFinding(
         key=sign.key,
         species=sign.species,
         text=sign.text,
@@ -247,4 +239,3 @@ def _say(
         compared=tuple(compared),
         there=tuple(there),
     )
-    return Sighting(finding, present)

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import ExifTags
 
-from fieldmarks.measure.card_patch import DEFAULT_REFLECTANCE
+from fieldmarks.measure.calibration import DEFAULT_REFLECTANCE
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.region import Line, Point, Polygon, Region, mask, window
 
@@ -85,7 +85,6 @@ class Frame:
         Relative range of light over the white border.
     distance : float
         Millimetres from the camera, when the file names its focal length; else 0.
-    warnings : tuple of str
     """
 
     plane: tuple[tuple[float, float, float], ...]
@@ -126,10 +125,6 @@ class Frame:
 
 def find_frame(photo: Photo) -> Frame | None:
     """Find our printed frame.
-
-    Parameters
-    ----------
-    photo : Photo
 
     Returns
     -------

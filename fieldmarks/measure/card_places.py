@@ -36,12 +36,7 @@ class CardPlace:
 
 
 def propose_cards(photo: Photo) -> tuple[CardPlace, ...]:
-    """Up to three patches that could be a grey card, the most likely first.
-
-    Parameters
-    ----------
-    photo : Photo
-    """
+    """Up to three patches that could be a grey card, the most likely first."""
     step = max(photo.width, photo.height) / LONGEST
     codes = photo.codes((0, 0, photo.width, photo.height))
     if photo.white > 255:

@@ -25,8 +25,7 @@ from fieldmarks._util.errors import CardError
 from fieldmarks._util.resources import PACKAGE
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import lightness_to_reflectance, linear_to_lab
-from fieldmarks.measure.correction import Array
-from fieldmarks.measure.fitting import Patches, choose, choose_trial, finish
+from fieldmarks.measure.correction import Array, Patches, choose, choose_trial, finish
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import Lab
 from fieldmarks.measure.region import Point, Polygon, Rectangle, Region, mask, vertices, window
@@ -37,6 +36,8 @@ MIN_PATCH_PIXELS = 40
 MAX_LOST = 0.02
 NEUTRAL = 3.0  # C* up to which a card patch counts as grey
 FAR_OFF = 25.0  # mean CIEDE2000 of left-out patches beyond which the chart is not believed
+# The same beyond which a chart is asked after: 19 real charts by eight devices keep to 5.8.
+DOUBTFUL = 6.5
 
 
 class Patch(BaseModel):
@@ -157,7 +158,7 @@ def _named(region: Region, charts: Mapping[str, Chart]) -> tuple[Chart, Patch | 
     key, _, name = region.note.strip().partition("/")
     if key not in charts:
         raise CardError(
-            f"there is no chart {key!r}",
+            f"there is no chart {key!r}" if key else "its note does not say which chart it shows",
             where=f"region {region.id!r}",
             mend=f"Write one of these into its note: {', '.join(charts)}",
         )
@@ -180,7 +181,6 @@ def lay(region: Region, chart: Chart, way: int = 0) -> list[Placed]:
     ----------
     region : Region
         Four corners round the patches.
-    chart : Chart
     way : int
         0 to 7: which corner is the first patch's, and from 4 on the other way round.
 
@@ -237,7 +237,6 @@ def calibrate_with_chart(
 
     Parameters
     ----------
-    photo : Photo
     cards : sequence of Region
         Marks "card"; may be empty when the chart has a readable grey.
     chart_regions : sequence of Region
@@ -250,12 +249,14 @@ def calibrate_with_chart(
     Calibration
         With ``correction`` set when the patches could carry one.
 
-    Raises
-    ------
-    CardError
-        A note names no chart or patch.
+    A note that names no chart or no patch of it is a warning, and the cards alone are used.
     """
-    ways = place(chart_regions, charts or load_charts())
+    try:
+        ways = place(chart_regions, charts or load_charts())
+    except CardError as error:
+        calibration = calibrate(photo, cards)
+        problem = f"Chart: {error} It was not used."
+        return replace(calibration, warnings=(*calibration.warnings, problem))
     best: tuple[float, list[Placed], Patches] | None = None
     for way in ways:
         patches, used = _read(photo, way)
@@ -285,13 +286,21 @@ def calibrate_with_chart(
     count = len(patches.rgb)
     correction = finish(patches, trial, f"{count} patches in this photo, each left out in turn")
     lost = sum(len(w) for w in ways[:1]) - len(used)
-    notes = (f"Chart: {lost} patches are clipped or too small and were left out.",) if lost else ()
+    notes = []
+    if lost:
+        notes.append(f"Chart: {lost} patches are clipped or too small and were left out.")
+    if trial.mean > DOUBTFUL:
+        notes.append(
+            f"Chart: its patches miss their colours by {trial.mean:.0f} CIEDE2000, more than those "
+            "of a bought chart do. Is it a copy? The colours of a chart printed at home or faded "
+            "are not known: use a bought one, in even light."
+        )
     return replace(calibration, correction=correction, warnings=(*calibration.warnings, *notes))
 
 
 def _read(photo: Photo, placed: Sequence[Placed]) -> tuple[Patches, list[Placed]]:
     read = [(p, read_patch(photo, p.region)) for p in placed]
-    kept = [(p, rgb) for p, rgb in read if rgb is not None and (rgb > -0.05).all()]
+    kept = [(p, rgb) for p, rgb in read if rgb is not None]
     rgb = np.array([rgb for _, rgb in kept]).reshape(-1, 3)
     lab = np.array([p.patch.colour for p, _ in kept]).reshape(-1, 3)
     neutral = np.array([p.patch.grey for p, _ in kept], dtype=bool)

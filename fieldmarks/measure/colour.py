@@ -76,6 +76,25 @@ def difference(one: npt.ArrayLike, other: npt.ArrayLike) -> Array:
     return deltaE_ciede2000(*np.broadcast_arrays(*_floats(one, other)))
 
 
+def faded(base: npt.ArrayLike, tip: npt.ArrayLike) -> Array:
+    """CIEDE2000 by which one part has less colour than another like it, whatever light lies on each.
+
+    Less light moves a colour towards (L*, a*, b*) = (-16, 0, 0) along a straight line (CIE 15), so
+    the second part is first carried to the lightness of the first. Negative where the first part is
+    the more colourful.
+
+    Parameters
+    ----------
+    base, tip : (..., 3) arrays of CIELAB
+    """
+    first, second = np.broadcast_arrays(*_floats(base, tip))
+    lit = np.array(second)
+    lit[..., 0] = first[..., 0]
+    lit[..., 1:] *= (first[..., :1] + 16) / np.maximum(second[..., :1] + 16, 1.0)
+    less = np.hypot(lit[..., 1], lit[..., 2]) - np.hypot(first[..., 1], first[..., 2])
+    return np.copysign(difference(first, lit), less)
+
+
 def _floats(*values: npt.ArrayLike) -> list[Array]:
     """Arrays of one precision: single when all are single, else double."""
     arrays = [np.asarray(v) for v in values]

@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.colour import difference, lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.colour import difference, faded, lightness_to_reflectance, linear_to_lab
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation, paler_by
+from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.measure.region import Line, Region, RegionSet, area, centre, vertices
-from fieldmarks.measure.robust import medians
+from fieldmarks.measure.scatter import medians
 from fieldmarks.measure.uncertainty import light_part
 
 NEIGHBOUR_LIGHT = 0.06  # light on two marks of one bird, relative (judgement)
@@ -68,12 +68,8 @@ def read_relations(
 
     Parameters
     ----------
-    photo : Photo
     regions : RegionSet
         Checked.
-    readings : mapping of mark -> Reading
-    calibration : Calibration
-    rows : mapping of key -> row of the relations table
     """
     found: list[Relation | None] = []
     for key, row in rows.items():
@@ -96,14 +92,7 @@ def read_relations(
 def untold(
     regions: RegionSet, found: Sequence[Relation], rows: Mapping[str, RelationRow]
 ) -> dict[str, str]:
-    """Why relations whose marks are drawn could not be told; key -> sentence.
-
-    Parameters
-    ----------
-    regions : RegionSet
-    found : sequence of Relation
-    rows : mapping of key -> row of the relations table
-    """
+    """Why relations whose marks are drawn could not be told; key -> sentence."""
     told = {relation.key for relation in found}
     return {
         key: UNTOLD[row.kind]
@@ -146,11 +135,11 @@ def fade(
 ) -> Relation:
     """How much paler the beak is at its base than at its tip, and whether it changes gradually.
 
-    The value is the CIEDE2000 between base and tip, negative when the base is the stronger one.
+    The value leaves out how much light lies on each, see :func:`fieldmarks.measure.colour.faded`.
     The change is followed along the straight axis from one region's centre to the other's.
     """
     same = same_as(key, base, tip)
-    value = math.copysign(same.value, paler_by(base.lab, tip.lab))
+    value = float(faded(base.lab, tip.lab))
     steps = _along_axis(photo, base_region, tip_region, calibration)
     note = "Too few pixels between base and tip to follow the change."
     if len(steps) >= 4:

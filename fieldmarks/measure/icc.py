@@ -1,14 +1,16 @@
 """Colour profiles: from the code values in a file to linear light.
 
 An ICC profile says how a file's numbers are meant. Phones write Display P3; reading that as sRGB
-makes every saturated feather too dull. The profile is evaluated by Little CMS (through imagecodecs)
-to the connection space XYZ (D50), adapted to D65 with the Bradford matrix that ICC.1:2022 annex E
-uses, and expressed on the sRGB primaries without clipping.
+makes every saturated feather too dull. Curves and a matrix (ICC.1:2022, 8.3.3) lead to the
+connection space XYZ (D50), which is adapted to D65 with the Bradford matrix of annex E and
+expressed on the sRGB primaries without clipping. A profile made of tables needs Little CMS
+(imagecodecs, an extra); we know of no phone that writes one.
 """
 
 from __future__ import annotations
 
 import io
+import struct
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -28,7 +30,6 @@ D50_TO_D65 = np.array(
         [0.0122982, -0.0204830, 1.3299098],
     ]
 )
-_ADDITIVE = 2e-3  # largest misfit at which a profile counts as curves and a matrix
 _SCREEN_STEPS = 65_535  # steps of linear light for showing, far finer than a screen's
 
 
@@ -45,8 +46,8 @@ class Profile:
     matrix : (3, 3) array
         From the profile's own linear channels to linear light on the sRGB primaries.
     table : bytes
-        The ICC profile itself when it is not curves and a matrix and has to be evaluated pixel by
-        pixel; otherwise empty.
+        The ICC profile itself when it is made of tables and has to be evaluated pixel by pixel;
+        otherwise empty.
     """
 
     name: str
@@ -114,35 +115,74 @@ def read_profile(icc: bytes, bits: int = 8) -> Profile:
     Raises
     ------
     ValueError
-        The profile is damaged or is not an RGB profile.
+        The profile is damaged, is not an RGB profile, or is made of tables and imagecodecs is not
+        installed.
     """
     try:
         header = ImageCms.ImageCmsProfile(io.BytesIO(icc)).profile
         name = one_line(header.profile_description or "").strip()[:120] or "unnamed profile"
         if header.xcolor_space.strip() != "RGB":
             raise ValueError("it is not a profile for RGB photos")
-        levels = 2**bits
-        ramp = np.zeros((3, levels, 3), dtype=np.uint8 if bits == 8 else np.uint16)
-        for channel in range(3):
-            ramp[channel, :, channel] = np.arange(levels)
-        single = _evaluate(icc, ramp)
-        probe = np.random.default_rng(0).integers(0, levels, (1, 64, 3)).astype(ramp.dtype)
-        mixed = _evaluate(icc, probe)[0]
-    except (ImageCms.PyCMSError, OSError, RuntimeError, TypeError) as error:
-        raise ValueError("it is damaged") from error
-    black = single[:, :1]
-    rise = single - black
-    full = rise[:, -1]
-    curves = np.einsum("cnx,cx->cn", rise, full) / np.maximum(
-        (full**2).sum(1, keepdims=True), 1e-12
-    )
-    index = probe[0]
-    rebuilt = black[0] + sum(curves[c][index[:, c], None] * full[c] for c in range(3))
-    if not np.isfinite(single).all():
+        tags = _tags(icc)
+        if any(kind in tags for kind in (b"A2B0", b"A2B1")):
+            return _of_tables(name, icc, bits)
+        primaries = np.array([_numbers(tags[c + b"XYZ"][8:20], ">i4") for c in (b"r", b"g", b"b")])
+        steps = np.linspace(0, 1, 2**bits)
+        with np.errstate(all="ignore"):  # what is not finite is refused below
+            curves = np.array([_curve(tags[c + b"TRC"], steps) for c in (b"r", b"g", b"b")])
+    except (ImageCms.PyCMSError, OSError, LookupError, RuntimeError, TypeError, struct.error):
+        raise ValueError("it is damaged") from None
+    matrix = XYZ_TO_RGB @ D50_TO_D65 @ (primaries.T / 65536)
+    if not np.isfinite(curves).all():
         raise ValueError("it is damaged")
-    if np.abs(rebuilt - mixed).max() > _ADDITIVE:
-        return Profile(name, curves.astype(np.float32), np.eye(3), table=icc)
-    return Profile(name, curves.astype(np.float32), full.T)
+    return Profile(name, curves.astype(np.float32), matrix)
+
+
+def _tags(icc: bytes) -> dict[bytes, bytes]:
+    """Signature -> content of each tag (ICC.1:2022, 7.3)."""
+    (count,) = struct.unpack_from(">I", icc, 128)
+    rows = (struct.unpack_from(">4sII", icc, 132 + 12 * n) for n in range(min(count, 200)))
+    return {kind: icc[start : start + size] for kind, start, size in rows}
+
+
+def _numbers(content: bytes, kind: str) -> npt.NDArray[np.float64]:
+    """Numbers of a tag; LookupError when it is cut short."""
+    if not content or len(content) % np.dtype(kind).itemsize:
+        raise LookupError("cut short")
+    return np.frombuffer(content, kind).astype(float)
+
+
+def _curve(tag: bytes, x: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Linear light 0..1 of code values 0..1 (curveType and parametricCurveType, 10.6 and 10.18)."""
+    if tag[:4] == b"curv":
+        (count,) = struct.unpack_from(">I", tag, 8)
+        if count == 0:
+            return x
+        values = _numbers(tag[12 : 12 + 2 * count], ">u2")
+        if count == 1:
+            return x ** (values[0] / 256)
+        return np.interp(x, np.linspace(0, 1, len(values)), values / 65535)
+    if tag[:4] != b"para":
+        raise LookupError("no curve")
+    (form,) = struct.unpack_from(">H", tag, 8)
+    g, *more = _numbers(tag[12 : 12 + 4 * (1, 3, 4, 5, 7)[form]], ">i4") / 65536
+    a, b, c, d, e, f = {
+        0: lambda: (1, 0, 0, 0, 0, 0),
+        1: lambda: (*more, 0, -more[1] / more[0], 0, 0),
+        2: lambda: (*more[:2], 0, -more[1] / more[0], more[2], more[2]),
+        3: lambda: (*more, 0, 0),
+        4: lambda: tuple(more),
+    }[form]()
+    return np.where(x >= d, np.maximum(a * x + b, 0) ** g + e, c * x + f)
+
+
+def _of_tables(name: str, icc: bytes, bits: int) -> Profile:
+    """A profile that Little CMS evaluates pixel by pixel."""
+    try:
+        _evaluate(icc, np.zeros((1, 1, 3), np.uint8 if bits == 8 else np.uint16))
+    except ImportError:
+        raise ValueError("it is made of tables, which needs: pip install imagecodecs") from None
+    return Profile(name, srgb_profile(bits).curves, np.eye(3), table=icc)
 
 
 def _evaluate(icc: bytes, codes: npt.NDArray[np.integer]) -> npt.NDArray[np.float64]:

@@ -61,13 +61,8 @@ class Measurement:
     ----------
     photo, sha256 : str
         File name and fingerprint of the photo.
-    width, height : int
-    facts : PhotoFacts
-    regions : RegionSet
-    calibration : Calibration
     readings : tuple of Reading
         One per mark, in the order of the marks table.
-    relations : tuple of Relation
     warnings : tuple of str
         Plain sentences; those of one mark start with its name.
     """
@@ -95,8 +90,6 @@ def measure(
 
     Parameters
     ----------
-    photo : Photo
-    regions : RegionSet
     tables : Measurable
         Its marks and relations say what can be measured.
     profile : PhoneProfile, optional

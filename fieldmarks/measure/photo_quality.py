@@ -137,7 +137,6 @@ def photo_fitness(photo: Photo, regions: Sequence[Region]) -> Fitness:
 
     Parameters
     ----------
-    photo : Photo
     regions : sequence of Region
         Checked; lines are passed over.
     """

@@ -8,6 +8,7 @@ name says "expanded", which is k = 2.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,7 +16,14 @@ import numpy as np
 import numpy.typing as npt
 
 Lab = tuple[float, float, float]
+Triple = Lab  # any three numbers
 COVERAGE_FACTOR = 2.0
+
+
+def triple(values: Iterable[float]) -> Triple:
+    """Three plain floats."""
+    one, two, three = (float(v) for v in values)
+    return one, two, three
 
 
 @dataclass(frozen=True)
@@ -53,8 +61,7 @@ class Budget:
     def combined(self) -> tuple[float, float, float]:
         """Root sum of squares over the parts: lightness, chroma, hue (k = 1)."""
         table = np.array([(p.lightness, p.chroma, p.hue) for p in self.parts]).reshape(-1, 3)
-        light, chroma, hue = np.sqrt((table**2).sum(axis=0))
-        return float(light), float(chroma), float(hue)
+        return triple(np.sqrt((table**2).sum(axis=0)))
 
     def covariance(self, lab: Lab) -> npt.NDArray[np.float64]:
         """Covariance of (L*, a*, b*) at a colour; a (3, 3) array."""
@@ -99,11 +106,6 @@ def difference_weights(lab: Lab) -> tuple[float, float, float]:
     return s_l, 1 + 0.045 * c, 1 + 0.015 * c * t
 
 
-def paler_by(one: Lab, other: Lab) -> float:
-    """How much paler one colour is than another: lighter, less colourful; L* and C* units."""
-    return (one[0] - other[0]) + (math.hypot(*other[1:]) - math.hypot(*one[1:]))
-
-
 @dataclass(frozen=True)
 class Population:
     """One colour found inside a region and the share of its used pixels."""
@@ -139,8 +141,6 @@ class Reading:
         Robust standard deviation of the pixels along L*, a*, b*.
     populations : tuple of Population
         Colours found, largest share first.
-    budget : Budget
-    pixels : PixelCount
     calibrated : bool
         False when the photo had no usable card: the colour then decides nothing alone.
     warnings : tuple of str
@@ -199,10 +199,9 @@ class Relation:
     key : str
         Key of a row in ``data/relations.toml``, such as "rump_as_back".
     kind : str
-        "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark is paler than
-        the second (negative when it is stronger). "ring": ring width over eye diameter, 0 when no
+        "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark has less
+        colour than the second in the same light (negative when it has more). "ring": ring width over eye diameter, 0 when no
         bare ring stands out. "size": millimetres.
-    value : float
     expanded : float
         Uncertainty of ``value``, k = 2, in the same units.
     regions : tuple of str

@@ -19,20 +19,20 @@ import numpy.typing as npt
 from threadpoolctl import ThreadpoolController
 
 from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.colour import difference, encode_srgb, linear_to_lab
+from fieldmarks.measure.colour import difference, linear_to_lab
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.quantities import Budget, Lab, PixelCount, Population, Reading
+from fieldmarks.measure.quantities import Budget, PixelCount, Population, Reading, triple
 from fieldmarks.measure.region import Region, Shape, centre, mask, window
-from fieldmarks.measure.robust import medians
-from fieldmarks.measure.scatter import Patchwork
+from fieldmarks.measure.scatter import Patchwork, medians
 from fieldmarks.measure.uncertainty import (
-    SHOULDER,
+    BRIGHT_END,
     SOURCES,
     camera_part,
     card_part,
+    glare_part,
     light_part,
+    no_card_part,
     spread_part,
-    stray_part,
     unevenness,
 )
 
@@ -60,6 +60,12 @@ class _Samples:
     row: npt.NDArray[np.intp]  # (n,), place on the grid of blocks
     column: npt.NDArray[np.intp]
     pixels: PixelCount
+    brightest: float  # median of the largest stored channel, 0..1
+
+
+_NOTHING = (
+    np.zeros((0, 3), np.float32), np.zeros((0, 2)), np.zeros(0, np.intp), np.zeros(0, np.intp)
+)  # fmt: skip
 
 
 def read_mark(
@@ -74,11 +80,8 @@ def read_mark(
 
     Parameters
     ----------
-    photo : Photo
-    mark : str
     regions : sequence of Region
         Checked regions of this mark; their pixels are pooled.
-    calibration : Calibration
     without : sequence of Shape
         Areas that belong to other marks and are cut out.
     seed : int
@@ -98,10 +101,10 @@ def read_mark(
     true = calibration.apply(linear, xy[:, 0], xy[:, 1])
     values = linear_to_lab(true)
     middle = medians(values)
-    lab = _as_lab(middle)
-    spread = _as_lab(1.4826 * medians(np.abs(values - middle)))
+    lab = triple(middle)
+    spread = triple(1.4826 * medians(np.abs(values - middle)))
     stored = medians(linear)
-    brightest = float(encode_srgb(stored.max()))
+    brightest = max(part.brightest for part in parts)
     ends = np.cumsum([len(p.row) for p in parts])[:-1]
     works = [
         Patchwork(part_values, part.row, part.column)
@@ -115,8 +118,12 @@ def read_mark(
         light_u = light_part(lab, relative, "light", SOURCES["light"])
         near = calibration.apply(stored[None], *xy.mean(axis=0)[:, None])[0]
         doubts = [card_part(lab, near, calibration), spread_u, light_u]
-    doubts.append(stray_part(lab, calibration.anchors))
+    if not (calibration.correction and calibration.correction.coefficients):
+        # Patches of a chart are veiled as well: what they were missed by holds it.
+        doubts.append(glare_part(lab, calibration.anchors))
     doubts.append(camera_part(lab, brightest, calibration))
+    if not calibration.calibrated:
+        doubts.append(no_card_part(lab))
     return Reading(
         mark=mark,
         regions=tuple(r.id for r in regions),
@@ -142,7 +149,6 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     Parameters
     ----------
     values : (n, 3) array of CIELAB
-    seed : int
 
     Returns
     -------
@@ -155,7 +161,7 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     if near.mean() <= ONE_COLOUR:
         near = difference(sample, middle) < SAME_COLOUR
     if near.mean() > ONE_COLOUR:
-        return (Population(_as_lab(middle), 1.0),)
+        return (Population(triple(middle), 1.0),)
     cv2.setRNGSeed(seed)
     stop = (cv2.TERM_CRITERIA_MAX_ITER + cv2.TERM_CRITERIA_EPS, 50, 0.01)
     points = np.asarray(sample, np.float32)
@@ -163,7 +169,7 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     labels = cv2.kmeans(points, count, None, stop, 1, cv2.KMEANS_PP_CENTERS)[1].ravel()  # type: ignore[call-overload]
     groups = [sample[labels == k] for k in range(count) if (labels == k).any()]
     groups = _merge(groups)
-    found = [Population(_as_lab(medians(g)), len(g) / take) for g in groups]
+    found = [Population(triple(medians(g)), len(g) / take) for g in groups]
     return tuple(sorted(found, key=lambda p: -p.fraction))
 
 
@@ -223,7 +229,7 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     win = window(shape, photo.width, photo.height)
     inside = mask(shape, win, without)
     if not inside.any():
-        return _no_samples(PixelCount(0, 0, 0, 0, 0))
+        return _Samples(*_NOTHING, PixelCount(0, 0, 0, 0, 0), 0.0)
     codes = np.ascontiguousarray(photo.codes(win))
     linear = photo.profile.to_linear(codes)
     peak = _largest(codes)
@@ -247,7 +253,7 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     height, width = used.shape
     rows, columns = height // block, width // block
     if not count or not rows or not columns:
-        return _no_samples(pixels)
+        return _Samples(*_NOTHING, pixels, 0.0)
     flags = used[: rows * block, : columns * block].view(np.uint8)
     kept = cv2.copyTo(linear[: rows * block, : columns * block], flags)  # the others are 0
     size = (columns, rows)
@@ -262,12 +268,8 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
         row,
         column,
         pixels,
+        float(np.median(peak[used][:: max(count // 1000, 1)])) / photo.white,
     )
-
-
-def _no_samples(pixels: PixelCount) -> _Samples:
-    nowhere = np.zeros(0, np.intp)
-    return _Samples(np.zeros((0, 3), np.float32), np.zeros((0, 2)), nowhere, nowhere, pixels)
 
 
 def _count(flags: npt.NDArray[np.bool_]) -> int:
@@ -313,11 +315,6 @@ def _largest(codes: npt.NDArray[np.integer]) -> npt.NDArray[np.integer]:
     return np.asarray(cv2.max(cv2.max(red, green), blue))
 
 
-def _as_lab(values: npt.NDArray) -> Lab:
-    light, a, b = (float(v) for v in values)
-    return light, a, b
-
-
 def _warnings(pixels: PixelCount, brightest: float) -> tuple[str, ...]:
     out = []
     total = max(pixels.total, 1)
@@ -328,6 +325,6 @@ def _warnings(pixels: PixelCount, brightest: float) -> tuple[str, ...]:
     ):
         if lost / total > WARN_LOST:
             out.append(f"{lost / total:.0%} of the region is {name}. {mend}.")
-    if brightest > SHOULDER:
+    if brightest > BRIGHT_END:
         out.append("It lies near the bright end, where cameras bend colours. Lower the exposure.")
     return tuple(out)

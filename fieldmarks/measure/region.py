@@ -81,7 +81,6 @@ class Region:
         Unique within the photo; used in every message about this region.
     mark : str
         Key of a mark in ``data/marks.toml``.
-    shape : Shape
     value : float, optional
         Known quantity of the thing outlined: luminous reflectance Y in 0..1 for a card
         (default 0.18), length in millimetres for a scale.
@@ -106,7 +105,6 @@ class RegionSet:
         File name of the photo, without folders.
     width, height : int
         Size of the upright photo in pixels.
-    regions : tuple of Region
     sha256 : str
         Fingerprint of the photo file, or empty.
     """
@@ -225,7 +223,6 @@ def mask(shape: Shape, win: Window, without: Sequence[Shape] = ()) -> npt.NDArra
 
     Parameters
     ----------
-    shape : Shape
     win : (x0, y0, x1, y1)
         The window, as given by :func:`window`.
     without : sequence of Shape
@@ -270,7 +267,6 @@ def check_regions(regions: RegionSet, known_marks: dict[str, str]) -> None:
 
     Parameters
     ----------
-    regions : RegionSet
     known_marks : dict
         Mark key -> "area" or "line".
 

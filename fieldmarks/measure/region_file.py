@@ -119,7 +119,6 @@ def region_set_from_text(
 
     Parameters
     ----------
-    text : str
     where, mend : str
         Name and mend used when the text is not JSON.
 

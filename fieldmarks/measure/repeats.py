@@ -15,9 +15,17 @@ import numpy as np
 from scipy.special import stdtrit
 
 from fieldmarks.measure.colour import difference
-from fieldmarks.measure.quantities import Budget, Lab, Population, Reading, UncertaintyPart, axes_at
+from fieldmarks.measure.quantities import (
+    Budget,
+    Lab,
+    Population,
+    Reading,
+    UncertaintyPart,
+    axes_at,
+    triple,
+)
 
-SHARED = ("camera", "stray light", "card")  # the same phone and card in every photo
+SHARED = ("camera", "veiling glare", "card", "no card")  # the same phone and card in every photo
 LEAST_APART = 3.0  # CIEDE2000; smaller disagreements are not worth a word
 
 
@@ -27,8 +35,6 @@ class Repeat:
 
     Parameters
     ----------
-    mark : str
-    photos : tuple of str
     reading : Reading
         Mean colour, with a budget that holds the scatter between the photos.
     scatter : float
@@ -52,7 +58,6 @@ def combine(mark: str, read: Sequence[tuple[str, Reading]]) -> Repeat:
 
     Parameters
     ----------
-    mark : str
     read : sequence of (photo name, Reading)
         At least one; calibrated ones are used alone when there are any.
 
@@ -69,7 +74,7 @@ def combine(mark: str, read: Sequence[tuple[str, Reading]]) -> Repeat:
     readings = [r for _, r in used]
     labs = np.array([r.lab for r in readings])
     mean = labs.mean(axis=0)
-    lab: Lab = (float(mean[0]), float(mean[1]), float(mean[2]))
+    lab = triple(mean)
     off = difference(labs, mean)
     disagree = _disagree(used)
     budget = _budget(readings, labs, lab)
@@ -104,19 +109,14 @@ def _budget(readings: Sequence[Reading], labs: np.ndarray, lab: Lab) -> Budget:
         joint = np.sqrt((table**2).sum(axis=0) / count)
         if name not in SHARED:
             joint = joint / math.sqrt(count)
-        parts.append(_part(name, joint, same[0].source))
+        parts.append(UncertaintyPart(name, *triple(joint), same[0].source))
     if count > 1:
         turned = (labs - np.asarray(lab)) @ axes_at(lab)
         student = float(stdtrit(count - 1, 0.975)) / 1.96
         error = student * np.sqrt((turned**2).sum(axis=0) / (count - 1) / count)
         source = f"scatter of {count} photos of the same bird"
-        parts.append(_part("photos", error, source))
+        parts.append(UncertaintyPart("photos", *triple(error), source))
     return Budget(tuple(parts))
-
-
-def _part(name: str, values: np.ndarray, source: str) -> UncertaintyPart:
-    lightness, chroma, hue = (float(v) for v in values)
-    return UncertaintyPart(name, lightness, chroma, hue, source)
 
 
 def _disagree(used: Sequence[tuple[str, Reading]]) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,12 +17,19 @@ from fieldmarks.measure.quantities import (
     Lab,
     Reading,
     Relation,
+    UncertaintyPart,
     difference_weights,
+    triple,
 )
-from fieldmarks.measure.uncertainty import CAMERA_CHROMA, CAMERA_HUE, stray_part, tone_error
+from fieldmarks.measure.uncertainty import camera_terms, glare_part, no_card_part
 
 Array = npt.NDArray[np.float64]
-CAMERA, SPREAD, STRAY = "camera", "spread", "stray light"
+CAMERA, SPREAD, GLARE = "camera", "spread", "veiling glare"
+# Parts that follow from the colour alone.
+ANEW: dict[str, Callable[[Lab, Sequence[float]], UncertaintyPart]] = {
+    GLARE: glare_part,
+    "no card": lambda lab, _anchors: no_card_part(lab),
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +38,6 @@ class ColourDraws:
 
     Parameters
     ----------
-    reading : Reading
     median : (n, 3) array
         Draws of its median, CIELAB D65.
     populations : (p, n, 3) array
@@ -63,10 +70,8 @@ def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:
 
     Parameters
     ----------
-    reading : Reading
     count : int
         Number of draws n.
-    seed : int
     """
     rng = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
     normal = rng.standard_normal((count, 3))
@@ -86,40 +91,28 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
     """Standard deviations along L*, C* and Delta H* at a colour found in a reading.
 
     The budget holds at the median. The camera's part is carried to another colour as it grows with
-    chroma and away from the cards' lightness, and stray light is worked out anew; all other parts
-    are taken to be equally large there in CIEDE2000 units. Where a mark has
-    several colours, its spread tells how far the median may wander between them, not how far each
-    colour is off: that part stays behind.
+    chroma and away from the cards' lightness, veiling glare and what a missing card leaves unknown
+    are worked out anew; all other parts are taken to be equally large there in CIEDE2000 units.
+    Where a mark has several colours, its spread tells how far the median may wander between them,
+    not how far each colour is off: that part stays behind.
     """
     if lab == reading.lab:
         return reading.budget.combined
-    here, there = difference_weights(reading.lab), difference_weights(lab)
-    chroma = math.hypot(lab[1], lab[2])
+    ratio = np.array(difference_weights(lab)) / difference_weights(reading.lab)
+    camera = ratio
+    if reading.anchors and not reading.tone_known:
+        there, here = (camera_terms(c, reading.anchors) for c in (lab, reading.lab))
+        camera = np.array(there) / here
     squares = np.zeros(3)
     for part in reading.budget.parts:
         if part.name == SPREAD and len(reading.populations) > 1:
             continue
-        if part.name == STRAY:
-            part = stray_part(lab, reading.anchors)
-            squares += np.square((part.lightness, part.chroma, part.hue))
-            continue
-        sigma = np.array([part.lightness, part.chroma, part.hue])
-        ratio = np.array(there) / here
-        if part.name == CAMERA:
-            if reading.anchors and not reading.tone_known:
-                tone_here, tone_there = (
-                    tone_error(c[0], reading.anchors) for c in (reading.lab, lab)
-                )
-                ratio[0] = tone_there / tone_here
-            ratio[1] = _grown(CAMERA_CHROMA, chroma) / _grown(CAMERA_CHROMA, reading.chroma)
-            ratio[2] = _grown(CAMERA_HUE, chroma) / _grown(CAMERA_HUE, reading.chroma)
-        squares += (sigma * ratio) ** 2
-    light, away, across = np.sqrt(squares)
-    return float(light), float(away), float(across)
-
-
-def _grown(term: tuple[float, float], chroma: float) -> float:
-    return term[0] + term[1] * chroma
+        if part.name in ANEW:
+            part, grown = ANEW[part.name](lab, reading.anchors), np.ones(3)
+        else:
+            grown = camera if part.name == CAMERA else ratio
+        squares += (np.array([part.lightness, part.chroma, part.hue]) * grown) ** 2
+    return triple(np.sqrt(squares))
 
 
 def _around(lab: Lab, sigma: tuple[float, float, float], normal: Array) -> Array:

@@ -1,7 +1,7 @@
-"""Texture: how well the middle of a region is known in spite of feathers and grain.
+"""Scatter within a region: how well its middle is known in spite of feathers and grain.
 
-Neighbouring pixels share feathers, demosaicing and JPEG blocks. A region of 3000 blocks may hold no
-more than 40 independent looks at its colour. Their number follows from the spatial correlation.
+Neighbouring pixels share feathers, demosaicing and JPEG blocks. A region of 3000 blocks may have an
+effective sample size of 40, which follows from the spatial correlation.
 """
 
 from __future__ import annotations
@@ -16,8 +16,6 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.special import stdtrit
 
-from fieldmarks.measure.robust import medians
-
 Array = npt.NDArray[np.floating]
 # Variance of the median of independent normal values over that of their mean. Between places the
 # covariance of a median is that of the mean, to first order (arcsine law), so only the part that
@@ -28,7 +26,21 @@ OUTLIER = 4.0  # robust standard deviations; a lone dark barb shall not pass for
 CELLS = 700  # cells that the places of a region are summed into
 SAMPLE = 600
 LEAST_FREEDOM = 2.0
-LEAST = 1.5  # a region always holds a little more than one look
+LEAST = 1.5  # no region is held for a single value
+
+
+def medians(values: npt.NDArray) -> npt.NDArray:
+    """Median of each column of an (n, k) array: numpy's own to the last bit, in half the time.
+
+    On columns that lie in one piece a partition is vectorised, and one is enough.
+    """
+    columns = values.T.copy()
+    half = columns.shape[1] // 2
+    columns.partition(half, axis=1)
+    upper = columns[:, half]
+    if columns.shape[1] % 2:
+        return upper
+    return (columns[:, :half].max(axis=1) + upper) / 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +59,7 @@ class Patchwork:
     column: npt.NDArray[np.intp]
 
 
-def looks(work: Patchwork, middle: Array, robust: Array) -> tuple[Array, Array]:
+def effective_size(work: Patchwork, middle: Array, robust: Array) -> tuple[Array, Array]:
     """Standard deviation and effective number of independent values of each component.
 
     The variance of a mean over N places is the mean of the autocovariance over all their pairs
@@ -57,7 +69,6 @@ def looks(work: Patchwork, middle: Array, robust: Array) -> tuple[Array, Array]:
 
     Parameters
     ----------
-    work : Patchwork
     middle, robust : (k,) arrays
         Median of the values and a standard deviation that outliers move little.
 
@@ -103,7 +114,7 @@ def _rings(shape: tuple[int, int]) -> tuple[npt.NDArray[np.intp], int]:
 
 
 def error_of_middle(works: Sequence[Patchwork]) -> tuple[Array, float]:
-    """Standard uncertainty of the pooled median of several regions, and all their looks.
+    """Standard uncertainty of the pooled median of regions, and their effective sample size.
 
     The sample variance misses the part that moves the region's own mean, hence n - 1. Where
     regions of one mark differ by more than that, the scatter of their medians takes its place.
@@ -120,9 +131,9 @@ def error_of_middle(works: Sequence[Patchwork]) -> tuple[Array, float]:
         middle = medians(some)
         # The mean distance, not the median one: that is 0 where two colours share a region.
         robust = 1.2533 * np.abs(some - middle).mean(axis=0)
-        deviation, n = looks(work, middle, robust)
+        deviation, n = effective_size(work, middle, robust)
         own = len(work.values)
-        # Few looks say little about their own scatter: Student's factor (JCGM 100:2008, G.3).
+        # Few values say little about their own scatter: Student's factor (JCGM 100:2008, G.3).
         student = stdtrit(np.maximum(n - 1, LEAST_FREEDOM), 0.975) / 1.96
         each = student**2 / (n - 1) + (MEDIAN_OVER_MEAN - 1) / own
         variance += (own / total) ** 2 * deviation**2 * each

@@ -10,79 +10,92 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.card_patch import CARD_TOLERANCE, DEFAULT_REFLECTANCE, WARN_CAST
-from fieldmarks.measure.colour import lightness_to_reflectance, linear_to_lab
-from fieldmarks.measure.quantities import Lab, UncertaintyPart, axes_at, difference_weights
-from fieldmarks.measure.robust import medians
-from fieldmarks.measure.scatter import Patchwork, error_of_middle
+from fieldmarks.measure.calibration import (
+    CARD_TOLERANCE,
+    DEFAULT_REFLECTANCE,
+    WARN_CAST,
+    Calibration,
+)
+from fieldmarks.measure.colour import lab_to_linear, lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.quantities import Lab, UncertaintyPart, axes_at, difference_weights, triple
+from fieldmarks.measure.scatter import Patchwork, error_of_middle, medians
 
-# What one grey card cannot take out of an ordinary phone's JPEG: tone curve (grows with the
-# distance in L* from the card), saturation and hue bending (grow with C*). Sized so that the
-# k = 2 interval holds 95 % of the patches of a *simulated* 24-patch chart on a moderate phone
-# rendering, six lamps, two cameras (benchmarks/chart.py), and is on average no smaller than the 8.4
-# CIEDE2000 that 95 % of a real phone's chart kept to after one grey patch (from memory). On four
-# real photos of a straight camera 98 % of the patches kept to the whole budget
-# (benchmarks/results/real_photos.md), on one that was cut off and perhaps worked on 83 %
-# (benchmarks/results/real_chart_under_leaf.md).
-# The slope of the lightness term is steeper than those charts ask: a strong rendering moves the
-# pale and dark marks of rendered birds (eye ring, flights) by 7 to 11 in L*. Sized on 120 scenes of
-# their own; on those of benchmarks/bird_scenes.py 94 and 97 % of these marks keep to it. Our
-# simulated tone curve leaves black where it is: below NEAR_BLACK in L* the slope fades out. What
-# lifts black is STRAY_LIGHT.
-CAMERA_LIGHTNESS = (1.5, 0.10)
-NEAR_BLACK = 18.0
-CAMERA_CHROMA = (0.8, 0.14)
-CAMERA_HUE = (0.8, 0.10)
-# The same for camera raw, where only lamp and sensor speak (phone rendering 0 of the same trials).
-RAW_LIGHTNESS = (1.0, 0.02)
-RAW_CHROMA = (0.8, 0.10)
-RAW_HUE = (0.8, 0.09)
-# Without a card nothing is known of exposure and cast: standard uncertainties added along L*, C*
-# and H* (simulated charts and birds as the camera wrote them, benchmarks/colour_correction.py).
-NO_CARD = (3.0, 2.0, 2.0)
-# Near the top of its range a camera bends colours more: on a real chart photo the patches with a
-# channel above this share of white were off by 2 to 3 times as much as the others.
-SHOULDER, SHOULDER_FACTOR = 0.92, 1.5
+
+@dataclass(frozen=True)
+class Rendering:
+    """What is left of a camera's rendering after one grey card: standard uncertainties.
+
+    Parameters
+    ----------
+    lightness, colour : float
+        Along L*; along and across C*, for any colour.
+    tone : float
+        Of the exponent of a power about the card's light: ln(Y / Y of the card) times it is a
+        relative error of the light.
+    saturation, hue : float
+        Along and across C*, as shares of C*.
+    """
+
+    lightness: float
+    colour: float
+    tone: float
+    saturation: float
+    hue: float
+
+
+# Sized on 19 real chart photos by eight devices (nine of ten by phones), each patch read after one
+# card of neutral 5 and one of neutral 6.5: benchmarks/real_photos.py, which also leaves each device
+# out. Phones draw black darker (L* 3 to 18 where it is 21), white brighter and colours up to 1.4
+# times too vivid; a few draw them duller, so this is doubt, and nothing is corrected for it.
+PHONE = Rendering(3.3, 1.7, 0.195, 0.175, 0.08)
+# Camera raw, where only lamp and sensor speak: simulated charts under six lamps, two cameras
+# (phone rendering 0 of benchmarks/chart.py). No real raw file was measured.
+RAW = Rendering(1.0, 0.8, 0.03, 0.10, 0.09)
+# At an end of its range a camera bends colours more: a stored channel above this share of white, or
+# a colour brighter than a perfect white or with a channel near nothing in calibrated linear light.
+# The same real charts: such patches are off by 1.3 times as much.
+BRIGHT_END, MOST_LIGHT, LEAST_LIGHT, END_FACTOR = 0.92, 1.0, 0.005, 1.3
+# Without a card: relative standard uncertainty of the exposure, and of a* and b* of a white. The
+# same charts as the cameras wrote them.
+EXPOSURE, CAST = 0.31, 5.2
 # A strong cast leaves more behind: on two real photos under a warm lamp (C* of the card above 30)
-# 86 % of the patches kept to the budget without this, on two by a window 98 %
-# (benchmarks/real_photos.py).
+# 86 % of the patches kept to the budget without this, on two by a window 98 % (no phones).
 CAST_FACTOR = 1.3
 # Light that the lens scatters over the picture, as a share of a perfect white: the black patch of
-# four real photos of a chart read 0.003 to 0.011 too bright, root mean square 0.007
-# (benchmarks/real_photos.py). A smeared phone lens scatters more.
-STRAY_LIGHT = 0.007
+# four real photos by straight cameras read 0.003 to 0.011 too bright, root mean square 0.007. On
+# phones the tone curve hides it. A smeared phone lens scatters more.
+VEILING_GLARE = 0.007
 FOOT = 6 / 29  # of the cube root in CIELAB (CIE 15), where its straight foot ends
 # Feathers do not face the light as the card does. Sized on rendered birds with shaded bodies
 # (benchmarks/bird_scenes.py); no real bird was measured for it.
 LIGHT_DEFAULT = 0.06
-# A soft shadow that begins on the card is steeper further in: its slope on the card, carried on to
-# the bird, counts this many times. On the same birds a card with an even face has hardly any slope.
-SHADOW_FACTOR = 4.0
+# Share of the slope across a card that the light goes on with: planes fitted over 43 real charts
+# (given with ../shared/photos). An edge of shadow between card and bird is not seen by it.
+SLOPE_SHARE = 0.28
 REACH = 3.0  # card sizes over which a slope is carried on; further out it says no more
-LIGHT_LIMIT = 0.30
 # Share of the chroma and hue terms that stays once neutral steps have straightened the tone curve
 # (a bent tone curve also bends saturation); benchmarks/colour_correction.py.
 STEPS_SHARE = 0.8
 # A colour outside the patches' hull is extrapolated: added per CIELAB unit of distance.
-EXTRAPOLATION = 0.25
+EXTRAPOLATION = 0.05
 # Regions of one mark that differ in L* by more than this, and in colour by no more than a change of
 # brightness makes, lie on a sun side and a shade side.
 SIDES_LIGHTNESS, SIDES_COLOUR = 8.0, 4.0
 SOURCES = {
     "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
-    "spread": "scatter inside the region over its independent looks (spatial correlation)",
+    "spread": "scatter within the region over its effective sample size (spatial correlation)",
     "sides": "regions that differ in brightness but not in colour: a sun side and a shade side",
     "light": "6 % assumed between card and bird; with distance more, where the card is uneven",
-    "stray light": "light the lens scatters over the photo: black in four real photos of a chart",
-    "camera": "simulated charts on a moderate phone after one grey patch: tone, saturation, hue",
-    "no card": "no card: exposure and cast unknown; simulated charts as the camera wrote them",
+    "veiling glare": "light the lens scatters over the photo: black in four real photos of a chart",
+    "camera": "real photos of charts after one grey card: tone, saturation, hue",
+    "no card": "exposure and cast unknown: real photos of charts as the cameras wrote them",
     "raw": "camera raw, no rendering: simulated charts under six lamps after one grey patch",
 }
 
@@ -101,7 +114,6 @@ def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> Uncert
     lab : (L*, a*, b*)
     linear : (3,) array
         A calibrated linear colour near ``lab``, at which the noise is carried to CIELAB.
-    calibration : Calibration
     """
     relative = math.hypot(*(p.noise for p in calibration.patches)) / len(calibration.patches)
     # One channel at a time, and last the colour itself: in mixed feathers the median of the light
@@ -119,7 +131,7 @@ def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> Uncert
     )
 
 
-def stray_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
+def glare_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
     """Light that the lens scatters over the whole picture (ISO 9358 calls it veiling glare).
 
     It adds the same to every channel of every part, and of the cards, which then count as brighter
@@ -140,11 +152,11 @@ def stray_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
     )
     moved = np.array([116 * y, 500 * (x - y), 200 * (y - z)])
     light, away, across = (abs(float(d)) for d in moved @ axes_at(lab))
-    return UncertaintyPart("stray light", light, away, across, SOURCES["stray light"])
+    return UncertaintyPart("veiling glare", light, away, across, SOURCES["veiling glare"])
 
 
 def _veiled(light: float, pull: float) -> float:
-    return light + STRAY_LIGHT * (1 - light * pull)
+    return light + VEILING_GLARE * (1 - light * pull)
 
 
 @lru_cache(maxsize=64)
@@ -208,74 +220,89 @@ def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:
         return LIGHT_DEFAULT
     nearest = min(calibration.patches, key=lambda p: math.dist(p.at, at))
     away = min(math.dist(nearest.at, at), REACH * nearest.size)
-    drift = SHADOW_FACTOR * math.hypot(*nearest.slope) * away
-    return math.hypot(LIGHT_DEFAULT, min(drift, LIGHT_LIMIT))
+    return math.hypot(LIGHT_DEFAULT, SLOPE_SHARE * math.hypot(*nearest.slope) * away)
 
 
-def tone_error(
-    lightness: float, anchors: Sequence[float], terms: tuple[float, float] = CAMERA_LIGHTNESS
-) -> float:
-    """Standard uncertainty of L* from a bent tone curve, given the L* at which cards hold it."""
-    away = min(abs(anchor - lightness) for anchor in anchors)
-    return terms[0] + terms[1] * away * min(max(lightness, 0.0) / NEAR_BLACK, 1.0)
+def camera_terms(
+    lab: Lab, anchors: Sequence[float], rendering: Rendering = PHONE
+) -> tuple[float, float, float]:
+    """Standard uncertainties along L*, C* and H* after grey cards of the L* ``anchors`` alone."""
+    own = max(_cube((lab[0] + 16) / 116), LEAST_LIGHT / 2)
+    away = min(abs(math.log(own / _cube((anchor + 16) / 116))) for anchor in anchors)
+    tone = light_part(lab, rendering.tone * away, "", "")
+    chroma = math.hypot(lab[1], lab[2])
+    return (
+        math.hypot(rendering.lightness, tone.lightness),
+        math.hypot(rendering.colour, rendering.saturation * chroma, tone.chroma),
+        math.hypot(rendering.colour, rendering.hue * chroma),
+    )
+
+
+def no_card_part(lab: Lab) -> UncertaintyPart:
+    """Exposure and cast, unknown without a card; a cast moves a*, b* as :func:`cast_share` says."""
+    light, cast = light_part(lab, EXPOSURE, "", ""), CAST * cast_share(lab[0])
+    chroma = math.hypot(light.chroma, cast)
+    return UncertaintyPart("no card", light.lightness, chroma, cast, SOURCES["no card"])
+
+
+def cast_share(lightness: float) -> float:
+    """What a cast does to a*, b* at an L*, over what it does to those of a white.
+
+    It changes the cube roots of the channels by a common amount per unit of L* + 16 (CIE 15).
+    """
+    return (lightness + 16) / 116
+
+
+def at_end(lab: Lab, brightest: float) -> bool:
+    """Whether a colour lies at an end of what a camera can write or a surface can reflect."""
+    linear = lab_to_linear(lab)
+    out = linear.max() > MOST_LIGHT or linear.min() < LEAST_LIGHT
+    return brightest > BRIGHT_END or bool(out)
 
 
 def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> UncertaintyPart:
     """What the camera does to tone, saturation and hue and the calibration cannot undo.
 
-    With one grey card it is the table at the head of this module. With a fitted correction it is
-    what the patches, each left out in turn, were missed by (Student's factor for their number).
+    With grey cards it is :func:`camera_terms`. With a fitted correction it is what the patches,
+    each left out in turn, were missed by (Student's factor for their number).
 
     Parameters
     ----------
     lab : (L*, a*, b*)
     brightest : float
-        Largest channel of the region's median as stored in the file, 0..1.
+        Largest channel of the region as stored in the file, 0..1.
     calibration : Calibration
         Several grey steps measure part of the tone error: their misfit is added.
     """
-    chroma = math.hypot(lab[1], lab[2])
-    factor = SHOULDER_FACTOR if brightest > SHOULDER else 1.0
-    rows = (CAMERA_LIGHTNESS, CAMERA_CHROMA, CAMERA_HUE)
-    source = SOURCES["camera"]
+    factor, rendering, source = 1.0, PHONE, SOURCES["camera"]
     if calibration.straight:
-        rows, factor, source = (RAW_LIGHTNESS, RAW_CHROMA, RAW_HUE), 1.0, SOURCES["raw"]
-    tone = tone_error(lab[0], calibration.anchors, rows[0])
-    plain = (
+        rendering, source = RAW, SOURCES["raw"]
+    elif at_end(lab, brightest):
+        factor = END_FACTOR
+    tone, *colour = camera_terms(lab, calibration.anchors, rendering)
+    strong = CAST_FACTOR if calibration.cast > WARN_CAST else 1.0
+    plain = [
         factor * math.hypot(tone, calibration.misfit),
-        factor * (rows[1][0] + rows[1][1] * chroma),
-        factor * (rows[2][0] + rows[2][1] * chroma),
-    )
-    if calibration.cast > WARN_CAST:
-        plain = (plain[0], CAST_FACTOR * plain[1], CAST_FACTOR * plain[2])
-    if not calibration.calibrated:
-        light, chroma_u, hue = (math.hypot(p, n) for p, n in zip(plain, NO_CARD, strict=True))
-        plain = (light, chroma_u, hue)
-        source = SOURCES["no card"]
+        *(factor * strong * c for c in colour),
+    ]
     correction = calibration.correction
     if correction is None:
-        return UncertaintyPart("camera", *plain, source)
-    count = len(correction.known)
-    student = float(stdtrit(max(count - 1, 1), 0.975)) / 1.96
+        return UncertaintyPart("camera", *triple(plain), source)
+    # Three directions of every patch say how far the radius is off.
+    student = float(stdtrit(max(3 * len(correction.known) - 3, 1), 0.975)) / 1.96
     scale = difference_weights(lab)
+    seen = [student * r * s for r, s in zip(correction.residual, scale, strict=True)]
     if correction.coefficients:
         beyond = EXTRAPOLATION * correction.outside(lab)
-        fitted = [
-            # Never below what was seen on the patches; far outside, no better than one grey card.
-            max(
-                factor * student * r * s,
-                min(factor * math.hypot(student * r * s, beyond), p),
-            )
-            for r, s, p in zip(correction.residual, scale, plain, strict=True)
+        # Never below what was seen on the patches; far outside, no better than grey cards.
+        plain = [
+            factor * max(s, min(math.hypot(s, beyond), p / factor))
+            for s, p in zip(seen, plain, strict=True)
         ]
         source = f"{correction.source}; more outside their colours"
     else:
         lights = [k[0] for k in correction.known]
         beyond = EXTRAPOLATION * max(min(lights) - lab[0], lab[0] - max(lights), 0.0)
-        fitted = [
-            factor * math.hypot(student * correction.residual[0] * scale[0], beyond),
-            STEPS_SHARE * plain[1],
-            STEPS_SHARE * plain[2],
-        ]
+        plain = [factor * math.hypot(seen[0], beyond), *(STEPS_SHARE * p for p in plain[1:])]
         source = f"lightness: {correction.source}; chroma and hue: {source}"
-    return UncertaintyPart("camera", fitted[0], fitted[1], fitted[2], source)
+    return UncertaintyPart("camera", *triple(plain), source)

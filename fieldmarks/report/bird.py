@@ -21,7 +21,6 @@ Path = Annotated[str, Field(pattern=r"^M[ MLCQZ0-9.\-]+$")]
 COLUMNS = {"left": 15.0, "right": 345.0}
 GAP = 23.0  # least distance between two numbers of one column
 RADIUS = 9.5
-FADED = 0.3
 
 
 class Layer(BaseModel):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from fieldmarks.report.glossary import Word
@@ -42,7 +43,7 @@ class Grid:
 
 @dataclass(frozen=True)
 class Figure:
-    """An SVG drawing with its caption;"""
+    """An SVG drawing with its caption."""
 
     drawing: str
     caption: str = ""
@@ -50,9 +51,10 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class PhotoPlace:
-    """Where the annotated photo stands."""
+class Picture:
+    """A photo as JPEG."""
 
+    jpeg: bytes
     alt: str
 
 
@@ -78,22 +80,36 @@ class More:
     blocks: tuple[Block, ...]
 
 
-Block = Para | Bullets | Facts | Grid | Figure | PhotoPlace | Title | Group | More
+Block = Para | Bullets | Facts | Grid | Figure | Picture | Title | Group | More
 
 
 @dataclass(frozen=True)
 class Section:
-    """A part of the report with its heading."""
+    """A part of the report with its heading; on paper it may begin a new page."""
 
     key: str
     title: str
     blocks: tuple[Block, ...]
+    new_page: bool = False
 
 
 @dataclass(frozen=True)
 class Content:
-    """The whole report."""
+    """A whole report; what it is about stands below its title, ``foot`` at the foot of a page."""
 
     title: str
+    about: str
+    foot: str
     sections: tuple[Section, ...]
-    words: tuple[Word, ...]
+    words: tuple[Word, ...] = ()
+
+
+def texts(blocks: Iterable[Block]) -> Iterator[str]:
+    """Every text in which trade words are linked."""
+    for block in blocks:
+        if isinstance(block, Para):
+            yield block.text
+        elif isinstance(block, Bullets):
+            yield from block.items
+        elif isinstance(block, More | Group):
+            yield from texts(block.blocks)

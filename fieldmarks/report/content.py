@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
-from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import letters
 from fieldmarks.record import Record
@@ -22,19 +22,20 @@ from fieldmarks.report.blocks import (
     Group,
     More,
     Para,
-    PhotoPlace,
+    Picture,
     Section,
     Title,
+    texts,
 )  # fmt: skip
-from fieldmarks.report.drawings import colour_plane, strip
+from fieldmarks.report.drawings import colour_plane, likely_text, strip
 from fieldmarks.report.glossary import words_in
+from fieldmarks.report.picture import without_metadata
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.report.svg import hexadecimal, number, short
 from fieldmarks.report.views import (
     MarkView,
     SpeciesView,
     asked_note,
-    clean_sheet_note,
     finding_summary,
     likelier_variety,
 )
@@ -43,49 +44,59 @@ from fieldmarks.rules import Tables
 TITLE = "What the marks on this photo say"
 SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)
 NEXT_SHOWN = 6
+LIKELIEST_SHOWN = 3
+AGAINST_SHOWN = 4
+APPENDIX = "Appendix: how it came about"
+APPENDIX_SAYS = (
+    "For whoever wants to check it: every number from here on is in the record file too."
+)
 
 
-def report_content(record: Record, tables: Tables) -> Content:
-    """Everything a report says about a record.
+def report_content(record: Record, photo_jpeg: bytes, tables: Tables) -> Content:
+    """Everything a report says about a record: one page for whoever buys, sells or breeds the bird,
+    and how it came about as an appendix.
 
     Parameters
     ----------
     record : Record
+    photo_jpeg : bytes
+        The annotated photo (:func:`fieldmarks.report.picture.annotate`) as JPEG. Whatever it holds
+        beside the picture, such as a place, is taken out.
     tables : Tables
         The tables the record was made with.
+
+    Raises
+    ------
+    FieldmarksError
+        ``photo_jpeg`` is no JPEG.
     """
     views = finding_summary(record, tables)
-    parts = (
-        ("conclusion", "In short", _conclusion(record, tables)),
-        ("photo", "The photo with its marks", _photo(record, tables)),
-        ("light", "Light and grey card", _light(record)),
-        ("readings", "Colours read", _readings(record, tables)),
-        ("relations", "Compared inside the photo", _relations(record, tables)),
+    picture = Picture(
+        without_metadata(photo_jpeg), f"The photo, lettered: {_outlines(record, tables)}"
+    )
+    front = (
+        ("conclusion", "In short", _conclusion(record, tables, views)),
+        ("cautions", "Keep in mind", [Bullets(record.assessment.cautions)]),
+        ("photo", "The photo with its marks", [picture]),
+    )
+    appendix = (
         ("findings", "Each species, mark by mark", _findings(views)),
         ("signs", "Signs of mixed ancestry", _signs(record, tables)),
         ("open", "What cannot be told, and what was not read", _open(record, views)),
         ("next", "Mark these next", _next(record)),
-        ("cautions", "Keep in mind", [Bullets(record.assessment.cautions)]),
+        ("light", "Light and grey card", _light(record)),
+        ("readings", "Colours read", _readings(record, tables)),
+        ("relations", "Compared inside the photo", _relations(record, tables)),
+        ("file", "The photo file", _file(record, tables)),
         ("made", "How this report was made", _made(record, tables)),
     )
-    sections = tuple(Section(key, title, tuple(blocks)) for key, title, blocks in parts if blocks)
-    return Content(TITLE, sections, words_in("\n".join(_texts(sections))))
-
-
-def _texts(sections: Iterable[Section]) -> Iterable[str]:
-    """Every text in which trade words are linked."""
-    for section in sections:
-        yield from _block_texts(section.blocks)
-
-
-def _block_texts(blocks: Iterable[Block]) -> Iterable[str]:
-    for block in blocks:
-        if isinstance(block, Para):
-            yield block.text
-        elif isinstance(block, Bullets):
-            yield from block.items
-        elif isinstance(block, More | Group):
-            yield from _block_texts(block.blocks)
+    sections = [Section(key, title, tuple(blocks)) for key, title, blocks in front if blocks]
+    sections += [Section("appendix", APPENDIX, (Para(APPENDIX_SAYS),), new_page=True)]
+    sections += [Section(key, title, tuple(blocks)) for key, title, blocks in appendix if blocks]
+    measured = record.measurement
+    foot = f"Photo SHA-256 {measured.sha256[:16]}"
+    words = words_in("\n".join(texts(block for s in sections for block in s.blocks)))
+    return Content(TITLE, measured.photo, foot, tuple(sections), words)
 
 
 def mark_name(tables: Tables, mark: str) -> str:
@@ -94,21 +105,35 @@ def mark_name(tables: Tables, mark: str) -> str:
     return row.name if row else mark
 
 
-def _conclusion(record: Record, tables: Tables) -> list[Block]:
+def _conclusion(record: Record, tables: Tables, views: Sequence[SpeciesView]) -> list[Block]:
     judged = record.assessment
     held = judged.conclusion.held
     if held is None:
         sure = "Nothing was decided, so there is no number for how sure this is."
     else:
-        sure = (
-            f"This held in {held:.0%} of {judged.draws} draws: the readings were shifted within "
-            "their uncertainty and judged again each time."
-        )
-    said = [sure, *clean_sheet_note(record), asked_note(record, tables)]
+        sure = f"How likely that is, given the marks read: {likely_text(held)}."
+    said = [sure, asked_note(record, tables)]
     likelier = likelier_variety(record, tables)
     if likelier is not None:
         said.append(likelier[1])
-    return [Para(judged.conclusion.sentence, strong=True), *(Para(text) for text in said)]
+    coming = [row.name for row in judged.next_marks[:3]]
+    if coming:
+        said.append(f"To settle more, mark these next: {', '.join(coming)}.")
+    blocks: list[Block] = [Para(judged.conclusion.sentence, strong=True)]
+    against = [m for v in views if v.subject for m in v.does_not_fit][:AGAINST_SHOWN]
+    signs = [s for s in judged.signs if s.status in SHOWN_SIGNS][:AGAINST_SHOWN]
+    if against or signs:
+        items = [f"{m.finding.name}, as {m.finding.species}: {m.finding.reason}" for m in against]
+        items += [f"{s.status.value}: {s.text}" for s in signs]
+        icons = (*(m.finding.status.value for m in against), *(s.status.value for s in signs))
+        blocks += [Title("What speaks against it"), Bullets(tuple(items), icons)]
+    ranking = [
+        f"{' x '.join(row.species) or 'none of these'} {likely_text(row.share)}"
+        for row in judged.conclusion.standing[:LIKELIEST_SHOWN]
+    ]
+    if ranking:
+        said.insert(0, f"Likeliest: {', '.join(ranking)} (two names joined: a first cross).")
+    return [*blocks, *(Para(text) for text in said)]
 
 
 PLACE_SAID = {
@@ -120,12 +145,16 @@ PLACE_SAID = {
 }
 
 
-def _photo(record: Record, tables: Tables) -> list[Block]:
-    measured = record.measurement
-    drawn = measured.regions.regions
+def _outlines(record: Record, tables: Tables) -> str:
+    drawn = record.measurement.regions.regions
     named = letters(drawn)
-    said = ", ".join(f"{named[r.id]} {mark_name(tables, r.mark)}" for r in drawn)
-    facts = measured.facts
+    return ", ".join(f"{named[r.id]} {mark_name(tables, r.mark)}" for r in drawn) or "none drawn"
+
+
+def _file(record: Record, tables: Tables) -> list[Block]:
+    measured = record.measurement
+    drawn, facts = measured.regions.regions, measured.facts
+    named = letters(drawn)
     rows = [
         ("Photo", measured.photo),
         ("Size", f"{measured.width} x {measured.height} pixels"),
@@ -136,9 +165,8 @@ def _photo(record: Record, tables: Tables) -> list[Block]:
     ]
     notes = [f"{named[r.id]} {mark_name(tables, r.mark)}: {r.note}" for r in drawn if r.note]
     blocks: list[Block] = [
-        PhotoPlace(f"The photo with its outlines lettered: {said or 'none drawn'}."),
-        Para(f"Outlines: {said or 'none drawn'}."),
         Facts(tuple((name, value) for name, value in rows if value)),
+        Para(f"Outlines: {_outlines(record, tables)}."),
         Para(PLACE_SAID[facts.has_position]),
     ]
     if notes:
@@ -151,7 +179,14 @@ def _light(record: Record) -> list[Block]:
     card = measured.calibration
     blocks: list[Block] = [Para(card.summary)]
     if card.patches:
-        blocks.append(_card_grid(card))
+        rows = tuple(
+            (p.region, f"{p.reflectance:.1%}", *(number(v, 1) for v in p.lab), f"{p.step:.0%}",
+             f"{p.pixels}")
+            for p in card.patches
+        )  # fmt: skip
+        head = ("Card", "Reflectance", "L*", "a*", "b*", "Uneven", "Pixels")
+        caption = "The grey card as photographed, before the light was put right"
+        blocks.append(Grid(caption, head, rows, tuple(hexadecimal(p.lab) for p in card.patches)))
     if card.plane != (0.0, 0.0):
         diagonal = (measured.width**2 + measured.height**2) ** 0.5
         change = (card.plane[0] ** 2 + card.plane[1] ** 2) ** 0.5 * diagonal
@@ -163,19 +198,6 @@ def _light(record: Record) -> list[Block]:
     if measured.warnings:
         blocks += [Title("Watch out"), Bullets(measured.warnings)]
     return blocks
-
-
-def _card_grid(card: Calibration) -> Grid:
-    head = ("Card", "Reflectance", "L*", "a*", "b*", "Uneven", "Pixels")
-    rows = tuple(
-        (p.region, f"{p.reflectance:.1%}", *(number(v, 1) for v in p.lab), f"{p.step:.0%}",
-         f"{p.pixels}")
-        for p in card.patches
-    )  # fmt: skip
-    return Grid(
-        "The grey card as photographed, before the light was put right",
-        head, rows, tuple(hexadecimal(p.lab) for p in card.patches),
-    )  # fmt: skip
 
 
 def _readings(record: Record, tables: Tables) -> list[Block]:
@@ -195,7 +217,9 @@ def _readings(record: Record, tables: Tables) -> list[Block]:
     blocks: list[Block] = [
         Grid(caption if calibrated else f"{caption}. Not calibrated.", head, rows, colours)
     ]
-    budget = (_budget_grid(readings, tables), _causes(readings))
+    parts = (part for r in readings for part in r.budget.parts)
+    causes = Bullets(tuple(dict.fromkeys(f"{part.name}: {part.source}." for part in parts)))
+    budget = (_budget_grid(readings, tables), causes)
     blocks.append(More("How sure each reading is, and why", budget))
     blocks.append(More("Pixels left out, and why", (_pixel_grid(readings, tables),)))
     several = [r for r in readings if len(r.populations) > 1]
@@ -221,12 +245,6 @@ def _budget_grid(readings: Sequence[Reading], tables: Tables) -> Grid:
         rows.append((mark_name(tables, reading.mark), *(parts.get(c, "none") for c in causes)))
     caption = "Each cause along lightness / away from grey / across the hue, in CIELAB units, k=1"
     return Grid(caption, ("Mark", *causes), tuple(rows))
-
-
-def _causes(readings: Sequence[Reading]) -> Bullets:
-    """Where each part of the uncertainty comes from."""
-    parts = (part for r in readings for part in r.budget.parts)
-    return Bullets(tuple(dict.fromkeys(f"{part.name}: {part.source}." for part in parts)))
 
 
 def _pixel_grid(readings: Sequence[Reading], tables: Tables) -> Grid:
@@ -255,52 +273,39 @@ def _relations(record: Record, tables: Tables) -> list[Block]:
 def _findings(views: Sequence[SpeciesView]) -> list[Block]:
     blocks: list[Block] = [
         Para(
-            "The black pointer is the reading, the band how far it may be off (95 of 100 draws). "
+            "What the photo did to all colours alike is taken out as suits each species best. The "
+            "black pointer is the reading, the band how far it may be off (95 of 100 draws). "
             "The green line underneath is what fits; its dashed end is the limit."
-        )
+        ),
+        Para(EXPLAINED),
     ]
     for view in views:
-        inner = tuple(_species_blocks(view))
         heading = f"{view.species}, {view.name}: {view.tally}"
-        if view.subject:
-            blocks += [Title(heading), *inner]
-        else:
-            blocks.append(More(heading, inner))
+        if not view.compared:
+            inner: tuple[Block, ...] = (Para("Nothing that was read can be compared with it."),)
+        elif view.subject:
+            inner = tuple(Group(tuple(_mark_blocks(mark))) for mark in view.compared)
+        else:  # a table, so that it stays short
+            inner = (_finding_grid(view),)
+        blocks += [Title(heading), *inner] if view.subject else [More(heading, inner)]
     return blocks
 
 
-def _species_blocks(view: SpeciesView) -> Iterable[Block]:
-    """Marks of a subject as drawings; of any other species as tables, so that it stays short."""
-    if not view.compared:
-        yield Para("Nothing that was read can be compared with this species.")
-    if view.subject:
-        for mark in (*view.does_not_fit, *view.doubtful, *view.fits):
-            yield Group(tuple(_mark_blocks(mark)))
-    else:
-        tables = (
-            ("Marks that do not fit", view.does_not_fit),
-            ("Doubtful marks: the measuring cannot decide", view.doubtful),
-            ("Marks that fit", view.fits),
-        )
-        yield from (_finding_grid(caption, marks) for caption, marks in tables if marks)
-    if view.not_calibrated:
-        yield _finding_grid("Not calibrated: these decide nothing", view.not_calibrated)
-
-
-def _finding_grid(caption: str, marks: Sequence[MarkView]) -> Grid:
+def _finding_grid(view: SpeciesView) -> Grid:
     rows = []
-    for mark in marks:
+    for mark in view.compared:
         finding = mark.finding
-        low, high = finding.interval or (finding.value or 0.0, finding.value or 0.0)
-        limit = f"{finding.tolerance:g}" if finding.tolerance is not None else ""
-        nearest = mark.nearest_name or ", ".join(mark.expected_names)
+        value = finding.value or 0.0
+        low, high = finding.interval or (value, value)
         rows.append(
-            (f"{mark.letter} {finding.name}".strip(), nearest, short(finding.value or 0.0), limit,
+            (f"{mark.letter} {finding.name}".strip(),
+             mark.nearest_name or ", ".join(mark.expected_names), short(value),
+             "" if finding.tolerance is None else f"{finding.tolerance:g}",
              f"{short(low)} to {short(high)}",
-             "" if finding.held is None else f"{finding.held:.0%}")
+             "" if finding.held is None else likely_text(finding.held), finding.status.value)
         )  # fmt: skip
-    head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Fits in")
-    return Grid(caption, head, tuple(rows))
+    head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Likely", "It")
+    return Grid(f"Marks of {view.name}, those against it first", head, tuple(rows))
 
 
 def _mark_blocks(mark: MarkView) -> Iterable[Block]:
@@ -391,7 +396,5 @@ def _made(record: Record, tables: Tables) -> list[Block]:
         blocks.append(
             Para("The tables at hand are not those of this record: names may differ.", strong=True)
         )
-    blocks.append(
-        Para("With the same photo, outlines, program and tables anyone gets the same numbers.")
-    )
-    return blocks
+    same = "With the same photo, outlines, program and tables anyone gets the same numbers."
+    return [*blocks, Para(same)]

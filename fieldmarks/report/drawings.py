@@ -42,7 +42,8 @@ __all__ = [
 WIDTH = 320.0
 TONES: dict[str, str] = {
     Status.FITS: "good",
-    Status.DOUBTFUL: "doubt",
+    Status.PROBABLY_FITS: "good",
+    Status.TOO_CLOSE: "doubt",
     Status.DOES_NOT_FIT: "bad",
     SignStatus.SEEN: "bad",
     SignStatus.LOOK_AGAIN: "doubt",
@@ -58,12 +59,11 @@ CROSS = "M 6 6 L 14 14 M 14 6 L 6 14"
 DASH = "M 6 10 L 14 10"
 WAVE = "M 5.4 11.2 C 7 7.6 8.9 8.2 10 10 C 11.1 11.8 13 12.4 14.6 8.8"
 CALL = "M 10 5 L 10 11 M 10 14.4 L 10 14.6"
-QUERY = "M 7.4 8 C 7.4 4.6 12.8 4.8 12.6 8 C 12.5 9.8 10 9.8 10 11.8 M 10 14.4 L 10 14.6"
 ICONS: dict[str, tuple[str, str]] = {
     Status.FITS: (ROUND, TICK),
-    Status.DOUBTFUL: (DIAMOND, WAVE),
+    Status.PROBABLY_FITS: (DIAMOND, TICK),
+    Status.TOO_CLOSE: (DIAMOND, WAVE),
     Status.DOES_NOT_FIT: (SQUARE, CROSS),
-    Status.NOT_CALIBRATED: (SQUARE, QUERY),
     Status.NOT_READ: (ROUND, ""),
     SignStatus.NOT_LOOKED_AT: (ROUND, ""),
     SignStatus.SEEN: (SQUARE, CALL),
@@ -219,7 +219,7 @@ def _bar_description(finding: Finding, words: str) -> str:
             f"Most likely between {short(finding.interval[0])} and {short(finding.interval[1])}."
         )
     if finding.held is not None:
-        parts.append(f"It fits in {finding.held:.0%} of the draws.")
+        parts.append(f"That it fits is {finding.held:.0%} likely.")
     return " ".join(parts)
 
 
@@ -263,6 +263,13 @@ def _fitted(words: str, longest: int) -> str:
 def share_text(fraction: float) -> str:
     """A share as whole per cent; one that would be written as nothing is "under 1%"."""
     return f"{fraction:.0%}" if fraction >= 0.01 or fraction == 0 else "under 1%"
+
+
+def likely_text(probability: float) -> str:
+    """A probability as whole per cent, never as none and never as certain."""
+    if probability < 0.01:
+        return "under 1%"
+    return "over 99%" if probability > 0.99 else f"{probability:.0%}"
 
 
 def strip(populations: Sequence[Population]) -> str:

@@ -11,6 +11,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 import numpy.typing as npt
+from fpdf import FPDF
 
 from fieldmarks.measure.card_frame import FAMILY, HEIGHT, MARKER, MARKERS, WIDTH, WINDOW
 
@@ -34,8 +35,6 @@ def cells(marker: int) -> npt.NDArray[np.bool_]:
 
 def sheet_pdf() -> bytes:
     """The sheet as a PDF, drawn with lines and boxes only, so that every printer keeps its size."""
-    from fpdf import FPDF
-
     pdf = FPDF(format="A4", unit="mm")
     pdf.set_margin(0)
     pdf.set_auto_page_break(False)
@@ -53,10 +52,7 @@ def sheet_pdf() -> bytes:
     return bytes(pdf.output())
 
 
-def _draw_frame(pdf: object, x: float, y: float) -> None:
-    from fpdf import FPDF
-
-    assert isinstance(pdf, FPDF)
+def _draw_frame(pdf: FPDF, x: float, y: float) -> None:
     pdf.set_draw_color(0)
     pdf.set_line_width(0.1)
     pdf.rect(x, y, WIDTH, HEIGHT)
@@ -74,10 +70,7 @@ def _draw_frame(pdf: object, x: float, y: float) -> None:
     pdf.text(x + wx + 9, y + wy + height / 2, "window: cut out")
 
 
-def _draw_ruler(pdf: object, x: float, y: float) -> None:
-    from fpdf import FPDF
-
-    assert isinstance(pdf, FPDF)
+def _draw_ruler(pdf: FPDF, x: float, y: float) -> None:
     pdf.set_line_width(0.2)
     pdf.set_font("helvetica", "", 7)
     pdf.line(x, y, x + RULER, y)
@@ -86,20 +79,3 @@ def _draw_ruler(pdf: object, x: float, y: float) -> None:
         pdf.line(x + millimetre, y, x + millimetre, y - tall)
         if millimetre % 10 == 0:
             pdf.text(x + millimetre - 1.2, y + 3, str(millimetre))
-
-
-def sheet_picture(pixels_per_mm: float, card: float = 0.18) -> npt.NDArray[np.float32]:
-    """One frame with a card in its window as linear grey, for tests and benchmarks; (h, w)."""
-    size = (round(HEIGHT * pixels_per_mm), round(WIDTH * pixels_per_mm))
-    picture = np.full(size, 0.85, np.float32)
-
-    def fill(x: float, y: float, width: float, height: float, value: float) -> None:
-        x0, y0, x1, y1 = (round(v * pixels_per_mm) for v in (x, y, x + width, y + height))
-        picture[y0:y1, x0:x1] = value
-
-    fill(*WINDOW, card)
-    side = MARKER / 6
-    for marker, (mx, my) in MARKERS.items():
-        for row, column in np.argwhere(cells(marker)):
-            fill(mx + column * side, my + row * side, side, side, 0.04)
-    return picture

@@ -9,7 +9,6 @@ import base64
 import itertools
 from collections.abc import Iterable, Iterator
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.record import Record
 from fieldmarks.report.blocks import (
     Block,
@@ -21,7 +20,7 @@ from fieldmarks.report.blocks import (
     Group,
     More,
     Para,
-    PhotoPlace,
+    Picture,
     Section,
     Title,
 )  # fmt: skip
@@ -29,10 +28,7 @@ from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
 from fieldmarks.report.glossary import link_words
 from fieldmarks.report.svg import escape, renamed, theme_css
-from fieldmarks.report.views import MarkView, SpeciesView, finding_summary
 from fieldmarks.rules import Tables
-
-__all__ = ["MarkView", "SpeciesView", "finding_summary", "report_page", "without_metadata"]
 
 POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; "
@@ -100,21 +96,18 @@ def report_page(record: Record, photo_jpeg: bytes, tables: Tables) -> str:
     ----------
     record : Record
     photo_jpeg : bytes
-        The annotated photo (:func:`fieldmarks.report.picture.annotate`) as JPEG. Whatever it holds
-        beside the picture, such as a place, is taken out.
     tables : Tables
-        The tables the record was made with.
+        See :func:`fieldmarks.report.content.report_content`.
 
     Raises
     ------
     FieldmarksError
         ``photo_jpeg`` is no JPEG.
     """
-    content = report_content(record, tables)
-    picture = base64.b64encode(without_metadata(photo_jpeg)).decode("ascii")
+    content = report_content(record, photo_jpeg, tables)
     numbers = itertools.count(1)
-    name = escape(record.measurement.photo, 120)
-    body = "".join(_section(section, picture, numbers) for section in content.sections)
+    name = escape(content.about, 120)
+    body = "".join(_section(section, numbers) for section in content.sections)
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
@@ -145,17 +138,17 @@ def _words(content: Content) -> str:
     return f'<section><h2 id="words">Words used here</h2><dl>{rows}</dl></section>'
 
 
-def _section(section: Section, picture: str, numbers: Iterator[int]) -> str:
-    blocks = _blocks(section.blocks, picture, numbers)
+def _section(section: Section, numbers: Iterator[int]) -> str:
+    blocks = _blocks(section.blocks, numbers)
     heading = f'<h2 id="{section.key}">{escape(section.title)}</h2>'
     return f'<section aria-labelledby="{section.key}">{heading}{blocks}</section>'
 
 
-def _blocks(blocks: Iterable[Block], picture: str, numbers: Iterator[int]) -> str:
-    return "".join(_block(block, picture, numbers) for block in blocks)
+def _blocks(blocks: Iterable[Block], numbers: Iterator[int]) -> str:
+    return "".join(_block(block, numbers) for block in blocks)
 
 
-def _block(block: Block, picture: str, numbers: Iterator[int]) -> str:
+def _block(block: Block, numbers: Iterator[int]) -> str:
     match block:
         case Para():
             look = ' class="strong"' if block.strong else ""
@@ -177,15 +170,16 @@ def _block(block: Block, picture: str, numbers: Iterator[int]) -> str:
             caption = f"<figcaption>{name}{escape(block.caption, LONGEST)}</figcaption>"
             drawing = renamed(block.drawing, f"fm-{next(numbers)}-")
             return f"<figure>{caption if name or block.caption else ''}{drawing}</figure>"
-        case PhotoPlace():
+        case Picture():
+            jpeg = base64.b64encode(block.jpeg).decode("ascii")
             return (
-                f'<figure class="photo"><img src="data:image/jpeg;base64,{picture}" '
+                f'<figure class="photo"><img src="data:image/jpeg;base64,{jpeg}" '
                 f'alt="{escape(block.alt, LONGEST)}"></figure>'
             )
         case Group():
-            return f'<div class="group">{_blocks(block.blocks, picture, numbers)}</div>'
+            return f'<div class="group">{_blocks(block.blocks, numbers)}</div>'
         case More():
-            inner = _blocks(block.blocks, picture, numbers)
+            inner = _blocks(block.blocks, numbers)
             return f"<details><summary>{escape(block.summary)}</summary>{inner}</details>"
 
 
@@ -224,25 +218,3 @@ def _cell(cell: str) -> str:
     return (
         f'<td class="words">{escape(cell)}</td>' if len(cell) > 20 else f"<td>{escape(cell)}</td>"
     )
-
-
-def without_metadata(jpeg: bytes) -> bytes:
-    """A JPEG without anything but the picture: no EXIF, place, comment, maker's data or film.
-
-    The JFIF header, the colour profile and the Adobe colour marker stay (ITU-T T.81, annex B).
-
-    Raises
-    ------
-    FieldmarksError
-        It is no JPEG.
-    """
-    from fieldmarks.measure.location.segments import clean_jpeg
-
-    if not jpeg.startswith(b"\xff\xd8\xff"):
-        raise FieldmarksError("the picture for the report is no JPEG", mend="Make it again")
-    try:
-        return clean_jpeg(jpeg, with_tags=False)
-    except (ValueError, IndexError):
-        raise FieldmarksError(
-            "the picture for the report is broken", mend="Make it again"
-        ) from None

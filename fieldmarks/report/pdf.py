@@ -1,4 +1,4 @@
-"""The take-away report as a PDF: the same blocks in the same order as the page.
+"""The one writer of PDFs: a report, or a dossier, from the same blocks that a page is made of.
 
 fpdf2 writes it with the fonts every reader has, so letters outside Western Europe cannot be shown:
 each becomes a visible sign, explained at the end. The same record gives the same bytes.
@@ -20,18 +20,19 @@ from fieldmarks.record import Record
 from fieldmarks.report.blocks import (
     Block,
     Bullets,
+    Content,
     Facts,
     Figure,
     Grid,
     Group,
     More,
     Para,
-    PhotoPlace,
+    Picture,
     Title,
 )  # fmt: skip
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
-from fieldmarks.report.page import LONGEST, without_metadata
+from fieldmarks.report.page import LONGEST
 from fieldmarks.report.svg import FONT, LIGHT, svg
 from fieldmarks.rules import Tables
 
@@ -45,13 +46,13 @@ FIGURE = 72.0  # mm, a drawing
 SPACE = 12.0  # mm, between two drawings
 PLANE = 104.0  # mm, a drawing with a long list below it
 NAME = 48.0  # mm, names of facts; a fingerprint (64 digits) fits on the line beside
-PHOTO_HEIGHT = 150.0  # mm
+PHOTO_HEIGHT, LEAST_PHOTO = 150.0, 55.0  # mm
 LINE = 4.6  # mm
 INDENT = 6.0  # mm
 
 
 class _Sheet(FPDF):
-    """An A4 page with the fingerprint of the photo and the page number at its foot."""
+    """An A4 page with a line and its number at its foot."""
 
     def __init__(self, foot: str) -> None:
         super().__init__(format="A4")
@@ -74,9 +75,8 @@ class _Sheet(FPDF):
 class _Writer:
     """Sets blocks one below the other."""
 
-    def __init__(self, sheet: _Sheet, photo: bytes) -> None:
+    def __init__(self, sheet: _Sheet) -> None:
         self.sheet = sheet
-        self.photo = photo
         self.substituted = False
 
     def words(self, text: str, longest: int = LONGEST) -> str:
@@ -148,8 +148,8 @@ class _Writer:
                 self.grid(block)
             case Figure():
                 self.figures([block])
-            case PhotoPlace():
-                self.picture(block.alt)
+            case Picture():
+                self.picture(block)
             case Group():
                 self.group(block)
             case More():
@@ -263,53 +263,52 @@ class _Writer:
         data = io.BytesIO(self.encodable(fixed).encode("utf-8"))
         self.sheet.image(data, x=x, y=y, w=width, alt_text=self.words(alt, 200))
 
-    def picture(self, alt: str) -> None:
-        """The annotated photo, whole, as wide as the text or as high as fits."""
-        self.room(PHOTO_HEIGHT * 0.8)
+    def picture(self, picture: Picture) -> None:
+        """A photo, whole, as wide as the text or as high as fits."""
+        self.room(LEAST_PHOTO)
         height = min(PHOTO_HEIGHT, self.sheet.page_break_trigger - self.sheet.get_y() - 2)
         self.sheet.image(
-            io.BytesIO(self.photo), w=WIDTH, h=height, keep_aspect_ratio=True,
-            alt_text=self.words(alt),
+            io.BytesIO(picture.jpeg), w=WIDTH, h=height, keep_aspect_ratio=True,
+            alt_text=self.words(picture.alt),
         )  # fmt: skip
         self.sheet.ln(2)
 
 
 def report_pdf(record: Record, photo_jpeg: bytes, tables: Tables) -> bytes:
-    """A record as a PDF file, A4.
+    """A record as a PDF file, A4; arguments and errors as :func:`report_content` has them.
 
-    Parameters
-    ----------
-    record : Record
-    photo_jpeg : bytes
-        The annotated photo as JPEG; see :func:`fieldmarks.report.page.report_page`.
-    tables : Tables
-        The tables the record was made with.
+    Its date is that of the photo, or 1970-01-01 where the photo has none.
+    """
+    return write_pdf(
+        report_content(record, photo_jpeg, tables),
+        "Lovebird marks read from a photo and compared with each species",
+        record.program,
+        _date(record.measurement.facts.taken),
+    )
+
+
+def write_pdf(content: Content, subject: str, program: str, made: datetime = NO_DATE) -> bytes:
+    """Blocks as a PDF file, A4.
 
     Returns
     -------
     bytes
-        The same for the same arguments and the same fpdf2. Its date is that of the photo, or
-        1970-01-01 where the photo has none.
-
-    Raises
-    ------
-    FieldmarksError
-        ``photo_jpeg`` is no JPEG.
+        The same for the same arguments and the same fpdf2.
     """
-    content = report_content(record, tables)
-    measured = record.measurement
-    sheet = _Sheet(f"Photo SHA-256 {measured.sha256[:16]}")
-    writer = _Writer(sheet, without_metadata(photo_jpeg))
-    name = writer.words(measured.photo, 120)
+    sheet = _Sheet(content.foot)
+    writer = _Writer(sheet)
+    about = writer.words(content.about, 120)
     sheet.set_lang("en")
-    sheet.set_title(f"{writer.words(content.title)}: {name}")
-    sheet.set_subject("Lovebird marks read from a photo and compared with each species")
-    sheet.set_creator(f"fieldmarks {writer.words(record.program, 40)}")
-    sheet.set_creation_date(_date(measured.facts.taken))
+    sheet.set_title(f"{writer.words(content.title)}: {about}")
+    sheet.set_subject(subject)
+    sheet.set_creator(f"fieldmarks {writer.words(program, 40)}")
+    sheet.set_creation_date(made)
     sheet.add_page()
     writer.line(content.title, 18, "B")
-    writer.line(name, 10, "", "soft")
+    writer.line(about, 10, "", "soft")
     for section in content.sections:
+        if section.new_page:
+            sheet.add_page()
         writer.heading(section.title, 0)
         writer.blocks(section.blocks)
     if content.words:

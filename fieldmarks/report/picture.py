@@ -9,7 +9,9 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.measure.colour import lab_to_srgb8
+from fieldmarks.measure.location import clean_jpeg
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import Lab
 from fieldmarks.measure.region import Line, Region, centre, letters, vertices
@@ -146,3 +148,23 @@ def to_jpeg(picture: Image.Image, quality: int = 88) -> bytes:
     buffer = io.BytesIO()
     picture.save(buffer, "JPEG", quality=quality)
     return buffer.getvalue()
+
+
+def without_metadata(jpeg: bytes) -> bytes:
+    """A JPEG without anything but the picture: no EXIF, place, comment, maker's data or film.
+
+    The JFIF header, the colour profile and the Adobe colour marker stay (ITU-T T.81, annex B).
+
+    Raises
+    ------
+    FieldmarksError
+        It is no JPEG.
+    """
+    if not jpeg.startswith(b"\xff\xd8\xff"):
+        raise FieldmarksError("the picture for the report is no JPEG", mend="Make it again")
+    try:
+        return clean_jpeg(jpeg)
+    except (ValueError, IndexError):
+        raise FieldmarksError(
+            "the picture for the report is broken", mend="Make it again"
+        ) from None

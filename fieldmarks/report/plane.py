@@ -39,48 +39,39 @@ HUES = {
 
 
 @dataclass(frozen=True, eq=False)
-class ShownSwatch:
-    """An expected swatch in the plane.
+class Shown:
+    """A colour in the plane.
 
     Parameters
     ----------
     label : str
-        Its number in the drawing.
+        Letter of a reading, number of an expected swatch.
     key, name : str
     lab : (L*, a*, b*)
-    tolerance : float
-        CIEDE2000.
-    species : tuple of str
-        Species that should show it.
     outline : (n, 2) array
-        a*, b* at its own L* where CIEDE2000 equals the tolerance.
+        a*, b*: the k = 2 ellipse of a reading; where CIEDE2000 from a swatch, at its own L*, equals
+        its tolerance.
+    tolerance : float
+        CIEDE2000, of a swatch.
+    species : tuple of str
+        Species that should show a swatch.
     """
 
     label: str
     key: str
     name: str
     lab: Lab
-    tolerance: float
-    species: tuple[str, ...]
     outline: Points
-
-
-@dataclass(frozen=True, eq=False)
-class ShownReading:
-    """A reading in the plane; ``outline`` is its k = 2 ellipse in a*, b*, an (n, 2) array."""
-
-    label: str
-    name: str
-    reading: Reading
-    outline: Points
+    tolerance: float = 0.0
+    species: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class Plane:
     """What the drawing shows; ``reach`` is the largest C* on it."""
 
-    readings: tuple[ShownReading, ...]
-    swatches: tuple[ShownSwatch, ...]
+    readings: tuple[Shown, ...]
+    swatches: tuple[Shown, ...]
     reach: float
 
 
@@ -153,7 +144,7 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
     """
     letters = reading_letters(record)
     shown = tuple(
-        ShownReading(letters[r.mark], _name(tables, r.mark), r, reading_outline(r))
+        Shown(letters[r.mark], r.mark, _name(tables, r.mark), r.lab, reading_outline(r))
         for r in record.measurement.readings
         if mark is None or r.mark == mark
     )
@@ -169,17 +160,12 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
                 if key in tables.swatches:
                     owners.setdefault(key, []).append(sheet.species)
     swatches = tuple(
-        ShownSwatch(
-            str(place),
-            key,
-            tables.swatches[key].name,
-            tables.lab[key],
-            tables.swatches[key].tolerance,
-            tuple(dict.fromkeys(species)),
-            tolerance_outline(tables.lab[key], tables.swatches[key].tolerance),
-        )
+        Shown(str(place), key, row.name, tables.lab[key],
+              tolerance_outline(tables.lab[key], row.tolerance), row.tolerance,
+              tuple(dict.fromkeys(species)))
         for place, (key, species) in enumerate(owners.items(), start=1)
-    )
+        for row in [tables.swatches[key]]
+    )  # fmt: skip
     # A wide tolerance may run off the plot, where it is cut; readings and swatches may not.
     kept = [s.outline for s in shown] + [np.array([s.lab[1:]]) * 1.3 for s in swatches]
     farthest = max((float(np.hypot(*o.T).max()) for o in kept), default=0.0)
@@ -246,7 +232,7 @@ def _legend(plane: Plane, tables: Tables) -> tuple[list[str], list[str]]:
     if len(owners) == 1:
         lines.append(f"All expected of {_owners(owners.pop(), tables)}.")
         owners = set()
-    short = [f"{r.label} {r.name}: L* {number(r.reading.lab[0])}" for r in plane.readings]
+    short = [f"{r.label} {r.name}: L* {number(r.lab[0])}" for r in plane.readings]
     for swatch in plane.swatches:
         said = f"{swatch.label} {swatch.name}: L* {number(swatch.lab[0])}"
         said += f" ({swatch.tolerance:g})"
@@ -304,7 +290,7 @@ def _outline(points: Points, reach: float, key: str, filled: str = "") -> str:
 
 def _points(plane: Plane) -> Iterable[str]:
     """A dot for every colour, and its label beside it, moved apart from the others."""
-    at = [*(s.lab[1:] for s in plane.swatches), *(r.reading.lab[1:] for r in plane.readings)]
+    at = [shown.lab[1:] for shown in (*plane.swatches, *plane.readings)]
     if not at:
         return
     places = to_plot(at, plane.reach)
@@ -312,15 +298,16 @@ def _points(plane: Plane) -> Iterable[str]:
     for (x, y), (lx, ly) in zip(places, labels, strict=True):
         ends = f'x1="{x:.1f}" y1="{y:.1f}" x2="{lx:.1f}" y2="{ly:.1f}"'
         yield f"<line {ends} {style(stroke='ink', stroke_width=0.9)}/>"
-    count = len(plane.swatches)
-    for swatch, (x, y), place in zip(plane.swatches, places, labels, strict=False):
-        look = style(fill=hexadecimal(swatch.lab), stroke="ink", stroke_width=1)
-        yield f'<rect x="{x - 3.5:.1f}" y="{y - 3.5:.1f}" width="7" height="7" {look}/>'
-        yield _label(place, swatch.label, square=True)
-    for shown, (x, y), place in zip(plane.readings, places[count:], labels[count:], strict=True):
-        look = style(fill=hexadecimal(shown.reading.lab), stroke="ink", stroke_width=1)
-        yield f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {look}/>'
-        yield _label(place, shown.label, square=False)
+    for shown, (x, y), place in zip(
+        (*plane.swatches, *plane.readings), places, labels, strict=True
+    ):
+        look = style(fill=hexadecimal(shown.lab), stroke="ink", stroke_width=1)
+        square = shown.tolerance > 0
+        if square:
+            yield f'<rect x="{x - 3.5:.1f}" y="{y - 3.5:.1f}" width="7" height="7" {look}/>'
+        else:
+            yield f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {look}/>'
+        yield _label(place, shown.label, square)
 
 
 def _label(place: Sequence[float] | Points, label: str, square: bool) -> str:

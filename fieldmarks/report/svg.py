@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import html
 import re
-import string
 import zlib
 from collections.abc import Iterable
 
@@ -78,12 +77,6 @@ def short(value: float) -> str:
 def escape(text: object, longest: int = LONGEST_TEXT) -> str:
     """Text for HTML and XML: harmless (see :func:`plain`) and escaped."""
     return html.escape(plain(text, longest), quote=True)
-
-
-def letter(number: int) -> str:
-    """A to Z for 0 to 25, then AA, AB and so on."""
-    tens, ones = divmod(number, 26)
-    return (letter(tens - 1) if tens else "") + string.ascii_uppercase[ones]
 
 
 def hexadecimal(lab: Lab) -> str:

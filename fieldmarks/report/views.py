@@ -7,9 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Finding, Status
-from fieldmarks.judge.proposal import propose_variety
 from fieldmarks.judge.signs import SignFinding
 from fieldmarks.measure.quantities import Lab, Reading
 from fieldmarks.record import Record
@@ -36,23 +34,17 @@ def asked_note(record: Record, tables: Tables) -> str:
     variety, age = tables.varieties.get(judged.variety), tables.ages.get(judged.age)
     said = f"Looked at as: {variety.name if variety else judged.variety}, "
     said += age.name if age else judged.age
-    return said + (f", said to be {judged.claimed}." if judged.claimed else ".")
+    said += f", said to be {judged.claimed}." if judged.claimed else "."
+    own = [tables.swatches[key].name for key in record.own_swatches if key in tables.swatches]
+    return f"{said} Swatches of the keeper's own were used: {', '.join(own)}." if own else said
 
 
 def likelier_variety(record: Record, tables: Tables) -> tuple[str, str] | None:
-    """Key of a variety that the colours read fit better, and a sentence; None if there is none.
-
-    Looked for only where marks speak against the bird, as they do under a wrong variety.
-    """
-    readings, judged = record.measurement.readings, record.assessment
-    misfits = judged.conclusion.outcome in CONTRADICTED
-    if not (misfits and record.measurement.calibration.calibrated):
+    """Key of a variety that the colours read fit clearly better, and a sentence; else None."""
+    best = record.assessment.conclusion.variety
+    if best is None or best not in tables.varieties:
         return None
-    proposals = propose_variety(readings, tables, judged.age)
-    if not proposals or proposals[0][0] == judged.variety:
-        return None
-    best, why = proposals[0]
-    return best, f"The colours read look more like {tables.varieties[best].name}. {why}"
+    return best, f"The colours read look more like {tables.varieties[best].name}."
 
 
 @dataclass(frozen=True)
@@ -126,10 +118,10 @@ class SpeciesView:
     ----------
     species, name, scientific : str
     candidate : bool
-        Nothing speaks against it.
+        It is not clearly less likely than the likeliest species.
     subject : bool
         The bird was looked at as this species.
-    does_not_fit, doubtful, fits, not_calibrated, not_read, says_nothing : tuple of MarkView
+    does_not_fit, too_close, probably_fits, fits, not_read, says_nothing : tuple of MarkView
     signs : tuple of SignFinding
     """
 
@@ -139,9 +131,9 @@ class SpeciesView:
     candidate: bool
     subject: bool
     does_not_fit: tuple[MarkView, ...]
-    doubtful: tuple[MarkView, ...]
+    too_close: tuple[MarkView, ...]
+    probably_fits: tuple[MarkView, ...]
     fits: tuple[MarkView, ...]
-    not_calibrated: tuple[MarkView, ...]
     not_read: tuple[MarkView, ...]
     says_nothing: tuple[MarkView, ...]
     signs: tuple[SignFinding, ...]
@@ -149,26 +141,25 @@ class SpeciesView:
     @property
     def compared(self) -> tuple[MarkView, ...]:
         """Every finding with a value: those against first."""
-        return (*self.does_not_fit, *self.doubtful, *self.fits, *self.not_calibrated)
+        return (*self.does_not_fit, *self.too_close, *self.probably_fits, *self.fits)
 
     @property
     def tally(self) -> str:
         """How many marks fit and how many do not, in words."""
         counts = [
             (len(self.fits), "fits" if len(self.fits) == 1 else "fit"),
-            (len(self.doubtful), "doubtful"),
+            (len(self.probably_fits), "probably"),
+            (len(self.too_close), "too close to call"),
             (len(self.does_not_fit), "does not fit" if len(self.does_not_fit) == 1 else
              "do not fit"),
         ]  # fmt: skip
-        if self.not_calibrated:
-            counts.append((len(self.not_calibrated), "not calibrated"))
         return ", ".join(f"{number} {word}" for number, word in counts)
 
 
 def finding_summary(record: Record, tables: Tables) -> tuple[SpeciesView, ...]:
     """For each species: which marks fit, which do not, sorted by how much they tell.
 
-    Species the bird was looked at as come first, then those with fewest marks against them.
+    Species the bird was looked at as come first, then the likeliest.
 
     Parameters
     ----------
@@ -201,15 +192,17 @@ def finding_summary(record: Record, tables: Tables) -> tuple[SpeciesView, ...]:
                 candidate=sheet.species in judged.conclusion.candidates,
                 subject=sheet.species in judged.conclusion.subjects,
                 does_not_fit=groups[Status.DOES_NOT_FIT],
-                doubtful=groups[Status.DOUBTFUL],
+                too_close=groups[Status.TOO_CLOSE],
+                probably_fits=groups[Status.PROBABLY_FITS],
                 fits=groups[Status.FITS],
-                not_calibrated=groups[Status.NOT_CALIBRATED],
                 not_read=groups[Status.NOT_READ],
                 says_nothing=groups[Status.SAYS_NOTHING],
                 signs=sheet.signs,
             )
         )
-    return tuple(sorted(views, key=lambda v: (not v.subject, len(v.does_not_fit))))
+    order = [row.species for row in judged.conclusion.standing]
+    place = {kind[0]: n for n, kind in enumerate(order) if len(kind) == 1}
+    return tuple(sorted(views, key=lambda v: (not v.subject, place.get(v.species, len(order)))))
 
 
 def _view(

@@ -28,7 +28,7 @@ def own_swatches(folder: Path | None = None) -> tuple[OwnSwatch, ...]:
     folder : Path, optional
         Where they live; by default in the user's data folder.
     """
-    folder = load.keepers_swatch_folder() if folder is None else folder
+    folder = load.own_swatch_folder() if folder is None else folder
     used = [OwnSwatch(p.name.removesuffix(".toml"), p, True) for p in folder.glob("*.toml")]
     aside = [OwnSwatch(p.name.removesuffix(ASIDE), p, False) for p in folder.glob(f"*{ASIDE}")]
     return tuple(sorted((*used, *aside), key=lambda own: (own.key, not own.in_use)))

@@ -5,7 +5,7 @@ fit (minimum covariance determinant, Rousseeuw & Van Driessen 1999, as in scikit
 few odd birds do not move it. Birds further off than ``FAR`` times the median distance are set
 aside. The tolerance is what 95 % of the others keep to; what the readings of a bird are off by
 (card, light, spread) is taken off as mean squares, and few birds widen it (Howe 1969). The camera's
-own bend and stray light are not taken off: one camera bends all birds alike, so it does not widen
+own bend and veiling glare are not taken off: one camera bends all birds alike, so it does not widen
 the spread; with several cameras the tolerance errs on the wide side.
 """
 
@@ -20,10 +20,11 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import tomli_w
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.quantities import Budget, Lab, Reading
-from fieldmarks.measure.sampling import CAMERA, STRAY, draw_colours
+from fieldmarks.measure.sampling import CAMERA, GLARE, draw_colours
 from fieldmarks.rules import load
 from fieldmarks.rules.schema import Provenance, Swatch
 from fieldmarks.rules.tables import Tables
@@ -188,7 +189,7 @@ def _own_errors(
 
     drawn: dict[str, list[npt.NDArray[np.float64]]] = defaultdict(list)
     for number, sample in enumerate(samples):
-        parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, STRAY))
+        parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, GLARE))
         reading = replace(sample.reading, budget=Budget(parts), populations=())
         off = draw_colours(reading, DRAWS, seed + number).median - np.array(reading.lab)
         drawn[sample.bird].append(off)
@@ -222,7 +223,13 @@ def _robust_centre(
     colours: npt.NDArray[np.float64], seed: int
 ) -> tuple[Lab, npt.NDArray[np.bool_]]:
     """Centre of the birds that belong together, and which those are."""
-    from sklearn.covariance import MinCovDet
+    try:
+        from sklearn.covariance import MinCovDet
+    except ImportError:
+        raise TableError(
+            "learning a swatch needs the extra library scikit-learn",
+            mend="Install it with: pip install scikit-learn",
+        ) from None
 
     from fieldmarks.measure.colour import difference
 
@@ -234,7 +241,7 @@ def _robust_centre(
     return (light, a, b), np.asarray(distance <= FAR * np.median(distance))
 
 
-def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
+def write_own_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
     """Save learned swatches beside the shipped ones, keeping those learned earlier.
 
     Parameters
@@ -248,7 +255,7 @@ def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None
     Path
         Folder with one file per swatch; see :mod:`fieldmarks.rules.keepers` to set one aside.
     """
-    folder = Path(folder) if folder is not None else load.keepers_swatch_folder()
+    folder = Path(folder) if folder is not None else load.own_swatch_folder()
     folder.mkdir(parents=True, exist_ok=True)
     for row in learned:
         (folder / f"{row.new.key}.toml").write_text(_as_toml(row), encoding="utf-8")
@@ -256,28 +263,10 @@ def write_keepers_swatches(learned: Sequence[LearnedSwatch], folder: Path | None
 
 
 def _as_toml(row: LearnedSwatch) -> str:
-    new, made = row.new, row.new.learned
-    assert made is not None  # learn_swatch always gives both
-    assert new.lab is not None
-    cameras = ", ".join(_quoted(camera) for camera in made.cameras)
+    new = row.new
     before = "L* {:.1f}, a* {:.1f}, b* {:.1f}".format(*row.old_lab)
+    content = new.model_dump(exclude={"key"}, exclude_none=True)
     return (
         f"# Replaces {before}, tolerance {row.old.tolerance:g}.\n"
-        f"# Moved by {row.moved:.1f} CIEDE2000.\n"
-        f"[swatches.{new.key}]\n"
-        f"name = {_quoted(new.name)}\n"
-        f"lab = [{', '.join(f'{v:g}' for v in new.lab)}]\n"
-        f"tolerance = {new.tolerance:g}\n"
-        f"source = {_quoted(new.source)}\n\n"
-        f"[swatches.{new.key}.learned]\n"
-        f"birds = {made.birds}\n"
-        f"photos = {made.photos}\n"
-        f"cameras = [{cameras}]\n"
-        f"learned_on = {_quoted(made.learned_on)}\n"
+        f"# Moved by {row.moved:.1f} CIEDE2000.\n" + tomli_w.dumps({"swatches": {new.key: content}})
     )
-
-
-def _quoted(text: str) -> str:
-    """A TOML basic string."""
-    plain = "".join(" " if ord(c) < 32 or ord(c) == 127 else c for c in text)
-    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'

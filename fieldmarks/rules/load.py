@@ -7,6 +7,7 @@ import hashlib
 import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -93,38 +94,47 @@ def shipped_folders() -> tuple[Path, Path]:
     return Path(__file__).resolve().parent.parent / "data", swatches.swatch_folder()
 
 
-def keepers_swatch_folder() -> Path:
+def own_swatch_folder() -> Path:
     """Where a keeper's own learned swatches live on this computer."""
     return Path(platformdirs.user_data_dir("fieldmarks", appauthor=False)) / "swatches"
 
 
-def load_tables(extra: Path | None = None, keepers_swatches: bool = True) -> Tables:
-    """Read all tables.
+def load_rules(extra: str | Path | None = None, own_swatches: bool = False) -> Tables:
+    """Read all rule tables.
 
     Parameters
     ----------
-    extra : Path, optional
+    extra : path, optional
         Folder with further table files; species files go into its ``species`` folder, signs may
         go into its ``signs`` folder. A row with a key already in use replaces the shipped one.
-    keepers_swatches : bool
-        Whether the keeper's own learned swatches replace the shipped ones.
+    own_swatches : bool
+        Let the swatches that the keeper learned on this computer replace the shipped ones. Never
+        unless asked for, because the numbers then depend on the computer.
 
     Raises
     ------
     TableError
         A row is wrong; names the first and says how many more there are.
     """
-    folders = list(shipped_folders())
-    if extra is not None:
-        if not Path(extra).is_dir():
-            raise TableError("there is no such folder", where=str(extra), mend="Check its name")
-        folders.append(Path(extra))
-    if keepers_swatches and keepers_swatch_folder().is_dir():
-        folders.append(keepers_swatch_folder())
-    tables, problems = assemble(folders)
+    own = own_swatch_folder() if own_swatches else None
+    own = own if own is not None and any(own.glob("*.toml")) else None
+    if extra is None and own is None:
+        return _shipped()
+    if extra is not None and not Path(extra).is_dir():
+        raise TableError("there is no such folder", where=str(extra), mend="Check its name")
+    return _whole(*(Path(folder) for folder in (extra, own) if folder is not None))
+
+
+@lru_cache(maxsize=1)
+def _shipped() -> Tables:
+    return _whole()
+
+
+def _whole(*more: Path) -> Tables:
+    tables, problems = assemble((*shipped_folders(), *more))
     if tables is None:
-        first, more = problems[0], len(problems) - 1
-        mend = first.mend + (f" ({more} more rows are wrong)" if more else "")
+        first, others = problems[0], len(problems) - 1
+        mend = first.mend + (f" ({others} more rows are wrong)" if others else "")
         raise TableError(first.wrong, where=first.place, mend=mend)
     return tables
 

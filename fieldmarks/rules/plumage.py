@@ -8,6 +8,7 @@ the outcome with its reason.
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -213,6 +214,44 @@ def makeups(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> 
     return _unique(_operate(m, operations, ground) for m in grown)
 
 
+@functools.lru_cache(maxsize=4096)
+def cross_makeups(
+    tables: Tables, one: str, other: str, mark: str, variety: str, age: str
+) -> tuple[str, ...]:
+    """Swatches between two species: each pigment and the structure at a middle level.
+
+    Empty where a species has no row for the mark, both are made up alike, or no rule covers what
+    lies between.
+    """
+    rows = [tables.species[species].marks.get(mark) for species in (one, other)]
+    if any(row is None for row in rows):
+        return ()
+    grounds = [row.ground or tables.marks[mark].kind for row in rows if row]
+    options = [makeups(tables, row, mark, variety, age) for row in rows if row]
+    keys: list[str] = []
+    for first, second in itertools.product(*options):
+        if first != second:
+            for between in itertools.product(*_between(first, second)):
+                rule = tables.makeup_index.get((grounds[0], *between))
+                keys += rule.swatches if rule else ()
+    return _unique(keys)
+
+
+def _between(one: MakeUp, other: MakeUp) -> list[tuple[str, ...]]:
+    """Levels in the middle between two make-ups, the stronger one where they are neighbours.
+
+    Of black pigment also three quarters of the way: a little of it already makes a colour dark.
+    """
+    middle = []
+    for part, levels in LEVELS.items():
+        low, high = sorted(levels.index(getattr(m, part)) for m in (one, other))
+        places = {(low + high + 1) // 2}
+        if part == "eumelanin" and high - low > 2:
+            places.add((low + 3 * high) // 4)
+        middle.append(tuple(levels[place] for place in sorted(places)))
+    return middle
+
+
 def _operate(makeup: MakeUp, operations: Iterable[Operation], ground: str) -> MakeUp:
     for operation in operations:
         if operation.grounds and ground not in operation.grounds:
@@ -278,18 +317,10 @@ def _differences(tables: Tables, first: Iterable[str], second: Iterable[str]) ->
 
 
 def _fades(tables: Tables, first: Iterable[str], second: Iterable[str]) -> list[float]:
-    """Differences, negative where the first mark is the stronger one (as it is measured)."""
-    from fieldmarks.measure.quantities import paler_by
+    """Differences as a fading is measured, negative where the first mark is the stronger one."""
+    from fieldmarks.measure.colour import faded
 
-    number, lab = tables.swatch_number, tables.lab
-    return [
-        math.copysign(
-            float(tables.swatch_differences[number[a], number[b]]),
-            paler_by(lab[a], lab[b]),
-        )
-        for a in first
-        for b in second
-    ]
+    return [float(faded(tables.lab[a], tables.lab[b])) for a in first for b in second]
 
 
 def disagreeing_swatches(tables: Tables, species: str, mark: str) -> tuple[str, ...]:

@@ -24,11 +24,11 @@ Series = Literal["green", "blue", "ino", "blue_ino"]
 Strength = Literal["always", "usually", "hint"]
 Outcome = Literal[
     "nothing read",
-    "not calibrated",
     "nothing decided",
     "cannot be told",
     "claim contradicted",
     "none fits",
+    "mixed",
     "signs",
     "one species left",
     "several species left",

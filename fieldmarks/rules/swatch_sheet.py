@@ -11,7 +11,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from fieldmarks.measure.colour import lab_to_linear, lab_to_srgb8
-from fieldmarks.rules.load import load_tables
+from fieldmarks.rules.load import load_rules
 from fieldmarks.rules.swatches import swatch_folder, write_ready_file
 from fieldmarks.rules.tables import Tables
 
@@ -64,10 +64,10 @@ def render_sheet(tables: Tables, path: str | Path) -> None:
 
 def main() -> None:
     """Convert the Munsell notations of all shipped swatches afresh, and draw the sheet anew."""
-    tables = load_tables(keepers_swatches=False)
+    tables = load_rules()
     write_ready_file(s.munsell for s in tables.swatches.values() if s.munsell)
     sheet = swatch_folder() / SHEET_FILE
-    render_sheet(load_tables(keepers_swatches=False), sheet)
+    render_sheet(load_rules(), sheet)
     print(f"{len(tables.swatches)} swatches: {sheet.name} and the ready file are up to date.")
 
 

@@ -2,13 +2,15 @@
 
 A notation is converted with the Munsell renotation (Newhall, Nickerson & Judd 1943, as carried by
 colour-science), which is given for CIE illuminant C and the 2 degree observer; the colour is
-adapted to D65 with the Bradford transform. That library is slow to import, so the swatches in use
-are kept ready in ``swatches_lab.json``; only a notation missing there is converted afresh.
+adapted to D65 with the Bradford transform. That library is large and slow to import, so the
+swatches in use are kept ready in ``swatches_lab.json``; only a notation missing there is converted
+afresh, which needs the extra "swatches".
 """
 
 from __future__ import annotations
 
 import functools
+import importlib.util
 import json
 import warnings
 from collections.abc import Iterable, Mapping
@@ -41,8 +43,14 @@ def convert_munsell(notation: str) -> Lab:
     Raises
     ------
     TableError
-        The notation cannot be read or lies outside the renotation data.
+        The notation cannot be read or lies outside the renotation data, or colour-science is not
+        installed.
     """
+    if importlib.util.find_spec("colour") is None:
+        raise TableError(
+            f"the notation {notation!r} is not among those kept ready",
+            mend="Give the colour as 'lab', or install the converter: pip install colour-science",
+        )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         import colour

@@ -10,8 +10,7 @@ from screen import Screen
 
 from fieldmarks.measure.region import RegionSet, vertices
 from fieldmarks.measure.region_file import read_region_file
-from fieldmarks.pipeline import demo_birds
-from fieldmarks.record import region_file_of
+from fieldmarks.pipeline import demo_birds, region_file_of
 
 
 class Keeper:

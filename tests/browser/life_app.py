@@ -13,12 +13,12 @@ from fieldmarks.app.birds import (
 )
 from fieldmarks.app.state import Work
 from fieldmarks.pipeline import demo_birds
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 
 def keep_page() -> None:
     """A demo bird with its marks drawn, as on the workbench, to be kept."""
-    work = st.session_state.setdefault("work", Work(load_tables(keepers_swatches=False)))
+    work = st.session_state.setdefault("work", Work(load_rules()))
     if work.photo is None:
         path = demo_birds()["personatus_orange_collar"]
         work.open_demo(path, with_regions=True)

@@ -25,7 +25,7 @@ from fieldmarks.app.marker.wire import (
 from fieldmarks.app.state import Work
 from fieldmarks.measure.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet, letters
 from fieldmarks.record import Question
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 PHOTO = RegionSet("bird.jpg", 4000, 3000, sha256="ab")
 numbers = st.floats(-1e5, 1e5)
@@ -110,7 +110,7 @@ def test_what_is_said_beside_a_drawing_is_short_text_only():
 
 
 def test_a_question_put_back_is_one_the_tables_know_and_never_replaces_a_newer_one():
-    work, regions = Work(load_tables(keepers_swatches=False)), PHOTO
+    work, regions = Work(load_rules()), PHOTO
     said = {"claimed": "dodo", "variety": "green", "age": "young", "seed": "7"}
     work.handle(MarkerEvent(1, "recalled", regions, aside=said))
     assert work.question == Question(age="young")

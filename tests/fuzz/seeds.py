@@ -15,14 +15,14 @@ sys.path += [str(p) for p in (TESTS, TESTS / "life") if str(p) not in sys.path]
 import geotagged  # noqa: E402
 import made_birds  # noqa: E402
 
-from fieldmarks.rules import Tables, load_tables  # noqa: E402
+from fieldmarks.rules import Tables, load_rules  # noqa: E402
 from fieldmarks.rules.load import shipped_folders  # noqa: E402
 
 
 @functools.cache
 def tables() -> Tables:
     """The shipped tables."""
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 def jpegs() -> list[bytes]:

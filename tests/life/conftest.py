@@ -15,12 +15,12 @@ from made_birds import CLEAN, ORANGE, shoot
 from fieldmarks.birds.invented import fill_with_invented_club
 from fieldmarks.birds.store import Store
 from fieldmarks.record import Question
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 
 @pytest.fixture(scope="session")
 def tables():
-    return load_tables(keepers_swatches=False)
+    return load_rules()
 
 
 @pytest.fixture(scope="session")

@@ -20,7 +20,7 @@ from fieldmarks.birds.exchange import everything, import_store
 from fieldmarks.birds.model import Entry, new_id
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.upkeep import check_store, mend_store
-from fieldmarks.rules import load_tables
+from fieldmarks.rules import load_rules
 
 
 def entry_for(store: Store) -> Entry:
@@ -28,7 +28,7 @@ def entry_for(store: Store) -> Entry:
 
 
 def saves(folder: Path, shots: Path) -> None:
-    tables, shot = load_tables(keepers_swatches=False), pickle.loads(shots.read_bytes())
+    tables, shot = load_rules(), pickle.loads(shots.read_bytes())
     with Store(folder) as store:
         while True:
             print(store.save_entry(entry_for(store), [shot], tables).id, flush=True)
@@ -98,7 +98,7 @@ def at_every_step(folder: Path, work, label: str, url: str | None) -> None:
 
 
 def steps(folder: Path, shots: Path, archive: Path, url: str = "") -> None:
-    tables, shot = load_tables(keepers_swatches=False), pickle.loads(shots.read_bytes())
+    tables, shot = load_rules(), pickle.loads(shots.read_bytes())
 
     def save(store: Store) -> None:
         store.save_entry(entry_for(store), [shot], tables)

@@ -13,7 +13,8 @@ from fieldmarks.birds.observation import Evidence
 from fieldmarks.measure.colour import encode_srgb, lab_to_linear
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet, mask
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 
 PLACES = {
     "face": Ellipse(150, 60, 22, 22),

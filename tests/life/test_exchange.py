@@ -278,4 +278,4 @@ def test_a_damaged_copy_of_the_tables_never_replaces_a_whole_one(
 
 def test_entries_in_an_export_are_whole(small):
     _, entries, _ = everything(small[0])
-    assert all(isinstance(e, Entry) and len(e.looks) == 2 for e in entries)
+    assert all(isinstance(e, Entry) and len(e.observations) == 2 for e in entries)

@@ -9,6 +9,7 @@ import zipfile
 from datetime import date
 
 import geotagged
+import pillow_heif
 import pytest
 from geotagged import SECRETS
 from made_birds import CLEAN, a_bird, an_entry, paint, regions_for, told_by
@@ -30,7 +31,8 @@ from fieldmarks.cli.main import main
 from fieldmarks.measure.location import without_place
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import RegionSet
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 from fieldmarks.report.page import report_page
 from fieldmarks.report.pdf import report_pdf
 from fieldmarks.report.picture import to_jpeg
@@ -44,8 +46,16 @@ def as_jpeg(data):
     return geotagged.tag_jpeg(out.getvalue(), geotagged.exif(orientation=1))
 
 
+def as_heic(data):
+    out = io.BytesIO()
+    picture = pillow_heif.from_pillow(Image.open(io.BytesIO(data)).convert("RGB"))
+    picture.save(out, format="HEIF", exif=b"Exif\0\0" + geotagged.exif(orientation=1), quality=95)
+    return out.getvalue()
+
+
 FILES = {
     "bird.jpg": as_jpeg,
+    "bird.heic": as_heic,
     "bird.png": lambda data: geotagged.tag_png(data, geotagged.exif(orientation=1)),
 }
 
@@ -75,6 +85,8 @@ def test_a_shot_given_away_has_the_same_numbers_and_its_own_fingerprint(placed, 
     assert not told(given.photo)
     assert given.record.measurement.sha256 != placed.record.measurement.sha256
     photo = decode_photo(given.photo, given.record.measurement.photo)
+    assert photo.facts.format in ("JPEG", "PNG")
+    assert given.record.measurement.photo.endswith(".jpg" if given.photo[:1] == b"\xff" else ".png")
     again = make_record(photo, given.record.measurement.regions, tables, given.record.question)
     assert record_differences(placed.record, again) == []
     assert again == given.record
@@ -140,7 +152,7 @@ def test_the_copy_that_was_given_away_is_the_same_photo_when_opinions_are_compar
     assert "depends on who measured" in told
     assert "depends on the photo" not in told
     assert {photo for f in found.findings for _, photo, _ in f.said} == {
-        look.photo for entry in kept.entries(bird.id) for look in entry.looks
+        look.photo for entry in kept.entries(bird.id) for look in entry.observations
     }
 
 
@@ -204,7 +216,7 @@ def test_an_export_holds_no_place_and_comes_back_whole(kept, placed, tmp_path):
     with Store(tmp_path / "other") as other:
         import_store(other, tmp_path / "all.zip")
         assert check_store(other) == []
-        look = next(t for t in everything(other)[1]).looks[0]
+        look = next(t for t in everything(other)[1]).observations[0]
         assert record_differences(placed.record, other.record(look)) == []
         assert (
             look.photo == other.record(look).measurement.sha256 != placed.record.measurement.sha256

@@ -12,7 +12,7 @@ from made_birds import CLEAN, ORANGE, a_bird, an_entry, shoot
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.due import first_moult_over, look_due
-from fieldmarks.birds.model import STAGES, Look, MarkPoint, SignPoint
+from fieldmarks.birds.model import STAGES, MarkPoint, Observation, SignPoint
 from fieldmarks.birds.moult import (
     BY_CHANCE,
     TimePoint,
@@ -79,7 +79,7 @@ def test_the_smallest_change_that_could_be_seen_is_said():
 
 
 def entry_with(bird, day, stage, number, signs=(), marks=()):
-    look = Look(
+    look = Observation(
         "0" * 32, "0" * 64, "x.jpg", ".jpg", "signs", "", "green", "adult", None, "0.1.0",
         "0" * 64, marks, signs,
     )  # fmt: skip
@@ -128,7 +128,7 @@ def test_a_doubt_is_cleared_only_where_the_mark_that_had_it_was_read_again(read,
                      enumerate(((YOUNG, was), (GROWN, now)), 1))  # fmt: skip
     looks = tuple(
         dataclasses.replace(look, marks=tuple(dataclasses.replace(point(), mark=m) for m in read))
-        for look in after.looks
+        for look in after.observations
     )
     after = dataclasses.replace(after, observations=looks)
     (found,) = sign_stories([before, after], {"dull": "Orange in the collar or bib."})
@@ -180,8 +180,51 @@ def test_of_two_photos_of_one_day_the_worse_counts():
     young = entry_with(bird, *YOUNG, 1, (sign("look again after the moult", 0.9),))
     two = entry_with(bird, *GROWN, 2, (sign("seen", 0.9),))
     clean = entry_with(bird, *GROWN, 2, (sign("not seen", 0.0),))
-    both = dataclasses.replace(two, observations=(*two.looks, *clean.looks))
+    both = dataclasses.replace(two, observations=(*two.observations, *clean.observations))
     assert sign_stories([young, both], {})[0].story == "stayed"
+
+
+DAY_STATUSES = (("seen", 0.8), ("not seen", 0.0))
+
+
+@pytest.mark.parametrize("order", [DAY_STATUSES, DAY_STATUSES[::-1]])
+@pytest.mark.parametrize("earlier", [(), (("not seen", 0.0),), (("seen", 0.2),)])
+def test_two_readings_of_one_day_disagree_and_are_no_development(order, earlier):
+    bird = a_bird()
+    entries = [entry_with(bird, *YOUNG, 1, (sign(*said),)) for said in earlier]
+    entries += [entry_with(bird, *GROWN, n, (sign(*said),)) for n, said in enumerate(order, 2)]
+    (found,) = sign_stories(entries, {"dull": "A dull mask."})
+    assert (found.story, found.against) == ("unclear", False)
+    assert "two looks of 2026-03-01 disagree" in found.sentence
+    (standing,) = standings(entries)
+    assert (standing.status, standing.disputed) == ("doubtful", True)
+
+
+def test_looks_of_one_day_at_different_marks_do_not_disagree():
+    """One photo from the side shows the collar, one from the front only the bib."""
+    bird = a_bird()
+    side = dataclasses.replace(sign("seen", 0.8), mark="collar", compared="collar", there="collar")
+    front = dataclasses.replace(sign("not seen", 0.0), mark="bib", compared="bib")
+    for points in ((side, front), (front, side)):
+        entries = [entry_with(bird, *GROWN, n, (p,)) for n, p in enumerate(points, 1)]
+        assert sign_stories(entries, {})[0].story == "stayed"
+        assert [(s.status, s.disputed) for s in standings(entries)] == [("seen", False)]
+
+
+def test_a_sign_that_all_looks_of_a_day_show_still_came_after_the_moult():
+    bird = a_bird()
+    entries = [entry_with(bird, *YOUNG, 1, (sign("not seen", 0.0),))]
+    entries += [entry_with(bird, *GROWN, n, (sign("seen", 0.8),)) for n in (2, 3)]
+    assert sign_stories(entries, {})[0].story == "came"
+
+
+def test_two_readings_of_one_day_are_never_called_a_change():
+    bird = a_bird()
+    entries = [
+        entry_with(bird, *YOUNG, n, marks=(dataclasses.replace(point(), lightness=light),))
+        for n, light in ((1, 20.0), (2, 80.0))
+    ]
+    assert changes(timelines(entries)) == []
 
 
 def test_a_sign_in_a_young_bird_alone_decides_nothing():

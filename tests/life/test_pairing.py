@@ -11,7 +11,7 @@ from made_birds import ORANGE, a_bird, an_entry, shoot
 
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.buying import buying_check
-from fieldmarks.birds.model import Look, SignPoint
+from fieldmarks.birds.model import Observation, SignPoint
 from fieldmarks.birds.observation import observation_of
 from fieldmarks.birds.pairing import advise_pair, warnings_for_test
 from fieldmarks.judge.assess import assess
@@ -66,7 +66,8 @@ def a_look(outcome="one species left", *signs, claimed="personatus"):
         SignPoint(key, "personatus", status, "usually", "collar", amount, 0.02)
         for key, status, amount in signs
     )
-    return Look("0" * 32, "0" * 64, "x.jpg", ".jpg", outcome, "Said.", "green", "adult", claimed,
+    return Observation(
+        "0" * 32, "0" * 64, "x.jpg", ".jpg", outcome, "Said.", "green", "adult", claimed,
                 "", "0" * 64, (), points)  # fmt: skip
 
 
@@ -142,7 +143,7 @@ def test_of_two_photos_in_one_entry_the_worse_one_stands(tables):
 def test_a_grown_bird_with_a_sign_in_one_look_and_not_in_the_next_waits(tables):
     (found,) = own_weights(tables, [a_look("signs", ORANGE_SEEN)], [a_look("x", ORANGE_GONE)])
     assert found[:2] == ("signs", "wait")
-    assert "One look shows it and a later one does not" in found[2]
+    assert "One look shows it and another does not" in found[2]
 
 
 def test_a_tint_that_went_with_the_moult_stays_cleared(tables):

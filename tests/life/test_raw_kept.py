@@ -10,7 +10,8 @@ from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.store import Store
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Rectangle, Region, RegionSet
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 
 pytest.importorskip("rawpy")
 
@@ -27,11 +28,11 @@ def test_a_raw_photo_is_kept_and_goes_out_only_with_its_place(tmp_path, tables):
     store = Store(tmp_path / "mine")
     bird = store.save(a_bird())
     kept = store.save_entry(an_entry(bird), [shot], tables)
-    assert store.photo(kept.looks[0]) == data
+    assert store.photo(kept.observations[0]) == data
     with pytest.raises(PhotoError, match="the place cannot be taken out"):
         export_store(store, tmp_path / "out.zip")
     assert not (tmp_path / "out.zip").exists()
     export_store(store, tmp_path / "out.zip", with_place=True)
     other = Store(tmp_path / "other")
     import_store(other, tmp_path / "out.zip")
-    assert other.photo(other.entries(bird.id)[0].looks[0]) == data
+    assert other.photo(other.entries(bird.id)[0].observations[0]) == data

@@ -120,15 +120,15 @@ def test_a_withdrawn_entry_stays_on_record_but_no_longer_counts(store, tables, o
     assert store.entries(bird.id) == []
     (kept,) = store.entries(bird.id, with_withdrawn=True)
     assert kept.withdrawn == "photo of another bird"
-    assert kept.looks == entry.looks
+    assert kept.observations == entry.observations
 
 
 def test_a_changed_photo_is_noticed(store, tables, clean_shot):
     entry = store.save_entry(an_entry(store.save(a_bird())), [clean_shot], tables)
-    path = store.folder / "photos" / photo_name(entry.looks[0])
+    path = store.folder / "photos" / photo_name(entry.observations[0])
     path.write_bytes(path.read_bytes() + b"x")
     with pytest.raises(FieldmarksError, match="changed after it was saved"):
-        store.photo(entry.looks[0])
+        store.photo(entry.observations[0])
     assert [p.mendable for p in check_store(store)] == [False]
 
 

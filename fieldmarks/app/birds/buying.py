@@ -14,7 +14,8 @@ from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.buying import MARKS_SHOWN, BuyingCheck, buying_check
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.suffixes import ENDINGS
-from fieldmarks.record import Question, make_record
+from fieldmarks.pipeline import make_record
+from fieldmarks.record import Question
 from fieldmarks.report.guide import guide_drawing, guide_rows
 
 UNKNOWN = "I do not know"

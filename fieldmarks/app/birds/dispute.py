@@ -53,7 +53,7 @@ def _compare() -> None:
     if bird is None:
         st.caption("Choose the bird that the two sides see differently.")
         return
-    entries = [e for e in store().entries(bird.id) if e.looks]
+    entries = [e for e in store().entries(bird.id) if e.observations]
     if not entries:
         st.info(
             "No look of this bird is kept. Each side marks the photo on the page Look at a bird "
@@ -74,9 +74,9 @@ def _compare() -> None:
     if not picked:
         st.write("Choose one or more entries.")
         return
-    if sum(len(e.looks) for e in picked) > 1:
+    if sum(len(e.observations) for e in picked) > 1:
         try:
-            days = {look.photo: e.day.isoformat() for e in picked for look in e.looks}
+            days = {look.photo: e.day.isoformat() for e in picked for look in e.observations}
             show_agreement(compare_measurers(store(), picked), days)
         except FieldmarksError as error:
             told(error)

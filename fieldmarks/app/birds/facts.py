@@ -10,8 +10,7 @@ import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import choose_bird, done_next_run, literal, store, tables, told
-from fieldmarks.app.state import EARLIEST
-from fieldmarks.birds.model import RING_KINDS, SEXES, Bird, differences, new_id
+from fieldmarks.birds.model import EARLIEST, RING_KINDS, SEXES, Bird, differences, new_id
 from fieldmarks.birds.service import save_bird
 from fieldmarks.birds.store import ConflictError
 
@@ -62,9 +61,7 @@ def _form(old: Bird, key: str) -> None:
                 "ring": _text("Ring number", old.ring),
                 "ring_kind": _choice("Ring", RING_KINDS, old.ring_kind),
                 "ring_year": st.number_input("Year on the ring", 1950, 2200, old.ring_year),
-                "hatched": st.date_input(
-                    "Hatched", old.hatched, min_value=EARLIEST, max_value=date.today()
-                ),
+                "hatched": _hatched(old, key),
                 "hatch_known": _choice("The hatch date is", ("exact", "estimate"), old.hatch_known),
             }
         with right:
@@ -115,18 +112,14 @@ def _choose(here: Bird, mine: Bird) -> None:
 
 
 def parents_form(bird: Bird) -> None:
-    """Set the parents of a bird."""
-    father = choose_bird("Father", f"father_{bird.id}", without=bird.id)
-    mother = choose_bird("Mother", f"mother_{bird.id}", without=bird.id)
-    if (father or mother) and st.button("Save the parents", key=f"save_parents_{bird.id}"):
+    """Set the parents of a bird, or take one off."""
+    father = choose_bird("Father", f"father_{bird.id}", bird.id, bird.father)
+    mother = choose_bird("Mother", f"mother_{bird.id}", bird.id, bird.mother)
+    keys = (father.id if father else None, mother.id if mother else None)
+    changed = keys != (bird.father, bird.mother)
+    if changed and st.button("Save the parents", key=f"save_parents_{bird.id}"):
         try:
-            store().save(
-                dataclasses.replace(
-                    bird,
-                    father=father.id if father else bird.father,
-                    mother=mother.id if mother else bird.mother,
-                )
-            )
+            save_bird(store(), dataclasses.replace(bird, father=keys[0], mother=keys[1]))
         except FieldmarksError as error:
             told(error)
         else:
@@ -164,6 +157,20 @@ def _save(bird: Bird) -> None:
         forget_opened()
         st.session_state[TURN] = st.session_state.get(TURN, 0) + 1
         done_next_run(f"{saved.label} is saved.")
+
+
+def _hatched(old: Bird, key: str) -> date | None:
+    """Ask for the hatch date; it can be taken off, and one that cannot be is left empty."""
+    place = f"hatched_{key}"
+    known = old.hatched
+    if known is not None and not EARLIEST <= known <= date.today():
+        st.warning(f"The hatch date {known.isoformat()} cannot be right. Correct it.")
+    elif place not in st.session_state:
+        st.session_state[place] = known  # as a default value it could not be taken off
+    day: date | None = st.date_input(
+        "Hatched", None, min_value=EARLIEST, max_value=date.today(), key=place
+    )
+    return day
 
 
 def _text(label: str, now: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 
 import streamlit as st
@@ -11,24 +11,27 @@ from fieldmarks._util.errors import FieldmarksError, RegionError
 from fieldmarks.app.birds.shared import (
     choose_bird,
     done_next_run,
+    literal,
     no_bird_yet,
     say_done,
     store,
     tables,
     told,
 )
-from fieldmarks.app.state import EARLIEST, Work
+from fieldmarks.app.state import Work
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.model import STAGES, Bird, Stage
+from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Entry, Stage
 from fieldmarks.birds.observation import Evidence
-from fieldmarks.birds.service import keep_look, question_for
+from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suffixes import ENDINGS
-from fieldmarks.record import make_record
+from fieldmarks.pipeline import make_record
+
+ASKED = "keep_asked"  # of which bird and photo the keeper is to say that it is the right one
 
 
 def keep_panel(work: Work) -> None:
@@ -57,20 +60,16 @@ def keep_panel(work: Work) -> None:
     )
     day, stage, who, note = _when("workbench", bird, work.taken)
     _what_is_missing([(stage is None, "where it is in its moults")])
-    if st.button("Keep it in the moult record", type="primary", disabled=stage is None):
+    photo = work.photo
+
+    def keep(sure: bool) -> Entry:
         assert stage is not None
-        try:
-            question = question_for(bird, day, stage, tables())
-            record = make_record(
-                work.photo, work.regions, tables(), question, work.remembered, work.phone
-            )
-            entry = keep_look(
-                store(), bird, [Evidence(data, record)], tables(), day, stage, who, note
-            )
-        except FieldmarksError as error:
-            told(error)
-        else:
-            done_next_run(f"Kept as entry {entry.number} of {bird.label}.")
+        question = question_for(bird, day, stage, tables())
+        record = make_record(photo, work.regions, tables(), question, work.remembered, work.phone)
+        evidence = Evidence(data, record)
+        return keep_look(store(), bird, [evidence], tables(), day, stage, who, note, sure)
+
+    _keep_button("Keep it in the moult record", bird, photo.sha256, stage is not None, keep)
 
 
 def upload_panel(bird: Bird) -> None:
@@ -91,20 +90,44 @@ def upload_panel(bird: Bird) -> None:
             (stage is None, "where it is in its moults"),
         ]
     )
-    if st.button("Measure it and keep it", type="primary", disabled=not ready):
+
+    def keep(sure: bool) -> Entry:
         assert photo is not None
         assert regions is not None
         assert stage is not None
-        try:
-            with st.spinner("Measuring ..."):
-                evidence = evidence_of_uploads(
-                    bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage
-                )
-                entry = keep_look(store(), bird, [evidence], tables(), day, stage, who, note)
-        except FieldmarksError as error:
-            told(error)
-        else:
-            done_next_run(f"Kept as entry {entry.number}. {entry.looks[0].sentence}")
+        evidence = evidence_of_uploads(
+            bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage
+        )
+        return keep_look(store(), bird, [evidence], tables(), day, stage, who, note, sure)
+
+    name = photo.file_id if photo is not None else ""
+    _keep_button("Measure it and keep it", bird, name, ready, keep)
+
+
+def _keep_button(
+    label: str, bird: Bird, photo: str, ready: bool, keep: Callable[[bool], Entry]
+) -> None:
+    """Keep a photo when it is pressed; ask first where something speaks against this bird."""
+    pressed = st.button(label, type="primary", disabled=not ready)
+    asked_of, doubts = st.session_state.get(ASKED, (None, ()))
+    sure = False
+    if ready and asked_of == (bird.id, photo):
+        st.warning(literal(f"Is it {bird.label}? {' '.join(doubts)}"))
+        sure = st.button(f"Yes, it is {literal(bird.label)}. Keep it", key=f"sure_{bird.id}")
+    if not (pressed or sure):
+        return
+    try:
+        with st.spinner("Measuring ..."):
+            entry = keep(sure)
+    except WhichBirdError as asks:
+        st.session_state[ASKED] = (bird.id, photo), asks.doubts
+        st.rerun()
+    except FieldmarksError as error:
+        told(error)
+    else:
+        st.session_state.pop(ASKED, None)
+        sentence = entry.observations[0].sentence
+        done_next_run(f"Kept as entry {entry.number} of {bird.label}. {sentence}")
 
 
 def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:

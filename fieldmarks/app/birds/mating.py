@@ -22,10 +22,15 @@ from fieldmarks.app.birds.shared import (
     told,
     verdict,
 )
-from fieldmarks.app.state import EARLIEST
 from fieldmarks.app.ways import way_to
-from fieldmarks.birds.model import YOUNG_FINDINGS, Pair, Young
-from fieldmarks.birds.service import before_test, mating_result, pair_labels, young_with_findings
+from fieldmarks.birds.model import EARLIEST, YOUNG_FINDINGS, Pair, Young
+from fieldmarks.birds.service import (
+    before_test,
+    mating_result,
+    pair_labels,
+    save_young,
+    young_with_findings,
+)
 
 
 def mating_page() -> None:
@@ -65,7 +70,7 @@ def mating_page() -> None:
         strong = "How strong that is, if ... (these chances are assumptions)"
         bullets(strong, [str(s) for s in result.strengths])
     _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
-    bullets("Young judged by their own looks", result.gaps)
+    bullets("What does not count, and was not looked at", result.gaps)
     _add(pair)
     _take_off(pair)
     try:
@@ -87,14 +92,22 @@ def _young(pair: Pair) -> None:
 
 
 def _take_off(pair: Pair) -> None:
-    """What was recorded by mistake; the pair stays in the folder with the reason."""
+    """What was recorded by mistake; the pair stays on record with the reason."""
     with st.expander("Recorded by mistake?"):
+        place = f"started_{pair.id}"
+        st.session_state.setdefault(place, pair.started)
+        started = st.date_input(
+            "Together since", None, min_value=EARLIEST, max_value=date.today(), key=place
+        )
         young = st.selectbox(
             "A young", [y.label for y in pair.young], index=None, placeholder="Choose"
         )
         left = tuple(y for y in pair.young if y.label != young)
         why = st.text_input("Or take the whole pair off, because ...", max_chars=200)
         try:
+            if started != pair.started and st.button("Change the day"):
+                store().save(dataclasses.replace(pair, started=started))
+                done_next_run("The day is changed.")
             if young is not None and st.button(f"Take {literal(young)} off"):
                 store().save(dataclasses.replace(pair, young=left))
                 done_next_run(f"{young} is taken off.")
@@ -119,11 +132,8 @@ def _add(pair: Pair) -> None:
     if not pressed:
         return
     try:
-        if not label.strip():
-            raise FieldmarksError("the young has no name", mend="Give its ring or a name")
-        others = tuple(y for y in pair.young if y.label != label.strip())
         young = Young(label.strip(), hatched, finding, kept.id if kept else None)
-        store().save(dataclasses.replace(pair, young=(*others, young)))
+        save_young(store(), pair, young, tables())
     except FieldmarksError as error:
         told(error)
     else:

@@ -21,7 +21,7 @@ from fieldmarks.app.birds.shared import (
     told,
     verdict,
 )
-from fieldmarks.birds.model import Pair, Purpose, new_id
+from fieldmarks.birds.model import EARLIEST, Pair, Purpose, new_id
 from fieldmarks.birds.service import advice_on_pair, before_test
 
 LOOKS = {
@@ -64,9 +64,12 @@ def pairing_page() -> None:
     if purpose == "test mating":
         lines = before_test(store(), first, second, tables(), date.today())
         bullets("Before a test mating", lines)
+    started = st.date_input(
+        "Together since", None, min_value=EARLIEST, max_value=date.today(), key="pair_started"
+    )
     if st.button("Record this pair"):
         try:
-            store().save(Pair(new_id(), first.id, second.id, purpose, date.today()))
+            store().save(Pair(new_id(), first.id, second.id, purpose, started))
         except FieldmarksError as error:
             told(error)
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import os
 import re
 from collections.abc import Iterable
 from datetime import date
@@ -15,8 +16,10 @@ from fieldmarks.app.ways import way_to
 from fieldmarks.birds.collection import Filter, list_birds, row_labels
 from fieldmarks.birds.model import Bird
 from fieldmarks.birds.store import Store
-from fieldmarks.rules import Tables, load_tables
+from fieldmarks.rules import Tables, load_rules
 
+# Set by ``fieldmarks --more-tables ... --own-swatches show``.
+MORE_TABLES, OWN_SWATCHES = "FIELDMARKS_MORE_TABLES", "FIELDMARKS_OWN_SWATCHES"
 MANY = 200  # above so many birds, the choice must be narrowed by typing
 
 
@@ -28,8 +31,8 @@ def store() -> Store:
 
 @st.cache_resource(show_spinner=False)
 def tables() -> Tables:
-    """The rule tables."""
-    return load_tables()
+    """The rule tables: the same for everyone, never changed by anyone."""
+    return load_rules(os.environ.get(MORE_TABLES), bool(os.environ.get(OWN_SWATCHES)))
 
 
 def heading(title: str, lead: str) -> None:
@@ -47,14 +50,19 @@ def no_bird_yet() -> bool:
     return True
 
 
-def choose_bird(label: str, key: str, without: str | None = None) -> Bird | None:
-    """Let the keeper choose a bird; None while none is chosen."""
+def choose_bird(
+    label: str, key: str, without: str | None = None, now: str | None = None
+) -> Bird | None:
+    """Let the keeper choose a bird; None while none is chosen. ``now`` is chosen at first."""
     found = list_birds(store(), Filter(with_gone=True), date.today(), count=MANY)
     if found.total > MANY:
         words = st.text_input(f"{label}: part of its name or ring", key=f"{key}_words")
         found = list_birds(store(), Filter(words, with_gone=True), date.today(), count=MANY)
     labels = row_labels(found.rows)
     labels.pop(without or "", None)
+    if now:
+        labels.setdefault(now, store().bird(now).label)
+        st.session_state.setdefault(key, now)  # as a default value it could not be taken off
     chosen = st.selectbox(
         label,
         list(labels),

@@ -65,9 +65,7 @@ def marker(
     suggestion: Region | None = None,
     *,
     key: str,
-    height: int | None = None,
     note: str = "",
-    pick_mark: bool = True,
     aside: Mapping[str, str] | None = None,
     on_event: Callable[[MarkerEvent], None] | None = None,
 ) -> MarkerEvent | None:
@@ -91,12 +89,8 @@ def marker(
         An outline to show dotted with "Keep it" and "Drop it".
     key : str
         Streamlit key; one per place in the page.
-    height : int, optional
-        Height of the photo area in CSS pixels; by default it follows the photo and the screen.
     note : str
         A sentence to show and speak below the photo, such as why no outline was found.
-    pick_mark : bool
-        Show the list to pick the next mark from.
     aside : mapping of str to str, optional
         A few words the browser remembers with the drawing, and gives back with it.
     on_event : callable, optional
@@ -134,9 +128,7 @@ def marker(
             "current": current_mark,
             "suggestion": region_to_wire(suggestion) if suggestion else None,
             "seen": answered,
-            "height": height,
             "note": note,
-            "pick": pick_mark,
             "aside": dict(aside or {}),
         },
         on_event_change=lambda: _deliver(key, photo, regions, on_event),

@@ -15,15 +15,11 @@ export class History {
     this.future = [];
   }
 
-  back(now) {
-    if (!this.past.length) return null;
-    this.future.push(now);
-    return this.past.pop();
-  }
-
-  forth(now) {
-    if (!this.future.length) return null;
-    this.past.push(now);
-    return this.future.pop();
+  /** The state before or after the one now shown; null if there is none. */
+  step(now, undo) {
+    const [from, to] = undo ? [this.past, this.future] : [this.future, this.past];
+    if (!from.length) return null;
+    to.push(now);
+    return from.pop();
   }
 }

@@ -70,7 +70,7 @@ function handleNodes(board, shape) {
 }
 
 function overlaps(a, b) {
-  return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
+  return a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1;
 }
 
 /**
@@ -81,36 +81,30 @@ function labelFor(letter, name, box, stage, { taken, boxes }, extra) {
   const [w, h] = [box.x1 - box.x0, box.y1 - box.y0];
   const [mx, my] = [(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2];
   const free = (s) =>
-    s.x >= 1 && s.y >= 1 && s.x + s.w < stage[0] && s.y + s.h < stage[1] &&
-    !taken.some((t) => overlaps(s, t));
-  const alone = (s) => !boxes.some((b) => b !== box && overlaps(s, rectOf(b)));
+    s.x0 >= 1 && s.y0 >= 1 && s.x1 < stage[0] && s.y1 < stage[1] && !taken.some((t) => overlaps(s, t));
+  const alone = (s) => !boxes.some((b) => b !== box && overlaps(s, b));
   const plates = [`${letter} ${name}`, letter].flatMap((text) => {
     const long = widthOf(text) + 14;
     const x = Math.min(Math.max(mx - long / 2, 2), Math.max(stage[0] - long - 2, 2));
     const large = h > 5 * PLATE && w > 1.3 * long;
     const ys = [box.y0 - PLATE - 7, box.y1 + 7, ...(large ? [my] : [])];
-    return ys.map((y) => ({ x, y, w: long, h: PLATE, text }));
+    return ys.map((y) => ({ x0: x, y0: y, x1: x + long, y1: y + PLATE, text }));
   });
   const places = [[mx, my], [mx, box.y0], [mx, box.y1], [box.x0, my], [box.x1, my]];
-  const bare = places.map(([x, y]) => ({ x: x - 7, y: y - 8, w: 14, h: 16, text: letter, bare: true }));
+  const bare = places.map(([x, y]) => (
+    { x0: x - 7, y0: y - 8, x1: x + 7, y1: y + 8, text: letter, bare: true }
+  ));
   const wanted = extra ? plates.filter(free) : [];
   const spot = [...plates.filter((s) => free(s) && alone(s)), ...wanted, ...bare.filter(free)][0];
   // Nothing free: the list has it, and zooming in makes room.
   if (!spot) return make("g", {});
   taken.push(spot);
-  const at = { x: spot.x + spot.w / 2, y: spot.y + spot.h / 2 + 4.5, "text-anchor": "middle" };
+  const { x0: x, y0: y, x1, y1 } = spot;
+  const at = { x: (x + x1) / 2, y: (y + y1) / 2 + 4.5, "text-anchor": "middle" };
   const text = make("text", at, spot.text);
   if (spot.bare) return make("g", { class: `label bare ${extra}` }, text);
-  const plate = make("rect", { x: spot.x, y: spot.y, width: spot.w, height: PLATE, rx: 4 });
+  const plate = make("rect", { x, y, width: x1 - x, height: PLATE, rx: 4 });
   return make("g", { class: `label ${extra}` }, plate, text);
-}
-
-function rectOf(box) {
-  return { x: box.x0, y: box.y0, w: box.x1 - box.x0, h: box.y1 - box.y0 };
-}
-
-function seen(box, [w, h]) {
-  return box.x1 > 0 && box.y1 > 0 && box.x0 < w && box.y0 < h;
 }
 
 /** Everything drawn over the photo. */
@@ -128,7 +122,8 @@ export function ink(board, svg) {
     item.points = outline(item.region.shape).map((p) => view.toScreen(p));
     item.box = boxOf(item.points);
   }
-  const shown = items.filter((item) => seen(item.box, view.stage));
+  const stage = { x0: 0, y0: 0, x1: view.stage[0], y1: view.stage[1] };
+  const shown = items.filter((item) => overlaps(item.box, stage));
   const room = { taken: [], boxes: shown.map((item) => item.box) };
   const lines = shown.map(({ region, points, dash, extra }) =>
     doubled(pathOf(points, region.shape.kind !== "line"), dash, extra),

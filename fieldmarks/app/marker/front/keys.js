@@ -1,6 +1,6 @@
 // Everything a finger can do, done with keys.
 
-import { clampedTo, ellipseIn, keptInside, scaled, shifted, withCorner } from "./shapes.js";
+import { clampedTo, ellipseIn, gripped, keptInside, scaled, shifted, sides, withCorner } from "./shapes.js";
 import { ZOOM_STEP } from "./view.js";
 
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
@@ -58,10 +58,9 @@ export class Keys {
     }
     const { shape } = chosen;
     if (board.corner >= 0 && shape.points) {
-      const points = shape.points.map(([x, y], i) =>
-        i === board.corner ? [x + dx * step, y + dy * step] : [x, y],
-      );
-      board.nudge("reshaped", clampedTo({ ...shape, points }, board.size));
+      const [x, y] = shape.points[board.corner];
+      const moved = gripped(shape, `corner ${board.corner}`, [x + dx * step, y + dy * step]);
+      board.nudge("reshaped", clampedTo(moved, board.size));
     } else {
       board.nudge("moved", keptInside(shifted(shape, dx * step, dy * step), board.size).shape);
     }
@@ -109,10 +108,8 @@ export class Keys {
     const { board } = this;
     const chosen = board.chosen();
     if (board.corner < 0 || chosen?.shape.kind !== "polygon") return false;
-    const { points } = chosen.shape;
-    const [a, b] = [points[board.corner], points[(board.corner + 1) % points.length]];
-    const middle = [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
-    board.nudge("reshaped", withCorner(chosen.shape, board.corner, middle));
+    const { after, at } = sides(chosen.shape)[board.corner];
+    board.nudge("reshaped", withCorner(chosen.shape, after, at));
     board.hold(board.corner + 1);
     return true;
   }

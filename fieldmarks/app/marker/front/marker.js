@@ -65,8 +65,6 @@ class Board {
     this.marks = new Map(data.marks.map((m) => [m.key, m]));
     this.photo = data.photo;
     this.size = data.size;
-    this.height = data.height;
-    this.picks = data.pick;
     const said = JSON.stringify(data.aside) !== JSON.stringify(this.aside);
     this.aside = data.aside;
     this.view.photo = data.size;
@@ -216,7 +214,7 @@ class Board {
     const title = this.titleOf(region);
     this.selected = "";
     this.corner = -1;
-    this.commit("deleted", this.settled.filter((r) => r !== region && r.id !== region.id), region);
+    this.commit("deleted", this.settled.filter((r) => r.id !== region.id), region);
     this.say(`${title}: deleted.`);
     this.parts.stage.focus({ preventScroll: true });
   }
@@ -237,7 +235,7 @@ class Board {
   step(kind) {
     this.flush();
     const undo = kind === "undo";
-    const state = undo ? this.history.back(this.settled) : this.history.forth(this.settled);
+    const state = this.history.step(this.settled, undo);
     if (!state) this.say(undo ? "Nothing to undo." : "Nothing to redo.");
     else {
       this.regions = this.settled = state;
@@ -325,7 +323,7 @@ class Board {
   // ---- view
 
   zoom(factor) {
-    this.view.zoomAt(this.view.stage.map((v) => v / 2), factor);
+    this.view.zoomAt(this.view.centre, factor);
     this.draw();
   }
 
@@ -338,12 +336,12 @@ class Board {
     const { stage } = this.parts;
     const wide = stage.clientWidth;
     if (!wide || !this.size) return;
-    const shape = `${wide} ${this.photo} ${this.height}`;
+    const shape = `${wide} ${this.photo}`;
     // A phone's address bar changes the window's height while scrolling; the photo must not jump.
     if (shape !== this.laid || stage.clientHeight < 50) {
       const most = Math.max(window.innerHeight * 0.62, 300);
       const fit = (wide * this.size[1]) / this.size[0];
-      stage.style.height = `${this.height ?? Math.round(Math.min(Math.max(fit, 320), most))}px`;
+      stage.style.height = `${Math.round(Math.min(Math.max(fit, 320), most))}px`;
       this.laid = shape;
     }
     this.view.resize([wide, stage.clientHeight]);

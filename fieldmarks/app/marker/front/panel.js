@@ -7,24 +7,14 @@ export const DRAWS = { area: ["outline", "ellipse", "tap"], line: ["line"] };
 const SHAPES = { polygon: "outline", ellipse: "oval", rectangle: "box", line: "line" };
 
 export function partsOf(root) {
-  const one = (selector) => root.querySelector(selector);
+  const named = [
+    "stage", "photo", "ink", "loupe", "note", "look", "answer", "before", "question", "chosen",
+    "letter", "name", "list",
+  ].map((name) => [name, root.querySelector(`.${name}`)]);
   return {
     root,
-    stage: one(".stage"),
-    photo: one(".photo"),
-    ink: one(".ink"),
-    loupe: one(".loupe"),
-    note: one(".note"),
-    next: one(".next"),
-    nextMark: one(".next-mark"),
-    look: one(".look"),
-    answer: one(".answer"),
-    before: one(".before"),
-    question: one(".question"),
-    chosen: one(".chosen"),
-    letter: one(".chosen .letter"),
-    name: one(".name"),
-    list: one(".list"),
+    ...Object.fromEntries(named),
+    nextMark: root.querySelector(".next-mark"),
     tools: [...root.querySelectorAll("[data-tool]")],
     does: Object.fromEntries([...root.querySelectorAll("[data-do]")].map((b) => [b.dataset.do, b])),
   };
@@ -118,7 +108,6 @@ export function showPanel(board) {
     button.setAttribute("aria-pressed", String(name === tool));
   }
   parts.stage.dataset.tool = tool;
-  parts.next.hidden = !board.picks;
   fill(parts.nextMark, [...marks.values()], current);
   parts.look.textContent = marks.get(current)?.look ?? "";
   parts.answer.hidden = !suggestion;

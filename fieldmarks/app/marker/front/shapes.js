@@ -15,18 +15,17 @@ export function outline(shape) {
     const { x, y, width: w, height: h } = shape;
     return [[x, y], [x + w, y], [x + w, y + h], [x, y + h]];
   }
-  const turn = (shape.angle * Math.PI) / 180;
   return Array.from({ length: ELLIPSE_SIDES }, (_, i) => {
     const t = (2 * Math.PI * i) / ELLIPSE_SIDES;
-    return fromAxes(shape, turn, shape.rx * Math.cos(t), shape.ry * Math.sin(t));
+    return fromAxes(shape, Math.cos(t), Math.sin(t));
   });
 }
 
-function fromAxes(shape, turn, u, v) {
-  return [
-    shape.cx + u * Math.cos(turn) - v * Math.sin(turn),
-    shape.cy + u * Math.sin(turn) + v * Math.cos(turn),
-  ];
+/** A point of an ellipse from shares of its two radii. */
+function fromAxes({ cx, cy, rx, ry, angle }, u, v) {
+  const turn = (angle * Math.PI) / 180;
+  const [cos, sin] = [Math.cos(turn), Math.sin(turn)];
+  return [cx + u * rx * cos - v * ry * sin, cy + u * rx * sin + v * ry * cos];
 }
 
 /** Smallest upright box: {x0, y0, x1, y1}. */
@@ -45,11 +44,6 @@ export function areaOf(points) {
     sum += x1 * y2 - x2 * y1;
   }
   return Math.abs(sum) / 2;
-}
-
-export function middleOf(shape) {
-  const box = boxOf(outline(shape));
-  return [(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2];
 }
 
 /** Even-odd rule. */
@@ -83,10 +77,11 @@ export function shifted(shape, dx, dy) {
 }
 
 export function scaled(shape, factor) {
-  const [mx, my] = middleOf(shape);
   if (shape.kind === "ellipse") {
     return { ...shape, rx: Math.max(shape.rx * factor, 2), ry: Math.max(shape.ry * factor, 2) };
   }
+  const { x0, y0, x1, y1 } = boxOf(outline(shape));
+  const [mx, my] = [(x0 + x1) / 2, (y0 + y1) / 2];
   if (shape.kind === "rectangle") {
     const w = Math.max(shape.width * factor, 3);
     const h = Math.max(shape.height * factor, 3);
@@ -152,14 +147,8 @@ export function grips(shape) {
   if (shape.kind !== "ellipse") {
     return outline(shape).map((at, i) => ({ name: `corner ${i}`, at }));
   }
-  const turn = (shape.angle * Math.PI) / 180;
-  const at = (u, v) => fromAxes(shape, turn, u, v);
-  return [
-    { name: "right", at: at(shape.rx, 0) },
-    { name: "low", at: at(0, shape.ry) },
-    { name: "left", at: at(-shape.rx, 0) },
-    { name: "high", at: at(0, -shape.ry) },
-  ];
+  const ends = { right: [1, 0], low: [0, 1], left: [-1, 0], high: [0, -1] };
+  return Object.entries(ends).map(([name, end]) => ({ name, at: fromAxes(shape, ...end) }));
 }
 
 /** The shape with one grip dragged to a point. */

@@ -33,8 +33,6 @@ class Task {
   }
 
   move() {}
-
-  end() {}
 }
 
 class Tap extends Task {

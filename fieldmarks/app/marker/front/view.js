@@ -21,9 +21,14 @@ export class View {
     return this.scale / this.whole;
   }
 
-  /** Middle of the stage, in photo pixels. */
+  /** Middle of the stage, on the screen. */
+  get centre() {
+    return this.stage.map((long) => long / 2);
+  }
+
+  /** The same place, in photo pixels. */
   get middle() {
-    return this.toPhoto([this.stage[0] / 2, this.stage[1] / 2]);
+    return this.toPhoto(this.centre);
   }
 
   toScreen([x, y]) {
@@ -45,14 +50,7 @@ export class View {
     const [middle, zoom] = first ? [null, 1] : [this.middle, this.zoom];
     this.stage = stage;
     if (first) return this.showAll();
-    this.scale = this.whole * zoom;
-    this.centre(middle);
-  }
-
-  centre([x, y]) {
-    this.x = this.stage[0] / 2 - x * this.scale;
-    this.y = this.stage[1] / 2 - y * this.scale;
-    this.settle();
+    this.pin(middle, this.centre, this.whole * zoom);
   }
 
   /** Zoom so that the photo under a screen point stays under it. */
@@ -76,8 +74,7 @@ export class View {
     const seen = left >= 0 && top >= 0 && right <= this.stage[0] && bottom <= this.stage[1];
     if (seen && long > SMALL) return;
     const share = (0.4 * Math.min(...this.stage)) / long;
-    this.scale = Math.min(Math.max(this.scale * share, this.whole), this.whole * CLOSEST);
-    this.centre([(x0 + x1) / 2, (y0 + y1) / 2]);
+    this.pin([(x0 + x1) / 2, (y0 + y1) / 2], this.centre, this.scale * share);
   }
 
   slide(dx, dy) {

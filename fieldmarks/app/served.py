@@ -1,0 +1,96 @@
+"""What ``fieldmarks show`` hands to Streamlit: the app behind a check of the name it is asked by.
+
+A web page anywhere may let its own name point to this computer (DNS rebinding); the browser then
+takes our answers for that page's own and lets it read every bird. Such a request still carries the
+page's name as ``Host`` (RFC 9110, 7.2), so only names of this computer are answered.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import socket
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+import streamlit as st
+from starlette.datastructures import Headers
+from starlette.middleware import Middleware
+from starlette.responses import PlainTextResponse
+from streamlit import config, net_util
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Receive, Scope, Send
+
+NAMES_VARIABLE = "FIELDMARKS_HOST_NAMES"  # more names, with commas, for one behind a proxy
+REFUSED = (
+    "fieldmarks answers only to the names of this computer. Open it at the address that "
+    f"'fieldmarks show' printed, or name yours in {NAMES_VARIABLE}."
+)
+
+
+def own_names(home_network: bool) -> set[str]:
+    """Names by which the app may be asked, besides addresses in figures."""
+    names = {"localhost", *os.environ.get(NAMES_VARIABLE, "").lower().split(",")} - {""}
+    if home_network:
+        own = socket.gethostname().lower()
+        names |= {own, f"{own.removesuffix('.local')}.local"}
+    return {name.strip() for name in names}
+
+
+def may_ask(host: str, origin: str | None, names: set[str], home_network: bool) -> bool:
+    """Whether a request with this ``Host`` and ``Origin`` comes from a page of our own.
+
+    An address in figures is no name, so nobody can point it elsewhere; on this computer only the
+    loopback ones reach us.
+    """
+    try:
+        called = urlsplit(f"//{host}")
+        name = (called.hostname or "").rstrip(".")
+        if called.netloc != host or "@" in host:
+            return False
+        if origin is not None and urlsplit(origin).netloc.lower() != host.lower():
+            return False
+    except ValueError:
+        return False
+    try:
+        address = ipaddress.ip_address(name)
+    except ValueError:
+        return name in names
+    return home_network or address.is_loopback
+
+
+class OwnNamesOnly:
+    """ASGI middleware: everyone else gets a refusal, before Streamlit sees the request."""
+
+    def __init__(self, app: ASGIApp, home_network: bool) -> None:
+        self.app, self.home_network = app, home_network
+        self.names = own_names(home_network)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass on what our own pages ask; refuse the rest."""
+        if scope["type"] in ("http", "websocket"):
+            headers = Headers(scope=scope)
+            hosts, origin = headers.getlist("host"), headers.get("origin")
+            if len(hosts) != 1 or not may_ask(hosts[0], origin, self.names, self.home_network):
+                if scope["type"] == "websocket":
+                    await send({"type": "websocket.close", "code": 1008})
+                else:
+                    await PlainTextResponse(REFUSED, 421)(scope, receive, send)
+                return
+        await self.app(scope, receive, send)
+
+
+def _no_outside_address() -> None:
+    """Streamlit would ask a host on the internet for it, to print it and to compare origins."""
+
+
+net_util.get_external_ip = _no_outside_address
+
+app = st.App(
+    Path(__file__).with_name("main.py"),
+    middleware=[
+        Middleware(OwnNamesOnly, home_network=config.get_option("server.address") == "0.0.0.0")
+    ],
+)

@@ -1,0 +1,171 @@
+"""Hypotheses: what a bird may be, and the colours each mark of it may then show."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from dataclasses import dataclass
+
+from fieldmarks.rules.plumage import cross_makeups, expected, expected_relation
+from fieldmarks.rules.tables import Tables
+
+# How likely before any mark is read (our judgement; sized on nothing). A first cross is rarer than
+# a pure bird, and so is a bird of no species in the tables. The keeper's word on variety and age is
+# believed, but not absolutely: a wrong one is found out by a few plain marks.
+CROSSED, UNKNOWN = 0.10, 0.02
+STATED = 0.97  # that the variety is as stated; and, apart from it, the age
+PUPIL = 0.2  # that an iris drawn without its pupil reads as dark as the pupil
+# Where the plumage of a first cross comes from: one parent, the other, half-way between them.
+SHARES = (0.3, 0.3, 0.4)
+
+Colours = tuple[tuple[str, float], ...]  # swatch key, probability
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """What the bird may be.
+
+    Parameters
+    ----------
+    species : tuple of str
+        One species, the two parents of a first cross, or none for a bird of no known species.
+    variety, age : str
+    """
+
+    species: tuple[str, ...]
+    variety: str
+    age: str
+
+    @property
+    def pure(self) -> bool:
+        """Whether it is of one species of the tables."""
+        return len(self.species) == 1
+
+
+@functools.lru_cache(maxsize=64)
+def possible(tables: Tables, variety: str, age: str) -> tuple[tuple[Hypothesis, float], ...]:
+    """Every hypothesis with the logarithm of its prior, for a stated variety and age."""
+    found = []
+    pure = math.log((1 - CROSSED - UNKNOWN) / len(tables.species))
+    for species, kind, years in itertools.product(tables.species, tables.varieties, tables.ages):
+        weight = pure + _said(kind == variety, len(tables.varieties))
+        weight += _said(years == age, len(tables.ages))
+        found.append((Hypothesis((species,), kind, years), weight))
+    pairs = list(itertools.combinations(tables.species, 2))
+    found += [(Hypothesis(pair, variety, age), math.log(CROSSED / len(pairs))) for pair in pairs]
+    found.append((Hypothesis((), variety, age), math.log(UNKNOWN)))
+    return tuple(found)
+
+
+def _said(as_stated: bool, count: int) -> float:
+    return math.log(STATED if as_stated else (1 - STATED) / max(count - 1, 1))
+
+
+@functools.lru_cache(maxsize=65536)
+def colours(tables: Tables, what: Hypothesis, mark: str, pupil_cut: bool = True) -> Colours:
+    """Swatches that a mark may show, with the probability of each; they add up to 1.
+
+    Where a hypothesis says nothing on a mark, it may show whatever any species shows there (in the
+    same variety or, where that moves the colours about, in the green and ino ones), or as well any
+    colour such a part can be made up of.
+
+    Parameters
+    ----------
+    tables : Tables
+    what : Hypothesis
+    mark : str
+    pupil_cut : bool
+        Whether the pupil was cut out of an iris.
+    """
+    if len(what.species) == 2:
+        shown = _crossed(tables, what, mark)
+    elif what.species:
+        keys = expected(tables, what.species[0], mark, what.variety, what.age).swatches
+        shown = _even(keys)
+    else:
+        shown = _even(palette(tables, mark))
+    if not shown:
+        others = _even(_anything(tables, mark, what.variety, what.age))
+        shown = others and _together((others, 0.5), (_even(palette(tables, mark)), 0.5))
+    if tables.marks[mark].kind == "iris" and not pupil_cut and shown:
+        dark = _even(tables.makeup_index["iris", "none", "full", "none"].swatches)
+        return _together((shown, 1 - PUPIL), (dark, PUPIL))
+    return shown
+
+
+@functools.lru_cache(maxsize=8192)
+def others(tables: Tables, what: Hypothesis, mark: str) -> Colours:
+    """Colours that a mark does not have under a hypothesis: of other species and ages, or any."""
+    own = {key for key, _ in colours(tables, what, mark)}
+    near = [
+        key
+        for species in tables.species
+        for age in tables.ages
+        for key in expected(tables, species, mark, what.variety, age).swatches
+        if key not in own
+    ]
+    far = tuple(key for key in palette(tables, mark) if key not in own)
+    parts = ((_even(tuple(dict.fromkeys(near))), 0.7), (_even(far), 0.3))
+    return _together(*(part for part in parts if part[0]))
+
+
+def relation_range(
+    tables: Tables, what: Hypothesis, key: str
+) -> tuple[float | None, float | None] | None:
+    """Range in which a relation should lie; a cross reaches from one parent's to the other's."""
+    rows = [expected_relation(tables, s, key, what.variety, what.age) for s in what.species]
+    if not rows or any(row.says_nothing for row in rows):
+        return None
+    lows, highs = [row.low for row in rows], [row.high for row in rows]
+    low = None if None in lows else min(v for v in lows if v is not None)
+    high = None if None in highs else max(v for v in highs if v is not None)
+    return low, high
+
+
+def _crossed(tables: Tables, what: Hypothesis, mark: str) -> Colours:
+    parents = [expected(tables, s, mark, what.variety, what.age).swatches for s in what.species]
+    if not all(parents):
+        return ()
+    between = cross_makeups(tables, *what.species, mark, what.variety, what.age)
+    parts = [_even(keys) for keys in (*parents, between) if keys]
+    return _together(*zip(parts, SHARES, strict=False))
+
+
+def _anything(tables: Tables, mark: str, variety: str, age: str) -> tuple[str, ...]:
+    """Whatever any species shows at a mark."""
+    for varieties in ((variety,), ("green", "ino")):
+        keys = [
+            key
+            for kind in varieties
+            if kind in tables.varieties
+            for species in tables.species
+            for key in expected(tables, species, mark, kind, age).swatches
+        ]
+        if keys:
+            return tuple(dict.fromkeys(keys))
+    return ()
+
+
+@functools.lru_cache(maxsize=256)
+def palette(tables: Tables, mark: str) -> tuple[str, ...]:
+    """Every colour that a mark of this kind can be made up of."""
+    grounds = {tables.marks[mark].kind} | {
+        row.marks[mark].ground for row in tables.species.values() if mark in row.marks
+    }
+    rules = (rule for rule in tables.makeup if rule.ground in grounds)
+    return tuple(dict.fromkeys(key for rule in rules for key in rule.swatches))
+
+
+def _even(keys: tuple[str, ...]) -> Colours:
+    return tuple((key, 1 / len(keys)) for key in keys)
+
+
+def _together(*parts: tuple[Colours, float]) -> Colours:
+    """Mixture of several sets of colours; equal swatches are added up."""
+    whole = sum(share for _, share in parts) or 1.0
+    total: dict[str, float] = {}
+    for shown, share in parts:
+        for key, weight in shown:
+            total[key] = total.get(key, 0.0) + weight * share / whole
+    return tuple(total.items())

@@ -1,0 +1,455 @@
+"""The model of one photo and one bird: how well each hypothesis explains all readings together.
+
+Every mark of a photo went through the same rendering, which nobody knows. Each hypothesis says what
+colours the marks may have; it is asked which rendering fits them best to what was read, and how
+likely the readings are then, with all renderings near that one counted in (Laplace's method; the
+mixture over swatches by expectation maximisation with Gauss-Newton steps, Dempster, Laird & Rubin
+1977). A mark that no expected colour explains counts as any colour at all: one odd mark costs a
+bounded amount and rules nothing out by itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from fieldmarks.judge.hypotheses import (
+    Colours,
+    Hypothesis,
+    colours,
+    others,
+    possible,
+    relation_range,
+)
+from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, slopes
+from fieldmarks.measure.quantities import (
+    COVERAGE_FACTOR,
+    Lab,
+    Reading,
+    Relation,
+    axes_at,
+    difference_weights,
+)
+from fieldmarks.measure.uncertainty import camera_terms
+from fieldmarks.rules.tables import Tables
+
+# Renderings (rows: mean, standard deviation; columns as in TERMS), from fits of this model to the
+# charts of benchmarks/real_birds.py: 19 after one grey card, 11 as the camera wrote them. Without a
+# card twice the spread of those in cast, contrast and saturation, as pictures are often worked on.
+RENDERINGS = {
+    "card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.12, 0.07, 0.07, 0.18, 0.12, 0.8]]),
+    "none": np.array([[-0.1, 0, 0.05, 0.08, 0.05, -0.8], [0.5, 0.15, 0.2, 0.22, 0.22, 1.0]]),
+}
+TOP = 1.0  # linear light where a photo without a card is cut off
+# What the same charts keep of error in every patch by itself, L*, a*, b* units.
+OWN_COLOUR = 3.5
+# Light on one mark of a bird against another, relative (round body, sheen; our judgement).
+OWN_LIGHT = 0.15
+# An outline that is a pixel or two off mixes in what lies beside it: L*, a*, b* units over the
+# width of the mark in pixels (our judgement).
+OWN_OUTLINE = 24.0
+CLIPPED = 12.0  # L*: how much darker a median may be where a share of the pixels was cut off
+# A tolerance of the tables is taken for two standard deviations of the birds.
+TOLERANCE_FACTOR = 2.0
+ODD = 0.06  # that a mark shows none of the colours expected of it
+ODD_UNKNOWN = 0.25  # the same in a bird of no known species
+# Any colour at all: CIELAB mean and standard deviations of what feathers and skin show.
+ANY_MEAN, ANY_SPREAD = np.array([55.0, 5.0, 20.0]), np.array([28.0, 22.0, 28.0])
+GREY_CARD = (49.5,)  # L* of an 18 % grey card
+SHARED_PARTS = ("card", "camera", "no card", "veiling glare")  # in every mark alike
+# Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
+STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
+EXPOSURE = np.eye(len(TERMS))[0]
+# How softly a range ends and what it reaches from and to where it is open, in its own unit.
+RANGES = {
+    "ring": (0.08, (0.0, 0.75)),
+    "size": (4.0, (110.0, 200.0)),
+    "same": (2.0, (0.0, 50.0)),
+    "fade": (2.0, (-20.0, 40.0)),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Everything that was read of one bird, ready for the model.
+
+    Parameters
+    ----------
+    marks : tuple of str
+        Mark of each observation; one with several colours has one for each.
+    lab : (m, 3) array
+    own : (m, 3, 3) array
+        Covariance of what is doubtful about each by itself.
+    weight : (m,) array
+        Share of the mark's area.
+    any : (m,) array
+        Logarithm of the density of any colour at all.
+    prior : (2, 6) array
+        Mean and standard deviations of the rendering.
+    top : float, optional
+        Where the photo is cut off.
+    pupil_cut : bool
+        Whether the pupil was cut out of the iris.
+    """
+
+    marks: tuple[str, ...]
+    lab: Array
+    own: Array
+    weight: Array
+    any: Array
+    prior: Array
+    top: float | None
+    pupil_cut: bool = True
+
+    def of(self, marks: Collection[str]) -> Evidence:
+        """The part of it that was read on some marks."""
+        keep = np.array([mark in marks for mark in self.marks], bool)
+        return replace(
+            self,
+            marks=tuple(mark for mark in self.marks if mark in marks),
+            lab=self.lab[keep],
+            own=self.own[keep],
+            weight=self.weight[keep],
+            any=self.any[keep],
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Explained:
+    """How one hypothesis explains the readings.
+
+    Parameters
+    ----------
+    what : Hypothesis
+    log_prior, log_likelihood : float
+        Natural logarithms; the likelihood has the rendering integrated out.
+    rendering : (6,) array
+        The likeliest one.
+    covariance : (6, 6) array
+        Of the rendering.
+    """
+
+    what: Hypothesis
+    log_prior: float
+    log_likelihood: float
+    rendering: Array
+    covariance: Array
+
+    @property
+    def weight(self) -> float:
+        """Logarithm of prior times likelihood."""
+        return self.log_prior + self.log_likelihood
+
+
+def gather(readings: Sequence[Reading]) -> Evidence:
+    """Make readings ready for the model.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        At most one per mark.
+    """
+    calibrated = all(r.calibrated for r in readings)
+    share = camera_share(readings) if calibrated else 1.0
+    prior = RENDERINGS["card" if calibrated else "none"] * share
+    rows = [row for reading in readings for row in _observations(reading, share)]
+    marks, labs, own, weights = zip(*rows, strict=True) if rows else ((), (), (), ())
+    lab = np.array(labs, float).reshape(-1, 3)
+    apart = ((lab - ANY_MEAN) / ANY_SPREAD) ** 2
+    anything = -0.5 * apart.sum(axis=1) - np.log(ANY_SPREAD).sum() - 1.5 * math.log(2 * math.pi)
+    return Evidence(
+        marks=marks,
+        lab=lab,
+        own=np.array(own, float).reshape(-1, 3, 3),
+        weight=np.array(weights, float),
+        any=anything,
+        prior=prior,
+        top=None if calibrated else TOP,
+        pupil_cut=any(r.mark == "pupil" for r in readings),
+    )
+
+
+def camera_share(readings: Sequence[Reading]) -> float:
+    """How wide the stated doubt about the camera is beside that of one grey card, about 1."""
+    shares = []
+    for reading in readings:
+        scale = np.array(difference_weights(reading.lab))
+        plain = np.array(camera_terms(reading.lab, GREY_CARD))
+        stated = np.zeros(3)
+        for part in reading.budget.parts:
+            if part.name == "camera":
+                stated = np.array([part.lightness, part.chroma, part.hue])
+        shares.append(np.linalg.norm(stated / scale) / np.linalg.norm(plain / scale))
+    return float(np.clip(np.median(shares), 0.1, 1.5)) if shares else 1.0
+
+
+def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array, float]]:
+    many = len(reading.populations) > 1
+    found = reading.populations if many else ()
+    colours_read = [(p.lab, p.fraction) for p in found] or [(reading.lab, 1.0)]
+    whole = sum(fraction for _, fraction in colours_read)
+    parts = [
+        p
+        for p in reading.budget.parts
+        if p.name not in SHARED_PARTS and not (many and p.name == "spread")
+    ]
+    across = math.sqrt(max(reading.pixels.total, 1))
+    cut = reading.pixels.clipped / max(reading.pixels.total, 1)
+    plain = (OWN_COLOUR * share) ** 2 + (OWN_OUTLINE / across) ** 2
+    rows = []
+    for lab, fraction in colours_read:
+        scale = np.array(difference_weights(lab)) / difference_weights(reading.lab)
+        axes = axes_at(lab)
+        own = plain * np.eye(3)
+        for part in parts:
+            own += (
+                axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2
+            ) @ axes.T
+        dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * OWN_LIGHT
+        own += np.outer(dimmer, dimmer)
+        own[0, 0] += (CLIPPED * cut) ** 2
+        rows.append((reading.mark, lab, own, fraction / whole))
+    return rows
+
+
+def explain(
+    tables: Tables,
+    evidence: Evidence,
+    relations: Sequence[Relation],
+    variety: str,
+    age: str,
+) -> list[Explained]:
+    """Let every hypothesis explain the readings, the likeliest first.
+
+    Parameters
+    ----------
+    tables : Tables
+    evidence : Evidence
+    relations : sequence of Relation
+    variety, age : str
+        As the keeper states them.
+    """
+    hypotheses = possible(tables, variety, age)
+    # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
+    evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
+    # Hypotheses that expect the same of the marks read are worked out once.
+    places: dict[_Case, list[int]] = {}
+    for place, (what, _) in enumerate(hypotheses):
+        wanted = tuple(colours(tables, what, m, evidence.pupil_cut) for m in evidence.marks)
+        case = _Case(ODD if what.species else ODD_UNKNOWN, wanted)
+        places.setdefault(case, []).append(place)
+    stated = [(what.variety, what.age) == (variety, age) for what, _ in hypotheses]
+    first = [case for case, which in places.items() if any(stated[p] for p in which)]
+    others = [case for case in places if case not in set(first)]
+    # A comparison of two colours that were both read is in the readings already.
+    read = set(evidence.marks)
+    apart = [r for r in relations if not read.issuperset(tables.relations[r.key].marks)
+             or tables.relations[r.key].kind == "ring"]  # fmt: skip
+    starts = [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS]
+    fits = _fit(tables, evidence, first, starts, STEPS)
+    best = max(fits.values(), key=lambda fit: fit[0])
+    fits |= _fit(tables, evidence, others, [best[1]], STEPS_MORE)
+    found = []
+    for case, which in places.items():
+        likelihood, *rest = fits[case]
+        for place in which:
+            what, prior = hypotheses[place]
+            related = sum(relation_likelihood(tables, what, row) for row in apart)
+            found.append(Explained(what, prior, likelihood + related, *rest))
+    return sorted(found, key=lambda e: -e.weight)
+
+
+def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
+    """Logarithm of the likelihood of a relation's value, over that of any value.
+
+    A range that ends softly, blurred by what the measure may be off.
+    """
+    kind = tables.relations[relation.key]
+    span = relation_range(tables, what, relation.key)
+    if span is None:
+        return 0.0
+    soft, width = RANGES[kind.kind]
+    low, high = (end if end is not None else other for end, other in zip(span, width, strict=True))
+    blur = math.hypot(relation.expanded / COVERAGE_FACTOR, soft)
+    inside = ndtr((relation.value - low) / blur) - ndtr((relation.value - high) / blur)
+    anywhere = 1 / (width[1] - width[0])
+    return math.log((1 - ODD) * float(inside) / (high - low) / anywhere + ODD)
+
+
+class _Case(NamedTuple):
+    """What a hypothesis expects of every observation."""
+
+    odd: float
+    wanted: tuple[Colours, ...]
+
+
+_Fit = tuple[float, Array, Array]
+
+
+def _fit(
+    tables: Tables,
+    evidence: Evidence,
+    cases: Sequence[_Case],
+    starts: Sequence[Array],
+    steps: int,
+) -> dict[_Case, _Fit]:
+    """Log likelihood, likeliest rendering and its covariance, by case."""
+    if not cases:
+        return {}
+    mean, spread = evidence.prior
+    if not evidence.marks:  # nothing was read: only the rendering before it
+        return {case: (0.0, mean, np.diag(spread**2)) for case in cases}
+    rows = _Rows.of(tables, evidence, cases)
+    best: list[Array] = []
+    for start in starts:
+        terms = np.tile(start, (len(cases), 1))
+        for step in range(steps + 1):
+            total, pull, bend = rows.look(evidence, terms)
+            bend = bend + np.diag(spread**-2)
+            if step < steps:
+                move = np.linalg.solve(bend, (pull - (terms - mean) / spread**2)[..., None])
+                terms = terms + np.clip(move[..., 0], -1.2 * spread, 1.2 * spread)
+        off = ((terms - mean) / spread) ** 2
+        value = total - 0.5 * off.sum(axis=1)
+        value -= 0.5 * np.linalg.slogdet(bend)[1] + np.log(spread).sum()
+        found = [value, terms, np.linalg.inv(bend)]
+        if best:
+            better = value > best[0]
+            found = [
+                np.where(better.reshape(-1, *(1,) * (new.ndim - 1)), new, old)
+                for new, old in zip(found, best, strict=True)
+            ]
+        best = found
+    return {case: (float(best[0][i]), best[1][i], best[2][i]) for i, case in enumerate(cases)}
+
+
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    """One row for each swatch that a case expects of an observation; rows of one lie together."""
+
+    case: npt.NDArray[np.intp]  # (r,)
+    unit: npt.NDArray[np.intp]  # (r,) which rendered swatch
+    log_share: Array  # (r,) of the swatch, and that the mark is not odd
+    begins: npt.NDArray[np.intp]  # where the rows of each (case, observation) begin
+    case_begins: npt.NDArray[np.intp]
+    observed: npt.NDArray[np.intp]  # (r,)
+    log_odd: Array  # (cases, m)
+    unit_case: npt.NDArray[np.intp]  # (u,)
+    light: Array  # (u, 3) linear light of each unit's swatch
+    turn: Array  # (r, 3, 3) whitens a difference
+    log_scale: Array  # (r,)
+
+    @staticmethod
+    def of(tables: Tables, evidence: Evidence, cases: Sequence[_Case]) -> _Rows:
+        units: dict[tuple[int, str], int] = {}
+        table: list[tuple[int, int, int, int, float]] = []
+        swatches = tables.swatch_number
+        for number, case in enumerate(cases):
+            for place, wanted in enumerate(case.wanted):
+                for key, share in wanted:
+                    unit = units.setdefault((number, key), len(units))
+                    table.append((number, place, unit, swatches[key], share * (1 - case.odd)))
+        case_of, observed, unit_of, swatch, share_of = (np.array(c) for c in zip(*table))
+        keys = list(swatches)
+        natural = np.stack([swatch_covariance(tables, key) for key in keys])
+        pairs, back = np.unique(observed * len(keys) + swatch, return_inverse=True)
+        whole = evidence.own[pairs // len(keys)] + natural[pairs % len(keys)]
+        turn = np.linalg.inv(np.linalg.cholesky(whole))
+        scale = np.log(np.diagonal(turn, axis1=1, axis2=2)).sum(axis=1)
+        group = case_of * len(evidence.lab) + observed
+        begins = np.flatnonzero(np.diff(group, prepend=-1))
+        swatch_of_unit = np.array([swatches[key] for _, key in units])
+        return _Rows(
+            case=case_of,
+            unit=unit_of,
+            log_share=np.log(share_of),
+            begins=begins,
+            case_begins=np.flatnonzero(np.diff(case_of, prepend=-1)),
+            observed=observed,
+            log_odd=np.log([[case.odd] for case in cases]) + evidence.any,
+            unit_case=np.array([number for number, _ in units]),
+            light=lab_to_linear(np.array([tables.lab[k] for k in keys]))[swatch_of_unit],
+            turn=turn[back],
+            log_scale=scale[back] - 1.5 * math.log(2 * math.pi),
+        )
+
+    def look(self, evidence: Evidence, terms: Array) -> tuple[Array, Array, Array]:
+        """Log likelihood of each case, its slope and its curvature in the terms.
+
+        Parameters
+        ----------
+        terms : (cases, 6) array
+        """
+        shape = self.log_odd.shape
+        middle, moves = slopes(self.light, terms[self.unit_case], evidence.top)
+        off = evidence.lab[self.observed] - middle[self.unit]
+        off = (self.turn @ off[..., None])[..., 0]
+        move = self.turn @ moves[self.unit]
+        log = self.log_share + self.log_scale - 0.5 * (off**2).sum(axis=1)
+        odd = self.log_odd.ravel()
+        peak = np.maximum(np.maximum.reduceat(log, self.begins), odd)
+        groups = np.repeat(np.arange(len(peak)), np.diff([*self.begins, len(log)]))
+        share = np.exp(log - peak[groups])
+        fitting = np.add.reduceat(share, self.begins)
+        total = peak + np.log(fitting + np.exp(odd - peak))
+        weight = share / np.exp(total - peak)[groups] * evidence.weight[self.observed]
+        turned = np.swapaxes(move * weight[:, None, None], 1, 2)
+        pull = np.add.reduceat((turned @ off[..., None])[..., 0], self.case_begins)
+        bend = np.add.reduceat(turned @ move, self.case_begins)
+        total = (total.reshape(shape) * evidence.weight).sum(axis=1)
+        return total, pull, bend
+
+
+def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str, float]:
+    """How much likelier each mark's reading is with its expected colours than with others.
+
+    Parameters
+    ----------
+    tables : Tables
+    evidence : Evidence
+    best : Explained
+        Whose rendering, and what it leaves open of it, is taken.
+
+    Returns
+    -------
+    dict
+        Mark -> natural logarithm of the likelihood of the colours expected of it over that of
+        those it has in other species or at other ages, or any other.
+    """
+    keys = list(tables.swatches)
+    light = lab_to_linear(np.array([tables.lab[key] for key in keys]))
+    middle, moves = slopes(light, np.tile(best.rendering, (len(keys), 1)), evidence.top)
+    spread = moves @ best.covariance @ np.swapaxes(moves, 1, 2)
+    spread += np.stack([swatch_covariance(tables, key) for key in keys])
+    whole = evidence.own[:, None] + spread
+    off = evidence.lab[:, None] - middle
+    away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
+    log = -0.5 * (away + np.linalg.slogdet(whole)[1]) - 1.5 * math.log(2 * math.pi)
+    number = tables.swatch_number
+    found: dict[str, float] = {}
+    for place, mark in enumerate(evidence.marks):
+        wanted = colours(tables, best.what, mark)
+        if not wanted:
+            continue
+        chances = []
+        for shown in (wanted, others(tables, best.what, mark)):
+            columns = [number[key] for key, _ in shown]
+            fitting = log[place, columns] + np.log([(1 - ODD) * share for _, share in shown])
+            chances.append(np.logaddexp.reduce([*fitting, evidence.any[place] + math.log(ODD)]))
+        ratio = evidence.weight[place] * float(chances[0] - chances[1])
+        found[mark] = found.get(mark, 0.0) + ratio
+    return found
+
+
+def swatch_covariance(tables: Tables, key: str) -> Array:
+    """Natural variation of the birds that show a swatch, CIELAB; (3, 3)."""
+    lab = tables.lab[key]
+    axes = axes_at(lab)
+    sigma = np.array(difference_weights(lab)) * tables.swatches[key].tolerance / TOLERANCE_FACTOR
+    return np.asarray((axes * sigma**2) @ axes.T)

@@ -1,0 +1,107 @@
+"""Rendering: what one photo does to every colour in it, as a few numbers shared by all its marks.
+
+A photo multiplies the light (exposure and cast), adds a veil of scattered light, bends the tone and
+changes the saturation. All of that strikes every mark alike, so it is one unknown of the photo and
+not a doubt of each mark by itself.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.measure.colour import RGB_TO_XYZ, XYZ_TO_RGB
+
+Array = npt.NDArray[np.float64]
+
+# What each number of a rendering is, in the order of every array here.
+TERMS = ("exposure", "red cast", "blue cast", "contrast", "saturation", "veil")
+GREY = 0.18  # linear light that a change of contrast leaves where it is
+VEIL = 0.01  # unit of the veil, in light relative to white
+FLOOR = 0.004  # linear light below which no power is taken
+KNEE = 0.03  # softness of the cut at the top, in linear light
+WHITE = np.array([0.95047, 1.0, 1.08883])  # XYZ of D65, white Y = 1
+FOOT = 6 / 29  # cube root of the light where the straight foot of CIELAB ends (CIE 15)
+STEP = 1e-3
+
+
+def render(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> Array:
+    """CIELAB of colours as a photo shows them.
+
+    Parameters
+    ----------
+    lab : (..., 3) array
+        True colours, CIELAB (D65, 2 degrees).
+    terms : (..., 6) array
+        Rendering, in the order of ``TERMS``: natural logarithms of exposure, of the red and the
+        blue channel over the green one, of contrast (a power about mid grey) and of saturation;
+        the veil in units of 1 % of white. Broadcast against ``lab``.
+    top : float, optional
+        Linear light near which the photo is cut off; None where it is not.
+
+    Returns
+    -------
+    (..., 3) array
+        Linear light x on each sRGB primary becomes GREY ((x + veil) gain / GREY)^contrast, and a*
+        and b* are stretched by the saturation.
+    """
+    return render_linear(lab_to_linear(lab), terms, top)
+
+
+def render_linear(light: Array, terms: npt.ArrayLike, top: float | None = None) -> Array:
+    """The same from linear light on the sRGB primaries, (..., 3)."""
+    terms = np.asarray(terms, float)
+    exposure, red, blue, contrast, saturation, veil = np.moveaxis(terms, -1, 0)
+    gain = np.exp(exposure[..., None] + np.stack([red, 0 * red, blue], axis=-1))
+    light = (light + VEIL * veil[..., None]) * gain
+    light = light * (np.maximum(np.abs(light), FLOOR) / GREY) ** (np.exp(contrast)[..., None] - 1)
+    if top is not None:
+        light = light - KNEE * np.logaddexp(0, (light - top) / KNEE)
+    out = _linear_to_lab(light)
+    out[..., 1:] *= np.exp(saturation)[..., None]
+    return out
+
+
+def undo(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> Array:
+    """True colours of what a photo shows: the inverse of :func:`render`.
+
+    What lies at or above the cut is taken for just below it.
+    """
+    lab, terms = np.array(lab, float), np.asarray(terms, float)
+    exposure, red, blue, contrast, saturation, veil = np.moveaxis(terms, -1, 0)
+    lab[..., 1:] *= np.exp(-saturation)[..., None]
+    light = lab_to_linear(lab)
+    if top is not None:
+        below = np.maximum((top - light) / KNEE, 1e-3)
+        light = top - KNEE * np.log(np.expm1(below))
+    power = np.exp(contrast)[..., None]
+    foot = FLOOR * (FLOOR / GREY) ** (power - 1)
+    size = np.abs(light)
+    curved = GREY * (np.maximum(size, foot) / GREY) ** (1 / power)
+    light = np.where(size > foot, np.sign(light) * curved, light * FLOOR / foot)
+    gain = np.exp(exposure[..., None] + np.stack([red, 0 * red, blue], axis=-1))
+    return _linear_to_lab(light / gain - VEIL * veil[..., None])
+
+
+def slopes(light: Array, terms: Array, top: float | None = None) -> tuple[Array, Array]:
+    """Rendered colours (..., 3) and how they move with each term, (..., 3, 6)."""
+    steps = np.vstack([np.zeros(len(TERMS)), STEP * np.eye(len(TERMS))])
+    bent = render_linear(light[..., None, :], terms[..., None, :] + steps, top)
+    middle = bent[..., 0, :]
+    return middle, np.moveaxis((bent[..., 1:, :] - middle[..., None, :]) / STEP, -2, -1)
+
+
+def lab_to_linear(lab: npt.ArrayLike) -> Array:
+    """CIELAB to linear light on the sRGB primaries, below black too (CIE 15, straight foot)."""
+    lab = np.asarray(lab, float)
+    middle = (lab[..., 0] + 16) / 116
+    root = np.stack([middle + lab[..., 1] / 500, middle, middle - lab[..., 2] / 200], axis=-1)
+    xyz = np.where(root > FOOT, root**3, 3 * FOOT**2 * (root - 4 / 29))
+    return np.asarray((xyz * WHITE) @ XYZ_TO_RGB.T)
+
+
+def _linear_to_lab(light: Array) -> Array:
+    xyz = light @ RGB_TO_XYZ.T / WHITE
+    root = np.where(xyz > FOOT**3, np.cbrt(xyz), xyz / (3 * FOOT**2) + 4 / 29)
+    x, y, z = np.moveaxis(root, -1, 0)
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
