@@ -14,14 +14,22 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.archive import Archive, digest, opened, write_archive
-from fieldmarks.birds.compare import Difference, record_differences, region_differences
+from fieldmarks.birds.compare import (
+    VERSION,
+    Check,
+    Difference,
+    Outcome,
+    Verified,
+    record_differences,
+    region_differences,
+)
 from fieldmarks.birds.model import Bird, now
 from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.signature import sign, signature_of
@@ -92,7 +100,6 @@ def seal_of(files: dict[str, str]) -> str:
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
-VERSION = "version"
 CLEANED_NOTE = (
     "the place and the maker's data were taken out of this file, the picture itself is unchanged; "
     "the photo as it was taken has the SHA-256 "
@@ -210,29 +217,6 @@ def _version(name: str) -> str:
         return ""
 
 
-Outcome = Literal["same", "different", "note"]
-
-
-@dataclass(frozen=True)
-class Check:
-    """One thing that was checked.
-
-    Parameters
-    ----------
-    where : str
-        Which photo or file.
-    what : str
-    outcome : str
-        "same", "different", or "note" for what does not decide.
-    detail : str
-    """
-
-    where: str
-    what: str
-    outcome: Outcome
-    detail: str = ""
-
-
 @dataclass(frozen=True)
 class Seal:
     """What the maker tells the other side by another way.
@@ -247,55 +231,6 @@ class Seal:
 
     seal: str
     key: str = ""
-
-
-@dataclass(frozen=True)
-class Verified:
-    """What came of re-running a dossier.
-
-    Parameters
-    ----------
-    checks : tuple of Check
-    seal : str
-    key : str
-        Name of the key it is signed with; empty if it is not, or the signature does not fit.
-    compared : bool
-        Whether the seal or the key was compared with one that the maker told.
-    """
-
-    checks: tuple[Check, ...]
-    seal: str
-    key: str = ""
-    compared: bool = False
-
-    @property
-    def same(self) -> bool:
-        """Whether nothing was different."""
-        return all(c.outcome != "different" for c in self.checks)
-
-    @property
-    def sentence(self) -> str:
-        """The result in one sentence."""
-        if self.same:
-            said = (
-                "SAME: every number follows again from the photos, regions and tables in this "
-                "dossier."
-            )
-            if not self.compared:
-                said += (
-                    " Whether ring, names and PDF are as the maker wrote them is not known until "
-                    "you compare the seal or the key below with what the maker told you."
-                )
-            return said
-        count = sum(c.outcome == "different" for c in self.checks)
-        said = f"DIFFERENT: {count} checks failed. See which below."
-        versions = [c.detail for c in self.checks if c.what == VERSION]
-        if versions:
-            said += (
-                f" It was {versions[0]}: that alone can change numbers. Check it with the version "
-                "that made it before you conclude anything."
-            )
-        return said
 
 
 def verify_dossier(

@@ -42,8 +42,9 @@ from fieldmarks.birds.observation import Evidence, region_file_of
 from fieldmarks.birds.photos import photo_name
 from fieldmarks.birds.reader import KINDS, batches, read
 from fieldmarks.birds.ring import ring_key, same_ring
-from fieldmarks.birds.store import Store, Writing, known, next_number, put, put_record
+from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
+from fieldmarks.birds.writing import Writing, known, next_number, put, put_record
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.record import record_from_json

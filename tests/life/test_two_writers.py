@@ -1,7 +1,7 @@
 """Two writers on one store, against a model in memory.
 
 Nothing confirmed is lost, and no act reaches another bird. A few runs each time;
-``FIELDMARKS_RUNS=2000`` for more: ``benchmarks/results/store.md`` says what came of it.
+``FIELDMARKS_RUNS=2000`` for more: ``benchmarks/results/store_writers.md`` says what came of it.
 """
 
 import dataclasses
