@@ -12,6 +12,7 @@ import dataclasses
 import json
 import re
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -38,14 +39,14 @@ from fieldmarks.birds.model import (
     now,
     to_json,
 )
-from fieldmarks.birds.observation import Evidence, region_file_of
+from fieldmarks.birds.observation import region_file_of
 from fieldmarks.birds.photos import photo_name
 from fieldmarks.birds.reader import KINDS, batches, read
 from fieldmarks.birds.ring import ring_key, same_ring
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
 from fieldmarks.birds.writing import Writing, known, next_number, put, put_record
-from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
+from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, given_name, without_place
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.record import record_from_json
 
@@ -136,20 +137,14 @@ def _files(
     for entry in entries:
         given = []
         for observation in entry.observations:
-            evidence = Evidence(store.photo(observation), store.record(observation))
-            record = store.record_file(observation)
-            if not with_place and (clean := evidence.without_place()) is not evidence:
-                name = clean.record.measurement.photo
-                observation = dataclasses.replace(
-                    observation,
-                    photo=clean.sha256,
-                    file=name[-200:],
-                    ending=Path(name).suffix.lower() or observation.ending,
-                )
-                evidence, record = clean, clean.record_file
-            yield f"photos/{photo_name(observation)}", evidence.photo
-            yield record_name(observation, "regions"), region_file_of(evidence.record)
+            photo, record = store.photo(observation), store.record_file(observation)
+            if not with_place:
+                observation, photo, record = _without_place(observation, photo, record)
+            yield f"photos/{photo_name(observation)}", photo
             yield record_name(observation), record
+            with suppress(FieldmarksError):  # of an earlier version: the record tells of them
+                told = record_from_json(record, observation.file)
+                yield record_name(observation, "regions"), region_file_of(told)
             given.append(observation)
             packed = store.packed_tables(observation.table_fingerprint)
             if packed is not None:
@@ -157,6 +152,26 @@ def _files(
         yield _told(dataclasses.replace(entry, observations=tuple(given)))
     yield "settings.json", json.dumps({k: store.setting(k) for k in SHARED}).encode()
     yield "schema.json", (json.dumps(life_schema(), indent=1) + "\n").encode()
+
+
+def _without_place(
+    observation: Observation, photo: bytes, record: bytes
+) -> tuple[Observation, bytes, bytes]:
+    """As :meth:`Evidence.without_place`, but for the record of any version."""
+    clean = without_place(photo, observation.file)
+    if clean == photo:
+        return observation, photo, record
+    told = json.loads(record)
+    measured = told["measurement"]
+    name, key = given_name(measured["photo"], clean), digest(clean)
+    measured |= {"photo": name, "sha256": key}
+    measured["facts"]["has_position"] = False
+    if measured["facts"]["format"] != "JPEG":
+        measured["facts"]["format"] = "PNG"
+    measured["regions"] |= {"photo": name, "sha256": key}
+    ending = Path(name).suffix.lower() or observation.ending
+    moved = dataclasses.replace(observation, photo=key, file=name[-200:], ending=ending)
+    return moved, clean, json.dumps(told, ensure_ascii=False).encode()
 
 
 def _told(thing: Kept) -> tuple[str, bytes]:
@@ -343,8 +358,13 @@ def _take_photo(
     where, name = f"{packed.where}, {observation.file}", photo_name(observation)
     text = packed.read(record_name(observation))
     photo = packed.read(f"photos/{name}")
-    record = record_from_json(text, where)
-    if not record.measurement.sha256 == observation.photo == digest(photo):
+    try:  # whatever version made it: whoever reads the record later checks all of it
+        measured = json.loads(text)["measurement"]["sha256"]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        raise FieldmarksError(
+            "this record is damaged", where=where, mend="Take a whole export"
+        ) from None
+    if not measured == observation.photo == digest(photo):
         raise FieldmarksError("a photo and its record do not belong together", where=where)
     store.put_photo(work, name, photo)
     put_record(work, entry.id, observation.id, name, text)

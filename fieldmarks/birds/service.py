@@ -25,7 +25,17 @@ from fieldmarks.birds.mating import (
     young_faults,
     young_key,
 )
-from fieldmarks.birds.model import EARLIEST, Bird, Entry, Pair, Stage, Young, new_id, told_apart
+from fieldmarks.birds.model import (
+    EARLIEST,
+    Bird,
+    Entry,
+    Observation,
+    Pair,
+    Stage,
+    Young,
+    new_id,
+    told_apart,
+)
 from fieldmarks.birds.moult import GROWN, PRESENT, SignStory, sign_stories
 from fieldmarks.birds.observation import Evidence, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, warnings_for_test
@@ -227,7 +237,7 @@ def keep_look(
     for earlier in store.entries(bird.id):
         mine = earlier.observations if earlier.measured_by == who else ()
         again = (o for o in mine if o.photo in given)
-        if any(region_file_of(store.record(o)) == given[o.photo] for o in again):
+        if any(_regions(store, o) == given[o.photo] for o in again):
             raise FieldmarksError(
                 "this photo is kept already, with the same regions",
                 where=f"{bird.label}, entry {earlier.number}",
@@ -237,6 +247,14 @@ def keep_look(
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
     return store.save_entry(entry, evidence, tables)
+
+
+def _regions(store: Store, observation: Observation) -> bytes:
+    """Regions drawn on a kept photo; empty where its record is lost or of an earlier version."""
+    try:
+        return region_file_of(store.record(observation))
+    except FieldmarksError:
+        return b""
 
 
 def lost_comparisons(evidence: Sequence[Evidence], tables: Tables) -> list[str]:

@@ -12,7 +12,7 @@ from rich.text import Text
 from fieldmarks.birds.agreement import Agreement
 from fieldmarks.birds.buying import BuyingCheck
 from fieldmarks.birds.collection import BirdPage, CollectionPage
-from fieldmarks.birds.dossier import Verified
+from fieldmarks.birds.compare import Verified
 from fieldmarks.birds.listfile import Preview
 from fieldmarks.birds.mating import MatingResult
 from fieldmarks.birds.model import Entry, Pair

@@ -56,7 +56,8 @@ def test_a_store_of_version_0_2_0_is_taken_over_whole(old):
         assert now_in(store) == truth(old)
         observations = [o for e in everything(store)[1] for o in e.observations]
         assert {o.id: store.record_file(o) for o in observations} == records
-        assert all(store.record(o).measurement.sha256 == o.photo for o in observations)
+        export_store(store, old / "new.zip")
+        export_store(store, old / "with_place.zip", with_place=True)
         assert {p: p.read_bytes() for p in (old / "s" / "photos").rglob("*.jpg")} == photos
         assert store.setting("ring_pattern") == "AA-99-9"
         assert all(store.packed_tables(o.table_fingerprint) for o in observations)
@@ -67,6 +68,12 @@ def test_a_store_of_version_0_2_0_is_taken_over_whole(old):
     assert left == {"birds.sqlite", "photos", "copies", "edition-2"}
     with Store(old / "s") as again:
         assert now_in(again) == truth(old)
+        again.withdraw(again.find("Twin"), "entered twice")
+        export_store(again, old / "all.zip")
+    with Store(old / "empty") as other:
+        import_store(other, old / "all.zip")
+        assert [len(group) for group in everything(other)] == [5, 3, 1]
+        assert check_store(other) == []
 
 
 def test_a_store_of_version_0_1_is_taken_over_too(old):
