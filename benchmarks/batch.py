@@ -24,9 +24,10 @@ from pathlib import Path
 from _tables import markdown, save
 from PIL import Image
 
+from fieldmarks.folder import Summary, assess_many, photos_in
 from fieldmarks.measure.region import Ellipse, Line, Polygon, Rectangle, RegionSet, Shape
 from fieldmarks.measure.region_file import read_region_file, write_region_file
-from fieldmarks.pipeline import Summary, assess_many, demo_birds, photos_in, region_file_of
+from fieldmarks.pipeline import demo_birds, region_file_of
 from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
 

@@ -56,7 +56,7 @@ def main() -> None:
         f"(k = 2) in {np.mean(errors <= limits):.1%}. Stated: median {np.median(limits):.1f} "
         f"CIEDE2000; true error: mean {errors.mean():.1f}, 95 % {np.percentile(errors, 95):.1f}.",
         "Outside: " + ("; ".join(missed) or "none") + ".",
-        markdown(("bird", "lamp", "outcome", "nothing against", "signs seen"), rows),
+        markdown(("bird", "lamp", "outcome", "species left", "signs seen"), rows),
     )
 
 

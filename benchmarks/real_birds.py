@@ -59,10 +59,12 @@ def rows(folder: Path, name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def numbers(folder: Path) -> tuple[dict[str, list[Reading]], dict[str, list[Relation]]]:
+def numbers(
+    folder: Path, prefix: str = ""
+) -> tuple[dict[str, list[Reading]], dict[str, list[Relation]]]:
     """Readings and ring widths of every bird from the numbers alone."""
     readings, relations = defaultdict(list), defaultdict(list)
-    for row in rows(folder, "readings.csv"):
+    for row in rows(folder, f"{prefix}readings.csv"):
         lab, spread = ([float(row[f"{p}{c}"]) for c in "Lab"] for p in ("", "spread_"))
         light, *colour = (OWN_SCATTER * s for s in spread)
         part = UncertaintyPart("spread", light, max(colour), max(colour), "")
@@ -77,9 +79,9 @@ def numbers(folder: Path) -> tuple[dict[str, list[Reading]], dict[str, list[Rela
                 Budget((part,)),
                 PixelCount(total, clipped, 0, 0, used),
                 False,
-            )  # fmt: skip
+            )
         )
-    for row in rows(folder, "relations.csv"):
+    for row in rows(folder, f"{prefix}relations.csv"):
         if row["relation"] == "ring":
             width = Relation("ring", "ring", float(row["value"]),
                              float(row["expanded_uncertainty"]), ())  # fmt: skip
@@ -197,6 +199,7 @@ def sensitivity(readings, relations, birds: dict, tables: Tables) -> str:
                 model.RENDERINGS["none"] = changed
             else:
                 setattr(model, name, changed)
+            model.natural_variation.cache_clear()
             found = Counter()
             for bird, rows_read in readings.items():
                 result = judged(rows_read, relations[bird], tables, birds[bird])
@@ -212,6 +215,7 @@ def sensitivity(readings, relations, birds: dict, tables: Tables) -> str:
                 model.RENDERINGS["none"] = kept
             else:
                 setattr(model, name, kept)
+            model.natural_variation.cache_clear()
             what = "spread of renderings without a card" if name == "none" else name
             lines.append((what, f"x {times:g}", found["first"], found["alone"], found["out"],
                           "yes" if found["rejected"] else "no"))  # fmt: skip

@@ -24,7 +24,7 @@ from simulator.demo import Picture, pictures
 from simulator.outlines import drawn_regions
 from simulator.scene import Light, Rendered, paint_scene, take_photo
 
-from fieldmarks.measure import calibration
+from fieldmarks.measure import calibration as calibrating
 from fieldmarks.measure import reading as reading_module
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import difference
@@ -84,7 +84,7 @@ def shadowed_card(number: int, seed: int) -> tuple[list[Outcome], list[Outcome],
     scene = paint_scene(picture.plumage, picture.setting, light, int(rng.integers(2**31)))
     photo = shoot(scene, light, rng)
     safe = calibrate(photo, [card_of(picture)])
-    with patch.object(calibration, "REFUSE_STEP", 99.0):
+    with patch.object(calibrating, "REFUSE_STEP", 99.0):
         careless = calibrate(photo, [card_of(picture)])
     both = [list(read(photo, scene, picture, c)) for c in (safe, careless)]
     return both[0], both[1], not safe.calibrated

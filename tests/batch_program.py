@@ -12,7 +12,7 @@ from pathlib import Path
 
 import joblib
 
-from fieldmarks.pipeline import assess_many, photos_in
+from fieldmarks.folder import assess_many, photos_in
 from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
 

@@ -17,10 +17,10 @@ from test_record import save_bird
 from test_tables import SIXTH
 
 from fieldmarks._util.parallel import spread
+from fieldmarks.folder import assess_many, photos_in, sensible_workers
 from fieldmarks.measure.chart import calibrate_with_chart
 from fieldmarks.measure.phone_profile import make_profile
 from fieldmarks.measure.region_file import read_region_file, write_region_file
-from fieldmarks.pipeline import assess_many, photos_in, sensible_workers
 from fieldmarks.record import Question, record_from_json
 from fieldmarks.rules import load_rules
 
@@ -91,7 +91,7 @@ def test_bad_photos_among_good_ones_are_named_and_the_rest_is_done(tmp_path, tab
 
 
 def test_a_fault_of_the_program_on_one_photo_does_not_stop_the_rest(tmp_path, tables, monkeypatch):
-    from fieldmarks import pipeline as batch
+    from fieldmarks import folder as batch
 
     photos = birds(tmp_path / "photos", 3)
     real = batch.record_of_file

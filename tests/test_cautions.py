@@ -13,6 +13,25 @@ def caution(key):
 
 
 SPOTTED = [("bright yellow", 0.8), ("orange", 0.2)]
+BLUE_PERSONATUS = [
+    reading(mark, colour)
+    for mark, colour in {
+        "face": "jet black",
+        "forehead": "jet black",
+        "crown": "jet black",
+        "nape": "white",
+        "rump": "greyish blue",
+    }.items()
+]
+LUTINO_LILIANAE = [
+    reading(mark, colour)
+    for mark, colour in {
+        "face": "salmon red",
+        "bib": "bright yellow",
+        "rump": "bright yellow",
+        "iris": "pale eye",
+    }.items()
+]
 # caution -> readings, relations, and the question with which it must show
 CAUTIONED = {
     "no_proof": ([], [], {}),
@@ -20,6 +39,9 @@ CAUTIONED = {
     "selected_line": (bird("fischeri"), [], {}),
     "ask_records": ([], [], {"variety": "blue_ino"}),
     "light_iris": ([], [], {"variety": "blue_ino"}),
+    "blue_by_crossing": ([], [], {"variety": "blue", "claimed": "fischeri"}),
+    "lutino_by_crossing": ([], [], {"variety": "ino", "claimed": "fischeri"}),
+    "white_by_crossing": ([], [], {"variety": "blue_ino"}),
     "young": ([], [], {"age": "young"}),
     "sterile": (bird("fischeri"), [], {"claimed": "roseicollis"}),
     "sterile_sign": (bird("personatus"), [relation("ring", 0.08)], {"claimed": "personatus"}),
@@ -35,6 +57,9 @@ NOT_CAUTIONED = {
     "selected_line": (bird("lilianae"), [], {}),
     "ask_records": (bird("lilianae"), [], {}),
     "light_iris": (bird("lilianae"), [], {}),
+    "blue_by_crossing": (BLUE_PERSONATUS, [], {"variety": "blue", "claimed": "personatus"}),
+    "lutino_by_crossing": (LUTINO_LILIANAE, [], {"variety": "ino", "claimed": "lilianae"}),
+    "white_by_crossing": (bird("lilianae"), [], {}),
     "young": ([], [], {}),
     "sterile": (bird("personatus"), [], {"claimed": "personatus"}),
     "sterile_sign": (bird("personatus"), [relation("ring", 0.3)], {"claimed": "personatus"}),

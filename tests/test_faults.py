@@ -15,7 +15,7 @@ from test_record import save_bird
 
 from fieldmarks._util import atomic_write as files_module
 from fieldmarks._util.atomic_write import write_whole
-from fieldmarks.pipeline import assess_many
+from fieldmarks.folder import assess_many
 from fieldmarks.record import Question, record_from_json
 from fieldmarks.rules import load_rules
 
@@ -131,15 +131,16 @@ def test_a_file_is_on_the_disk_before_its_name_and_its_name_before_the_next_file
 DIES = """
 import os, signal, sys
 from pathlib import Path
-from fieldmarks import pipeline as batch
+from fieldmarks import folder as batch, pipeline
 from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
-real = getattr(batch, sys.argv[1])
+place = pipeline if sys.argv[1] == "write_record" else batch
+real = getattr(place, sys.argv[1])
 def dies(*given):
     if "bird01" in str(given[0]) or "bird01" in given[0].measurement.photo:
         os.kill(os.getpid(), signal.SIGKILL)
     return real(*given)
-setattr(batch, sys.argv[1], dies)
+setattr(place, sys.argv[1], dies)
 photos = batch.photos_in(Path(sys.argv[2]))
 batch.assess_many(photos, Path(sys.argv[3]), load_rules(), Question())
 """

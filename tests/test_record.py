@@ -11,13 +11,14 @@ from scenes import GREY_18, card, linear_scene
 from test_phone_profile import chart_tiles, phone_photo, tile
 
 from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
+from fieldmarks.folder import assess_many, photos_in
 from fieldmarks.measure.chart import calibrate_with_chart
 from fieldmarks.measure.colour import encode_srgb
 from fieldmarks.measure.phone_profile import make_profile
 from fieldmarks.measure.photo import open_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.measure.region_file import write_region_file
-from fieldmarks.pipeline import assess_many, make_record, photos_in, record_of_file
+from fieldmarks.pipeline import make_record, record_of_file
 from fieldmarks.record import (
     FINDING_COLUMNS,
     Question,

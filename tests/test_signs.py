@@ -116,12 +116,19 @@ def test_each_sign_names_ancestry_strength_and_evidence():
 def test_no_expected_colour_of_an_adult_is_itself_a_sign():
     """A pure bird at the very centre of its swatches must show none of its own signs."""
     for species, row in TABLES.species.items():
-        for variety in TABLES.varieties:
+        for variety, kind in TABLES.varieties.items():
+            if kind.species and species not in kind.species:
+                continue
             for mark in row.marks:
                 for key in expected(TABLES, species, mark, variety).swatches:
                     drawn = draw_colours(reading(mark, TABLES.lab[key], sigma=0.05), 5)
                     sightings = look_for_signs(TABLES, species, {mark: drawn}, {}, variety, "adult")
-                    seen = [s for s in sightings if s.status is SignStatus.SEEN]
+                    seen = [
+                        s
+                        for s in sightings
+                        # A hint may be a colour that good birds show too.
+                        if s.status is SignStatus.SEEN and s.strength != "hint"
+                    ]
                     assert not seen, (species, variety, mark, key)
 
 

@@ -19,11 +19,11 @@ def test_blue_ino_cannot_be_told_and_the_advice_is_to_test_mate():
     assert any("breeder" in text for text in result.cautions)
 
 
-def test_a_light_iris_narrows_a_blue_ino_bird_to_two():
-    marks = [shown("face", "white"), shown("iris", "pale eye")]
-    result = assess(marks, [], TABLES, variety="blue_ino")
-    assert result.conclusion.candidates == (N, L)
-    assert result.conclusion.outcome == "cannot be told"
+def test_the_eye_of_a_white_bird_decides_nothing_and_is_called_a_hint():
+    for eye in ("pale eye", "dark eye", "red eye"):
+        result = assess([shown("iris", eye)], [], TABLES, variety="blue_ino")
+        assert set(result.conclusion.candidates) == set(TABLES.species)
+        assert any("light eye hints at nigrigenis or lilianae" in t for t in result.cautions)
 
 
 def test_blue_nigrigenis_and_lilianae_keep_the_rump_when_eye_and_beak_say_nothing():
@@ -104,7 +104,9 @@ def test_a_size_out_of_proportion_may_mean_roseicollis(species):
 # Signs whose ancestry (or ages) keepers name themselves; all others must say "from memory".
 ANCESTRY_STATED = {
     "fischeri_black_face", "fischeri_dark_rim", "fischeri_dark_ear", "fischeri_black_back_of_head",
-    "fischeri_green_nape", "nigrigenis_blue_rump", "nigrigenis_rump_differs",
+    "fischeri_green_nape", "fischeri_dark_rim_blended", "fischeri_dark_cap",
+    "fischeri_orange_back_of_head", "fischeri_white_face", "personatus_white_face",
+    "lilianae_white_face", "nigrigenis_blue_rump", "nigrigenis_rump_differs",
     "nigrigenis_black_back_of_head", "nigrigenis_orange_neck", "lilianae_blue_rump",
     "lilianae_rump_differs", "roseicollis_red_bill",
 }  # fmt: skip

@@ -12,7 +12,7 @@ from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import Work
 from fieldmarks.birds.model import EARLIEST
 from fieldmarks.judge.proposal import DAYS_PER_MONTH, age_class
-from fieldmarks.report.guide import GuideRow, guide_drawing, guide_rows
+from fieldmarks.report.guide import GuideRow, fact_rows, guide_drawing, guide_rows
 
 UNKNOWN = "I do not know"
 
@@ -27,14 +27,14 @@ def bird_panel(work: Work) -> None:
         "What is it said to be?",
         species,
         index=species.index(work.question.claimed),
-        format_func=lambda key: tables.species[key].name if key else UNKNOWN,
+        format_func=lambda key: tables.species[key].called if key else UNKNOWN,
         key=f"claimed_{own}",
     )
     variety = st.selectbox(
         "Colour variety",
         list(tables.varieties),
         index=list(tables.varieties).index(work.question.variety),
-        format_func=lambda key: f"{tables.varieties[key].name}: {tables.varieties[key].look}",
+        format_func=lambda key: f"{tables.varieties[key].called}: {tables.varieties[key].look}",
         key=f"variety_{own}",
     )
     age = st.radio(
@@ -68,6 +68,13 @@ def bird_panel(work: Work) -> None:
             for row in rows
         ]
     )
+    with st.expander(f"Facts on the {tables.species[shown].name} that no photo decides"):
+        st.table([{"fact": name, "usual": said} for name, said in fact_rows(tables.species[shown])])
+        st.caption(
+            f"Source: {tables.species[shown].facts.evidence}. Check today's listing and your local "
+            "law; ask your club or an avian vet for the ring size, and let an experienced breeder "
+            "ring the bird."
+        )
 
 
 def _tells(row: GuideRow) -> str:

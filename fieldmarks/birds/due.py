@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from functools import lru_cache
 
-from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.model import Bird, Entry, Young
 from fieldmarks.birds.standing import Standing, standings
 from fieldmarks.judge.proposal import DAYS_PER_MONTH
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables, load_rules
+from fieldmarks.rules.schema import Facts
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
 # What is told of a day whose photos differ: what speaks against the bird, then what says most.
+# "not calibrated" stands in what version 0.2.0 kept.
 GRAVEST_FIRST = (
     "claim contradicted", "none fits", "signs", "one species left", "several species left",
-    "cannot be told", "nothing decided", "nothing read",
+    "cannot be told", "nothing decided", "not calibrated", "nothing read",
 )  # fmt: skip
-UNDECIDED = ("nothing read", "nothing decided", "cannot be told")
+UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
 
 
 @lru_cache(maxsize=1)
@@ -33,6 +36,32 @@ def first_moult_over(bird: Bird, tables: Tables) -> date | None:
         return None
     months = max(row.facts.first_moult_months[1], row.facts.mature_months)
     return bird.hatched + timedelta(days=round(months * DAYS_PER_MONTH))
+
+
+def breeds_from(bird: Bird, tables: Tables) -> date | None:
+    """Day from which a bird is old enough to breed; None when it cannot be known."""
+    row = tables.species.get(bird.species or "")
+    if bird.hatched is None or row is None or row.facts.breed_from_months is None:
+        return None
+    return bird.hatched + timedelta(days=round(row.facts.breed_from_months[0] * DAYS_PER_MONTH))
+
+
+def brood_dates(young: Sequence[Young], facts: Facts, today: date) -> tuple[str, ...]:
+    """When to ring each young and when it flies, of those not flown yet; soonest first."""
+    found = []
+    for one in young:
+        if one.hatched is None:
+            continue
+        if facts.ring_days is not None:
+            first, last = (one.hatched + timedelta(days=d) for d in facts.ring_days)
+            if today <= last:
+                said = f"{one.label}: closed ring from {first.isoformat()} to {last.isoformat()}"
+                found.append((first, f"{said}; later it no longer goes over the foot."))
+        if facts.fledge_weeks is not None:
+            flies = one.hatched + timedelta(weeks=facts.fledge_weeks)
+            if today <= flies:
+                found.append((flies, f"{one.label}: leaves the nest at about {flies.isoformat()}."))
+    return tuple(said for _, said in sorted(found))
 
 
 def look_due(bird: Bird, entries: list[Entry], tables: Tables) -> date | None:

@@ -90,7 +90,7 @@ def fill_with_invented_club(
             kept["Velvet"].id,
             kept["Inkwell"].id,
             "test mating",
-            date(2024, 2, 1),
+            date(2023, 2, 1),
             young=tuple(
                 Young(name, kept[name].hatched, "clean", kept[name].id) for name in YOUNG[:6]
             ),

@@ -25,7 +25,7 @@ from fieldmarks.birds.ring import fits_pattern, ring_key, same_ring
 from fieldmarks.birds.store import Store
 from fieldmarks.record import rearm
 from fieldmarks.rules import Tables
-from fieldmarks.rules.tables import key_of
+from fieldmarks.rules.tables import key_of, nearest_to
 
 MAX_ROWS = 50_000
 USUAL = {"sex": "unknown", "ring_kind": "not known", "hatch_known": "exact", "status": "here"}
@@ -284,9 +284,7 @@ class _Row:
                 self.keys[column, given] = key_of(given, rows) if given else otherwise
             values[column] = self.keys[column, given]
             if given and values[column] is None:
-                wrong(
-                    column, f"{given[:80]!r} is not in the tables", f"Use one of {', '.join(rows)}"
-                )
+                wrong(column, f"{given[:80]!r} is not in the tables", nearest_to(given, rows))
         return values, faults
 
     def day(self, text: str) -> date | str:

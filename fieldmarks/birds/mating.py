@@ -26,7 +26,10 @@ from fieldmarks.rules.schema import Sign
 
 ASSUMED = (Fraction(1, 2), Fraction(1, 4))
 ACCEPTED_MISS = 0.05
-Verdict = Literal["wrong pairing", "consistent so far", "not enough young", "no young yet"]
+WILD = "green"  # what all young of a pure green mate show
+Verdict = Literal[
+    "wrong pairing", "wrong colour", "consistent so far", "not enough young", "no young yet"
+]
 
 
 def miss_chance(clean: int, chance: float | Fraction) -> float:
@@ -93,9 +96,9 @@ def measured_finding(
 ) -> OwnRecord:
     """What a young bird's own moult record says: all its looks as a grown bird.
 
-    It is "sign" when a sign was seen; "clean" when none was seen or left open and at least
-    ``share`` of those that can show were looked at; else "unclear". A sign that is not there counts
-    as looked at when at least that share of its marks was read.
+    It is "sign" when a sign that is more than a hint was seen; "clean" when none was seen or left
+    open and at least ``share`` of those that can show were looked at; else "unclear". A sign that
+    is not there counts as looked at when at least that share of its marks was read.
 
     Parameters
     ----------
@@ -115,7 +118,8 @@ def measured_finding(
     looked_at = {s.sign for s in stood if s.status != absent or s.sign in enough}
     missing = tuple(sign for sign in can_show if sign.key not in looked_at)
     finding: YoungFinding = "unclear"
-    if any(s.status == SignStatus.SEEN.value for s in stood):
+    hints = {sign.key for sign in can_show if sign.strength == "hint"}
+    if any(s.status == SignStatus.SEEN.value and s.sign not in hints for s in stood):
         finding = "sign"
     elif (
         stood
@@ -246,6 +250,7 @@ def judge_mating(
     gaps : sequence of str
         What was not looked at, to be said with the result.
     """
+    odd = [y for y in young if y.shows not in ("", WILD)]
     clean = sum(y.finding == "clean" for y in young)
     signs = sum(y.finding == "sign" for y in young)
     unclear = len(young) - clean - signs
@@ -260,6 +265,16 @@ def judge_mating(
         sentence = (
             f"{count} signs of mixed ancestry: a wrong pairing. At least one parent is not pure "
             f"{mate_species}. Keep the young as pets."
+        )
+    elif odd:
+        named = ", ".join(f"{y.label} ({y.shows})" for y in odd)
+        verdict = "wrong colour"
+        sentence = (
+            f"Not all young are green: {named}. With a pure green mate they all are, so the mate "
+            "is not pure green, or another bird is a parent. The clean young prove nothing now: "
+            "begin anew with another mate. (A variety that shows in one dose, such as a dark "
+            "factor, or one that a cock passes on to his daughters, may come from the bird asked "
+            "about.)"
         )
     elif not clean:
         verdict = "no young yet"

@@ -76,6 +76,8 @@ class Bird:
         Key of the species it is said to be.
     variety : str
         Key of the colour variety.
+    split_for : tuple of str
+        Keys of varieties it is known to carry without showing them.
     sex, sex_by : str
         "cock", "hen" or "unknown", and how that is known.
     source, promised : str
@@ -112,6 +114,7 @@ class Bird:
     number: int = 0
     revision: int = 0
     saved_at: Short = ""
+    split_for: tuple[Short, ...] = ()
 
     @property
     def label(self) -> str:
@@ -254,13 +257,18 @@ class Entry:
 
 @dataclass(frozen=True)
 class Young:
-    """One young of a pair and what was found on it after its first moult."""
+    """One young of a pair and what was found on it after its first moult.
+
+    ``shows`` is the key of the colour variety it shows, empty where nobody said; ``note`` holds its
+    marks in words.
+    """
 
     label: Short
     hatched: date | None = None
     finding: YoungFinding = "unclear"
     bird: Id | None = None
     note: Text = ""
+    shows: Short = ""
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,9 @@ from typing import Literal
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import AdviceTable, advice_table
-from fieldmarks.birds.due import UNDECIDED, first_moult_over
+from fieldmarks.birds.due import UNDECIDED, breeds_from, first_moult_over
 from fieldmarks.birds.family import Relative, family_faults
+from fieldmarks.birds.mating import WILD
 from fieldmarks.birds.model import Bird, Entry, Observation
 from fieldmarks.birds.moult import PRESENT, in_order
 from fieldmarks.birds.pedigree import Parents, kinship, recorded_share, shared_ancestors
@@ -110,6 +111,9 @@ def advise_pair(
     ]
     for bird in (first, second):
         reasons += _own_reasons(bird, entries.get(bird.id, ()), tables, today)
+        if bird.split_for:
+            said = f"{bird.name} is split for {_named(bird.split_for, tables)}: young may show it."
+            reasons.append(Reason("not known", "variety", said))
         own = (relatives or {}).get(bird.id, ())
         reasons += [Reason("against", "family", t) for t in family_faults(bird, own, tables)]
     reasons.sort(key=lambda r: ORDER.index(r.weight))
@@ -119,7 +123,29 @@ def advise_pair(
     )
 
 
-def warnings_for_test(bird: Bird, mate: Bird, advice: PairAdvice) -> tuple[str, ...]:
+Eye = Literal["light", "dark", ""]
+# The colour of the eye as the measured marks of a bird tell it, L* (from memory; see tints.toml).
+EYE_LIGHT = 45.0
+# Which species to ask about when the eye is all that is known (common practice).
+ASK_ABOUT: dict[Eye, tuple[str, ...]] = {
+    "light": ("nigrigenis", "lilianae"),
+    "dark": ("personatus", "fischeri"),
+}
+
+
+def eye_of(entries: Sequence[Entry]) -> Eye:
+    """Whether the eye was read as light or dark when it was last measured; empty: not measured."""
+    for entry in reversed(in_order(entries)):
+        for look in reversed(entry.observations):
+            for point in look.marks:
+                if point.mark == "iris" and point.calibrated:
+                    return "light" if point.lightness >= EYE_LIGHT else "dark"
+    return ""
+
+
+def warnings_for_test(
+    bird: Bird, mate: Bird, advice: PairAdvice, tables: Tables, eye: Eye = ""
+) -> tuple[str, ...]:
     """What to think about before a test mating; empty when nothing on record warns.
 
     Parameters
@@ -128,7 +154,43 @@ def warnings_for_test(bird: Bird, mate: Bird, advice: PairAdvice) -> tuple[str, 
         The bird in question and its mate.
     advice : PairAdvice
         On these two.
+    tables : Tables
+    eye : str
+        Of the bird in question: "light", "dark" or empty.
     """
+    return (*_wrong_mate(bird, mate, tables, eye), *_from_advice(bird, mate, advice))
+
+
+def _wrong_mate(bird: Bird, mate: Bird, tables: Tables, eye: Eye) -> list[str]:
+    """Why the mate is not the pure green bird of the right species that a test needs."""
+    found = []
+    if mate.variety != WILD:
+        kind = tables.varieties.get(mate.variety)
+        found.append(
+            f"{mate.name} is {kind.name if kind else mate.variety}. The mate must be a pure green "
+            "bird of the species asked about: then all young must be green."
+        )
+    if mate.split_for:
+        found.append(
+            f"{mate.name} is split for {_named(mate.split_for, tables)}. The mate must be pure "
+            "green: young of a split mate may come out in that colour and spoil the test."
+        )
+    asked = ASK_ABOUT.get(eye, ())
+    if bird.species is None and asked and mate.species not in asked:
+        found.append(
+            f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
+            "mate of that species. In a white bird the eye is only a hint."
+        )
+    return found
+
+
+def _named(keys: Sequence[str], tables: Tables) -> str:
+    return " and ".join(
+        tables.varieties[key].name if key in tables.varieties else key for key in keys
+    )
+
+
+def _from_advice(bird: Bird, mate: Bird, advice: PairAdvice) -> list[str]:
     found = [r.text for r in advice.reasons if r.weight in ("against", "wait")]
     if mate.species is None:
         found.insert(
@@ -136,7 +198,7 @@ def warnings_for_test(bird: Bird, mate: Bird, advice: PairAdvice) -> tuple[str, 
         )
     elif bird.species not in (None, mate.species):
         found.insert(0, "Young of two species are mixed in any case, so this test tells nothing.")
-    return tuple(found)
+    return found
 
 
 def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> Reason:
@@ -150,7 +212,7 @@ def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> 
     text = f"Two species: {names[0]} and {names[1]}."
     cross = advice.crossing(first.species, second.species)
     if cross is not None:
-        text += f" {cross.text}" + (" This cross is sterile." if cross.outcome == "sterile" else "")
+        text += f" {cross.text}"
     return Reason("against", "species", text)
 
 
@@ -194,8 +256,12 @@ def _relation(
 def _own_reasons(bird: Bird, entries: Sequence[Entry], tables: Tables, today: date) -> list[Reason]:
     over = first_moult_over(bird, tables)
     reasons = _sign_reasons(bird, entries, tables, over)
+    ripe = breeds_from(bird, tables)
     if over is not None and today < over:
         said = f"{bird.name} is not grown before {over.isoformat()}."
+        reasons.append(Reason("wait", "age", said))
+    elif ripe is not None and today < ripe:
+        said = f"{bird.name} is old enough to breed from {ripe.isoformat()}."
         reasons.append(Reason("wait", "age", said))
     elif over is None:
         reasons.append(Reason("not known", "age", f"The age of {bird.name} is not known."))
@@ -234,6 +300,10 @@ def _sign_reasons(
 def _of_sign(bird: Bird, found: Standing, tables: Tables) -> list[Reason]:
     """The reason that one sign gives; none when it was looked for and not seen."""
     text = tables.signs[found.sign].text if found.sign in tables.signs else found.sign
+    row = tables.signs.get(found.sign)
+    if found.status == SignStatus.SEEN.value and row is not None and row.strength == "hint":
+        said = f"{bird.name} shows a hint: {text} Ask for its parents' records, or test-mate it."
+        return [Reason("wait", "signs", said)]
     if found.status == SignStatus.SEEN.value:
         said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
         return [Reason("against", "signs", said)]

@@ -14,7 +14,7 @@ from fieldmarks.birds.agreement import Account, Agreement, compare_accounts
 from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts
 from fieldmarks.birds.dossier import Seal, write_dossier
-from fieldmarks.birds.due import first_moult_over
+from fieldmarks.birds.due import brood_dates, first_moult_over
 from fieldmarks.birds.family import Relative, parent_faults
 from fieldmarks.birds.mating import (
     ACCEPTED_MISS,
@@ -38,7 +38,7 @@ from fieldmarks.birds.model import (
 )
 from fieldmarks.birds.moult import GROWN, PRESENT, SignStory, sign_stories
 from fieldmarks.birds.observation import Evidence, region_file_of
-from fieldmarks.birds.pairing import PairAdvice, advise_pair, warnings_for_test
+from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
 from fieldmarks.birds.ring import check_ring
 from fieldmarks.birds.signature import own_key
 from fieldmarks.birds.standing import showing_signs
@@ -346,7 +346,14 @@ def before_test(
 ) -> tuple[str, ...]:
     """What on record warns of a test mating, and then the usual cautions."""
     advice = advice_on_pair(store, bird, mate, tables, today)
-    return (*warnings_for_test(bird, mate, advice), *advice_table().cautions("testing"))
+    warnings = warnings_for_test(bird, mate, advice, tables, eye_of(store.entries(bird.id)))
+    return (*warnings, *advice_table().cautions("testing"))
+
+
+def dates_of(store: Store, pair: Pair, tables: Tables, today: date) -> tuple[str, ...]:
+    """When the young of a pair are to be ringed and when they fly."""
+    row = tables.species.get(store.bird(pair.second).species or "")
+    return brood_dates(pair.young, row.facts, today) if row else ()
 
 
 def mating_result(
@@ -380,7 +387,8 @@ def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]
         finding = y.finding if record is None else record.finding
         if young_faults(replace(y, finding=finding), pair, birds, tables, date.today()):
             finding = "unclear"
-        found.append(replace(y, finding=finding))
+        shows = y.shows or (store.bird(y.bird).variety if y.bird else "")
+        found.append(replace(y, finding=finding, shows=shows))
     return found
 
 

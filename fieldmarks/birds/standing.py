@@ -17,6 +17,7 @@ from fieldmarks.birds.moult import (
 )
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables
+from fieldmarks.rules.plumage import holds_in, speaking_marks
 from fieldmarks.rules.schema import Sign
 
 DECIDED = (*PRESENT, SignStatus.NOT_SEEN.value)
@@ -114,12 +115,5 @@ def showing_signs(species: str | None, variety: str, tables: Tables) -> list[Sig
     return [
         sign
         for sign in tables.signs.values()
-        if sign.species == species
-        and kind.series in sign.series
-        and variety not in sign.not_in
-        and not all(mark in kind.says_nothing for mark in _marks(sign, tables))
+        if sign.species == species and holds_in(sign, kind) and speaking_marks(tables, sign, kind)
     ]
-
-
-def _marks(sign: Sign, tables: Tables) -> tuple[str, ...]:
-    return tables.relations[sign.relation].marks if sign.relation else sign.marks

@@ -83,6 +83,10 @@ Species = Annotated[
     str | None, typer.Option("--species", help="Species it is said to be, by any name.")
 ]
 Variety = Annotated[str | None, typer.Option("--variety", help="Colour variety.")]
+SplitFor = Annotated[
+    list[str] | None,
+    typer.Option("--split-for", help="Variety it carries without showing it; may be repeated."),
+]
 SexOption = Annotated[Sex | None, typer.Option("--sex", help="Cock, hen or unknown.")]
 SexBy = Annotated[str | None, typer.Option("--sex-by", help="How the sex is known.")]
 Source = Annotated[str | None, typer.Option("--source", help="Breeder or seller.")]
@@ -100,6 +104,7 @@ def add(
     hatched: Hatched = None, estimate: Estimate = None, species: Species = None,
     variety: Variety = None, sex: SexOption = None, sex_by: SexBy = None, source: Source = None,
     promised: Promised = None, father: Father = None, mother: Mother = None, notes: Notes = None,
+    split_for: SplitFor = None,
 ) -> None:  # fmt: skip
     """Add a bird."""
     from fieldmarks.birds.model import Bird, new_id
@@ -120,6 +125,7 @@ def change(
     hatched: Hatched = None, estimate: Estimate = None, species: Species = None,
     variety: Variety = None, sex: SexOption = None, sex_by: SexBy = None, source: Source = None,
     promised: Promised = None, father: Father = None, mother: Mother = None, notes: Notes = None,
+    split_for: SplitFor = None,
     status: Annotated[
         str | None, typer.Option("--status", help="here, given away or dead.")
     ] = None,
@@ -320,4 +326,7 @@ def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
         values["species"] = known_as(given["species"], tables.species, "species")
     if given["variety"] is not None:
         values["variety"] = known_as(given["variety"], tables.varieties, "variety") or "green"
+    if given["split_for"] is not None:
+        split = [known_as(word, tables.varieties, "variety") for word in given["split_for"]]
+        values["split_for"] = tuple(key for key in split if key)
     return values

@@ -15,6 +15,7 @@ from fieldmarks.cli.birds_options import (
     OnDay,
     app,
     console,
+    known_as,
     open_store,
     read_day,
     rule_tables,
@@ -126,7 +127,10 @@ def add_young(
         str | None,
         typer.Option("--bird", help="The bird it is kept as; its own looks then judge it."),
     ] = None,
-    note: Annotated[str, typer.Option("--note", help="Your own words.")] = "",
+    note: Annotated[str, typer.Option("--note", help="Its marks, in your own words.")] = "",
+    shows: Annotated[
+        str, typer.Option("--variety", help="Colour variety it shows, for example green.")
+    ] = "",
 ) -> None:
     """Add a young bird to a pair, or change what was found on it."""
     from fieldmarks.birds.model import Young
@@ -135,7 +139,8 @@ def add_young(
     tables = rule_tables()
     with open_store(context) as store:
         key = store.find(kept_as).id if kept_as else None
-        young = Young(label.strip(), read_day(hatched), finding.value, key, note)
+        variety = known_as(shows, tables.varieties, "variety") or ""
+        young = Young(label.strip(), read_day(hatched), finding.value, key, note, variety)
         save_young(store, store.pair(pair), young, tables)
     say(f"{label}: {finding.value}.")
 

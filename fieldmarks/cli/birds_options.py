@@ -74,11 +74,11 @@ def known_as(given: str | None, rows: Mapping[str, object], what: str) -> str | 
     TableError
         The tables do not hold it.
     """
-    from fieldmarks.rules.tables import key_of
+    from fieldmarks.rules.tables import key_of, nearest_to
 
     if given is None or not given.strip():
         return None
     key = key_of(given, rows)
     if key is None:
-        raise TableError(f"there is no {what} {given!r}", mend=f"Use one of {', '.join(rows)}")
+        raise TableError(f"there is no {what} {given!r}", mend=nearest_to(given, rows))
     return key

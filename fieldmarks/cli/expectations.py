@@ -2,77 +2,114 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from rich.console import Console
 from rich.table import Table
 
+from fieldmarks._util.errors import TableError
+from fieldmarks.report.guide import fact_rows
 from fieldmarks.rules import Tables
-from fieldmarks.rules.plumage import check_choice, expected, expected_relation
-from fieldmarks.rules.schema import Species
+from fieldmarks.rules.plumage import (
+    check_choice,
+    expected,
+    expected_relation,
+    holds_in,
+    speaking_marks,
+)
+from fieldmarks.rules.schema import PARTS, Part, Species, Strength
 from fieldmarks.rules.separation import Separation, separating_marks
+
+STRENGTH_WORDS: dict[Strength, str] = {
+    "always": "a sure sign",
+    "usually": "a likely sign",
+    "hint": "only a hint",
+}
 
 
 def print_expectations(
     tables: Tables, species: str, variety: str, age: str, console: Console
 ) -> None:
-    """Every mark of a species in a variety and age: colours expected, and why; then its facts.
+    """What a species should show, grouped as one reads a bird; then signs, then facts.
 
     Raises
     ------
     TableError
-        Unknown species, variety or age.
+        Unknown species, variety or age, or a variety that only other species have.
     """
     check_choice(tables, species, variety, age)
-    table = Table("mark", "expected", "from", "why", box=None)
+    row, kind = tables.species[species], tables.varieties[variety]
+    if kind.species and species not in kind.species:
+        named = " and ".join(tables.species[s].name for s in kind.species)
+        raise TableError(f"{kind.name} is not known in {species}", mend=f"It is one of {named}")
+    console.print(f"{row.name} ({row.scientific}), {kind.name}, {age}", style="bold")
+    console.print(row.look if variety == "green" else kind.look, markup=False)
+    for part in PARTS:
+        table = Table("where", "should show", "why", box=None)
+        for cells in _of_part(tables, species, variety, age, part):
+            table.add_row(*cells)
+        if table.row_count:
+            console.print()
+            console.print(part[:1].upper() + part[1:], style="bold")
+            console.print(table)
+    _print_signs(tables, species, variety, age, console)
+    _print_facts(row, console)
+
+
+def _of_part(
+    tables: Tables, species: str, variety: str, age: str, part: Part
+) -> Iterator[tuple[str, str, str]]:
+    """What each mark of a part of the bird should show, then each comparison that ends there."""
     for key, mark in tables.marks.items():
-        if key not in tables.species[species].marks:
+        if key not in tables.species[species].marks or mark.part != part:
             continue
         found = expected(tables, species, key, variety, age)
         names = ", ".join(tables.swatches[s].name for s in found.swatches)
-        table.add_row(mark.name, names or "says nothing here", found.basis, found.reason)
+        side = " (side by side)" if found.mixed and len(found.swatches) > 1 else ""
+        yield mark.name, names + side if names else "says nothing here", found.reason
     for key, kind in tables.relations.items():
         relation = expected_relation(tables, species, key, variety, age)
-        if relation.says_nothing:
-            span = "says nothing here"
-        else:
+        if tables.marks[kind.marks[0]].part == part and not relation.says_nothing:
             ends = [f"{v:g}" for v in (relation.low, relation.high) if v is not None]
             words = "at least " if relation.high is None else "at most "
             span = " to ".join(ends) if len(ends) == 2 else words + "".join(ends)
-            span = f"{span} {kind.unit}"
-        table.add_row(kind.name, span, relation.basis, relation.reason)
-    console.print(f"{tables.species[species].scientific}, {variety}, {age}", style="bold")
-    console.print(table)
-    _print_facts(tables.species[species], console)
+            yield kind.name, f"{span} {kind.unit}", relation.reason
+
+
+def _print_signs(tables: Tables, species: str, variety: str, age: str, console: Console) -> None:
+    """What would be a sign of mixed ancestry, the surest first."""
+    kind = tables.varieties[variety]
+    table = Table("sign of mixed ancestry", "held to be", "of", box=None)
+    for strength in STRENGTH_WORDS:
+        for sign in tables.signs.values():
+            if sign.species != species or sign.strength != strength or not holds_in(sign, kind):
+                continue
+            if not speaking_marks(tables, sign, kind):
+                continue
+            held = STRENGTH_WORDS[strength]
+            if age in sign.juvenile:
+                held += ", not before the moult"
+            table.add_row(sign.text, held, " or ".join(sign.points_to))
+    if table.row_count:
+        console.print()
+        console.print("Would speak of mixed ancestry", style="bold")
+        console.print(table)
 
 
 def _print_facts(species: Species, console: Console) -> None:
     """What no photo decides, with where it comes from and what must be looked up anew."""
-    facts = species.facts
-    rows = (
-        ("body length", f"{_span(facts.body_length_mm)} mm"),
-        ("weight", f"{_span(facts.mass_g)} g"),
-        ("leg ring, inside", f"{_span(facts.leg_ring_mm)} mm"),
-        ("first moult", f"at {_span(facts.first_moult_months)} months"),
-        ("grown", f"at about {facts.mature_months:g} months"),
-        ("IUCN Red List", facts.iucn),
-        ("CITES", facts.cites),
-    )
     table = Table("fact", "usual", box=None)
-    for row in rows:
+    for row in fact_rows(species):
         table.add_row(*row)
     console.print()
     console.print("Facts that no photo decides", style="bold")
     console.print(table)
     console.print(
-        f"Source of these facts: {facts.evidence}. Before you rely on the IUCN or CITES entry, "
-        "check today's listing and your local law. Ask your club or an avian vet for the ring "
-        "size of your bird.",
+        f"Source of these facts: {species.facts.evidence}. Before you rely on the IUCN or CITES "
+        "entry, check today's listing and your local law. Ask your club or an avian vet for the "
+        "ring size of your bird, and let an experienced breeder ring it.",
         markup=False,
     )
-
-
-def _span(ends: tuple[float, float]) -> str:
-    low, high = ends
-    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def print_separations(tables: Tables, variety: str, age: str, console: Console) -> None:

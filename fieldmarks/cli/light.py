@@ -117,7 +117,7 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     if not cards:
         verdict = "No grey card is marked: whether its colours can be read is not known."
     elif not card.calibrated:
-        verdict = "Not fit: the card cannot be used, so its colours decide nothing."
+        verdict = "Not fit: the card cannot be used, so fine tints decide nothing."
     elif faults:
         verdict = "Fit in part: the lines above say what to do better."
     else:

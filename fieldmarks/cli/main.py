@@ -128,7 +128,8 @@ def assess_folder(
     """Do the same for every photo in a folder; goes on where it was stopped."""
     from rich.progress import Progress
 
-    from fieldmarks.pipeline import assess_many, photos_in, question_of, sensible_workers
+    from fieldmarks.folder import assess_many, photos_in, sensible_workers
+    from fieldmarks.pipeline import question_of
 
     tables = rule_tables()
     photos = photos_in(folder)
@@ -213,10 +214,11 @@ def expect(
 ) -> None:
     """List what a bird of one species should show."""
     from fieldmarks.cli.expectations import print_expectations
-    from fieldmarks.rules.tables import key_of
+    from fieldmarks.rules.tables import any_name
 
     tables = rule_tables()
-    print_expectations(tables, key_of(species, tables.species) or species, variety, age, console())
+    kind, years = any_name(variety, tables.varieties), any_name(age, tables.ages)
+    print_expectations(tables, any_name(species, tables.species), kind, years, console())
 
 
 @app.command()

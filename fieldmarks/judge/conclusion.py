@@ -157,9 +157,10 @@ class Case:
     def all_subjects_show_signs(self) -> bool:
         """Whether the bird shows a sign whichever of the subjects it is.
 
-        While another species is left that shows none, a sign may just mean that it is that one.
+        While another species is left that shows none, a sign may just mean that it is that one. A
+        hint decides nothing.
         """
-        return {s.species for s in self.seen()} == set(self.subjects)
+        return {s.species for s in self.seen() if s.strength != "hint"} == set(self.subjects)
 
     def share_of(self, *kinds: tuple[str, ...]) -> float:
         """Probability of some kinds of bird together."""
@@ -208,7 +209,8 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     parents, crossed = case.cross
     if case.weights.get((), -math.inf) - max(best, crossed) > math.log(CLEAR):
         return _none_fits(case)
-    if crossed - best > math.log(CLEAR):
+    # Without a card the tints of a cross are less well known, and a bird is not lightly accused.
+    if crossed - best > math.log(CLOSE if case.calibrated else CLEAR):
         return _mixed(case, parents, crossed - best)
     if case.mislabelled:
         return _claim_contradicted(case)
@@ -353,10 +355,16 @@ def _clean(case: Case, species: str) -> str:
     looked = [s for s in case.signs[species] if s.status in LOOKED_AT]
     again = [s for s in looked if s.status is SignStatus.LOOK_AGAIN]
     doubts = sum(s.status is SignStatus.DOUBTFUL for s in looked)
+    hints = [s for s in looked if s.status is SignStatus.SEEN and s.strength == "hint"]
+    said = []
+    if hints:
+        said.append(f"a hint of mixed ancestry, and no more: {_pointing(hints)}")
     if again:
-        return f"; look again after the moult at: {_sign_words(again)}"
-    if doubts:
-        return f"; {_count(doubts, 'sign')} of mixed ancestry could not be decided"
+        said.append(f"look again after the moult at: {_sign_words(again)}")
+    if doubts and not again:
+        said.append(f"{_count(doubts, 'sign')} of mixed ancestry could not be decided")
+    if said:
+        return f"; {'; '.join(said)}"
     if looked:
         return "; no sign of mixed ancestry was seen in the marks read"
     return "; no sign of mixed ancestry was looked for in the marks read"

@@ -13,7 +13,7 @@ from fieldmarks.rules.tables import Tables
 # How likely before any mark is read (our judgement; sized on nothing). A first cross is rarer than
 # a pure bird, and so is a bird of no species in the tables. The keeper's word on variety and age is
 # believed, but not absolutely: a wrong one is found out by a few plain marks.
-CROSSED, UNKNOWN = 0.10, 0.02
+CROSSED, UNKNOWN = 0.10, 0.05
 STATED = 0.97  # that the variety is as stated; and, apart from it, the age
 PUPIL = 0.2  # that an iris drawn without its pupil reads as dark as the pupil
 # Where the plumage of a first cross comes from: one parent, the other, half-way between them.
@@ -48,8 +48,14 @@ def possible(tables: Tables, variety: str, age: str) -> tuple[tuple[Hypothesis, 
     """Every hypothesis with the logarithm of its prior, for a stated variety and age."""
     found = []
     pure = math.log((1 - CROSSED - UNKNOWN) / len(tables.species))
-    for species, kind, years in itertools.product(tables.species, tables.varieties, tables.ages):
-        weight = pure + _said(kind == variety, len(tables.varieties))
+    # Beside the stated variety only those that are no combination of two and that the species has.
+    plain = {key: row for key, row in tables.varieties.items() if not row.parts or key == variety}
+    for species, (kind, row), years in itertools.product(
+        tables.species, plain.items(), tables.ages
+    ):
+        if kind != variety and (years != age or (row.species and species not in row.species)):
+            continue  # nobody is taken to be wrong about both
+        weight = pure + _said(kind == variety, len(plain))
         weight += _said(years == age, len(tables.ages))
         found.append((Hypothesis((species,), kind, years), weight))
     pairs = list(itertools.combinations(tables.species, 2))

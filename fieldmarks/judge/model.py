@@ -10,6 +10,7 @@ bounded amount and rules nothing out by itself.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
@@ -55,8 +56,9 @@ OWN_LIGHT = 0.15
 # width of the mark in pixels (our judgement).
 OWN_OUTLINE = 24.0
 CLIPPED = 12.0  # L*: how much darker a median may be where a share of the pixels was cut off
-# A tolerance of the tables is taken for two standard deviations of the birds.
-TOLERANCE_FACTOR = 2.0
+# A tolerance of the tables counts as so many standard deviations of the birds. Two would be usual;
+# chosen on the shared birds, where feathers vary a little more than the tables from memory say.
+TOLERANCE_FACTOR = 1.7
 ODD = 0.06  # that a mark shows none of the colours expected of it
 ODD_UNKNOWN = 0.25  # the same in a bird of no known species
 # Any colour at all: CIELAB mean and standard deviations of what feathers and skin show.
@@ -355,11 +357,12 @@ class _Rows:
                 for key, share in wanted:
                     unit = units.setdefault((number, key), len(units))
                     table.append((number, place, unit, swatches[key], share * (1 - case.odd)))
-        case_of, observed, unit_of, swatch, share_of = (np.array(c) for c in zip(*table))
-        keys = list(swatches)
-        natural = np.stack([swatch_covariance(tables, key) for key in keys])
-        pairs, back = np.unique(observed * len(keys) + swatch, return_inverse=True)
-        whole = evidence.own[pairs // len(keys)] + natural[pairs % len(keys)]
+        columns = (np.array(column) for column in zip(*table, strict=True))
+        case_of, observed, unit_of, swatch, share_of = columns
+        light, natural = natural_variation(tables)
+        count = len(natural)
+        pairs, back = np.unique(observed * count + swatch, return_inverse=True)
+        whole = evidence.own[pairs // count] + natural[pairs % count]
         turn = np.linalg.inv(np.linalg.cholesky(whole))
         scale = np.log(np.diagonal(turn, axis1=1, axis2=2)).sum(axis=1)
         group = case_of * len(evidence.lab) + observed
@@ -374,7 +377,7 @@ class _Rows:
             observed=observed,
             log_odd=np.log([[case.odd] for case in cases]) + evidence.any,
             unit_case=np.array([number for number, _ in units]),
-            light=lab_to_linear(np.array([tables.lab[k] for k in keys]))[swatch_of_unit],
+            light=light[swatch_of_unit],
             turn=turn[back],
             log_scale=scale[back] - 1.5 * math.log(2 * math.pi),
         )
@@ -422,12 +425,9 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
         Mark -> natural logarithm of the likelihood of the colours expected of it over that of
         those it has in other species or at other ages, or any other.
     """
-    keys = list(tables.swatches)
-    light = lab_to_linear(np.array([tables.lab[key] for key in keys]))
-    middle, moves = slopes(light, np.tile(best.rendering, (len(keys), 1)), evidence.top)
-    spread = moves @ best.covariance @ np.swapaxes(moves, 1, 2)
-    spread += np.stack([swatch_covariance(tables, key) for key in keys])
-    whole = evidence.own[:, None] + spread
+    light, natural = natural_variation(tables)
+    middle, moves = slopes(light, np.tile(best.rendering, (len(light), 1)), evidence.top)
+    whole = evidence.own[:, None] + natural + moves @ best.covariance @ np.swapaxes(moves, 1, 2)
     off = evidence.lab[:, None] - middle
     away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
     log = -0.5 * (away + np.linalg.slogdet(whole)[1]) - 1.5 * math.log(2 * math.pi)
@@ -447,9 +447,12 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
     return found
 
 
-def swatch_covariance(tables: Tables, key: str) -> Array:
-    """Natural variation of the birds that show a swatch, CIELAB; (3, 3)."""
-    lab = tables.lab[key]
-    axes = axes_at(lab)
-    sigma = np.array(difference_weights(lab)) * tables.swatches[key].tolerance / TOLERANCE_FACTOR
-    return np.asarray((axes * sigma**2) @ axes.T)
+@functools.lru_cache(maxsize=8)
+def natural_variation(tables: Tables) -> tuple[Array, Array]:
+    """Linear light of every swatch, (n, 3), and how birds that show it vary, CIELAB; (n, 3, 3)."""
+    spread = []
+    for key, lab in tables.lab.items():
+        axes = axes_at(lab)
+        tolerance = tables.swatches[key].tolerance / TOLERANCE_FACTOR
+        spread.append((axes * (np.array(difference_weights(lab)) * tolerance) ** 2) @ axes.T)
+    return lab_to_linear(np.array(list(tables.lab.values()))), np.stack(spread)

@@ -11,7 +11,7 @@ import numpy as np
 from fieldmarks.judge.rendering import Array
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.sampling import ColourDraws
-from fieldmarks.rules.plumage import expected_relation
+from fieldmarks.rules.plumage import expected_relation, holds_in, speaking_marks
 from fieldmarks.rules.schema import Sign, Tint
 from fieldmarks.rules.tables import Tables
 
@@ -133,17 +133,16 @@ def look_for_signs(
     kind = tables.varieties[variety]
     found = []
     for sign in tables.signs.values():
-        if sign.species != species or kind.series not in sign.series or variety in sign.not_in:
+        if sign.species != species or not holds_in(sign, kind):
             continue
-        marks = tables.relations[sign.relation].marks if sign.relation else sign.marks
-        if all(mark in kind.says_nothing for mark in marks):
+        marks = speaking_marks(tables, sign, kind)
+        if not marks:
             found.append(_say(sign, SignStatus.SAYS_NOTHING, kind.reason))
         elif sign.relation is not None:
             here = _as_in(tables, sign, variety, age)
             found.append(_look_at_relation(here, relations.get(sign.relation), age))
         else:
-            speaking = [m for m in sign.marks if m in draws and m not in kind.says_nothing]
-            found.append(_look_at_marks(tables, sign, [draws[m] for m in speaking], age))
+            found.append(_look_at_marks(tables, sign, [draws[m] for m in marks if m in draws], age))
     return found
 
 
@@ -163,7 +162,7 @@ def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: st
         f"{amount:.0%} of the {tables.marks[mark].name} reads {tint}, {sign.min_fraction:.0%} is "
         f"enough; seen in {held:.0%} of the draws."
     )
-    status = _status(held, sign, age)
+    status = _status(held, sign, age, amount)
     if status is SignStatus.NOT_SEEN and any(vague(d) for d in drawn):
         status = SignStatus.DOUBTFUL
     marks = [d.reading.mark for d in drawn]
@@ -208,9 +207,10 @@ def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> SignFinding:
     return _say(sign, status, reason, sign.relation, amount, held, marks, there)
 
 
-def _status(held: float, sign: Sign, age: str) -> SignStatus:
+def _status(held: float, sign: Sign, age: str, amount: float = 0.0) -> SignStatus:
     if held >= SURE:
-        return SignStatus.LOOK_AGAIN if age in sign.juvenile else SignStatus.SEEN
+        outgrown = age in sign.juvenile and amount <= (sign.juvenile_up_to or 1.0)
+        return SignStatus.LOOK_AGAIN if outgrown else SignStatus.SEEN
     return SignStatus.NOT_SEEN if held <= 1 - SURE else SignStatus.DOUBTFUL
 
 

@@ -288,8 +288,9 @@ def read_card(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], 
             None,
             [],
             (
-                f"one part is {step:.0%} brighter than another: a shadow, a shine, print or an edge. "
-                "Outline a plain part only, or take the photo again with even light on the card."
+                f"one part is {step:.0%} brighter than another: a shadow, a shine, print or an "
+                "edge. Outline a plain part only, or take the photo again with even light on the "
+                "card."
             ),
         )
     sample = brightness[::every, ::every][some]

@@ -1,6 +1,7 @@
 """Card places: parts of a photo that could be a grey card, for the keeper to accept or refuse.
 
-Looked for are four-cornered, smooth, nearly neutral patches. Nothing found here is used unasked.
+Looked for are our printed frame and four-cornered, smooth, nearly neutral patches. Nothing found
+here is used unasked.
 """
 
 from __future__ import annotations
@@ -12,9 +13,10 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fieldmarks.measure.card_frame import find_frame
 from fieldmarks.measure.colour import linear_to_lab
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.region import Point, Polygon, overlap
+from fieldmarks.measure.region import Point, Polygon, Region, area, overlap
 
 LONGEST = 640  # pixels at which the photo is looked at
 SHARE = (0.002, 0.25)  # of the picture's area
@@ -23,16 +25,68 @@ GRAIN = 0.10  # relative brightness spread inside
 RECTANGULAR = 0.75  # of the area of the smallest box round it
 INSET = 0.12  # of the outline, to keep off the edge
 MOST = 3
+ALIKE = 0.6  # area of one patch over another's from which the two may be a pattern: tiles, a chart
+LEAST = 0.3  # score below which one patch alone is not worth a question
+WHITE = 0.5  # mean linear light from which a patch may be a white card rather than a grey one
 
 
 @dataclass(frozen=True)
 class CardPlace:
-    """A patch that could be a card: where, how sure (0..1), C* and relative spread as seen."""
+    """A patch that could be a card: where, how sure (0..1), C*, relative spread, linear light."""
 
     shape: Polygon
     score: float
     chroma: float
     grain: float
+    level: float
+
+
+@dataclass(frozen=True)
+class FoundCard:
+    """A card that the photo itself shows, for the keeper to accept or refuse.
+
+    Parameters
+    ----------
+    regions : tuple of Region
+        The card; with our printed frame also the scale.
+    certainty : float
+        0..1.
+    framed : bool
+        Whether it lies in our printed frame.
+    white : bool
+        Whether it is so bright that it may be a white card: ask for its reflectance.
+    """
+
+    regions: tuple[Region, ...]
+    certainty: float
+    framed: bool
+    white: bool = False
+
+
+def find_card(photo: Photo) -> FoundCard | None:
+    """The grey or white card in a photo, or None.
+
+    Our printed frame is looked for first. A plain card must be the only patch of its size that
+    could be one: several are tiles of a wall or the patches of a chart, whose reflectance is not
+    that of a card.
+
+    Parameters
+    ----------
+    photo : Photo
+    """
+    frame = find_frame(photo)
+    if frame is not None:
+        return FoundCard(frame.regions(), 0.7 + 0.1 * (len(frame.markers) - 1), True)
+    found = propose_cards(photo)
+    if not found:
+        return None
+    first, *others = found
+    size = area(first.shape)
+    sizes = [area(other.shape) for other in others]
+    if first.score < LEAST or any(min(size, s) > ALIKE * max(size, s) for s in sizes):
+        return None
+    region = Region("found card", "card", first.shape, None, "found in the photo")
+    return FoundCard((region,), round(first.score, 2), False, first.level > WHITE)
 
 
 def propose_cards(photo: Photo) -> tuple[CardPlace, ...]:
@@ -115,7 +169,7 @@ def _judge(
     size = abs(float(cv2.contourArea(corners.astype(np.float32)))) / linear[..., 0].size
     score *= min(size / 0.01, 1.0) ** 0.5
     outline: tuple[Point, ...] = tuple((float(x) * step, float(y) * step) for x, y in inner)
-    return CardPlace(Polygon(outline), float(score), chroma, grain)
+    return CardPlace(Polygon(outline), float(score), chroma, grain, level)
 
 
 def _same(one: Polygon, other: Polygon) -> bool:

@@ -36,7 +36,7 @@ MIN_PATCH_PIXELS = 40
 MAX_LOST = 0.02
 NEUTRAL = 3.0  # C* up to which a card patch counts as grey
 FAR_OFF = 25.0  # mean CIEDE2000 of left-out patches beyond which the chart is not believed
-# The same beyond which a chart is asked after: 19 real charts by eight devices keep to 5.8.
+# The same beyond which a chart is asked after (our own choice).
 DOUBTFUL = 6.5
 
 

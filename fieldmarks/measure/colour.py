@@ -77,7 +77,7 @@ def difference(one: npt.ArrayLike, other: npt.ArrayLike) -> Array:
 
 
 def faded(base: npt.ArrayLike, tip: npt.ArrayLike) -> Array:
-    """CIEDE2000 by which one part has less colour than another like it, whatever light lies on each.
+    """CIEDE2000 by which one part has less colour than another, whatever light lies on each.
 
     Less light moves a colour towards (L*, a*, b*) = (-16, 0, 0) along a straight line (CIE 15), so
     the second part is first carried to the lightness of the first. Negative where the first part is

@@ -13,9 +13,16 @@ from typing import Protocol
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import nnls
 
 from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.colour import difference, faded, lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.colour import (
+    difference,
+    faded,
+    lab_to_linear,
+    lightness_to_reflectance,
+    linear_to_lab,
+)
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
 from fieldmarks.measure.region import Line, Region, RegionSet, area, centre, vertices
@@ -82,7 +89,9 @@ def read_relations(
             found.append(bare_ring(key, photo, drawn[0][0], drawn[1][0], calibration))
         elif all(mark in readings for mark in row.marks):
             pair = (readings[row.marks[0]], readings[row.marks[1]])
-            if row.kind == "same":
+            if row.kind == "dark":
+                found.append(darkened(key, *pair, readings[row.marks[2]]))
+            elif row.kind == "same":
                 found.append(same_as(key, *pair))
             else:
                 found.append(fade(key, photo, *pair, drawn[0][0], drawn[1][0], calibration))
@@ -121,6 +130,30 @@ def same_as(key: str, one: Reading, other: Reading) -> Relation:
         expanded=math.hypot(*parts, bent),
         regions=one.regions + other.regions,
         note=f"CIEDE2000 {apart:.1f} between {one.mark} and {other.mark}.",
+    )
+
+
+def darkened(key: str, edge: Reading, one: Reading, other: Reading) -> Relation:
+    """Share of an edge's light that neither neighbour explains, 0 to 1: how much black is in it.
+
+    An edge too thin for the photo is a blend of what it is and of both neighbours, in linear light.
+    Its light is fitted as shares, none below 0, of theirs; what is missing to 1 is black. Its
+    uncertainty is that of the edge's lightness and of a difference in light between the places,
+    both as shares of the light.
+    """
+    neighbours = lab_to_linear(np.array([one.lab, other.lab]))
+    shares, _ = nnls(neighbours.T, lab_to_linear(np.array(edge.lab)))
+    light = float(shares.sum())
+    spread = [p.lightness for p in edge.budget.parts if p.name == "spread"]
+    # L* is a cube root: a share of the light is three times that of L* + 16 (CIE 15).
+    relative = math.hypot(NEIGHBOUR_LIGHT, *(3 * part / (edge.lab[0] + 16) for part in spread))
+    return Relation(
+        key=key,
+        kind="dark",
+        value=min(max(1 - light, 0.0), 1.0),
+        expanded=COVERAGE_FACTOR * relative * min(light, 1.0),
+        regions=edge.regions + one.regions + other.regions,
+        note=f"{edge.mark} is {light:.0%} as light as a blend of {one.mark} and {other.mark}.",
     )
 
 

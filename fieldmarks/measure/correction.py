@@ -80,18 +80,9 @@ class Correction:
         return " + ".join(parts)
 
     def apply(self, linear: npt.ArrayLike, light: npt.ArrayLike = 1.0) -> Array:
-        """Correct linear light.
+        """Linear RGB (..., 3), the file's white at 1, as under D65, a perfect white at 1.
 
-        Parameters
-        ----------
-        linear : (..., 3) array
-            Linear RGB of the photo, the file's white at 1.
-        light : (...) array or float
-            Factor that evens out the light over the photo; it belongs between tone and colour.
-
-        Returns
-        -------
-        (..., 3) array of linear RGB as under D65, a perfect white at 1.
+        ``light`` (...) evens out the light over the photo; it belongs between tone and colour.
         """
         linear = np.asarray(linear)
         even = straighten(linear, self.tone) * np.asarray(self.gains, dtype=linear.dtype)

@@ -142,7 +142,7 @@ class Reading:
     populations : tuple of Population
         Colours found, largest share first.
     calibrated : bool
-        False when the photo had no usable card: the colour then decides nothing alone.
+        False when the photo had no usable card: the colour is as the camera wrote it.
     warnings : tuple of str
         Plain sentences a keeper can act on.
     looks : float
@@ -200,8 +200,10 @@ class Relation:
         Key of a row in ``data/relations.toml``, such as "rump_as_back".
     kind : str
         "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark has less
-        colour than the second in the same light (negative when it has more). "ring": ring width over eye diameter, 0 when no
-        bare ring stands out. "size": millimetres.
+        colour than the second in the same light (negative when it has more). "dark": share of a
+        thin edge's light that its two neighbours do not explain. "ring": ring width over eye
+        diameter, 0 when no bare ring stands out. "size": millimetres.
+    value : float
     expanded : float
         Uncertainty of ``value``, k = 2, in the same units.
     regions : tuple of str

@@ -14,6 +14,7 @@ from fieldmarks.report.bird import bird, callouts, defs, drawing, pointer
 from fieldmarks.report.svg import hexadecimal, svg, unique
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import check_choice, expected, expected_relation
+from fieldmarks.rules.schema import Species
 from fieldmarks.rules.separation import separating_marks
 
 # Kind of comparison, and whether it has an upper end -> what to look for.
@@ -23,6 +24,34 @@ ALIKE = {
     ("fade", False): "The beak should fade towards the cere",
     ("fade", True): "The beak should not fade",
 }
+
+
+def fact_rows(species: Species) -> tuple[tuple[str, str], ...]:
+    """What no photo of a species decides: name and value of each fact that is known."""
+    facts = species.facts
+    rows: tuple[tuple[str, str | float | tuple[float, float] | None, str], ...] = (
+        ("body length", facts.body_length_mm, "{} mm"),
+        ("weight", facts.mass_g, "{} g"),
+        ("cock or hen", facts.sexes, "{}"),
+        ("first moult", facts.first_moult_months, "at {} months"),
+        ("grown", facts.mature_months, "at about {} months"),
+        ("breed from", facts.breed_from_months, "{} months on"),
+        ("clutch", facts.clutch, "{} eggs"),
+        ("hatches", facts.hatch_days, "after about {} days"),
+        ("closed ring goes on", facts.ring_days, "at {} days"),
+        ("leg ring, inside", facts.leg_ring_mm, "{} mm"),
+        ("leaves the nest", facts.fledge_weeks, "at about {} weeks"),
+        ("IUCN Red List", facts.iucn, "{}"),
+        ("CITES", facts.cites, "{}"),
+    )
+    return tuple((name, said.format(_span(fact))) for name, fact, said in rows if fact is not None)
+
+
+def _span(fact: str | float | tuple[float, float]) -> str:
+    if isinstance(fact, str):
+        return fact
+    low, high = fact if isinstance(fact, tuple) else (fact, fact)
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 @dataclass(frozen=True)

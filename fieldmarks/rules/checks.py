@@ -103,6 +103,8 @@ def _uses(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
     for key, variety_row in tables.varieties.items():
         for mark in variety_row.says_nothing:
             yield "varieties", key, f"varieties.{key}.says_nothing", "mark", mark
+        for word in variety_row.species:
+            yield "varieties", key, f"varieties.{key}.species", "species", word
     for key, relation_row in tables.relations.items():
         for mark in relation_row.marks:
             yield "relations", key, f"relations.{key}.marks", "mark", mark

@@ -180,6 +180,9 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
     ]
     if sheet.problems:
         return None, sheet.problems
+    built["varieties"].update(_combined(built["varieties"], sheet.problems, origin))
+    if sheet.problems:
+        return None, sheet.problems
     for kind in ("species", "varieties", "cautions"):
         built[kind] = dict(sorted(built[kind].items(), key=lambda item: item[1].order))
     tables = Tables(
@@ -191,6 +194,45 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
     )
     problems = checks.check_references(tables, origin)
     return (None, problems) if problems else (tables, [])
+
+
+def _combined(
+    rows: dict[str, schema.Variety], problems: list[Problem], origin: dict[tuple[str, str], str]
+) -> dict[str, schema.Variety]:
+    """The varieties that ``also_in`` makes of two: the other's changes first, then one's own."""
+    made = {}
+    for key, own in rows.items():
+        for place, with_key in enumerate(own.also_in, start=1):
+            other, both = rows.get(with_key), f"{key}_{with_key}"
+            if other is None:
+                where, wrong = f"varieties.{key}.also_in", f"there is no variety {with_key!r}"
+                problems.append(
+                    Problem(origin["varieties", key], where, wrong, _nearest(with_key, list(rows)))
+                )
+                continue
+            if both in rows:
+                continue
+            origin["varieties", both] = origin["varieties", key]
+            made[both] = own.model_copy(
+                update={
+                    "key": both,
+                    "name": f"{own.name}, {other.name}",
+                    "aliases": tuple(
+                        f"{one} {two}"
+                        for one in (own.name, *own.aliases)
+                        for two in (other.name, *other.aliases)
+                    ),
+                    "series": other.series if own.series == "green" else own.series,
+                    "look": f"{own.look} On a bird that is {other.name}.",
+                    "operations": (*other.operations, *own.operations),
+                    "patches": (*other.patches, *own.patches),
+                    "reason": f"{other.reason} {own.reason}",
+                    "order": own.order * 100 + place,
+                    "also_in": (),
+                    "parts": (with_key, key),
+                }
+            )
+    return made
 
 
 def _harmful(content: Any) -> str:

@@ -10,13 +10,21 @@ from __future__ import annotations
 import functools
 import itertools
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from fieldmarks._util.errors import TableError
-from fieldmarks.rules.schema import LEVELS, MakeUp, MarkRow, Operation, Override
-from fieldmarks.rules.tables import Tables
+from fieldmarks.rules.schema import (
+    LEVELS,
+    MakeUp,
+    MarkRow,
+    Operation,
+    Override,
+    Sign,
+    Variety,
+)
+from fieldmarks.rules.tables import Tables, nearest_to
 
 Basis = Literal["green row", "derived", "override", "says nothing"]
 
@@ -110,16 +118,17 @@ def check_choice(tables: Tables, species: str | None, variety: str, age: str) ->
     ------
     TableError
     """
-    for what, key, known in (
+    rows: tuple[tuple[str, str | None, Mapping[str, Any]], ...] = (
         ("species", species, tables.species),
         ("variety", variety, tables.varieties),
         ("age", age, tables.ages),
-    ):
+    )
+    for what, key, known in rows:
         if key is not None and key not in known:
-            raise TableError(f"there is no {what} {key!r}", mend=f"Use one of {', '.join(known)}")
+            raise TableError(f"there is no {what} {key!r}", mend=nearest_to(key, known))
 
 
-@functools.lru_cache(maxsize=8192)  # Tables never change and are told apart by identity
+@functools.lru_cache(maxsize=32768)  # Tables never change and are told apart by identity
 def expected(
     tables: Tables, species: str, mark: str, variety: str = "green", age: str = "adult"
 ) -> Expectation:
@@ -150,14 +159,31 @@ def expected(
     override = find_override(row.overrides, variety, kind.series, age)
     if override is not None:
         basis: Basis = "override" if override.swatches else "says nothing"
-        return Expectation(*here, override.swatches, basis, override.reason, row.look, row.mixed)
+        mixed = row.mixed if override.mixed is None else override.mixed
+        return Expectation(*here, override.swatches, basis, override.reason, row.look, mixed)
+    mixed = row.mixed or bool(kind.patches)
     derived, reasons = derive(tables, row, mark, variety, age)
     if variety == "green" and age == "adult":
         return Expectation(*here, row.swatches, "green row", row.look, row.look, row.mixed)
     if variety == "green":
         derived = _unique((*row.swatches, *derived))
+    elif makeups(tables, row, mark, variety, age) == makeups(tables, row, mark, "green", "adult"):
+        return Expectation(*here, row.swatches, "derived", row.look, row.look, row.mixed)
     why = " ".join(_unique((kind.reason, *reasons)))
-    return Expectation(*here, derived, "derived", why, row.look, row.mixed)
+    return Expectation(*here, derived, "derived", why, row.look, mixed)
+
+
+def holds_in(sign: Sign, kind: Variety) -> bool:
+    """Whether a sign is one at all in a variety."""
+    return kind.series in sign.series and not {kind.key, *kind.parts}.intersection(sign.not_in)
+
+
+def speaking_marks(tables: Tables, sign: Sign, kind: Variety) -> tuple[str, ...]:
+    """Marks of a sign, or of its relation, at which a variety lets it speak; may be none."""
+    marks = tables.relations[sign.relation].marks if sign.relation else sign.marks
+    if kind.silences is None:
+        return tuple(mark for mark in marks if mark not in kind.says_nothing)
+    return () if sign.missing_black and "missing black" in kind.silences else marks
 
 
 def find_override(
@@ -210,8 +236,9 @@ def makeups(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> 
     for extra in row.extra:
         if age in extra.ages:
             grown += extra.makeup
-    operations = tables.varieties[variety].operations
-    return _unique(_operate(m, operations, ground) for m in grown)
+    kind = tables.varieties[variety]
+    whole = [_operate(m, kind.operations, ground) for m in grown]
+    return _unique((*whole, *(_operate(m, kind.patches, ground) for m in whole)))
 
 
 @functools.lru_cache(maxsize=4096)
@@ -231,8 +258,9 @@ def cross_makeups(
     keys: list[str] = []
     for first, second in itertools.product(*options):
         if first != second:
-            for between in itertools.product(*_between(first, second)):
-                rule = tables.makeup_index.get((grounds[0], *between))
+            pigments, blacks, structures = _between(first, second)
+            for one_way in itertools.product(grounds[:1], pigments, blacks, structures):
+                rule = tables.makeup_index.get(one_way)
                 keys += rule.swatches if rule else ()
     return _unique(keys)
 
@@ -284,6 +312,10 @@ def expected_relation(
     check_choice(tables, species, variety, age)
     here = (species, relation)
     kind = tables.relations[relation]
+    silent_at = tables.varieties[variety].says_nothing
+    if all(mark in silent_at for mark in kind.marks):
+        reason = tables.varieties[variety].reason
+        return RelationExpectation(*here, None, None, "says nothing", reason)
     row = tables.species[species].relations.get(relation)
     if row is not None:
         return RelationExpectation(*here, row.low, row.high, "green row", row.look)

@@ -17,11 +17,17 @@ Sentence = Annotated[str, Field(min_length=3)]
 Span = tuple[float, float]
 
 Ground = Literal["feather", "skin", "leg", "horn", "iris", "pupil"]
-Psittacin = Literal["none", "yellow", "pale_orange", "salmon", "orange", "red_orange", "red"]
+Psittacin = Literal[
+    "none", "pale_yellow", "yellow", "pale_orange", "salmon", "orange", "red_orange", "red"
+]
 Eumelanin = Literal["none", "trace", "some", "much", "full"]
 Structure = Literal["none", "weak", "sky", "deep", "mauve", "violet"]
 Series = Literal["green", "blue", "ino", "blue_ino"]
 Strength = Literal["always", "usually", "hint"]
+Reach = Literal["missing black"]
+# Parts of a bird in the order in which one reads it; what is no part of it comes last.
+Part = Literal["head", "neck", "body", "rump and tail", "bare parts", "beside the bird"]
+PARTS: tuple[Part, ...] = get_args(Part)
 Outcome = Literal[
     "nothing read",
     "nothing decided",
@@ -47,6 +53,10 @@ class Row(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+def _called(name: str, aliases: tuple[str, ...]) -> str:
+    return f"{name} ({', '.join(aliases)})" if aliases else name
+
+
 class Mark(Row):
     """A place on the bird that can be marked on a photo."""
 
@@ -54,8 +64,10 @@ class Mark(Row):
     name: Sentence
     kind: Literal["feather", "skin", "horn", "iris", "pupil", "size", "card", "scale"]
     shape: Literal["area", "line"] = "area"
+    part: Part = "body"
     look: Sentence
     without: tuple[Key, ...] = ()
+    whole: bool = False
 
 
 class Provenance(Row):
@@ -126,12 +138,16 @@ class MakeUpRule(Row):
 
 
 class Override(Row):
-    """An exception to the derived colour; no swatches means the mark says nothing there."""
+    """An exception to the derived colour; no swatches means the mark says nothing there.
+
+    ``mixed`` replaces that of the mark's own row where it is given.
+    """
 
     varieties: tuple[Key, ...] = ()
     series: tuple[Series, ...] = ()
     ages: tuple[Key, ...] = ()
     swatches: tuple[Key, ...] = ()
+    mixed: bool | None = None
     reason: Sentence
     evidence: Sentence
 
@@ -183,13 +199,23 @@ class RelationRow(Row):
 
 
 class Facts(Row):
-    """Facts of a species that no photo decides."""
+    """Facts of a species that no photo decides.
+
+    ``clutch`` in eggs; ``hatch_days`` from laying; ``ring_days`` (when the leg ring goes on) and
+    ``fledge_weeks`` from hatching; ``breed_from_months`` the age from which birds are bred.
+    """
 
     body_length_mm: Span
     mass_g: Span
     leg_ring_mm: Span
     first_moult_months: Span
     mature_months: float
+    sexes: Sentence = "not known"
+    clutch: Span | None = None
+    hatch_days: float | None = None
+    ring_days: Span | None = None
+    fledge_weeks: float | None = None
+    breed_from_months: Span | None = None
     iucn: Sentence
     cites: Sentence
     evidence: Sentence
@@ -200,12 +226,18 @@ class Species(Row):
 
     key: Key
     name: Sentence
+    aliases: tuple[Sentence, ...] = ()
     scientific: Sentence
     look: Sentence
     order: int = 100
     facts: Facts
     marks: dict[Key, MarkRow]
     relations: dict[Key, RelationRow] = {}
+
+    @property
+    def called(self) -> str:
+        """Its name with what else keepers call it, for lists one searches by typing."""
+        return _called(self.name, self.aliases)
 
 
 class Operation(Row):
@@ -229,17 +261,34 @@ class Operation(Row):
 
 
 class Variety(Row):
-    """A colour variety as operations on the make-up of the green bird."""
+    """A colour variety as operations on the make-up of the green bird.
+
+    ``patches`` change the bird in places only: what is left stands beside what they give. Signs are
+    silent at the marks that say nothing, unless ``silences`` says which kind of sign is silent
+    instead. ``species`` are the only ones that have it; none given means all. ``also_in`` are
+    varieties it is combined with: each makes a variety more, of these two ``parts``.
+    """
 
     key: Key
     name: Sentence
+    aliases: tuple[Sentence, ...] = ()
     series: Series
     look: Sentence
     operations: tuple[Operation, ...] = ()
+    patches: tuple[Operation, ...] = ()
     says_nothing: tuple[Key, ...] = ()
+    silences: tuple[Reach, ...] | None = None
+    species: tuple[Key, ...] = ()
+    also_in: tuple[Key, ...] = ()
+    parts: tuple[Key, ...] = ()
     reason: Sentence
     evidence: Sentence
     order: int = 100
+
+    @property
+    def called(self) -> str:
+        """Its name with what else keepers call it, for lists one searches by typing."""
+        return _called(self.name, self.aliases)
 
 
 class Age(Row):
@@ -265,7 +314,7 @@ class RelationKind(Row):
 
     key: Key
     name: Sentence
-    kind: Literal["same", "fade", "ring", "size"]
+    kind: Literal["same", "fade", "dark", "ring", "size"]
     marks: tuple[Key, ...] = Field(min_length=1)
     limit: float | None = None
     margin: float | None = Field(default=None, gt=0)
@@ -291,7 +340,9 @@ class Sign(Row):
 
     It holds in varieties of ``series``, except those in ``not_in``. It is seen when one of
     ``tints`` covers at least ``min_fraction`` of one of ``marks``, or when a ``relation`` lies
-    above ``above`` and below ``below``.
+    above ``above`` and below ``below``. At the ``juvenile`` ages it is to be looked at again, as
+    far as it covers no more than ``juvenile_up_to`` where that is given. ``missing_black``: it may
+    come from black that a variety leaves out in places.
     """
 
     key: Key
@@ -306,6 +357,8 @@ class Sign(Row):
     series: tuple[Series, ...] = ("green",)
     not_in: tuple[Key, ...] = ()
     juvenile: tuple[Key, ...] = ()
+    juvenile_up_to: float | None = Field(default=None, gt=0, le=1)
+    missing_black: bool = False
     points_to: tuple[Key, ...]
     strength: Strength
     evidence: Sentence

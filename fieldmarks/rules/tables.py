@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import difflib
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from fieldmarks.rules import schema, swatches
 
@@ -75,21 +77,71 @@ class Tables:
 
 
 def key_of(given: str, rows: Mapping[str, object]) -> str | None:
-    """Key of a row that goes by a key, a name or a scientific name, or by the start of just one.
+    """Key of a row that goes by a key, a name or an alias, or by the start of just one.
 
     Parameters
     ----------
     given : str
-        As a keeper writes it: "Fischer" and "Agapornis fischeri" are both "fischeri".
+        As a keeper writes it: "Fischers", "fischer's lovebird" and "Agapornis fischeri" are all
+        "fischeri", and "black masked" is "personatus".
     rows : mapping of key -> row
         Species, varieties or ages.
     """
-    asked = given.strip().lower()
-    names = {
-        key: [n.lower() for n in (key, getattr(row, "name", ""), getattr(row, "scientific", ""))]
+    asked = _bare(given)
+    names = _names(rows)
+    words = sorted(asked.split())
+    exact = {key for key, own in names.items() if asked in own}
+    exact = exact or {k for k, own in names.items() if any(sorted(n.split()) == words for n in own)}
+    begun = {key for key, own in names.items() if any(n.startswith(asked) for n in own)}
+    found = exact or (begun if len(asked) > 2 else set())
+    return next(iter(found)) if len(found) == 1 else None
+
+
+def any_name(given: str, rows: Mapping[str, object]) -> str:
+    """Key of a row by any of its names; what is not known stays as it is, to be told later."""
+    return key_of(given, rows) or given
+
+
+def nearest_to(given: str, rows: Mapping[str, Any]) -> str:
+    """What to do about a name that is in no table: the nearest one, or where to look.
+
+    Parameters
+    ----------
+    given : str
+    rows : mapping of key -> row
+    """
+    known = {name: key for key, own in _names(rows).items() for name in own}
+    asked = _bare(given)
+    near = difflib.get_close_matches(asked, known, n=1, cutoff=0.6)
+    near = near or [name for name in known if len(asked) > 2 and asked in name]
+    if near:
+        row = rows[known[near[0]]]
+        return f"Did you mean {row.key} ({row.name})?"
+    plain = [key for key, row in rows.items() if not getattr(row, "parts", ())]
+    return f"Use one of {', '.join(plain)}"
+
+
+def _names(rows: Mapping[str, Any]) -> dict[str, set[str]]:
+    """Every name of each row, bare."""
+    return {
+        key: {
+            _bare(name)
+            for name in (
+                key,
+                row.name,
+                getattr(row, "scientific", ""),
+                getattr(row, "scientific", "").rpartition(" ")[2],
+                *getattr(row, "aliases", ()),
+            )
+            if name
+        }
         for key, row in rows.items()
     }
-    exact = [key for key, own in names.items() if asked in own]
-    begun = [key for key, own in names.items() if any(n.startswith(asked) for n in own)]
-    found = exact or (begun if len(asked) > 2 else [])
-    return found[0] if len(found) == 1 else None
+
+
+def _bare(name: str) -> str:
+    """A name without what keepers write one way or the other: case, hyphens, 's, "lovebird"."""
+    words = re.sub(r"[-_/,+]", " ", name.lower()).replace("(", " ").replace(")", " ")
+    words = re.sub(r"['\u2019`]s?\b|['\u2019`]", "", words)
+    kept = [w for w in words.split() if w not in ("lovebird", "lovebirds", "agapornis", "a.")]
+    return " ".join(kept) or words.strip()

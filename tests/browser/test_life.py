@@ -194,6 +194,9 @@ def test_a_look_is_added_from_a_photo_and_struck_out_again(keeper, club, tmp_pat
     keeper.choose("Where is it in its moults?", "later moult")
     keeper.type("Who measured?", "Cy")
     keeper.press("Measure it and keep it")
+    keeper.page.get_by_text("is kept for Quill").first.wait_for(timeout=30_000)
+    assert store.entries(bird.id) == []
+    keeper.page.get_by_role("button", name="Yes, it is Lantern").click()
     keeper.page.get_by_text("Kept as entry").first.wait_for(timeout=30_000)
     (entry,) = store.entries(bird.id)
     assert (entry.stage, entry.measured_by) == ("later moult", "Cy")

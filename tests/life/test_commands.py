@@ -109,7 +109,7 @@ def test_a_test_mating_is_begun_with_its_cautions_and_warnings(run):
     assert cautions
     assert all(line in fine for line in cautions)
     assert "not grown" not in fine
-    assert "This cross is sterile" in run("start-test", "Dad", "Rosy")
+    assert "held to be sterile" in run("start-test", "Dad", "Rosy")
     same = run("start-test", "Dad", "Bro")
     assert "Both are cocks" in same
     assert "Closely related" in same

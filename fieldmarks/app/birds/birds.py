@@ -110,13 +110,13 @@ def _list() -> None:
         species=species.selectbox(
             "Species",
             [None, *rows.species],
-            format_func=lambda k: rows.species[k].name if k else "all",
+            format_func=lambda k: rows.species[k].called if k else "all",
             key="list_species",
         ),
         variety=variety.selectbox(
             "Variety",
             [None, *rows.varieties],
-            format_func=lambda k: rows.varieties[k].name if k else "all",
+            format_func=lambda k: rows.varieties[k].called if k else "all",
             key="list_variety",
         ),
         show=show.selectbox("Show", SHOWS, key="list_show"),

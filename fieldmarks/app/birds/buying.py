@@ -52,13 +52,13 @@ def _question() -> Question:
     sold_as = left.selectbox(
         "Sold as",
         [None, *rows.species],
-        format_func=lambda k: rows.species[k].name if k else UNKNOWN,
+        format_func=lambda k: rows.species[k].called if k else UNKNOWN,
         key="shop_species",
     )
     variety = middle.selectbox(
         "Colour variety",
         list(rows.varieties),
-        format_func=lambda k: rows.varieties[k].name,
+        format_func=lambda k: rows.varieties[k].called,
         key="shop_variety",
     )
     age = right.selectbox(

@@ -70,13 +70,21 @@ def _form(old: Bird, key: str) -> None:
                     "Said to be",
                     species,
                     index=species.index(old.species) if old.species in species else 0,
-                    format_func=lambda k: rows.species[k].name if k else UNKNOWN,
+                    format_func=lambda k: rows.species[k].called if k else UNKNOWN,
                 ),
                 "variety": st.selectbox(
                     "Colour variety",
                     list(rows.varieties),
                     index=_place(list(rows.varieties), old.variety),
-                    format_func=lambda k: rows.varieties[k].name,
+                    format_func=lambda k: rows.varieties[k].called,
+                ),
+                "split_for": tuple(
+                    st.multiselect(
+                        "Split for (it carries them without showing them)",
+                        list(rows.varieties),
+                        [k for k in old.split_for if k in rows.varieties],
+                        format_func=lambda k: rows.varieties[k].name,
+                    )
                 ),
                 "sex": _choice("Sex", SEXES, old.sex),
                 "sex_by": _text("Sex known by (a DNA test, an egg ...)", old.sex_by),

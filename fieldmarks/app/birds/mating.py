@@ -26,6 +26,7 @@ from fieldmarks.app.ways import way_to
 from fieldmarks.birds.model import EARLIEST, YOUNG_FINDINGS, Pair, Young
 from fieldmarks.birds.service import (
     before_test,
+    dates_of,
     mating_result,
     pair_labels,
     save_young,
@@ -71,6 +72,7 @@ def mating_page() -> None:
         bullets(strong, [str(s) for s in result.strengths])
     _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
     bullets("What does not count, and was not looked at", result.gaps)
+    bullets("Dates", dates_of(store(), pair, tables(), date.today()))
     _add(pair)
     _take_off(pair)
     try:
@@ -84,11 +86,17 @@ def _young(pair: Pair) -> None:
     looks = {"clean": "fm-good", "sign": "fm-bad", "unclear": "fm-doubt"}
     rows = "".join(
         f"<li>{html.escape(y.label)}: <span class='{looks[y.finding]}'>{y.finding}</span>"
+        f"{f', {html.escape(_variety(y.shows))}' if y.shows else ''}"
         f"{f', hatched {y.hatched.isoformat()}' if y.hatched else ''} {html.escape(y.note)}</li>"
         for y in pair.young
     )
     st.subheader(f"Young: {len(pair.young)}", anchor=False)
     st.html(f"<ul>{rows}</ul>" if rows else "<p>None yet.</p>")
+
+
+def _variety(key: str) -> str:
+    row = tables().varieties.get(key)
+    return row.name if row else key
 
 
 def _take_off(pair: Pair) -> None:
@@ -123,6 +131,15 @@ def _add(pair: Pair) -> None:
     turn = st.session_state.get("young_turn", 0)  # an empty form once the last one is saved
     with st.form(f"young_{turn}"):
         label = st.text_input("Ring or name of the young")
+        shows = st.selectbox(
+            "Colour variety it shows",
+            list(tables().varieties),
+            index=None,
+            format_func=lambda k: tables().varieties[k].called,
+            placeholder="not looked at",
+            key=f"young_shows_{turn}",
+        )
+        note = st.text_input("Its marks, in words", max_chars=200, key=f"young_note_{turn}")
         finding = st.radio("Found after its first moult", YOUNG_FINDINGS, index=2, horizontal=True)
         kept = choose_bird("Kept as the bird (its own looks then judge it)", f"young_bird_{turn}")
         hatched = st.date_input(
@@ -132,7 +149,7 @@ def _add(pair: Pair) -> None:
     if not pressed:
         return
     try:
-        young = Young(label.strip(), hatched, finding, kept.id if kept else None)
+        young = Young(label.strip(), hatched, finding, kept.id if kept else None, note, shows or "")
         save_young(store(), pair, young, tables())
     except FieldmarksError as error:
         told(error)

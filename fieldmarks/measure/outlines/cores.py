@@ -1,0 +1,97 @@
+"""Cores: a mark drawn to the colours round the place where it is expected."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from fieldmarks.measure.outlines.frame import Bytes, Floats
+from fieldmarks.measure.outlines.places import Place, View
+from fieldmarks.measure.outlines.silhouette import disc
+
+NEVER = 6.0  # colour steps that never count as a border
+SPREADS = 2.5  # of the usual distance to the core's colour, from which another colour begins
+LEAST = 0.35  # of the core that must be left after drawing it to the colours
+
+
+def draw(
+    place: Place, view: View, at: Floats, free: Bytes, *, whole: bool, scale: float = 1.0
+) -> tuple[Bytes, tuple[int, int], float] | None:
+    """The mark's core, or all of it.
+
+    Parameters
+    ----------
+    at : (2,) array
+        Where it is expected, in pixels of the view.
+    free : mask
+        Where it may lie.
+    whole : bool
+        Follow the colour as far as ``place.grow`` allows.
+    scale : float
+        Of the core's size.
+
+    Returns
+    -------
+    mask, (x, y) of its upper left corner in the view, and how even the colour is (0..1); or None
+    when too little is free or of one colour.
+    """
+    unit = view.frame.unit
+    lie = view.neck if place.on_head else view.trunk
+    size = np.array(place.size) * unit * scale
+    grow = np.array(place.grow) * unit if whole and place.grow is not None else size
+    shift = place.shift * unit
+    border = math.ceil(max(float(size.max()), float(grow.max())) + 1.5 * shift) + 3
+    height, width = free.shape
+    x0, y0 = (int(np.clip(v - border, 0, end)) for v, end in zip(at, (width, height), strict=True))
+    x1, y1 = (int(np.clip(v + border, 0, end)) for v, end in zip(at, (width, height), strict=True))
+    if x1 - x0 < 3 or y1 - y0 < 3:
+        return None
+    part = np.s_[y0:y1, x0:x1]
+    smooth, open_ = view.smooth[part], free[part] > 0
+    middle = _calmer(view.rough[part], open_, at - [x0, y0], float(size.mean()), shift)
+    if middle is None:
+        return None
+    core = _oval(open_.shape, middle, lie.down, size) & open_
+    full = math.pi * size[0] * size[1]
+    if core.sum() < max(LEAST * full, 4):
+        return None
+    colour = np.median(smooth[core], axis=0)
+    away = np.linalg.norm(smooth - colour, axis=2)
+    like = away < max(NEVER, SPREADS * float(np.median(away[core])))
+    mask = ((core | (_oval(open_.shape, middle, lie.down, grow) & open_)) & like).astype(np.uint8)
+    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
+    mask = opened if opened.any() else mask
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    if len(stats) < 2:
+        return None
+    mask = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
+    if (mask[core] > 0).sum() < LEAST * full:
+        return None
+    return mask, (x0, y0), float(np.mean(away[core] < 2 * NEVER))
+
+
+def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -> Floats | None:
+    """The middle moved a little to where the colours change less; None when it is not free."""
+    kernel = disc(max(int(size), 1)).astype(np.float32)
+    kernel /= kernel.sum()
+    share = cv2.filter2D(free.astype(np.float32), -1, kernel, borderType=cv2.BORDER_CONSTANT)
+    around = cv2.filter2D(rough, -1, kernel, borderType=cv2.BORDER_REPLICATE)
+    rows, columns = np.mgrid[: free.shape[0], : free.shape[1]] + 0.5
+    away = np.hypot(columns - at[0], rows - at[1]) / max(shift, 0.7)
+    # A weighted mean of the better places moves steadily where the best one would jump.
+    cost = around / 25.0 + 3.0 * (1 - share) + 0.7 * away**2
+    weight = np.exp(-(cost - cost.min()) / 0.25) * (away <= 1.5)
+    total = float(weight.sum())
+    if total <= 0 or float(share.max()) < 0.3:
+        return None
+    return np.array([float((weight * columns).sum()), float((weight * rows).sum())]) / total
+
+
+def _oval(shape: tuple[int, ...], at: Floats, along: Floats, size: Floats) -> Bytes:
+    x = (np.arange(shape[1]) + 0.5 - at[0])[None, :]
+    y = (np.arange(shape[0]) + 0.5 - at[1])[:, None]
+    first = (x * along[0] + y * along[1]) / size[0]
+    second = (y * along[0] - x * along[1]) / size[1]
+    return np.asarray(first**2 + second**2 < 1)

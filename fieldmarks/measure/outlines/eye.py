@@ -1,0 +1,176 @@
+"""Eye: the dark disc of pupil and iris near a tap, and the pale ring of bare skin round it.
+
+The disc is sought with the integral over circles of the rise in lightness (Daugman 1993). Both
+borders are then closed paths of the steepest step over the angle, found by dynamic programming.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldmarks.measure.outlines.frame import Floats
+
+UNIT = 96.0  # pixels from eye to beak tip at which eyes are looked at
+ANGLES = 48
+_TURN = np.linspace(0, 2 * np.pi, ANGLES, endpoint=False)
+CIRCLE = np.stack([np.cos(_TURN), np.sin(_TURN)], axis=1)
+# All lengths are in units of the frame: from the eye to the tip of the beak.
+SMALLEST, LARGEST = 0.05, 0.20  # radius of the dark disc
+STEP = 0.01
+BLUR = 0.012
+RING = 0.20  # widest bare skin outside the iris
+SHARP = 12.0  # step in lightness round a border that is plain to see
+BEND = 0.6  # cost of a path's step to the next radius, as of lightness
+
+
+@dataclass(frozen=True, eq=False)
+class Eye:
+    """An eye found in a look, in its pixels.
+
+    Parameters
+    ----------
+    middle : (2,) array
+    iris, ring : (ANGLES, 2) arrays
+        The outer borders of the dark disc and of the bare skin round it.
+    iris_step, ring_step : float
+        Step at these borders that four fifths of the circle reach, in units of L*.
+    """
+
+    middle: Floats
+    iris: Floats
+    ring: Floats
+    iris_step: float
+    ring_step: float
+
+    @property
+    def radius(self) -> float:
+        """Mean radius of the iris."""
+        return float(np.hypot(*(self.iris - self.middle).T).mean())
+
+
+def find_eye(lab: Floats, tap: Floats, unit: float, reach: float = 0.25) -> Eye | None:
+    """The eye near a tap.
+
+    Parameters
+    ----------
+    lab : (h, w, 3) float32 CIELAB
+    tap : (2,) array
+        In pixels.
+    unit : float
+        Pixels from eye to beak tip, roughly.
+    reach : float
+        How far from the tap it may be, in units.
+
+    Returns
+    -------
+    Eye, or None when nothing dark and round with a lighter border is near.
+    """
+    light = cv2.GaussianBlur(np.ascontiguousarray(lab[..., 0]), (0, 0), 0.018 * unit)
+    found = _disc(light, tap, unit, reach)
+    if found is None:
+        return None
+    smooth = cv2.GaussianBlur(lab, (0, 0), BLUR * unit)
+    radii = np.arange(0.02, 0.42, STEP) * unit
+    middle, radius = found
+    for _ in range(2):
+        polar = _polar(smooth, middle, radii)[..., 0]
+        rise = np.zeros_like(polar)
+        rise[1:-1] = polar[2:] - polar[:-2]
+        meant = (radii > 0.5 * radius) & (radii < max(1.9 * radius, 0.13 * unit))
+        path = _closed_path(np.where(meant[:, None], np.clip(rise, -5, 25), -50))
+        iris = middle + radii[path][:, None] * CIRCLE
+        iris_step = float(np.percentile(rise[path, np.arange(ANGLES)], 20))
+        middle = iris.mean(axis=0)
+        radius = float(np.hypot(*(iris - middle).T).mean())
+    ring, ring_step = _ring(smooth, middle, iris, unit, radii)
+    return Eye(middle, iris, ring, iris_step, ring_step)
+
+
+def _disc(light: Floats, tap: Floats, unit: float, reach: float) -> tuple[Floats, float] | None:
+    """Middle and radius of the dark disc with the steadiest rise of lightness at its rim."""
+    radii = np.arange(SMALLEST, LARGEST, STEP) * unit
+    step = max(0.02 * unit, 1.0)
+    count = int(reach * unit / step)
+    offsets = np.mgrid[-count : count + 1, -count : count + 1].reshape(2, -1).T * step
+    offsets = offsets[np.hypot(*offsets.T) <= reach * unit]
+    height, width = light.shape
+    middles = tap + offsets
+    middles = middles[((middles > 0) & (middles < [width, height])).all(axis=1)]
+    if not len(middles):
+        return None
+    # (radius, middle, angle): every circle about every middle at once.
+    rim = radii[:, None, None] * CIRCLE.T[:, None, None, ::2]
+    places = middles.T[:, None, :, None] + rim - 0.5
+    shape = places.shape[1:]
+    across, down = (p.astype(np.float32).reshape(shape[0], -1) for p in places)
+    seen = cv2.remap(light, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = seen.reshape(shape)
+    rise = np.sort(np.clip(seen[2:] - seen[:-2], -10, 25), axis=2)
+    steady = rise[..., int(0.3 * shape[2])] + 0.5 * rise.mean(axis=2)
+    inside = seen.mean(axis=2).cumsum(axis=0)[1:-1] / np.arange(2, len(radii))[:, None]
+    away = np.hypot(*(middles - tap).T) / (reach * unit)
+    score = steady - 0.25 * np.maximum(0, inside - 15) - 4 * away**2
+    best_radius, best = np.unravel_index(int(score.argmax()), score.shape)
+    if steady[best_radius, best] <= 0:
+        return None
+    return middles[best], float(radii[1 + best_radius])
+
+
+def _ring(
+    smooth: Floats, middle: Floats, iris: Floats, unit: float, radii: Floats
+) -> tuple[Floats, float]:
+    """Outer border of the pale skin: where it turns darker or more colourful, and how clearly."""
+    away = iris - middle
+    turn = np.arctan2(away[:, 1], away[:, 0])
+    inner = np.interp(_TURN, turn, np.hypot(*away.T), period=2 * np.pi)
+    polar = _polar(smooth, middle, radii)
+    pale = polar[..., 0] - 0.7 * np.hypot(polar[..., 1], polar[..., 2])
+    drop = np.zeros_like(pale)
+    drop[1:-1] = pale[:-2] - pale[2:]
+    meant = (radii[:, None] > inner + 0.02 * unit) & (radii[:, None] < inner.mean() + RING * unit)
+    path = _closed_path(np.where(meant, np.clip(drop, -5, 25), -50))
+    step = float(np.percentile(drop[path, np.arange(ANGLES)], 20))
+    return middle + radii[path][:, None] * CIRCLE, step
+
+
+def _polar(picture: Floats, middle: Floats, radii: Floats) -> Floats:
+    """A picture along rays from a place: (radius, angle) or (radius, angle, channel)."""
+    places = middle + radii[:, None, None] * CIRCLE - 0.5
+    across, down = (np.ascontiguousarray(places[..., k], np.float32) for k in (0, 1))
+    return np.asarray(
+        cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    )
+
+
+def _closed_path(gain: Floats) -> npt.NDArray[np.intp]:
+    """The closed path over all angles with the largest sum; it moves one radius at a time.
+
+    Parameters
+    ----------
+    gain : (radii, angles) array
+
+    Returns
+    -------
+    (angles,) array of the radius' number at each angle.
+    """
+    count, angles = gain.shape
+    total = gain[:, 0].astype(float)
+    came = np.zeros((3 * angles, count), np.intp)
+    rows = np.arange(count)
+    # Three rounds: the middle one begins and ends as the others make it.
+    for step in range(1, 3 * angles):
+        low = np.concatenate([[-np.inf], total[:-1] - BEND])
+        high = np.concatenate([total[1:] - BEND, [-np.inf]])
+        choice = np.stack([low, total, high])
+        pick = choice.argmax(axis=0)
+        came[step] = rows + pick - 1
+        total = choice[pick, rows] + gain[:, step % angles]
+    path = np.zeros(3 * angles, np.intp)
+    path[-1] = int(total.argmax())
+    for step in range(3 * angles - 1, 0, -1):
+        path[step - 1] = came[step, path[step]]
+    return path[angles : 2 * angles]

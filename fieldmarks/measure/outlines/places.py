@@ -1,0 +1,330 @@
+"""Places: where on the bird in the photo the core of each mark is expected."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Literal
+
+import cv2
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from fieldmarks._util.resources import shipped
+from fieldmarks.measure.outlines.frame import Bytes, Floats, Frame, Look
+from fieldmarks.measure.outlines.silhouette import HEAD
+
+# Ways of telling one place this far apart, over its distance from the eye, say nothing together.
+DISAGREE = 0.75
+RIM = (0.4, 1.3)  # nearest and farthest edge of a head from its eye, in units
+RAYS = np.radians([-12, -6, 0, 6, 12])
+LIGHTNESS_WEIGHT = 0.5  # shading changes L* much more than a* and b*
+WING = (1.6, 3.0)  # where along the body the edge of the wing is looked for, in units
+NECK, TRUNK = (
+    (0.9, 2.2),
+    (1.2, 4.0),
+)  # distances from the head, in units, that tell how the body lies
+TAIL = 0.6  # how near its end the bird tells which way the tail points, in units
+RAISED = 0.0  # a beak held higher than this along the body no longer says where the throat is
+NO_WING = 0.2  # of the width of a bird whose folded wing is not made out
+BINS = 20  # across the body
+DARKER = 6.0  # L* by which a wing is darker than the front of the body
+PLAIN = 1.6  # step at the edge of the wing over what the colours vary beside it
+LINES = 5  # across the trunk that must show it
+
+
+CLOSE = 0.115  # cores smaller than this, in units, are drawn on the closer look
+WAYS = ("head", "rim", "neck", "throat", "trunk", "front", "flank", "tail")
+
+
+class Place(BaseModel):
+    """A row of ``data/guide/places.toml``, explained there."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    head: tuple[float, float] | None = None
+    rim: tuple[float, float] | None = None
+    neck: tuple[float, float] | None = None
+    throat: tuple[float, float] | None = None
+    trunk: tuple[float, float] | None = None
+    front: tuple[float, float] | None = None
+    flank: tuple[float, float] | None = None
+    tail: tuple[float, float] | None = None
+    size: tuple[float, float]
+    grow: tuple[float, float] | None = None
+    shift: float = 0.09
+    views: tuple[Literal["side", "front", "back"], ...] = ("side", "front", "back")
+    sure: float = Field(gt=0, le=1)
+
+    @property
+    def ways(self) -> dict[str, tuple[float, float]]:
+        """The ways its place is told."""
+        told = ((way, getattr(self, way)) for way in WAYS)
+        return {way: at for way, at in told if at is not None}
+
+    @property
+    def on_head(self) -> bool:
+        """Whether it is small and near the head, and looked at closely."""
+        return self.tail is None and self.size[0] < CLOSE
+
+
+class _Places(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    places: dict[str, Place]
+
+
+@lru_cache(maxsize=1)
+def places() -> dict[str, Place]:
+    """Places of the marks, by mark."""
+    text = (shipped("data") / "guide" / "places.toml").read_text(encoding="utf-8")
+    return _Places.model_validate(tomllib.loads(text)).places
+
+
+@dataclass(frozen=True, eq=False)
+class Lie:
+    """Which way a part of the bird lies below its head, in pixels of a look.
+
+    Parameters
+    ----------
+    middle : (2,) array
+        Of the head.
+    down, front : (2,) arrays
+        Along the body, and across it to the side of the beak; of length 1.
+    """
+
+    middle: Floats
+    down: Floats
+    front: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """One look at the bird, made ready.
+
+    Parameters
+    ----------
+    look : Look
+    frame : Frame
+        Of the head, in pixels of the look, as all else.
+    bird : mask
+    smooth : (h, w, 3) array
+        CIELAB with L* weighted down.
+    rough : (h, w) array
+        How fast it changes, per unit of the frame.
+    neck, trunk : Lie
+    edges : tuple of (down, across)
+        Where along the trunk the edge of the folded wing is seen, and where across it (0 back).
+    tail : (2,) array, optional
+    """
+
+    look: Look
+    frame: Frame
+    bird: Bytes
+    smooth: Floats
+    rough: Floats
+    neck: Lie
+    trunk: Lie
+    edges: tuple[tuple[float, float], ...] = ()
+    tail: Floats | None = None
+
+
+def view_of(look: Look, frame: Frame, bird: Bytes, tail: Floats | None) -> View:
+    """The whole bird at a size of its own, made ready."""
+    smooth, rough = _smoothed(look, frame)
+    neck, trunk = (_lie(frame, bird, *span) for span in (NECK, TRUNK))
+    view = View(look, frame, bird, smooth, rough, neck, trunk, (), tail)
+    return replace(view, edges=_edge_of_wing(view))
+
+
+def closer(view: View, look: Look) -> View:
+    """The same bird in another look."""
+
+    def there(lie: Lie) -> Lie:
+        return Lie(look.into(view.look.out_of(lie.middle)), lie.down, lie.front)
+
+    frame = look.frame(view.frame.moved(1 / view.look.scale, view.look.corner))
+    bird = look.from_other(view.bird, view.look)
+    tail = None if view.tail is None else look.into(view.look.out_of(view.tail))
+    neck, trunk = there(view.neck), there(view.trunk)
+    return View(look, frame, bird, *_smoothed(look, frame), neck, trunk, view.edges, tail)
+
+
+def _smoothed(look: Look, frame: Frame) -> tuple[Floats, Floats]:
+    smooth = cv2.GaussianBlur(look.lab, (0, 0), max(0.03 * frame.unit, 0.8))
+    smooth = smooth * np.array([LIGHTNESS_WEIGHT, 1, 1], np.float32)
+    steps = [cv2.Sobel(smooth, cv2.CV_32F, *order, scale=0.125) for order in ((1, 0), (0, 1))]
+    return smooth, np.sqrt(sum((step**2).sum(axis=2) for step in steps)) * frame.unit
+
+
+def _lie(frame: Frame, bird: Bytes, near: float, far: float) -> Lie:
+    """Which way the bird goes on from its head, told by what lies between two distances from it."""
+    middle = frame.to_pixels(HEAD)[0]
+    rows, columns = np.nonzero(bird)
+    away = np.stack([columns + 0.5, rows + 0.5], axis=1) - middle
+    distance = np.hypot(*away.T) / frame.unit
+    away = away[(distance > near) & (distance < far)]
+    down = away.mean(axis=0) if len(away) > 20 else np.array([0.0, 1.0])
+    length = float(np.hypot(*down))
+    down = down / length if length > 0 else np.array([0.0, 1.0])
+    front = np.array([-down[1], down[0]])
+    return Lie(middle, down, front if front @ frame.x_axis > 0 else -front)
+
+
+def _edge_of_wing(view: View) -> tuple[tuple[float, float], ...]:
+    """Where across the trunk (0..1) a darker wing gives way to a lighter front: (down, across)."""
+    height, width = view.bird.shape
+    body = view.trunk
+    found = []
+    for along in np.arange(*WING, 0.1):
+        chord = _chord(view, body, along)
+        if chord is None:
+            continue
+        across = chord[0] + (chord[1] - chord[0]) * (np.arange(BINS) + 0.5) / BINS
+        at = body.middle + view.frame.unit * (along * body.down + across[:, None] * body.front)
+        column, row = np.clip(at.astype(int), 0, [width - 1, height - 1]).T
+        cut = _cut_across(view.smooth[row, column])
+        if cut is not None:
+            found.append((float(along), cut))
+    return tuple(found) if len(found) >= LINES else ()
+
+
+def _cut_across(line: Floats) -> float | None:
+    best, edge = PLAIN, None
+    for cut in range(2, BINS - 2):
+        back, front = line[:cut], line[cut:]
+        middles = [np.median(part, axis=0) for part in (back, front)]
+        parts = zip((back, front), middles, strict=True)
+        own = np.concatenate([np.linalg.norm(part - middle, axis=1) for part, middle in parts])
+        step = float(np.linalg.norm(middles[0] - middles[1]) / (own.mean() + 4))
+        if step > best:
+            darker = float(middles[1][0] - middles[0][0]) / LIGHTNESS_WEIGHT
+            best, edge = step, cut / BINS if darker > DARKER else None
+    return edge
+
+
+def edge_at(view: View, along: float) -> float:
+    """Where across the trunk the folded wing ends, some way down; 0 where that is not seen."""
+    if not view.edges:
+        return 0.0
+    near = [cut for down, cut in view.edges if abs(down - along) < 0.4]
+    return float(np.median(near or [cut for _, cut in view.edges]))
+
+
+def _chord(view: View, body: Lie, along: float) -> tuple[float, float] | None:
+    """The first and last place of the bird across its body, in units from the body's middle."""
+    unit = view.frame.unit
+    across = np.arange(-3.0, 3.0, 1 / unit)
+    at = body.middle + unit * (along * body.down + across[:, None] * body.front)
+    column, row = np.floor(at).astype(int).T
+    height, width = view.bird.shape
+    seen = (column >= 0) & (row >= 0) & (column < width) & (row < height)
+    seen[seen] = view.bird[row[seen], column[seen]] > 0
+    return (float(across[seen][0]), float(across[seen][-1])) if seen.sum() > 4 else None
+
+
+def where(place: Place, view: View) -> tuple[Floats, float] | None:
+    """Middle of a mark's core in pixels of the view, and how far its ways agree on it (0..1).
+
+    None when such a place is not in sight.
+    """
+    found = [_where(way, at, view) for way, at in place.ways.items()]
+    seen = [at for at in found if at is not None]
+    if not seen:
+        return None
+    middle = np.mean(seen, axis=0)
+    apart = max(float(np.hypot(*(one - other))) for one in seen for other in seen)
+    far = float(np.hypot(*(middle - view.frame.origin)))
+    share = apart / (far + 0.5 * view.frame.unit) / DISAGREE
+    return middle, max(1 - share**2, 0.0)
+
+
+def _where(way: str, at: tuple[float, float], view: View) -> Floats | None:
+    frame, (first, second) = view.frame, at
+    if way == "head":
+        return frame.to_pixels([at])[0]
+    if way == "rim":
+        turn = math.radians(first)
+        return frame.to_pixels(
+            [_far(view, turn) * second * np.array([math.cos(turn), math.sin(turn)])]
+        )[0]
+    if way == "tail":
+        return _up_the_tail(view, first)
+    lie = view.neck if way in ("neck", "throat") else view.trunk
+    if way == "throat":
+        first += _chin(view)
+    chord = _chord(view, lie, first)
+    if chord is None:
+        return None
+    low, high = _span(way, view, first)
+    if low >= high:
+        return None
+    share = low + (high - low) * second
+    across = chord[0] + (chord[1] - chord[0]) * share
+    return np.asarray(lie.middle + frame.unit * (first * lie.down + across * lie.front))
+
+
+def _up_the_tail(view: View, far: float) -> Floats | None:
+    """From the end of the tail towards what of the bird is near it."""
+    if view.tail is None:
+        return None
+    rows, columns = np.nonzero(view.bird)
+    points = np.stack([columns + 0.5, rows + 0.5], axis=1)
+    near = points[np.hypot(*(points - view.tail).T) < TAIL * view.frame.unit]
+    up = (near.mean(axis=0) if len(near) > 6 else view.trunk.middle) - view.tail
+    length = float(np.hypot(*up))
+    return view.tail + up / length * far * view.frame.unit if length > 0.5 else view.tail
+
+
+def told(way: str, at: Floats, view: View) -> Floats | None:
+    """How a way of the table tells a place in pixels of the view: what :func:`where` undoes."""
+    frame = view.frame
+    own = frame.of_pixels([at])[0]
+    if way == "head":
+        return own
+    if way == "rim":
+        turn = math.atan2(own[1], own[0])
+        return np.array([math.degrees(turn), float(np.hypot(*own)) / _far(view, turn)])
+    lie = view.neck if way in ("neck", "throat") else view.trunk
+    first = float((at - lie.middle) @ lie.down) / frame.unit
+    chord = _chord(view, lie, first)
+    low, high = _span(way, view, first)
+    if chord is None or way == "tail" or low >= high:
+        return None
+    across = float((at - lie.middle) @ lie.front) / frame.unit
+    if way == "throat":
+        first -= _chin(view)
+    share = (across - chord[0]) / (chord[1] - chord[0])
+    return np.array([first, (share - low) / (high - low)])
+
+
+def _span(way: str, view: View, along: float) -> tuple[float, float]:
+    """From where to where across the bird a way of telling goes."""
+    if way == "front":
+        return max(edge_at(view, along), NO_WING), 1.0
+    return (0.0, edge_at(view, along)) if way == "flank" else (0.0, 1.0)
+
+
+def _chin(view: View) -> float:
+    """How far down the neck the tip of the beak lies."""
+    tip = view.frame.to_pixels([[1, 0]])[0] - view.neck.middle
+    return max(float(tip @ view.neck.down) / view.frame.unit, RAISED)
+
+
+def _far(view: View, turn: float) -> float:
+    """How far from the eye the edge of the bird is near a ray of the frame, in units."""
+    return float(np.clip(np.median([_rim(view, turn + ray) for ray in RAYS]), *RIM))
+
+
+def _rim(view: View, turn: float) -> float:
+    """How far from the eye the bird ends along a ray of the frame, in units."""
+    away = np.arange(0.1, RIM[1] + 0.1, 0.02)
+    at = view.frame.to_pixels(np.outer(away, [math.cos(turn), math.sin(turn)]))
+    column, row = np.floor(at).astype(int).T
+    height, width = view.bird.shape
+    seen = (column >= 0) & (row >= 0) & (column < width) & (row < height)
+    seen[seen] = view.bird[row[seen], column[seen]] > 0
+    gone = np.flatnonzero(~seen)
+    return float(away[gone[0]]) if len(gone) else float(away[-1])

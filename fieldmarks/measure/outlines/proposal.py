@@ -1,0 +1,337 @@
+"""Propose: outlines of all marks in sight, from the eye, the beak's tip and the tail's end."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import cv2
+import numpy as np
+import shapely
+
+from fieldmarks._util.errors import RegionError
+from fieldmarks.measure.outlines import cores, places, silhouette
+from fieldmarks.measure.outlines import eye as eyes
+from fieldmarks.measure.outlines.frame import (
+    PITCH,
+    Bytes,
+    Floats,
+    Frame,
+    Look,
+    Taps,
+    frame_of,
+    look_at,
+)
+from fieldmarks.measure.photo import Photo
+from fieldmarks.measure.region import MIN_AREA, Polygon
+
+HEAD_REACH = 1.9  # units
+# When there is no beak to go by: radii of the dark disc and of the ring in units, and units that
+# are tried, as shares of the photo's shorter side.
+IRIS, RING = 0.09, 0.175
+SIZES = (0.04, 0.1, 0.25)
+LOW = 0.3  # a proposal less sure than this is none
+UNSEEN = 0.75  # of the certainty of a front that no wing's edge tells from the back
+POINTS = 40
+FINER = 4  # times finer than the look that outlines are drawn
+ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
+EDGE = 0.007  # of blur at the border of the iris that is left out of the skin, in units
+SKIN = 0.4  # of the bare skin's width that is kept off at its outer border
+BEAKS = ("beak_base", "beak_tip", "cere")
+
+
+class Marked(Protocol):
+    """What is needed of a row of the marks table."""
+
+    @property
+    def whole(self) -> bool:
+        """Whether a rule needs the whole of it rather than a clean core."""
+
+
+@dataclass(frozen=True)
+class ProposedMark:
+    """An outline to keep, drop or reshape.
+
+    Parameters
+    ----------
+    mark : str
+        Key of the mark.
+    shape : Polygon
+        In photo pixels.
+    certainty : float
+        0..1, how sure it is that the outline lies on this mark.
+    whole : bool
+        Whether it is meant to hold the whole mark, not only a clean core.
+    """
+
+    mark: str
+    shape: Polygon
+    certainty: float
+    whole: bool
+
+
+def propose(
+    photo: Photo, taps: Taps, marks: Mapping[str, Marked], view: str | None = None
+) -> tuple[ProposedMark, ...]:
+    """Outlines of all marks in sight, not counting glare, which reading leaves out.
+
+    Parameters
+    ----------
+    photo : Photo
+    taps : Taps
+        In photo pixels. The more of them, the surer.
+    marks : mapping
+        Marks to look for, as in the marks table.
+    view : str, optional
+        "side", "front" or "back", if the keeper says so; else it is taken from the picture, and
+        what only some views show is less sure.
+
+    Returns
+    -------
+    tuple of ProposedMark, in the order of ``marks``; none for marks that are not in sight or could
+    not be made out.
+
+    Raises
+    ------
+    RegionError
+        A tap lies outside the photo, or two of them on one spot.
+    """
+    _check(photo, taps)
+    scene = scene_of(photo, taps)
+    found = {}
+    for mark in marks:
+        proposed = _proposed(scene, mark, marks[mark].whole, view)
+        if proposed is not None and proposed.certainty >= LOW:
+            found[mark] = proposed
+    return tuple(found.values())
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """Everything found before single marks are drawn. The tail is in pixels of the body's view."""
+
+    photo: Photo
+    eye: eyes.Eye | None
+    beak: silhouette.Beak | None
+    head: places.View
+    beak_mask: Bytes
+    whole: places.View
+    free: Bytes
+    free_body: Bytes
+
+
+def _check(photo: Photo, taps: Taps) -> None:
+    points = [p for p in (taps.eye, taps.beak_tip, taps.tail_end) if p is not None]
+    for x, y in points:
+        if not (0 <= x <= photo.width and 0 <= y <= photo.height):
+            raise RegionError("a tap was outside the photo", where="photo", mend="Tap on the bird")
+    for number, one in enumerate(points):
+        for other in points[number + 1 :]:
+            if np.hypot(one[0] - other[0], one[1] - other[1]) < 6:
+                raise RegionError(
+                    "two taps are on one spot",
+                    where="photo",
+                    mend="Tap the eye, the tip of the beak and the end of the tail",
+                )
+
+
+def scene_of(photo: Photo, taps: Taps) -> Scene:
+    """The bird, its head, beak and eye, found from the taps."""
+    eye_at = np.array(taps.eye, float)
+    tail = None if taps.tail_end is None else np.array(taps.tail_end, float)
+    down = np.array([0.0, 1.0]) if tail is None else tail - eye_at
+    if taps.beak_tip is not None:
+        frame = frame_of(eye_at, np.array(taps.beak_tip, float), down)
+        near = look_at(photo, eye_at, 1.0 * frame.unit, eyes.UNIT / frame.unit)
+        eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
+        if eye is not None:
+            frame = frame_of(near.out_of(eye.middle), frame.to_pixels([[1, 0]])[0], frame.y_axis)
+        cut = _cut_out(photo, frame, tail)
+    else:
+        # Of the two ways the bird may look, the one on which something like a beak is seen.
+        cuts = [_cut_out(photo, frame, tail) for frame in _guesses(photo, eye_at, down)]
+        cut = max(cuts, key=lambda c: -1.0 if c.beak is None else c.beak.score)
+        # A beak that was not tapped is not in sight, or is another bird's.
+        cut = replace(cut, frame=cut.first, beak=None)
+    frame, wide, bird, beak = cut.frame, cut.look, cut.bird, cut.beak
+    tail_there = None if tail is None else wide.into(tail)
+    reach = HEAD_REACH * frame.unit
+    head_look = look_at(photo, frame.origin, reach, eyes.UNIT / frame.unit)
+    eye = eyes.find_eye(head_look.lab, head_look.into(frame.origin), eyes.UNIT, 0.06)
+    whole = places.view_of(wide, wide.frame(frame), bird, tail_there)
+    head = places.closer(whole, head_look)
+    beak_mask = np.zeros_like(head.bird)
+    if beak is not None:
+        beak_mask = head_look.from_other(beak.mask, cut.close)
+    free = head.bird.copy()
+    free[cv2.dilate(beak_mask, silhouette.disc(4)) > 0] = 0
+    if eye is not None:
+        outer = eye.middle + 1.12 * (eye.ring - eye.middle)
+        cv2.fillPoly(free, [np.round(outer - 0.5).astype(np.int32)], 0)
+    free = cv2.erode(free, silhouette.disc(3), borderValue=0)
+    return Scene(photo, eye, beak, head, beak_mask, whole, free, _free_body(whole, head, beak_mask))
+
+
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """The bird and its beak cut out; ``first`` is the frame before its beak was found."""
+
+    first: Frame
+    frame: Frame
+    look: Look
+    bird: Bytes
+    close: Look
+    beak: silhouette.Beak | None
+
+
+def _cut_out(photo: Photo, frame: Frame, tail: Floats | None) -> _Cut:
+    """The bird and its beak, and from it the frame anew."""
+    wide = look_at(photo, frame.origin, silhouette.REACH * frame.unit, silhouette.UNIT / frame.unit)
+    tail_there = None if tail is None else wide.into(tail)
+    bird = silhouette.find_silhouette(wide.rgb, wide.frame(frame), tail_there)
+    scale = silhouette.BEAK_UNIT / frame.unit
+    close = look_at(photo, frame.origin, HEAD_REACH * frame.unit, scale)
+    there = close.from_other(bird, wide)
+    beak = silhouette.find_beak(close.rgb, close.lab, close.frame(frame), there)
+    better = frame if beak is None else beak.frame.moved(1 / close.scale, close.corner)
+    return _Cut(frame, better, wide, bird, close, beak)
+
+
+def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Frame]:
+    """Frames that an eye alone suggests: its size gives the unit, the beak lies left or right."""
+    found = []
+    for share in SIZES:
+        unit = share * min(photo.width, photo.height)
+        near = look_at(photo, eye_at, 1.0 * unit, eyes.UNIT / unit)
+        eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
+        if eye is not None:
+            ring = float(np.hypot(*(eye.ring - eye.middle).T).mean())
+            size = (eye.radius / IRIS + ring / RING) / 2 / near.scale
+            found.append((eye.iris_step, size, near.out_of(eye.middle)))
+    if not found:
+        raise RegionError(
+            "no eye was made out where you tapped",
+            where="photo",
+            mend="Tap the middle of the eye, or draw the marks yourself",
+        )
+    _, unit, middle = max(found, key=lambda f: f[0])
+    down = down / np.hypot(*down)
+    beside = np.array([-down[1], down[0]])
+    tips = [
+        middle + unit * (side * math.cos(PITCH) * beside + math.sin(PITCH) * down)
+        for side in (1, -1)
+    ]
+    return [frame_of(middle, tip, down) for tip in tips]
+
+
+def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> ProposedMark | None:
+    if mark in ("iris", "eye_ring"):
+        return _round_eye(scene, mark)
+    place = places.places().get(mark)
+    if place is None or (side is not None and side not in place.views):
+        return None
+    view = scene.head if place.on_head else scene.whole
+    found = places.where(place, view)
+    if found is None:
+        return None
+    at, agreed = found
+    if mark in BEAKS:
+        if scene.beak is None:
+            return None
+        free = _horn(scene, mark)
+    else:
+        free = scene.free if place.on_head else scene.free_body
+    if place.tail is not None:
+        free = _tail(scene.whole)
+    area = math.pi * place.size[0] * place.size[1] * (view.frame.unit / view.look.scale) ** 2
+    scale = max(1.0, math.sqrt(ENOUGH / area))
+    drawn = cores.draw(place, view, at, free, whole=whole, scale=scale)
+    if drawn is None:
+        return None
+    mask, corner, even = drawn
+    shape = _outline(scene.photo, view.look, mask, corner)
+    if shape is None:
+        return None
+    sure = place.sure * agreed * (0.5 + 0.5 * even)
+    if side is None and place.front is not None and not view.edges:
+        sure *= UNSEEN
+    if scene.beak is not None:
+        sure *= float(np.clip(0.4 + 0.6 * scene.beak.score, 0.4, 1))
+    else:
+        sure *= 0.6
+    return ProposedMark(mark, shape, round(min(sure, 1.0), 2), whole and place.grow is not None)
+
+
+def _horn(scene: Scene, mark: str) -> Bytes:
+    if mark == "cere":
+        return scene.head.bird
+    return cv2.erode(scene.beak_mask, silhouette.disc(2), borderValue=0)
+
+
+def _tail(view: places.View) -> Bytes:
+    """The bird, and what lies at the tap: a tail behind a perch is cut off from the bird."""
+    free = view.bird.copy()
+    if view.tail is not None:
+        column, row = np.round(view.tail).astype(int)
+        cv2.circle(free, (int(column), int(row)), round(0.2 * view.frame.unit), 1, cv2.FILLED)
+    return free
+
+
+def _free_body(whole: places.View, head: places.View, beak: Bytes) -> Bytes:
+    free = cv2.erode(whole.bird, silhouette.disc(2), borderValue=0)
+    free[cv2.dilate(whole.look.from_other(beak, head.look), silhouette.disc(2)) > 0] = 0
+    return free
+
+
+def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
+    eye = scene.eye
+    if eye is None:
+        return None
+    sharp = float(np.clip(eye.iris_step / eyes.SHARP, 0, 1))
+    away = eye.iris - eye.middle
+    inner = eye.iris + away / np.hypot(*away.T)[:, None] * EDGE * eyes.UNIT
+    if mark == "iris":
+        points = inner
+    else:
+        sharp *= float(np.clip(eye.ring_step / eyes.SHARP, 0.4, 1))
+        points = eye.ring + SKIN * (inner - eye.ring)
+    out = scene.head.look.out_of(points)
+    shape = _polygon(scene.photo, out)
+    return None if shape is None else ProposedMark(mark, shape, round(sharp, 2), False)
+
+
+def _outline(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
+    # Contours run through the middles of pixels: enlarged, they come out at their borders.
+    large = cv2.copyMakeBorder(mask * 255, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    large = cv2.resize(large, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_LINEAR)
+    contours, _ = cv2.findContours(
+        (large > 127).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    contour = max(contours, key=cv2.contourArea)
+    if len(contour) < 4:
+        return None
+    tolerance = 0.3 * FINER
+    while True:
+        points = cv2.approxPolyDP(contour, tolerance, True).reshape(-1, 2)
+        if len(points) <= POINTS:
+            break
+        tolerance *= 1.3
+    if len(points) < 3:
+        return None
+    return _polygon(photo, look.out_of((points + 0.5) / FINER - 1 + corner))
+
+
+def _polygon(photo: Photo, points: Floats) -> Polygon | None:
+    """A valid polygon on the photo, or None."""
+    inside = np.clip(np.round(points, 2), 0, [photo.width, photo.height])
+    ring = shapely.Polygon(inside)
+    if not ring.is_valid:
+        ring = ring.buffer(0)
+        if ring.geom_type != "Polygon":
+            return None
+        inside = np.asarray(ring.exterior.coords)[:-1]
+    if ring.area < MIN_AREA:
+        return None
+    return Polygon(tuple((float(x), float(y)) for x, y in inside))
