@@ -17,8 +17,8 @@ from fieldmarks.measure.quantities import Lab, Reading, axes_at, difference_weig
 from fieldmarks.measure.uncertainty import camera_terms
 
 # Renderings (rows: mean, standard deviation; columns as in TERMS), fitted to 19 charts after one
-# grey card and to 11 as the camera wrote them (benchmarks/renderings.py). Without a card cast, contrast
-# and saturation spread about twice as far as there, as pictures are often worked on.
+# grey card and to 11 as the camera wrote them (benchmarks/renderings.py). Without a card cast,
+# contrast and saturation spread about twice as far, as pictures are often worked on.
 RENDERINGS = {
     "card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.12, 0.07, 0.07, 0.18, 0.12, 0.8]]),
     "none": np.array([[-0.1, 0, 0.05, 0.08, 0.05, -0.8], [0.5, 0.15, 0.2, 0.22, 0.22, 1.0]]),
