@@ -35,7 +35,7 @@ from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import decode_srgb, difference
 from fieldmarks.measure.correction import Patches, choose
 from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen
-from fieldmarks.measure.phone_profile import OTHER_LAMP
+from fieldmarks.measure.phone_profile import OTHER_PHOTO
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Budget, Reading
 from fieldmarks.measure.reading import read_mark
@@ -168,7 +168,7 @@ def calibrations(photo: Photo, card: Region, light: Light) -> dict[str, Calibrat
         fitted = choose(patches, f"{len(patches.rgb)} patches")
         fitted = fitted.with_gains(plain.patches[0].rgb, plain.patches[0].reflectance)
         if setup == "phone profile":
-            lamp_term = tuple(np.hypot(fitted.residual, OTHER_LAMP).tolist())
+            lamp_term = tuple(np.hypot(fitted.residual, OTHER_PHOTO).tolist())
             fitted = replace(fitted, residual=lamp_term)
         out[setup] = replace(plain, correction=fitted)
     return out

@@ -17,11 +17,11 @@ from enum import StrEnum
 
 import numpy as np
 
-from fieldmarks.judge.model import Evidence, Explained
+from fieldmarks.judge.model import SHARED_PARTS, Evidence, Explained
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
-from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
+from fieldmarks.measure.quantities import COVERAGE_FACTOR, Budget, Reading, Relation
 from fieldmarks.measure.sampling import ColourDraws
 from fieldmarks.rules.plumage import RelationExpectation, expected, expected_relation
 from fieldmarks.rules.schema import RelationKind
@@ -205,8 +205,11 @@ def _judge_mark(
     )
     if wanted.basis != "green row":
         reason = f"{reason} {wanted.reason}"
+    status = status_of(held)
+    if status is Status.DOES_NOT_FIT and gaps[place] <= own_doubt(drawn.reading):
+        status = Status.TOO_CLOSE  # a reading that could be anything contradicts nothing
     return say(
-        status=status_of(held),
+        status=status,
         reason=reason,
         value=float(gaps[place]),
         nearest=swatch.key,
@@ -214,6 +217,12 @@ def _judge_mark(
         interval=(float(low), float(high)),
         held=held,
     )
+
+
+def own_doubt(reading: Reading) -> float:
+    """Uncertainty that a reading has by itself, k = 2, in CIEDE2000: without what all marks share."""
+    own = tuple(part for part in reading.budget.parts if part.name not in SHARED_PARTS)
+    return Budget(own).expanded(reading.lab)
 
 
 def _times(log_ratio: float) -> str:
