@@ -27,8 +27,8 @@ from fieldmarks.app.birds.shared import (
     tables,
 )
 from fieldmarks.app.birds.shared import told as show_error
+from fieldmarks.app.page import page
 from fieldmarks.app.serve import MAX_UPLOAD_MB
-from fieldmarks.app.sheet import start_at_top
 from fieldmarks.birds.collection import (
     SHOWS,
     CollectionRow,
@@ -51,7 +51,7 @@ PREVIEWED = 10
 def birds_page() -> None:
     """The list of birds, or one of them."""
     chosen = st.session_state.get("life_bird")
-    start_at_top(chosen or "birds")
+    page(chosen or "birds")
     if chosen:
         one_bird_panel(chosen)
         return
