@@ -220,7 +220,7 @@ def _judge_mark(
 
 
 def own_doubt(reading: Reading) -> float:
-    """Uncertainty that a reading has by itself, k = 2, in CIEDE2000: without what all marks share."""
+    """Doubt that a reading has by itself, without what all marks share; k = 2, CIEDE2000."""
     own = tuple(part for part in reading.budget.parts if part.name not in SHARED_PARTS)
     return Budget(own).expanded(reading.lab)
 
