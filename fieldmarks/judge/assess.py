@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.judge.conclusion import Case, Conclusion, conclude
+from fieldmarks.judge.evidence import gather
 from fieldmarks.judge.findings import (
     Finding,
     Status,
@@ -16,7 +17,7 @@ from fieldmarks.judge.findings import (
     judge_marks,
     judge_relations,
 )
-from fieldmarks.judge.model import explain, gather, mark_ratios
+from fieldmarks.judge.model import explain, mark_ratios
 from fieldmarks.judge.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.measure.quantities import Reading, Relation
 from fieldmarks.rules.plumage import check_choice

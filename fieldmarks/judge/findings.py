@@ -17,7 +17,8 @@ from enum import StrEnum
 
 import numpy as np
 
-from fieldmarks.judge.model import SHARED_PARTS, Evidence, Explained
+from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
+from fieldmarks.judge.model import Explained
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
