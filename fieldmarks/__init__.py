@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from fieldmarks.record import Record
     from fieldmarks.rules import load_rules
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
 __all__ = ["Record", "assess", "load_rules", "open_photo", "read"]
 
 _ROOMS = {
