@@ -61,7 +61,7 @@ from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.plumage import expected, makeups
 from fieldmarks.rules.schema import LEVELS, MakeUp
 
-FIRST_SEED = 6000  # birds that were not looked at while anything was set
+FIRST_SEED = 7000  # birds that were not looked at while anything was set
 SPECTRA = 6000
 OWN_LIGHT, OWN_ERROR = 0.10, 2.0  # relative; CIEDE2000
 NATURAL = 0.4  # standard deviation of a bird's own colour, in tolerances
@@ -351,7 +351,9 @@ def judge(tables: Tables, count: int, seed: int, old: Path | None) -> dict[str, 
                 "ratio": pure[1].behind / pure[0].behind,
                 "alone": result.conclusion.candidates == bird.parents[:1],
                 "out": bird.parents[0] not in result.conclusion.candidates,
-                "accused": accused(result), "caught": caught(result, claimed),
+                "accused": accused(result),
+                "odd": any(f.status is Status.DOES_NOT_FIT
+                           for f in result.sheet(bird.parents[0]).findings), "caught": caught(result, claimed),
                 "named": result.conclusion.outcome == "mixed",
                 "few first": best[0].species == bird.parents[:1],
                 "few ratio": best[1].behind / best[0].behind,
@@ -425,6 +427,7 @@ def main() -> None:
     lines = []
     kinds = {
         "pure adults accused (a sign, a cross or nothing known)": ("pure adult", "accused"),
+        "pure adults: some mark does not fit, and nothing more is said": ("pure adult", "odd"),
         "pure birds: species left alone": ("pure", "alone"),
         "... by version 0.2.0": ("pure", "old alone"),
         "pure birds: true species struck out": ("pure", "out"),

@@ -207,7 +207,8 @@ def _judge_mark(
     if wanted.basis != "green row":
         reason = f"{reason} {wanted.reason}"
     status = status_of(held)
-    if status is Status.DOES_NOT_FIT and gaps[place] <= own_doubt(drawn.reading):
+    one_colour = len(drawn.fractions) == 1
+    if status is Status.DOES_NOT_FIT and one_colour and gaps[place] <= own_doubt(drawn.reading):
         status = Status.TOO_CLOSE  # a reading that could be anything contradicts nothing
     return say(
         status=status,

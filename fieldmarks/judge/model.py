@@ -43,6 +43,7 @@ from fieldmarks.rules.tables import Tables
 TOLERANCE_FACTOR = 1.7
 ODD = 0.06  # that a mark shows none of the colours expected of it
 ODD_UNKNOWN = 0.25  # the same in a bird of no known species
+AREA_NEEDED = 0.6  # share of a mark of several colours that must show expected ones
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
@@ -285,7 +286,8 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
     -------
     dict
         Mark -> natural logarithm of the likelihood of the colours expected of it over that of
-        those it has in other species or at other ages, or any other.
+        those it has in other species or at other ages, or any other. Of a mark of several colours:
+        what most of its area reaches, so that a patch of another colour counts.
     """
     light, natural = natural_variation(tables)
     middle, moves = slopes(light, np.tile(best.rendering, (len(light), 1)), evidence.top)
@@ -294,7 +296,7 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
     away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
     log = -0.5 * (away + np.linalg.slogdet(whole)[1]) - 1.5 * math.log(2 * math.pi)
     number = tables.swatch_number
-    found: dict[str, float] = {}
+    found: dict[str, list[tuple[float, float]]] = {}
     for place, mark in enumerate(evidence.marks):
         wanted = colours(tables, best.what, mark)
         if not wanted:
@@ -304,9 +306,19 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
             columns = [number[key] for key, _ in shown]
             fitting = log[place, columns] + np.log([(1 - ODD) * share for _, share in shown])
             chances.append(np.logaddexp.reduce([*fitting, evidence.any[place] + math.log(ODD)]))
-        ratio = evidence.weight[place] * float(chances[0] - chances[1])
-        found[mark] = found.get(mark, 0.0) + ratio
-    return found
+        ratio = float(chances[0] - chances[1])
+        found.setdefault(mark, []).append((ratio, float(evidence.weight[place])))
+    return {mark: _over_area(rows) for mark, rows in found.items()}
+
+
+def _over_area(rows: Sequence[tuple[float, float]]) -> float:
+    """Ratio that ``AREA_NEEDED`` of a mark's area reaches, from (ratio, share) of its colours."""
+    covered = 0.0
+    for ratio, share in sorted(rows, reverse=True):
+        covered += share
+        if covered >= AREA_NEEDED - 1e-9:
+            return ratio
+    return min(ratio for ratio, _ in rows)
 
 
 @functools.lru_cache(maxsize=8)
