@@ -312,12 +312,17 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
 
 
 def _over_area(rows: Sequence[tuple[float, float]]) -> float:
-    """Ratio that ``AREA_NEEDED`` of a mark's area reaches, from (ratio, share) of its colours."""
+    """Ratio of a mark from (ratio, share) of its colours: their mean over the area.
+
+    Where less than ``AREA_NEEDED`` of it is likelier expected than not, that of the colour at which
+    so much is covered: a patch of another colour is not made up for by the rest.
+    """
     covered = 0.0
     for ratio, share in sorted(rows, reverse=True):
         covered += share
         if covered >= AREA_NEEDED - 1e-9:
-            return ratio
+            mean = sum(r * s for r, s in rows) / sum(s for _, s in rows)
+            return mean if ratio >= 0 else ratio
     return min(ratio for ratio, _ in rows)
 
 
