@@ -1,25 +1,27 @@
-"""The model of one photo and one bird: how well each hypothesis explains all readings together.
+"""The model of a bird on its photos: how well each hypothesis explains all readings together.
 
 Every mark of a photo went through the same rendering, which nobody knows. Each hypothesis says what
 colours the marks may have; it is asked which rendering fits them best to what was read, and how
 likely the readings are then, with all renderings near that one counted in (Laplace's method; the
 mixture over swatches by expectation maximisation with Gauss-Newton steps, Dempster, Laird & Rubin
 1977). A mark that no expected colour explains counts as any colour at all: one odd mark costs a
-bounded amount and rules nothing out by itself.
+bounded amount and rules nothing out by itself. Every photo has a rendering of its own; what the
+photos say of a hypothesis adds up, and one photo of several, like one mark of several, may be odd.
 """
 
 from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from fieldmarks.judge.evidence import Evidence, repeated
 from fieldmarks.judge.hypotheses import (
     Colours,
     Hypothesis,
@@ -31,40 +33,20 @@ from fieldmarks.judge.hypotheses import (
 from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, slopes
 from fieldmarks.measure.quantities import (
     COVERAGE_FACTOR,
-    Lab,
-    Reading,
     Relation,
     axes_at,
     difference_weights,
 )
-from fieldmarks.measure.uncertainty import camera_terms
 from fieldmarks.rules.tables import Tables
 
-# Renderings (rows: mean, standard deviation; columns as in TERMS), from fits of this model to the
-# charts of benchmarks/real_birds.py: 19 after one grey card, 11 as the camera wrote them. Without a
-# card twice the spread of those in cast, contrast and saturation, as pictures are often worked on.
-RENDERINGS = {
-    "card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.12, 0.07, 0.07, 0.18, 0.12, 0.8]]),
-    "none": np.array([[-0.1, 0, 0.05, 0.08, 0.05, -0.8], [0.5, 0.15, 0.2, 0.22, 0.22, 1.0]]),
-}
-TOP = 1.0  # linear light where a photo without a card is cut off
-# What the same charts keep of error in every patch by itself, L*, a*, b* units.
-OWN_COLOUR = 3.5
-# Light on one mark of a bird against another, relative (round body, sheen; our judgement).
-OWN_LIGHT = 0.15
-# An outline that is a pixel or two off mixes in what lies beside it: L*, a*, b* units over the
-# width of the mark in pixels (our judgement).
-OWN_OUTLINE = 24.0
-CLIPPED = 12.0  # L*: how much darker a median may be where a share of the pixels was cut off
 # A tolerance of the tables counts as so many standard deviations of the birds. Two would be usual;
 # chosen on the shared birds, where feathers vary a little more than the tables from memory say.
 TOLERANCE_FACTOR = 1.7
 ODD = 0.06  # that a mark shows none of the colours expected of it
 ODD_UNKNOWN = 0.25  # the same in a bird of no known species
-# Any colour at all: CIELAB mean and standard deviations of what feathers and skin show.
-ANY_MEAN, ANY_SPREAD = np.array([55.0, 5.0, 20.0]), np.array([28.0, 22.0, 28.0])
-GREY_CARD = (49.5,)  # L* of an 18 % grey card
-SHARED_PARTS = ("card", "camera", "no card", "veiling glare")  # in every mark alike
+# That one of several photos is of no use: another bird, a wrong card, outlines in the wrong place
+# (our judgement). It then says of every hypothesis what it says of a bird of no known species.
+ODD_PHOTO = 0.05
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
@@ -77,49 +59,11 @@ RANGES = {
 }
 
 
-@dataclass(frozen=True, eq=False)
-class Evidence:
-    """Everything that was read of one bird, ready for the model.
+class Fitted(NamedTuple):
+    """The likeliest rendering of one photo under a hypothesis, (6,), and its covariance, (6, 6)."""
 
-    Parameters
-    ----------
-    marks : tuple of str
-        Mark of each observation; one with several colours has one for each.
-    lab : (m, 3) array
-    own : (m, 3, 3) array
-        Covariance of what is doubtful about each by itself.
-    weight : (m,) array
-        Share of the mark's area.
-    any : (m,) array
-        Logarithm of the density of any colour at all.
-    prior : (2, 6) array
-        Mean and standard deviations of the rendering.
-    top : float, optional
-        Where the photo is cut off.
-    pupil_cut : bool
-        Whether the pupil was cut out of the iris.
-    """
-
-    marks: tuple[str, ...]
-    lab: Array
-    own: Array
-    weight: Array
-    any: Array
-    prior: Array
-    top: float | None
-    pupil_cut: bool = True
-
-    def of(self, marks: Collection[str]) -> Evidence:
-        """The part of it that was read on some marks."""
-        keep = np.array([mark in marks for mark in self.marks], bool)
-        return replace(
-            self,
-            marks=tuple(mark for mark in self.marks if mark in marks),
-            lab=self.lab[keep],
-            own=self.own[keep],
-            weight=self.weight[keep],
-            any=self.any[keep],
-        )
+    rendering: Array
+    covariance: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,18 +74,15 @@ class Explained:
     ----------
     what : Hypothesis
     log_prior, log_likelihood : float
-        Natural logarithms; the likelihood has the rendering integrated out.
-    rendering : (6,) array
-        The likeliest one.
-    covariance : (6, 6) array
-        Of the rendering.
+        Natural logarithms; the likelihood has the renderings integrated out.
+    photos : tuple of Fitted
+        One per photo.
     """
 
     what: Hypothesis
     log_prior: float
     log_likelihood: float
-    rendering: Array
-    covariance: Array
+    photos: tuple[Fitted, ...]
 
     @property
     def weight(self) -> float:
@@ -149,94 +90,48 @@ class Explained:
         return self.log_prior + self.log_likelihood
 
 
-def gather(readings: Sequence[Reading]) -> Evidence:
-    """Make readings ready for the model.
+def explain(
+    tables: Tables,
+    photos: Sequence[tuple[Evidence, Sequence[Relation]]],
+    variety: str,
+    age: str,
+) -> list[Explained]:
+    """Let every hypothesis explain the readings of all photos, the likeliest first.
 
     Parameters
     ----------
-    readings : sequence of Reading
-        At most one per mark.
+    tables : Tables
+    photos : sequence of (Evidence, sequence of Relation)
+    variety, age : str
+        As the keeper states them.
     """
-    calibrated = all(r.calibrated for r in readings)
-    share = camera_share(readings) if calibrated else 1.0
-    prior = RENDERINGS["card" if calibrated else "none"] * share
-    rows = [row for reading in readings for row in _observations(reading, share)]
-    marks, labs, own, weights = zip(*rows, strict=True) if rows else ((), (), (), ())
-    lab = np.array(labs, float).reshape(-1, 3)
-    apart = ((lab - ANY_MEAN) / ANY_SPREAD) ** 2
-    anything = -0.5 * apart.sum(axis=1) - np.log(ANY_SPREAD).sum() - 1.5 * math.log(2 * math.pi)
-    return Evidence(
-        marks=marks,
-        lab=lab,
-        own=np.array(own, float).reshape(-1, 3, 3),
-        weight=np.array(weights, float),
-        any=anything,
-        prior=prior,
-        top=None if calibrated else TOP,
-        pupil_cut=any(r.mark == "pupil" for r in readings),
-    )
-
-
-def camera_share(readings: Sequence[Reading]) -> float:
-    """How wide the stated doubt about the camera is beside that of one grey card, about 1."""
-    shares = []
-    for reading in readings:
-        scale = np.array(difference_weights(reading.lab))
-        plain = np.array(camera_terms(reading.lab, GREY_CARD))
-        stated = np.zeros(3)
-        for part in reading.budget.parts:
-            if part.name == "camera":
-                stated = np.array([part.lightness, part.chroma, part.hue])
-        shares.append(np.linalg.norm(stated / scale) / np.linalg.norm(plain / scale))
-    return float(np.clip(np.median(shares), 0.1, 1.5)) if shares else 1.0
-
-
-def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array, float]]:
-    many = len(reading.populations) > 1
-    found = reading.populations if many else ()
-    colours_read = [(p.lab, p.fraction) for p in found] or [(reading.lab, 1.0)]
-    whole = sum(fraction for _, fraction in colours_read)
-    parts = [
-        p
-        for p in reading.budget.parts
-        if p.name not in SHARED_PARTS and not (many and p.name == "spread")
+    hypotheses = possible(tables, variety, age)
+    times: dict[str, int] = {}
+    for _, relations in photos:
+        for row in relations:
+            times[row.key] = times.get(row.key, 0) + 1
+    each = [_explain_photo(tables, *photo, variety, age, times) for photo in photos]
+    logs = np.array([[log for log, _ in fits] for fits in each])
+    if len(photos) > 1:
+        nothing = [place for place, (what, _) in enumerate(hypotheses) if not what.species]
+        odd = logs[:, nothing] + math.log(ODD_PHOTO)
+        logs = np.logaddexp(logs + math.log(1 - ODD_PHOTO), odd)
+    found = [
+        Explained(what, prior, float(logs[:, place].sum()), tuple(f[place][1] for f in each))
+        for place, (what, prior) in enumerate(hypotheses)
     ]
-    across = math.sqrt(max(reading.pixels.total, 1))
-    cut = reading.pixels.clipped / max(reading.pixels.total, 1)
-    plain = (OWN_COLOUR * share) ** 2 + (OWN_OUTLINE / across) ** 2
-    rows = []
-    for lab, fraction in colours_read:
-        scale = np.array(difference_weights(lab)) / difference_weights(reading.lab)
-        axes = axes_at(lab)
-        own = plain * np.eye(3)
-        for part in parts:
-            own += (
-                axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2
-            ) @ axes.T
-        dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * OWN_LIGHT
-        own += np.outer(dimmer, dimmer)
-        own[0, 0] += (CLIPPED * cut) ** 2
-        rows.append((reading.mark, lab, own, fraction / whole))
-    return rows
+    return sorted(found, key=lambda e: -e.weight)
 
 
-def explain(
+def _explain_photo(
     tables: Tables,
     evidence: Evidence,
     relations: Sequence[Relation],
     variety: str,
     age: str,
-) -> list[Explained]:
-    """Let every hypothesis explain the readings, the likeliest first.
-
-    Parameters
-    ----------
-    tables : Tables
-    evidence : Evidence
-    relations : sequence of Relation
-    variety, age : str
-        As the keeper states them.
-    """
+    times: Mapping[str, int],
+) -> list[tuple[float, Fitted]]:
+    """Log likelihood of one photo's readings and its rendering, by hypothesis."""
     hypotheses = possible(tables, variety, age)
     # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
     evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
@@ -257,14 +152,16 @@ def explain(
     fits = _fit(tables, evidence, first, starts, STEPS)
     best = max(fits.values(), key=lambda fit: fit[0])
     fits |= _fit(tables, evidence, others, [best[1]], STEPS_MORE)
-    found = []
+    found = {}
     for case, which in places.items():
         likelihood, *rest = fits[case]
         for place in which:
-            what, prior = hypotheses[place]
-            related = sum(relation_likelihood(tables, what, row) for row in apart)
-            found.append(Explained(what, prior, likelihood + related, *rest))
-    return sorted(found, key=lambda e: -e.weight)
+            what = hypotheses[place][0]
+            related = sum(
+                relation_likelihood(tables, what, row) * repeated(times[row.key]) for row in apart
+            )
+            found[place] = (likelihood + related, Fitted(*rest))
+    return [found[place] for place in range(len(hypotheses))]
 
 
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
@@ -409,15 +306,19 @@ class _Rows:
         return total, pull, bend
 
 
-def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str, float]:
+def mark_ratios(
+    tables: Tables, evidence: Evidence, what: Hypothesis, fitted: Fitted
+) -> dict[str, float]:
     """How much likelier each mark's reading is with its expected colours than with others.
 
     Parameters
     ----------
     tables : Tables
     evidence : Evidence
-    best : Explained
-        Whose rendering, and what it leaves open of it, is taken.
+        Of one photo.
+    what : Hypothesis
+    fitted : Fitted
+        The rendering of that photo, and what is left open of it.
 
     Returns
     -------
@@ -426,19 +327,19 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
         those it has in other species or at other ages, or any other.
     """
     light, natural = natural_variation(tables)
-    middle, moves = slopes(light, np.tile(best.rendering, (len(light), 1)), evidence.top)
-    whole = evidence.own[:, None] + natural + moves @ best.covariance @ np.swapaxes(moves, 1, 2)
+    middle, moves = slopes(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)
+    whole = evidence.own[:, None] + natural + moves @ fitted.covariance @ np.swapaxes(moves, 1, 2)
     off = evidence.lab[:, None] - middle
     away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
     log = -0.5 * (away + np.linalg.slogdet(whole)[1]) - 1.5 * math.log(2 * math.pi)
     number = tables.swatch_number
     found: dict[str, float] = {}
     for place, mark in enumerate(evidence.marks):
-        wanted = colours(tables, best.what, mark)
+        wanted = colours(tables, what, mark)
         if not wanted:
             continue
         chances = []
-        for shown in (wanted, others(tables, best.what, mark)):
+        for shown in (wanted, others(tables, what, mark)):
             columns = [number[key] for key, _ in shown]
             fitting = log[place, columns] + np.log([(1 - ODD) * share for _, share in shown])
             chances.append(np.logaddexp.reduce([*fitting, evidence.any[place] + math.log(ODD)]))

@@ -1,0 +1,163 @@
+"""Evidence: what was read of a bird on one photo, ready for the model."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fieldmarks.judge.rendering import Array
+from fieldmarks.measure.quantities import Lab, Reading, axes_at, difference_weights
+from fieldmarks.measure.uncertainty import camera_terms
+
+# Renderings (rows: mean, standard deviation; columns as in TERMS), from fits of this model to the
+# charts of benchmarks/real_birds.py: 19 after one grey card, 11 as the camera wrote them. Without a
+# card twice the spread of those in cast, contrast and saturation, as pictures are often worked on.
+RENDERINGS = {
+    "card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.12, 0.07, 0.07, 0.18, 0.12, 0.8]]),
+    "none": np.array([[-0.1, 0, 0.05, 0.08, 0.05, -0.8], [0.5, 0.15, 0.2, 0.22, 0.22, 1.0]]),
+}
+TOP = 1.0  # linear light where a photo without a card is cut off
+# What the same charts keep of error in every patch by itself, L*, a*, b* units.
+OWN_COLOUR = 3.5
+# Light on one mark of a bird against another, relative (round body, sheen; our judgement).
+OWN_LIGHT = 0.15
+# An outline that is a pixel or two off mixes in what lies beside it: L*, a*, b* units over the
+# width of the mark in pixels (our judgement).
+OWN_OUTLINE = 24.0
+CLIPPED = 12.0  # L*: how much darker a median may be where a share of the pixels was cut off
+# Any colour at all: CIELAB mean and standard deviations of what feathers and skin show.
+ANY_MEAN, ANY_SPREAD = np.array([55.0, 5.0, 20.0]), np.array([28.0, 22.0, 28.0])
+GREY_CARD = (49.5,)  # L* of an 18 % grey card
+SHARED_PARTS = ("card", "camera", "no card", "veiling glare")  # in every mark alike
+# How alike two readings of one mark of one bird are off: the bird itself differs from the table in
+# both, only the photo does not. Readings of a mark then count as n / (1 + (n - 1) ALIKE) apart ones
+# (design effect, Kish 1965): never as more than two (our judgement; sized on nothing).
+ALIKE = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Everything that was read of one bird, ready for the model.
+
+    Parameters
+    ----------
+    marks : tuple of str
+        Mark of each observation; one with several colours has one for each.
+    lab : (m, 3) array
+    own : (m, 3, 3) array
+        Covariance of what is doubtful about each by itself.
+    weight : (m,) array
+        Share of the mark's area.
+    any : (m,) array
+        Logarithm of the density of any colour at all.
+    prior : (2, 6) array
+        Mean and standard deviations of the rendering.
+    top : float, optional
+        Where the photo is cut off.
+    pupil_cut : bool
+        Whether the pupil was cut out of the iris.
+    """
+
+    marks: tuple[str, ...]
+    lab: Array
+    own: Array
+    weight: Array
+    any: Array
+    prior: Array
+    top: float | None
+    pupil_cut: bool = True
+
+    def of(self, marks: Collection[str]) -> Evidence:
+        """The part of it that was read on some marks."""
+        keep = np.array([mark in marks for mark in self.marks], bool)
+        return replace(
+            self,
+            marks=tuple(mark for mark in self.marks if mark in marks),
+            lab=self.lab[keep],
+            own=self.own[keep],
+            weight=self.weight[keep],
+            any=self.any[keep],
+        )
+
+    def counting(self, times: Mapping[str, int]) -> Evidence:
+        """The same, where each mark was read so many times in all; see :data:`ALIKE`."""
+        return replace(self, weight=self.weight * [repeated(times[mark]) for mark in self.marks])
+
+
+def repeated(times: int) -> float:
+    """What each of several readings of one mark counts; 1 where it was read once."""
+    return 1 / (1 + (times - 1) * ALIKE)
+
+
+def gather(readings: Sequence[Reading]) -> Evidence:
+    """Make readings ready for the model.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        At most one per mark.
+    """
+    calibrated = all(r.calibrated for r in readings)
+    share = camera_share(readings) if calibrated else 1.0
+    prior = RENDERINGS["card" if calibrated else "none"] * share
+    rows = [row for reading in readings for row in _observations(reading, share)]
+    marks, labs, own, weights = zip(*rows, strict=True) if rows else ((), (), (), ())
+    lab = np.array(labs, float).reshape(-1, 3)
+    apart = ((lab - ANY_MEAN) / ANY_SPREAD) ** 2
+    anything = -0.5 * apart.sum(axis=1) - np.log(ANY_SPREAD).sum() - 1.5 * math.log(2 * math.pi)
+    return Evidence(
+        marks=marks,
+        lab=lab,
+        own=np.array(own, float).reshape(-1, 3, 3),
+        weight=np.array(weights, float),
+        any=anything,
+        prior=prior,
+        top=None if calibrated else TOP,
+        pupil_cut=any(r.mark == "pupil" for r in readings),
+    )
+
+
+def camera_share(readings: Sequence[Reading]) -> float:
+    """How wide the stated doubt about the camera is beside that of one grey card, about 1."""
+    shares = []
+    for reading in readings:
+        scale = np.array(difference_weights(reading.lab))
+        plain = np.array(camera_terms(reading.lab, GREY_CARD))
+        stated = np.zeros(3)
+        for part in reading.budget.parts:
+            if part.name == "camera":
+                stated = np.array([part.lightness, part.chroma, part.hue])
+        shares.append(np.linalg.norm(stated / scale) / np.linalg.norm(plain / scale))
+    return float(np.clip(np.median(shares), 0.1, 1.5)) if shares else 1.0
+
+
+def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array, float]]:
+    many = len(reading.populations) > 1
+    found = reading.populations if many else ()
+    colours_read = [(p.lab, p.fraction) for p in found] or [(reading.lab, 1.0)]
+    whole = sum(fraction for _, fraction in colours_read)
+    parts = [
+        p
+        for p in reading.budget.parts
+        if p.name not in SHARED_PARTS and not (many and p.name == "spread")
+    ]
+    across = math.sqrt(max(reading.pixels.total, 1))
+    cut = reading.pixels.clipped / max(reading.pixels.total, 1)
+    plain = (OWN_COLOUR * share) ** 2 + (OWN_OUTLINE / across) ** 2
+    rows = []
+    for lab, fraction in colours_read:
+        scale = np.array(difference_weights(lab)) / difference_weights(reading.lab)
+        axes = axes_at(lab)
+        own = plain * np.eye(3)
+        for part in parts:
+            own += (
+                axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2
+            ) @ axes.T
+        dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * OWN_LIGHT
+        own += np.outer(dimmer, dimmer)
+        own[0, 0] += (CLIPPED * cut) ** 2
+        rows.append((reading.mark, lab, own, fraction / whole))
+    return rows
