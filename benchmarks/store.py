@@ -20,12 +20,11 @@ import numpy as np
 from _tables import markdown, save
 
 from fieldmarks.birds import orm as models
-from fieldmarks.birds import rows
 from fieldmarks.birds.collection import Filter, bird_page, list_birds, overview
-from fieldmarks.birds.due import summary
-from fieldmarks.birds.model import Bird, Entry, Look, MarkPoint, SignPoint
+from fieldmarks.birds.model import Bird, Entry, MarkPoint, Observation, SignPoint
 from fieldmarks.birds.service import advice_on_pair
 from fieldmarks.birds.store import Store
+from fieldmarks.birds.writing import put
 from fieldmarks.rules import load_rules
 
 TODAY = date(2026, 3, 1)
@@ -65,7 +64,7 @@ def made_up(count: int, rng: np.random.Generator) -> tuple[list[Bird], list[Entr
             status = ("not seen", "seen", "doubtful")[int(rng.choice(3, p=(0.8, 0.1, 0.1)))]
             sign = SignPoint("personatus_orange_collar", "personatus", status, "usually",
                              "collar", 0.1, 0.05)  # fmt: skip
-            look = Look(
+            look = Observation(
                 rng.bytes(16).hex(), rng.bytes(32).hex(), "x.jpg", ".jpg", "one species left",
                 "Only personatus is left.", "green", "adult", "personatus", "0.1.0", "0" * 64,
                 points, (sign,),
@@ -81,24 +80,9 @@ def made_up(count: int, rng: np.random.Generator) -> tuple[list[Bird], list[Entr
 
 
 def fill(store: Store, readings: int) -> list[Bird]:
-    tables = load_rules()
     birds, entries = made_up(-(-readings // PER_BIRD), np.random.default_rng(1))
-    of_bird: dict[str, list[Entry]] = {}
-    for entry in entries:
-        of_bird.setdefault(entry.bird, []).append(entry)
     with store.writing() as work:
-        rows.put_new(work.connection, birds)
-        rows.put_new(work.connection, entries)
-        lines = [{"key": b.id, **summary(b, of_bird[b.id], tables)} for b in birds]
-        names = [n for n in lines[0] if n != "key"]
-        from sqlalchemy import bindparam
-
-        work.connection.execute(
-            models.birds.update()
-            .where(models.birds.c.id == bindparam("key"))
-            .values({n: bindparam(f"v_{n}") for n in names}),
-            [{"key": x["key"], **{f"v_{n}": x[n] for n in names}} for x in lines],
-        )
+        put(work, [*birds, *entries])
     return birds
 
 
@@ -172,7 +156,7 @@ def fresh_postgres(place: str, size: int) -> Store:
     """A database emptied of everything this program made."""
     store = Store(Path(place) / f"p{size}", sys.argv[1])
     with store.writing() as work:
-        for table in reversed(models.metadata.sorted_tables):
+        for table in (t for t in reversed(models.metadata.sorted_tables) if t.name != "settings"):
             work.connection.execute(table.delete())
     return store
 

@@ -55,11 +55,10 @@ def workbench(browser: Browser, address: str) -> None:
 
 
 def findings_on_a_phone(browser: Browser, address: str) -> None:
-    """What does not fit, what fits."""
+    """The whole verdict on one screen."""
     at = keeper(browser, address, PHONE, has_touch=True, is_mobile=True, device_scale_factor=2)
     at.open_demo(BIRD, with_marks=True)
-    at.page.get_by_role("tab", name="Species", exact=True).scroll_into_view_if_needed()
-    at.page.evaluate("document.querySelector('[role=tab]').scrollIntoView()")
+    at.page.locator(".fm-bar").tap()
     at.page.wait_for_timeout(600)
     at.page.screenshot(path=PICTURES / "findings_phone.png")
 

@@ -14,6 +14,7 @@ from fieldmarks.app.state import Work
 from fieldmarks.app.ways import SHOP
 from fieldmarks.measure import phone_profile
 from fieldmarks.measure.chart import calibrate_with_chart
+from fieldmarks.measure.region import Line, Region
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.pipeline import demo_birds, demo_question
 from fieldmarks.record import Question
@@ -96,7 +97,7 @@ def test_a_wrong_variety_is_said_under_the_verdict_and_mended_with_one_press(pag
     work.say(variety="lutino" if "lutino" in work.tables.varieties else "ino")
     page = page.run()
     verdict = next(h.value for h in page.get("html") if "fm-verdict" in h.value)
-    assert "Looked at as:" in verdict
+    assert "Looked at as ino" in verdict
     button = next(b for b in page.button if b.label.startswith("Look at it as"))
     assert any("look more like" in i.value for i in page.info)
     page = button.click().run()
@@ -124,3 +125,15 @@ def test_what_was_said_before_buying_goes_to_the_next_photo_and_can_be_taken_bac
         assert not page.exception
         assert page.session_state.work.question == (Question() if take_back else asked)
         assert SHOP not in page.session_state
+
+
+def test_a_scale_has_no_length_before_one_is_typed(page):
+    work = page.session_state.work
+    scale = Region("Z", "scale", Line((10, 10), (300, 10)))
+    work.handle(MarkerEvent(1, "drawn", work.regions.with_regions([scale]), "Z", "scale"))
+    page = page.run()
+    assert not page.exception
+    field = next(n for n in page.number_input if "millimetres" in n.label)
+    assert field.value is None
+    page = field.set_value(50.0).run()
+    assert page.session_state.work.regions.of("scale")[0].value == 50.0

@@ -1,29 +1,37 @@
-"""Findings screen: the conclusion, each species' marks, signs, colours and what to do next."""
+"""Findings screen: the verdict, then all that was compared, folded."""
 
 from __future__ import annotations
 
+import base64
 import html
+import io
 
 import streamlit as st
+from PIL import Image, ImageDraw
 
 from fieldmarks.app.birds.shared import literal
 from fieldmarks.app.sheet import sheet as draw
 from fieldmarks.app.state import FIRST_MARK, Work
-from fieldmarks.judge.scale import SURE
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.report.drawings import strip
+from fieldmarks.measure.region import vertices
+from fieldmarks.report.drawings import status_icon, strip
 from fieldmarks.report.glossary import words
 from fieldmarks.report.plane import colour_plane
+from fieldmarks.report.svg import hexadecimal
+from fieldmarks.report.verdict import Reason, Verdict
 from fieldmarks.report.views import (
     MarkView,
     SpeciesView,
-    asked_note,
     clean_sheet_note,
     finding_summary,
     likelier_variety,
 )
 
+TONE_SIGNS = {"good": "✓", "bad": "✗", "doubt": "?", "soft": "…"}
+CROP = 88  # CSS pixels
 SHOWN_SIGNS = {
     SignStatus.SEEN: ("fm-bad", "!"),
     SignStatus.LOOK_AGAIN: ("fm-doubt", "↻"),
@@ -31,34 +39,81 @@ SHOWN_SIGNS = {
 }
 
 
-def verdict(work: Work, where: str) -> None:
-    """The conclusion in one sentence, and how often it held.
+def verdict_line(verdict: Verdict) -> str:
+    """The verdict in one line, with its sign."""
+    return f"{TONE_SIGNS[verdict.tone]} {verdict.headline}"
 
-    Parameters
-    ----------
-    work : Work
-    where : str
-        ``fm-narrow``: shown on a phone only, right below the photo; ``fm-wide``: on wider screens.
-    """
-    if work.record is None:
+
+def verdict_card(work: Work) -> None:
+    """The verdict to read standing up: what, how strongly, why not, what next, before paying."""
+    if work.record is None or work.verdict is None:
         return
-    conclusion = work.record.assessment.conclusion
-    notes = []
-    if conclusion.held is not None:
-        held = f"How likely that is, given the marks read: {conclusion.held:.0%}."
-        if conclusion.held < SURE:
-            held += " That is not settled: mark more, or take a better photo."
-        notes.append(held)
-    notes += clean_sheet_note(work.record)
-    notes.append(f"{asked_note(work.record, work.tables)} Not so? Say it under The bird.")
-    small = "".join(f"<small>{html.escape(note)}</small>" for note in notes)
+    found, record = work.verdict, work.record
+    lines = [found.kind, found.sold_as, found.tally]
+    if found.tone == "good":
+        lines += clean_sheet_note(record)
+    parts = [f"<p>{html.escape(line)}</p>" for line in lines if line]
+    parts += [_reason(work, reason) for reason in found.reasons]
+    sign = f"<span class='fm-sign' aria-hidden='true'>{TONE_SIGNS[found.tone]}</span>"
+    asked = f"<small>{html.escape(_looked_at_as(work))}</small>"
     st.html(
-        f"<div class='fm-verdict {where}' role='status'>{html.escape(conclusion.sentence)}"
-        f"{small}</div>"
+        f"<div class='fm-verdict fm-is-{found.tone}' role='status'>"
+        f"<h2>{sign}{html.escape(found.headline)}</h2>{''.join(parts)}{asked}</div>"
+    )
+    _variety(work)
+    _next(work)
+    _before_paying()
+
+
+def _looked_at_as(work: Work) -> str:
+    question, tables = work.question, work.tables
+    said = f"{tables.varieties[question.variety].name}, {tables.ages[question.age].name}"
+    return f"Looked at as {said}{'' if question.claimed else '; sold as: not said'} (The bird)."
+
+
+def _reason(work: Work, reason: Reason) -> str:
+    """A reason against: the spot on the photo, its colour and the one expected."""
+    crop = _crop(work, reason.mark)
+    chips = "".join(
+        f"<figure><span class='fm-chip' style='background: {hexadecimal(lab)}'></span>"
+        f"<figcaption>{word}</figcaption></figure>"
+        for word, lab in (("here", reason.read), ("should be", reason.wanted))
+        if lab is not None
+    )
+    shown = f"<img src='{crop}' alt='{html.escape(reason.name)} on the photo'>" if crop else ""
+    return (
+        f"<div class='fm-reason'>{shown}<div><p>{html.escape(reason.text)}.</p>"
+        f"<div class='fm-chips'>{chips}</div></div></div>"
     )
 
 
-def variety_panel(work: Work) -> None:
+def _crop(work: Work, mark: str) -> str:
+    """The spot of a mark on the photo with its outline, as the address of a small picture."""
+    shapes = [region.shape for region in work.regions.of(mark)]
+    if not shapes:
+        return ""
+    small = work.screen_pixels
+    points = vertices(shapes[0]) * small.shape[1] / work.regions.width
+    low, high = points.min(axis=0), points.max(axis=0)
+    half = 0.8 * max(*(high - low), 12.0)
+    x, y = (low + high) / 2
+    left, top, right, bottom = (round(float(v)) for v in (x - half, y - half, x + half, y + half))
+    side = 2 * CROP
+    spot = (
+        Image.fromarray(small)
+        .crop((left, top, right, bottom))
+        .resize((side, side), Image.Resampling.BICUBIC)
+    )
+    line = [tuple(p) for p in (points - (left, top)) * side / (right - left)]
+    pen = ImageDraw.Draw(spot)
+    for colour, width in (("#10151a", 6), ("#ffffff", 3)):
+        pen.line([*line, line[0]], fill=colour, width=width)
+    out = io.BytesIO()
+    spot.save(out, "JPEG", quality=80)
+    return f"data:image/jpeg;base64,{base64.b64encode(out.getvalue()).decode()}"
+
+
+def _variety(work: Work) -> None:
     """A variety that the colours fit better, to be taken with one press."""
     likelier = likelier_variety(work.record, work.tables) if work.record else None
     if likelier is None:
@@ -69,52 +124,77 @@ def variety_panel(work: Work) -> None:
     st.button(f"Look at it as {name}", on_click=work.say, kwargs={"variety": key}, key="as_variety")
 
 
-def next_panel(work: Work) -> None:
-    """Buttons for the marks that would tell most."""
-    if work.record is None:
+def _next(work: Work) -> None:
+    """The one thing to do next."""
+    coming = work.coming
+    if coming:
+        name = work.tables.marks[coming[0]].name
+        card = " (or press No card)" if coming[0] == FIRST_MARK else ""
+        st.button(
+            f"Next: mark the {name}{card}",
+            key="next",
+            type="primary",
+            width="stretch",
+            on_click=work.turn_to,
+            args=(coming[0],),
+        )
         return
-    drawn = {region.mark for region in work.regions.regions}
-    offered: list[str] = []
-    for coming in work.record.assessment.next_marks:
-        wanted = work.tables.relations[coming.mark].marks if coming.relation else (coming.mark,)
-        offered += [m for m in wanted if m not in drawn and m not in offered]
-    if FIRST_MARK not in drawn and work.mark != FIRST_MARK:
-        offered.insert(0, FIRST_MARK)  # without it no fine tint is judged
-    if not offered:
-        return
-    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="coming"):
-        st.markdown("**These marks would tell most:**", width="content")
-        for mark in offered[:3]:
-            if st.button(work.tables.marks[mark].name, key=f"next_{mark}"):
-                work.mark = mark
-                st.rerun()
+    unseen = [work.tables.marks[mark].name for mark in work.skipped if mark != FIRST_MARK]
+    if unseen:
+        said = f"Next: a photo that shows the {' and the '.join(unseen[:3])}."
+    elif not work.has_card:
+        said = "Next: the same photo with a grey card beside the bird."
+    else:
+        said = "Next: keep it, or take it away."
+    st.html(f"<p class='fm-next'>{html.escape(said)}</p>")
 
 
-def species_panel(work: Work) -> None:
-    """One section per species: what fits and what does not."""
+def _before_paying() -> None:
+    table = advice_table()
+    asked = "".join(f"<li>{html.escape(row.text)}</li>" for row in table.ask)
+    cautions = "".join(f"<li>{html.escape(text)}</li>" for text in table.cautions("buying"))
+    st.html(
+        "<details class='fm-entry'><summary>Before paying: papers, avian vet, quarantine</summary>"
+        f"<p>Ask the seller:</p><ul>{asked}</ul><p>Keep in mind:</p><ul>{cautions}</ul></details>"
+    )
+
+
+def details_panel(work: Work) -> None:
+    """Species, signs and colours in one place: counts first, each row opens."""
     assert work.record is not None
-    for number, view in enumerate(finding_summary(work.record, work.tables)):
-        title = f"{view.species}, {view.name}: {view.tally}"
-        with st.expander(title, expanded=number == 0 and view.subject):
-            _species(view)
+    body = "".join(_species(view) for view in finding_summary(work.record, work.tables))
+    signs = work.record.assessment.signs
+    body += _signs(work, signs) + _colours(work)
+    draw(f"<div>{body}<p class='fm-soft'>{html.escape(EXPLAINED)}</p></div>", key="details")
 
 
-def _species(view: SpeciesView) -> None:
+def _fold(title: str, body: str, css: str = "") -> str:
+    return f"<details class='fm-entry {css}'><summary>{title}</summary>{body}</details>"
+
+
+def _species(view: SpeciesView) -> str:
+    """One species as a row of counts that opens."""
     groups = (
-        ("Does not fit", "fm-bad", view.does_not_fit),
-        ("Fits", "fm-good", view.fits),
-        ("Probably fits", "fm-good", view.probably_fits),
-        ("Too close to call", "fm-doubt", view.too_close),
+        ("does not fit", view.does_not_fit),
+        ("too close to call", view.too_close),
+        ("probably fits", view.probably_fits),
+        ("fits", view.fits),
+    )
+    counts = "".join(
+        f"<span class='fm-count'>{status_icon(title, 16)} {len(marks)}</span>"
+        for title, marks in reversed(groups)
     )
     body = "".join(
-        f"<h4 class='{style}'>{title}</h4>{''.join(_mark_row(mark) for mark in marks)}"
-        for title, style, marks in groups
+        f"<h4>{title.capitalize()}</h4>{''.join(_mark_row(mark) for mark in marks)}"
+        for title, marks in groups
         if marks
     )
-    draw(body or "<p>Nothing is compared yet.</p>", key=f"species_{view.species}")
     for title, marks in (("Not read", view.not_read), ("Says nothing here", view.says_nothing)):
         if marks:
-            st.caption(f"{title}: {', '.join(mark.finding.name for mark in marks)}.")
+            names = html.escape(", ".join(mark.finding.name for mark in marks))
+            body += f"<p class='fm-soft'>{title}: {names}.</p>"
+    name = f"<b>{html.escape(view.name)}</b>"
+    return _fold(f"{name} {counts}", f"<i>{html.escape(view.scientific)}</i>{body}", "fm-species")
 
 
 def _mark_row(mark: MarkView) -> str:
@@ -127,24 +207,20 @@ def _mark_row(mark: MarkView) -> str:
     )
 
 
-def signs_panel(work: Work) -> None:
-    """Signs of mixed ancestry, side by side, with the ancestry each points to."""
-    assert work.record is not None
-    signs = work.record.assessment.signs
-    shown = [s for s in signs if s.status in SHOWN_SIGNS]
-    if shown:
-        st.html("".join(_sign_row(work, sign) for sign in shown))
-    else:
-        st.write("No sign was seen in the marks read.")
-    rest = {
-        status: [s for s in signs if s.status is status]
-        for status in (SignStatus.NOT_SEEN, SignStatus.NOT_LOOKED_AT)
-    }
-    for status, rows in rest.items():
+def _signs(work: Work, signs: tuple[SignFinding, ...]) -> str:
+    """Signs of mixed ancestry: those seen open, the others counted."""
+    seen = [sign for sign in signs if sign.status in SHOWN_SIGNS]
+    body = "".join(_sign_row(work, sign) for sign in seen)
+    for status in (SignStatus.NOT_SEEN, SignStatus.NOT_LOOKED_AT):
+        rows = "".join(
+            f"<li>{html.escape(sign.text)} "
+            f"<span class='fm-soft'>{html.escape(sign.reason)}</span></li>"
+            for sign in signs
+            if sign.status is status
+        )
         if rows:
-            with st.expander(f"{status.value.capitalize()}: {len(rows)}"):
-                for sign in rows:
-                    st.markdown(f"- {html.escape(sign.text)} {html.escape(sign.reason)}")
+            body += f"<h4>{status.value.capitalize()}</h4><ul>{rows}</ul>"
+    return _fold(f"<b>Signs of mixed ancestry</b> {len(seen)} of {len(signs)}", body)
 
 
 def _sign_row(work: Work, sign: SignFinding) -> str:
@@ -159,23 +235,23 @@ def _sign_row(work: Work, sign: SignFinding) -> str:
     )
 
 
-def colours_panel(work: Work) -> None:
+def _colours(work: Work) -> str:
     """Every reading with how it came about, and the readings in the a* b* plane."""
     assert work.record is not None
     readings = work.record.measurement.readings
     if not readings:
-        st.write("Nothing is read yet.")
-        return
+        return ""
     names = {key: mark.name for key, mark in work.tables.marks.items()}
     body = "".join(_how_it_came(names[reading.mark], reading) for reading in readings)
-    draw(colour_plane(work.record, work.tables) + body, key="colours")
+    plane = colour_plane(work.record, work.tables)
+    return _fold(f"<b>Colours in numbers</b> {len(readings)}", plane + body)
 
 
 def _how_it_came(name: str, reading: Reading) -> str:
     """One reading as a line that opens to show where its numbers come from."""
     light, a, b = reading.lab
     pixels = reading.pixels
-    note = "" if reading.calibrated else ", not calibrated"
+    note = "" if reading.calibrated else ", no grey card"
     parts = "".join(
         f"<tr><th scope='row'>{part.name}</th><td>{part.lightness:.2f}</td>"
         f"<td>{part.chroma:.2f}</td><td>{part.hue:.2f}</td>"

@@ -16,9 +16,35 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 .fm-lead { font-size: 1.08rem; color: var(--fm-soft); margin: 0 0 1rem; }
 .fm-verdict { border-left: 6px solid var(--fm-accent); background: var(--fm-panel);
   padding: .9rem 1.1rem; border-radius: 0 10px 10px 0; font-size: 1.12rem; line-height: 1.45; }
+.fm-verdict h2 { font-size: 1.5rem; line-height: 1.25; padding: 0; margin: 0 0 .4rem; }
+.fm-verdict > p { margin: 0 0 .3rem; font-size: 1.05rem; }
+.fm-sign { display: inline-grid; place-items: center; width: 1.35em; height: 1.35em;
+  margin-right: .45em; border-radius: 50%; background: var(--fm-soft); color: var(--fm-paper);
+  font-size: .85em; }
+.fm-is-good { border-color: var(--fm-good); } .fm-is-good .fm-sign { background: var(--fm-good); }
+.fm-is-bad { border-color: var(--fm-bad); } .fm-is-bad .fm-sign { background: var(--fm-bad); }
+.fm-is-doubt { border-color: var(--fm-doubt); }
+.fm-is-doubt .fm-sign { background: var(--fm-doubt); }
+.fm-reason { display: flex; gap: .7rem; align-items: flex-start; margin: .55rem 0; }
+.fm-reason img { width: 88px; height: 88px; border-radius: 8px; flex: none; }
+.fm-reason p { margin: 0; font-size: .95rem; line-height: 1.3; }
+.fm-chips { display: flex; gap: .8rem; margin-top: .3rem; }
+.fm-chips figure { display: flex; gap: .35rem; align-items: center; margin: 0; font-size: .85rem; }
+.fm-chips .fm-chip { width: 28px; height: 28px; }
+.fm-next { font-weight: 600; margin: 0; }
+.fm-count { white-space: nowrap; margin-left: .6rem; }
+.fm-count svg { vertical-align: -3px; }
+.fm-continue { display: flex; gap: .5rem; flex-wrap: wrap; margin-bottom: .5rem; }
+.fm-continue[hidden], .fm-too-large[hidden] { display: none; }
+.fm-continue button, .fm-bar { font: inherit; min-height: 44px; padding: .3rem 1rem;
+  border-radius: 8px; border: 1px solid var(--fm-line); background: var(--fm-paper);
+  color: var(--fm-ink); cursor: pointer; }
+.fm-continue .fm-strong { background: var(--fm-accent); color: var(--fm-paper); font-weight: 600; }
+.fm-too-large { color: var(--fm-bad); font-weight: 600; margin: 0; }
+.fm-lost > :not(.fm-gone) { display: none; } .fm-gone { padding: 1.5rem; font-size: 1.1rem; }
+.st-key-bar { display: none; }
 .fm-verdict small { display: block; color: var(--fm-soft); margin-top: .4rem; font-size: .9rem; }
-.fm-card { display: flex; flex-wrap: wrap; gap: .4rem .8rem; align-items: center; }
-.fm-card p { flex: 1 1 16rem; margin: 0; }
+summary .fm-chip { display: inline-block; width: 22px; height: 22px; vertical-align: -5px; }
 .fm-chip { width: 44px; height: 44px; border-radius: 8px; border: 1px solid var(--fm-line);
   flex: none; }
 .fm-good { color: var(--fm-good); font-weight: 600; }
@@ -33,7 +59,6 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 .fm-entry table { border-collapse: collapse; width: 100%; font-size: .9rem; }
 .fm-entry caption { text-align: left; padding: .3rem 0; }
 .fm-entry th, .fm-entry td { text-align: left; padding: .2rem .5rem .2rem 0; vertical-align: top; }
-.fm-narrow { display: none; }
 [data-testid="stHtml"] :is(li, p) { overflow-wrap: anywhere; }
 .fm-whole { white-space: nowrap; }
 .fm-lines { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(22rem, 100%), 1fr));
@@ -43,9 +68,15 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 .fm-picture img { width: 100%; border-radius: 8px; display: block; }
 .fm-picture figcaption { color: var(--fm-soft); font-size: .9rem; margin-top: .3rem; }
 .fm-row svg, .fm-sheet > svg { max-width: 100%; height: auto; }
-@media (max-width: 640px) { .fm-row { grid-template-columns: 1fr; }
-  .fm-narrow { display: block; } .fm-wide { display: none; }
-  .block-container { padding-left: .8rem; padding-right: .8rem; } }
+@media (max-width: 640px) { h1 { font-size: 1.7rem !important; padding-top: 0 !important; }
+  .fm-row { grid-template-columns: 1fr; }
+  .st-key-bar { display: block; position: fixed; left: 0; right: 0; bottom: 0; z-index: 9;
+    width: 100% !important; background: var(--fm-paper); }
+  .fm-bar { width: 100%; min-height: 52px; border-radius: 0; border-width: 4px 0 0;
+    text-align: left; font-weight: 600; } .fm-bar::after { content: "↕"; float: right; }
+  .block-container { padding: 3.75rem .8rem 5rem; } }
+@media (min-width: 641px) { .st-key-photo_side { position: sticky; top: 4rem;
+  max-height: calc(100vh - 4.5rem); overflow-y: auto; padding-right: 6px; } }
 .st-key-ways a { border: 1px solid var(--fm-line); min-height: 40px; }
 @media (min-width: 768px) { .st-key-ways { display: none !important; } }
 @media (max-width: 640px) { :is(.st-key-demos, .st-key-list_filter) [data-testid="stColumn"] {
@@ -55,14 +86,7 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 """
 
 
-def is_dark() -> bool:
-    """Whether the keeper's browser shows the dark theme."""
-    theme = getattr(st.context, "theme", None)
-    return getattr(theme, "type", "light") == "dark"
-
-
 def dress() -> None:
-    """Put the look on the page."""
-    colours = DARK if is_dark() else LIGHT
-    names = "".join(f"--fm-{name}: {value};" for name, value in colours.items())
+    """Put the look on the page; each colour follows the theme, also one switched in the browser."""
+    names = "".join(f"--fm-{name}: light-dark({LIGHT[name]}, {DARK[name]});" for name in LIGHT)
     st.html(f"<style>:root {{ {names} }}\n{RULES}</style>")

@@ -15,7 +15,7 @@ from fieldmarks.app.birds import (
 )
 from fieldmarks.app.birds.shared import tables
 from fieldmarks.app.guard import guarded
-from fieldmarks.app.sheet import start_at_top
+from fieldmarks.app.page import bar, page
 from fieldmarks.app.start import start_screen
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import TITLES, remember_pages
@@ -24,37 +24,36 @@ from fieldmarks.app.ways import TITLES, remember_pages
 def workbench(work: Work) -> None:
     """The photo on one side, what was found on the other; stacked on a phone."""
     left, right = st.columns([6, 5], gap="large")
-    with left:
-        if st.button("← Another photo", key="another"):
-            st.session_state.put_aside = work
-            st.session_state.work = Work(tables())
-            st.rerun()
-        marking.instruction(work)
-        findings.next_panel(work)
+    with left, st.container(key="photo_side"):
         marking.photo_panel(work)
-        findings.verdict(work, "fm-narrow")
         marking.card_panel(work)
         marking.drawing_panel(work)
         if work.story:
             st.caption(f"Invented bird. {work.story}")
+        if st.button("← Another photo", key="another"):
+            put_aside(work)
+            st.rerun()
     with right:
-        findings.verdict(work, "fm-wide")
-        findings.variety_panel(work)
+        findings.verdict_card(work)
         sections(work)
-        if work.record is not None:
-            st.subheader("Keep in mind", anchor=False)
-            findings.cautions_panel(work)
+    if work.verdict is not None:
+        bar(findings.verdict_line(work.verdict), work.verdict.tone)
+
+
+def put_aside(work: Work) -> None:
+    """Back to the first screen; the photo can be taken up again there."""
+    st.session_state.put_aside = work
+    st.session_state.work = Work(tables())
 
 
 def sections(work: Work) -> None:
     """What was found, by subject. Only the open one is worked out, so that drawing stays quick."""
     panels = {
-        "Species": findings.species_panel,
-        "Signs": findings.signs_panel,
-        "Colours": findings.colours_panel,
+        "Details": findings.details_panel,
         "The bird": bird.bird_panel,
         "Take away": takeaway.take_away_panel,
         "Keep": keep_panel,
+        "Keep in mind": findings.cautions_panel,
         "Words": findings.words_panel,
     }
     for tab, (name, panel) in zip(
@@ -68,7 +67,11 @@ def sections(work: Work) -> None:
 def measuring_page() -> None:
     """A photo to choose, then the workbench."""
     work: Work = st.session_state.setdefault("work", Work(tables()))
-    start_at_top(work.photo.sha256 if work.photo else "start")
+    where = f"{work.photo.sha256} {work.looks}" if work.photo else "start"
+    offer = "put_aside" not in st.session_state
+    if page(where, inside=work.photo is not None, offer=offer and work.photo is None):
+        put_aside(work)
+        st.rerun()
     if work.photo is None:
         start_screen(work)
     else:

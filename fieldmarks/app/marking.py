@@ -12,15 +12,22 @@ from PIL import Image
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import literal
 from fieldmarks.app.marker import marker
-from fieldmarks.app.sheet import picture, sheet
+from fieldmarks.app.sheet import picture
 from fieldmarks.app.state import FIRST_MARK, Work
-from fieldmarks.measure.calibration import swatch_before_after
+from fieldmarks.measure.calibration import describe_cast, swatch_before_after
 from fieldmarks.measure.colour import encode_srgb
 from fieldmarks.measure.phone_profile import list_profiles, load_profile
 from fieldmarks.measure.region import Region
 from fieldmarks.report.guide import where_is
 from fieldmarks.report.picture import to_jpeg
 
+SHOWN = {"key", "name", "look", "shape", "kind", "whole"}
+TAPS = (
+    ("eye", "the eye"),
+    ("beak_tip", "the tip of the beak"),
+    ("tail_end", "the end of the tail"),
+)
+NOT_HERE = ("chart_patch",)  # what it shows must be said in its note, which only a file holds
 CARD_KINDS = {
     "18 % grey card": 0.18,
     "white card (90 %)": 0.90,
@@ -28,19 +35,17 @@ CARD_KINDS = {
 }
 
 
-def instruction(work: Work) -> None:
-    """A line that says what to draw now."""
-    st.html(f"<p class='fm-lead'>{html.escape(_instruction(work))}</p>")
-
-
 def photo_panel(work: Work) -> None:
     """The photo with its regions."""
     assert work.photo is not None
+    drawn = {region.mark for region in work.regions.regions}
     marks = [
-        {"key": k, "name": m.name, "look": m.look, "shape": m.shape, "kind": m.kind}
-        for k, m in work.tables.marks.items()
+        {**row.model_dump(include=SHOWN), "eye": at_the_eye(work, key)}
+        for key, row in work.tables.marks.items()
+        if key not in NOT_HERE or key in drawn
     ]
     marks.sort(key=lambda mark: mark["key"] != FIRST_MARK)
+    odd = [reason.mark for reason in work.verdict.reasons] if work.verdict else []
     marker(
         work.screen_jpeg,
         (work.photo.width, work.photo.height),
@@ -51,42 +56,28 @@ def photo_panel(work: Work) -> None:
         key="photo",
         note=work.note,
         aside=work.said,
+        coming=work.coming,
+        drawing=where_is(work.tables, work.mark),
+        odd=odd,
+        taps=TAPS if work.taps_asked else (),
+        offers=work.offers,
         on_event=work.handle,
     )
     if work.problem:
         st.error(literal(work.problem))
 
 
+def at_the_eye(work: Work, mark: str) -> bool:
+    """Whether a mark is a part of the eye, or lies round one."""
+    row = work.tables.marks[mark]
+    return row.kind in ("iris", "pupil") or any(at_the_eye(work, inner) for inner in row.without)
+
+
 def drawing_panel(work: Work) -> None:
-    """What belongs to the drawing but is needed less often: help, card, phone, a saved file."""
+    """What belongs to the drawing but is needed less often: scale, card, phone, a saved file."""
     _scales(work)
-    with st.expander(f"Where is it? {work.tables.marks[work.mark].name}"):
-        sheet(where_is(work.tables, work.mark), key="where")
-        st.caption(work.tables.marks[work.mark].look)
     _card_and_light(work)
     _open_region_file(work)
-
-
-def _instruction(work: Work) -> str:
-    mark = work.tables.marks[work.mark]
-    how = "Draw a line along" if mark.shape == "line" else "Draw round"
-    drawn = {region.mark for region in work.regions.regions}
-    if FIRST_MARK not in drawn and work.mark == FIRST_MARK:
-        return "First draw round the plain part of the grey card. No card? Pick another mark."
-    if work.mark == FIRST_MARK and not work.has_card:
-        return "The grey card is drawn, but it cannot be used as it stands. Read below why."
-    if work.mark in drawn:
-        if not work.best_next:
-            return f"Drawn: {mark.name}. All that tells much is drawn."
-        return (
-            f"Drawn: {mark.name}. Pick the next mark before you draw on: what you draw now counts "
-            f"as more of the {mark.name}."
-        )
-    if FIRST_MARK not in drawn:
-        return f"{how}: {mark.name}. Without a grey card, only marks of this photo are compared."
-    if mark.shape == "line":
-        return f"{how}: {mark.name}."
-    return f"{how}: {mark.name}. Or take Tap to find and tap on it."
 
 
 def _scales(work: Work) -> None:
@@ -95,13 +86,14 @@ def _scales(work: Work) -> None:
         value = st.number_input(
             "Length of the scale line in millimetres",
             min_value=1.0,
-            value=region.value or 50.0,
+            value=region.value,
+            placeholder="Not known yet: no length is read",
             key=f"scale_{region.id}_{work.own}",
         )
         _set_value(work, region, value)
 
 
-def _set_value(work: Work, region: Region, value: float) -> None:
+def _set_value(work: Work, region: Region, value: float | None) -> None:
     """Give a region its value, and judge afresh when that changes something."""
     if value == region.value:
         return
@@ -188,23 +180,28 @@ def card_panel(work: Work) -> None:
         st.warning(literal(f"The card cannot be used. {refusal}"))
     for doubt in calibration.warnings:
         st.warning(literal(doubt))
-    if not calibration.calibrated:
-        if not work.regions.of(FIRST_MARK):
-            st.info(
-                "No grey card is marked yet. Colours then decide nothing; only comparisons inside "
-                "the photo count, such as rump against back."
-            )
-        return
-    before, after = swatch_before_after(calibration.patches[0], calibration)
-    st.html(
-        "<div class='fm-card'>"
-        + "".join(
+    if calibration.calibrated:
+        before, after = swatch_before_after(calibration.patches[0], calibration)
+        chips = "".join(
             f"<span class='fm-chip' role='img' aria-label='card {word}' "
-            f"style='background: rgb({', '.join(str(int(v)) for v in colour)})'></span>{word}"
+            f"style='background: rgb({', '.join(str(int(v)) for v in colour)})'></span>"
             for word, colour in (("before", before), ("after", after))
         )
-        + f"<p>{html.escape(calibration.summary)}</p></div>"
-    )
+        _, a, b = calibration.patches[0].lab
+        st.html(
+            f"<details class='fm-entry'><summary>{chips} {lamp_words(a, b)}</summary>"
+            f"<p>{html.escape(calibration.summary)}</p></details>"
+        )
+    elif work.record.measurement.readings:
+        st.caption("No grey card: fine tints are not counted.")
+
+
+def lamp_words(a: float, b: float) -> str:
+    """What the card took out of the light, in a few words, from a* and b* it was seen in."""
+    cast = describe_cast(a, b).split()
+    if cast[0] == "hardly":
+        return "No tint in the light"
+    return f"{cast[-2].capitalize()} tint of the light removed"
 
 
 def _corrected(work: Work) -> np.ndarray:

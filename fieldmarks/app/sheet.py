@@ -62,29 +62,3 @@ def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:
         f"<figure class='fm-picture'><img src='{html.escape(address_of(jpeg, key))}' "
         f"alt='{html.escape(alt)}'>{below}</figure>"
     )
-
-
-TO_TOP = """
-export default function ({ data, parentElement }) {
-  const page = parentElement.getRootNode().host?.ownerDocument ?? parentElement.ownerDocument;
-  if (page.body.dataset.fmScreen === data.screen) return;
-  page.body.dataset.fmScreen = data.screen;
-  page.querySelector("[data-testid=stMain]")?.scrollTo(0, 0);
-}
-"""
-
-
-@cache
-def _to_top() -> Any:
-    return st.components.v2.component("fieldmarks_to_top", html="<span></span>", js=TO_TOP)
-
-
-def start_at_top(screen: str) -> None:
-    """Show a new screen from its top, wherever the one before it was scrolled to.
-
-    Parameters
-    ----------
-    screen : str
-        What is shown; nothing moves while it stays the same.
-    """
-    _to_top()(key="to_top", data={"screen": screen})

@@ -34,17 +34,15 @@ def start_screen(work: Work) -> None:
     """Draw the first screen; opens a photo into ``work``."""
     st.title("Which lovebird is it, and is it mixed?", anchor=False)
     st.html(
-        "<p class='fm-lead'>Mark a lovebird's face, collar, rump and beak on a photo. fieldmarks "
-        "measures the colours against a grey card in the same photo and shows which species they "
-        "fit, and which they do not.</p>"
+        "<p class='fm-lead'>Tap the eye, the beak and the tail on a photo. fieldmarks measures the "
+        "colours and says which species they fit.</p>"
     )
-    ways_on_a_phone("look")
     left, right = st.columns([1, 1], gap="large")
     with left:
-        st.subheader("Your photo", anchor=False)
         _go_back()
         _from_the_shop(work)
         _own_photo(work)
+        ways_on_a_phone("look")
     with right:
         st.subheader("How to take it", anchor=False)
         st.markdown(
@@ -56,14 +54,13 @@ def start_screen(work: Work) -> None:
         )
         st.caption(
             "Grey cards (18 %) are sold where cameras are; a paler one of 36 % (neutral 6.5) reads "
-            "colours a little better. Without one the colours decide nothing; "
-            "only marks of the same photo can then be compared."
+            "colours a little better. Without one, fine tints are not counted."
         )
         st.caption(
             "Do not chase or hold a bird for a photo. If it pants, sits puffed up or has any "
             "wound, leave it and call an avian vet."
         )
-    st.subheader("Or try an invented bird", anchor=False)
+    st.subheader("Invented birds", anchor=False)
     st.caption("Painted by this program. The club and the birds do not exist.")
     _demo_birds(work)
 
@@ -77,6 +74,9 @@ def _own_photo(work: Work) -> None:
     )
     if chosen is not None:
         _open(work, chosen.getvalue(), chosen.name)
+    first = next(iter(SHOWN_FIRST))
+    if first in demo_birds() and st.button("Try it on an invented bird", key="example"):
+        _open_demo(work, demo_birds()[first], with_regions=False)
     with st.expander("Take one with the camera of this device"):
         st.caption("A phone's own camera app gives a sharper photo than this.")
         if not camera_may_be_asked_for(st.context.url):
@@ -163,8 +163,12 @@ def _demo_bird(work: Work, name: str, path: Path) -> None:
         st.markdown(f"**{SHOWN_FIRST[name]}**")
     st.caption(story)
     if st.button("Open it", key=f"demo_{name}", width="stretch"):
-        work.open_demo(path, with_regions=False)
-        st.rerun()
+        _open_demo(work, path, with_regions=False)
     if st.button("With its marks drawn", key=f"demo_full_{name}", width="stretch"):
-        work.open_demo(path, with_regions=True)
-        st.rerun()
+        _open_demo(work, path, with_regions=True)
+
+
+def _open_demo(work: Work, path: Path, *, with_regions: bool) -> None:
+    with st.spinner("Opening the photo ..."):
+        work.open_demo(path, with_regions)
+    st.rerun()

@@ -13,20 +13,29 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from PIL import Image, ImageDraw
 
 from fieldmarks._util.errors import FieldmarksError, RegionError
-from fieldmarks.app.marker import MarkerEvent, reduced_jpeg, suggest_outline
+from fieldmarks.app.marker import MarkerEvent, Offer, reduced_jpeg, suggest_outline
 from fieldmarks.birds.model import EARLIEST
+from fieldmarks.measure.card_places import FoundCard, find_card
+from fieldmarks.measure.colour import decode_srgb, difference, linear_to_lab
+from fieldmarks.measure.outlines import Taps, propose
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.measure.region import Region, RegionSet
+from fieldmarks.measure.region import Point, Region, RegionSet, letters, vertices
 from fieldmarks.pipeline import demo_question, make_record, region_file_of
 from fieldmarks.record import Question, Record
+from fieldmarks.report.verdict import Verdict, verdict_of
 from fieldmarks.rules import Tables
 
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
+WHITE_CARD = 0.9  # reflectance of a usual white card
+# How sure a proposed outline is (our judgement; see benchmarks/results/taps.md).
+SURE, LIKELY = 0.6, 0.35
+UNLIKE = 20.0  # CIEDE2000 from all others at which an outline is asked about (our judgement)
 
 
 @dataclass
@@ -46,10 +55,16 @@ class Work:
     problem: str = ""
     story: str = ""
     record: Record | None = None
+    verdict: Verdict | None = None
     # Readings already made of this photo, so that one new outline costs one new reading.
     remembered: dict[Hashable, Reading | None] = field(default_factory=dict)
     phone: PhoneProfile | None = None
     first_asked: Question = field(default_factory=Question)  # what the photo was opened with
+    skipped: tuple[str, ...] = ()  # marks the keeper passed over: not in sight
+    taps_asked: bool = False  # eye, beak tip and tail end are still to be tapped
+    found_card: FoundCard | None = None
+    offers: tuple[Offer, ...] = ()
+    looks: int = 0  # times the photo is to be brought back into sight
     turn: int = 0  # times regions or question came from elsewhere than the fields
 
     def open_photo(self, data: bytes, name: str, asked: Question | None = None) -> None:
@@ -66,10 +81,13 @@ class Work:
         self.screen_pixels = np.asarray(preview)
         self.regions = RegionSet(photo.name, photo.width, photo.height, (), photo.sha256)
         self.question = self.first_asked = asked or Question()
-        self.mark, self.story = FIRST_MARK, ""
+        self.mark, self.story, self.skipped = FIRST_MARK, "", ()
         self.suggestion, self.note = None, ""
+        self.taps_asked, self.offers = True, ()
         self.remembered.clear()
+        self._look_for_card()
         self.assess()
+        self.mark = next(iter(self.coming), FIRST_MARK)
 
     def open_demo(self, path: Path, with_regions: bool) -> None:
         """Take an invented demo bird, with or without the regions that come with it."""
@@ -99,27 +117,40 @@ class Work:
             )
         self.regions = check_for_photo(loaded, self.photo, self.tables)
         self.turn += 1
+        self.taps_asked, self.offers = False, ()
         self.suggestion, self.note = None, ""
         self.assess()
-        self.mark = self.best_next or FIRST_MARK
+        self.mark = next(iter(self.coming), FIRST_MARK)
 
     def handle(self, event: MarkerEvent) -> None:
         """Act on something done on the photo."""
         self.suggestion, self.note = None, ""
         changed = event.regions.regions != self.regions.regions
         self.regions = self.regions.with_regions(event.regions.regions)
-        if event.kind == "picked":
-            self.mark = event.mark
+        if event.next in self.tables.marks:
+            self.mark = event.next
+        if event.kind == "skipped":
+            self.skipped += (event.mark,)
+        if event.kind == "taps":
+            self._propose(event.taps)
+        elif event.kind in ("kept", "dropped", "recalled"):
+            self.offers = ()
+        if event.kind == "kept" and event.mark == FIRST_MARK:
+            changed |= self._keep_card(event.region)
         if event.kind == "tap" and event.at is not None:
             self._suggest(event)
         if event.kind == "recalled":
             self._put_back(event.aside)
         if changed:
             self.assess()
-        card_drawn = event.kind in ("drawn", "kept") and event.mark == FIRST_MARK
-        if (card_drawn or event.kind == "recalled") and self.has_card:
-            # The card comes first; once it is read, go on to the mark that tells most.
-            self.mark = self.best_next or self.mark
+        if event.kind == "recalled":
+            self.taps_asked = False
+            self.mark = next(iter(self.coming), self.mark)
+        if event.kind == "drawn" and self._unlike(event.mark):
+            name = self.tables.marks[event.mark].name
+            self.note = (
+                f"The outlines of the {name} look unlike. Is one of another mark? Rename it."
+            )
 
     @property
     def own(self) -> str:
@@ -143,6 +174,62 @@ class Work:
         self.turn += 1
         if self.question == self.first_asked:
             self.question = dataclasses.replace(self.question, **found)  # type: ignore[arg-type]
+
+    def _look_for_card(self) -> None:
+        """Show the card found in the photo, to be asked about; without one, none is asked for."""
+        assert self.photo is not None
+        self.found_card = find_card(self.photo)
+        if self.found_card is None:
+            self.skipped = (FIRST_MARK,)
+            return
+        shape = self.found_card.regions[0].shape
+        self.suggestion = Region("suggestion", FIRST_MARK, shape)
+
+    def _keep_card(self, region: str) -> bool:
+        """Give the card what its frame, or its brightness, tells; whether that changed anything."""
+        found, self.found_card = self.found_card, None
+        if found is None:
+            return False
+        value = found.regions[0].value or (WHITE_CARD if found.white else None)
+        names = letters(self.regions.regions)
+        more = [one for one in found.regions[1:] if one.mark in self.tables.marks]
+        free = (name for name in "ZYXWV" if name not in names.values())
+        self.regions = self.regions.with_regions(
+            [
+                *(dataclasses.replace(r, value=value) if r.id == region else r
+                  for r in self.regions.regions),
+                *(dataclasses.replace(one, id=next(free)) for one in more),
+            ]
+        )  # fmt: skip
+        if found.white:
+            self.note = (
+                "Taken for a white card (90 %). If it is another, say so under Card and light."
+            )
+        return True
+
+    def _propose(self, taps: Mapping[str, Point]) -> None:
+        """Offer outlines of the marks in sight, from where the keeper tapped."""
+        assert self.photo is not None
+        self.taps_asked = False
+        if "eye" not in taps:
+            return
+        try:
+            found = propose(
+                self.photo,
+                Taps(taps["eye"], taps.get("beak_tip"), taps.get("tail_end")),
+                self.tables.marks,
+            )
+        except FieldmarksError as error:
+            self.note = str(error)
+            return
+        drawn = {region.mark for region in self.regions.regions}
+        self.offers = tuple(
+            Offer(one.mark, one.shape, _how_sure(one.certainty), one.certainty >= LIKELY)
+            for one in found
+            if one.mark not in drawn
+        )
+        if not self.offers:
+            self.note = "No mark was made out. Draw them yourself."
 
     def _suggest(self, event: MarkerEvent) -> None:
         assert self.photo is not None
@@ -169,7 +256,7 @@ class Work:
 
     def assess(self) -> None:
         """Measure and assess afresh; a fault is kept as a sentence to show."""
-        self.problem, self.record = "", None
+        self.problem, self.record, self.verdict = "", None, None
         if self.photo is None:
             return
         try:
@@ -181,6 +268,7 @@ class Work:
                 self.remembered,
                 self.phone,
             )
+            self.verdict = verdict_of(self.record, self.tables)
         except FieldmarksError as error:
             self.problem = str(error)
 
@@ -199,16 +287,44 @@ class Work:
             return date.today()
         return day if EARLIEST <= day <= date.today() else date.today()
 
+    def turn_to(self, mark: str) -> None:
+        """Ask for a mark, and show the photo to draw it on."""
+        self.mark = mark
+        self.looks += 1
+
     @property
-    def best_next(self) -> str:
-        """The unread mark that would tell most, or empty."""
-        coming = self.record.assessment.next_marks if self.record else ()
-        for one in coming:
-            if one.relation:
-                drawn = {r.mark for r in self.regions.regions}
-                missing = [m for m in self.tables.relations[one.mark].marks if m not in drawn]
-                if missing:
-                    return missing[0]
-            else:
-                return one.mark
-        return ""
+    def coming(self) -> tuple[str, ...]:
+        """Marks still to draw, the card first and then those that tell most."""
+        drawn = {region.mark for region in self.regions.regions}
+        wanted = [FIRST_MARK]
+        for one in self.record.assessment.next_marks if self.record else ():
+            wanted += self.tables.relations[one.mark].marks if one.relation else (one.mark,)
+        return tuple(
+            mark
+            for mark in dict.fromkeys(wanted)
+            if mark not in drawn
+            and mark not in self.skipped
+            # No length is read without a scale.
+            and (self.tables.marks[mark].kind != "size" or "scale" in drawn)
+        )
+
+    def _unlike(self, mark: str) -> bool:
+        """Whether the outlines drawn of a mark differ so much that one may be of another mark."""
+        shown = [r.shape for r in self.regions.of(mark)]
+        if len(shown) < 2 or self.tables.marks[mark].shape == "line":
+            return False
+        small = self.screen_pixels
+        factor = small.shape[1] / self.regions.width
+        colours = []
+        for shape in shown:
+            drawn = Image.new("1", (small.shape[1], small.shape[0]))
+            ImageDraw.Draw(drawn).polygon([tuple(p) for p in vertices(shape) * factor], fill=1)
+            inside = small[np.asarray(drawn)]
+            if not len(inside):
+                return False
+            colours.append(linear_to_lab(decode_srgb(np.median(inside, axis=0) / 255)))
+        return bool(difference(colours[-1], np.array(colours[:-1])).min() > UNLIKE)
+
+
+def _how_sure(certainty: float) -> str:
+    return "sure" if certainty >= SURE else "fairly sure" if certainty >= LIKELY else "unsure"

@@ -1,17 +1,20 @@
-"""Unpack a ZIP from outside: known names, sizes that can be right, every file's fingerprint."""
+"""ZIPs with a list of contents: written whole, and read from outside only after known names, sizes
+that can be right, and every file's fingerprint. Nothing is unpacked to the disk.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
+from fieldmarks._util.atomic_write import cannot_write, whole_file
 from fieldmarks._util.errors import FieldmarksError
 
 MAX_FILES = 500_000
@@ -20,45 +23,108 @@ MAX_JSON = 32 * 1024**2
 MAX_MANIFEST = 96 * 1024**2
 MAX_TOTAL = 200 * 1024**3
 MAX_RATIO = 120  # unpacked over packed; our JSON packs to about a tenth
-CHUNK = 1 << 20
+MANIFEST = "manifest.json"
+_BROKEN = (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, zlib.error)
 
 
-def unpack(
-    archive: Path, into: Path, allowed: re.Pattern[str], edition: int, strict: bool = True
-) -> dict[str, bool]:
-    """Unpack a ZIP with a manifest after checking names, sizes and fingerprints.
+def digest(data: bytes) -> str:
+    """SHA-256."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def write_archive(
+    target: Path, about: dict[str, object], files: Iterable[tuple[str, bytes]]
+) -> list[str]:
+    """Write files into a ZIP, each name once, and their list; gives the names.
 
     Parameters
     ----------
-    archive, into : Path
+    target : Path
+    about : dict
+        What the list says besides: format, edition and more.
+    files : iterable of (name, content)
+
+    Raises
+    ------
+    FieldmarksError
+        It cannot be written; what was there before is untouched.
+    """
+    listed: dict[str, dict[str, object]] = {}
+    try:
+        with (
+            whole_file(target) as file,
+            zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as packed,
+        ):
+            for name, data in files:
+                if name not in listed:
+                    listed[name] = {"sha256": digest(data), "bytes": len(data)}
+                    # Photos are packed already; packing them again gains nothing.
+                    photo = name.startswith("photos/") and not name.endswith(".json")
+                    kind = zipfile.ZIP_STORED if photo else zipfile.ZIP_DEFLATED
+                    packed.writestr(name, data, kind)
+            packed.writestr(MANIFEST, json.dumps({**about, "files": listed}, indent=1) + "\n")
+    except OSError as error:
+        raise cannot_write(target, error) from None
+    return list(listed)
+
+
+class Archive:
+    """A ZIP from outside whose names and sizes have been checked."""
+
+    def __init__(self, packed: zipfile.ZipFile, listed: dict[str, Any], where: str) -> None:
+        self.packed, self.listed, self.where = packed, listed, where
+        self.names = list(listed)
+
+    def __getitem__(self, name: str) -> bytes:
+        """A file, whatever the list of contents says of it."""
+        return self.told(name)[0]
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.listed
+
+    def told(self, name: str) -> tuple[bytes, bool]:
+        """A file, and whether it is as the list of contents says."""
+        member = self.packed.getinfo(name)
+        with self.packed.open(member) as file:
+            data = file.read(member.file_size + 1)
+        row = self.listed[name]
+        return data, len(data) == row["bytes"] and digest(data) == row["sha256"]
+
+    def read(self, name: str) -> bytes:
+        """A file; refused if it is not as the list of contents says, or missing."""
+        if name not in self:
+            raise FieldmarksError(f"it lacks {name}", where=self.where, mend="Take a whole export")
+        data, is_right = self.told(name)
+        if not is_right:
+            raise FieldmarksError(
+                f"{name} was changed after it was packed", where=self.where, mend="Get it again"
+            )
+        return data
+
+
+@contextmanager
+def opened(path: Path, allowed: re.Pattern[str], edition: int) -> Iterator[Archive]:
+    """Open a ZIP with a list of contents after checking names and sizes.
+
+    Parameters
+    ----------
+    path : Path
     allowed : pattern
-        What a name inside may look like; the manifest's own name included.
+        What a name inside may look like; the list's own name included.
     edition : int
         Newest edition of the format that this program reads.
-    strict : bool
-        Refuse a file whose fingerprint is wrong; else unpack it all the same and say so.
-
-    Returns
-    -------
-    dict
-        Name of each file unpacked, without the manifest -> whether its fingerprint is right.
 
     Raises
     ------
     FieldmarksError
     """
-    where = archive.name
+    where = path.name
     try:
-        with zipfile.ZipFile(archive) as packed:
+        with zipfile.ZipFile(path) as packed:
             members = packed.infolist()
-            _check_members(members, where, allowed, archive.stat().st_size)
-            by_name = {m.filename: m for m in members}
-            manifest = _manifest(packed, by_name, where, edition)
-            right = {
-                name: _unpack_one(packed, by_name[name], into / name, row)
-                for name, row in manifest["files"].items()
-            }
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, zlib.error):
+            _check_members(members, where, allowed, path.stat().st_size)
+            yield Archive(packed, _manifest(packed, where, edition), where)
+    except _BROKEN:
         raise FieldmarksError(
             "this file is damaged or no ZIP", where=where, mend="Take a fresh copy"
         ) from None
@@ -66,12 +132,6 @@ def unpack(
         raise FieldmarksError(
             f"cannot be unpacked ({error.strerror or error})", where=where, mend="Check the file"
         ) from None
-    wrong = [name for name, is_right in right.items() if not is_right]
-    if strict and wrong:
-        raise FieldmarksError(
-            f"{wrong[0]} was changed after it was packed", where=where, mend="Get it again"
-        )
-    return right
 
 
 def _check_members(
@@ -96,62 +156,38 @@ def _check_members(
 
 
 def _limit(name: str) -> int:
-    if name == "manifest.json":
+    if name == MANIFEST:
         return MAX_MANIFEST
     return MAX_JSON if name.endswith(".json") else MAX_FILE
 
 
-def _manifest(
-    packed: zipfile.ZipFile, members: dict[str, zipfile.ZipInfo], where: str, edition: int
-) -> dict[str, Any]:
+def _manifest(packed: zipfile.ZipFile, where: str, edition: int) -> dict[str, Any]:
     broken = FieldmarksError(
         "it is no fieldmarks file, or its list of contents is damaged",
         where=where,
         mend="Take a fresh copy",
     )
-    if "manifest.json" not in members:
+    members = set(packed.namelist())
+    if MANIFEST not in members:
         raise broken
     try:
-        with packed.open("manifest.json") as file:
+        with packed.open(MANIFEST) as file:
             text = file.read(MAX_MANIFEST)
         # A row of each file and a few more; endless brackets would fill the memory.
         if text.count(b"{") > len(members) + 8 or b"[" in text:
             raise broken
         read: dict[str, Any] = json.loads(text)
-        files = read["files"]
+        files, made = read["files"], read.get("edition", edition)
         rows_good = all(
             isinstance(r, dict) and isinstance(r["sha256"], str) and isinstance(r["bytes"], int)
             for r in files.values()
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise broken from None
-    if not rows_good or set(files) != set(members) - {"manifest.json"}:
-        raise broken
-    made = read.get("edition", edition)
-    if not isinstance(made, int):
+    if not rows_good or set(files) != members - {MANIFEST} or not isinstance(made, int):
         raise broken
     if made > edition:
         raise FieldmarksError(
             "it was made by a newer program", where=where, mend="Update fieldmarks"
         )
-    return read
-
-
-def _unpack_one(packed: zipfile.ZipFile, member: zipfile.ZipInfo, target: Path, row: Any) -> bool:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    digest, size = hashlib.sha256(), 0
-    with packed.open(member) as source, target.open("wb") as out:
-        for chunk in _chunks(source):
-            size += len(chunk)
-            if size > member.file_size:
-                break
-            digest.update(chunk)
-            out.write(chunk)
-        out.flush()
-        os.fsync(out.fileno())
-    return bool(size == row["bytes"] and digest.hexdigest() == row["sha256"])
-
-
-def _chunks(source: IO[bytes]) -> Iterator[bytes]:
-    while chunk := source.read(CHUNK):
-        yield chunk
+    return dict(files)

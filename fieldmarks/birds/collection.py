@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
@@ -9,8 +10,8 @@ from typing import Any, Literal
 from sqlalchemy import func, or_, select
 
 from fieldmarks.birds import orm as models
-from fieldmarks.birds import rows
-from fieldmarks.birds.model import Bird, Entry, Pair
+from fieldmarks.birds.model import Bird, Entry, Pair, from_json, told_apart
+from fieldmarks.birds.reader import read
 from fieldmarks.birds.store import Store
 from fieldmarks.record import to_csv
 
@@ -171,40 +172,45 @@ def bird_page(store: Store, key: str) -> BirdPage:
         There is no such bird.
     """
     bird = store.bird(key)
-    b = models.birds.c
+    b, p = models.birds.c, models.pairs.c
     with store.engine.connect() as connection:
-        entries = rows.entries(
-            connection, models.entries.c.bird == key, models.entries.c.withdrawn == ""
-        )
-        young = rows.birds(connection, or_(b.father == key, b.mother == key), b.withdrawn == "")
-        pairs = rows.pairs(
-            connection,
-            or_(models.pairs.c.first == key, models.pairs.c.second == key),
-            models.pairs.c.withdrawn == "",
-        )
+        young = read(connection, Bird, or_(b.father == key, b.mother == key), b.withdrawn == "")
+        pairs = read(connection, Pair, or_(p.first == key, p.second == key), p.withdrawn == "")
         wanted = {p for p in (bird.father, bird.mother) if p}
         wanted |= {k for pair in pairs for k in (pair.first, pair.second)}
-        family = {x.id: x for x in rows.birds(connection, b.id.in_(wanted))} if wanted else {}
+        family = {x.id: x for x in read(connection, Bird, b.id.in_(wanted))} if wanted else {}
     family |= {x.id: x for x in young}
-    return BirdPage(bird, tuple(entries), family, tuple(young), tuple(pairs))
+    return BirdPage(bird, tuple(store.entries(key)), family, tuple(young), tuple(pairs))
+
+
+def row_labels(rows: Iterable[CollectionRow]) -> dict[str, str]:
+    """Id -> label of birds to choose from, no two alike."""
+    return told_apart(
+        {
+            r.id: (f"{r.name} ({r.ring})" if r.ring else r.name,
+                   r.hatched and f"hatched {r.hatched}", r.species, r.variety, r.sex)
+            for r in rows
+        }
+    )  # fmt: skip
 
 
 def collection_csv(store: Store, wanted: Filter, today: date) -> str:
     """The list as CSV (RFC 4180); cells that a spreadsheet would run are disarmed."""
+    b = models.birds.c
+    columns = (b.data, b.last_day, b.last_outcome, b.signs_seen, b.doubts, b.look_due)
+    query = select(*columns).where(*_conditions(wanted, today)).order_by(b.name, b.number)
     with store.engine.connect() as connection:
-        names = dict(connection.execute(select(models.birds.c.id, models.birds.c.name)).all())
-        b = models.birds
-        found = connection.execute(
-            select(b).where(*_conditions(wanted, today)).order_by(b.c.name, b.c.number)
-        ).all()
+        names = dict(connection.execute(select(b.id, b.name)).all())
+        found = connection.execute(query).all()
     lines = []
     for row in found:
+        bird = from_json(Bird, row.data, "database")
         values = (
-            row.name, row.ring, row.ring_kind, row.ring_year, row.hatched, row.hatch_known,
-            row.species, row.variety, row.sex, row.sex_by, row.source, row.promised,
-            names.get(row.father), names.get(row.mother), row.status, row.last_day,
+            bird.name, bird.ring, bird.ring_kind, bird.ring_year, bird.hatched, bird.hatch_known,
+            bird.species, bird.variety, bird.sex, bird.sex_by, bird.source, bird.promised,
+            names.get(bird.father), names.get(bird.mother), bird.status, row.last_day,
             row.last_outcome, row.signs_seen, row.doubts,
-            row.look_due if row.last_day else None, row.notes,
+            row.look_due if row.last_day else None, bird.notes,
         )  # fmt: skip
         lines.append({c: "" if v is None else v for c, v in zip(CSV_COLUMNS, values, strict=True)})
     return to_csv(CSV_COLUMNS, lines)

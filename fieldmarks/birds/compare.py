@@ -1,9 +1,10 @@
-"""Compare two records, or two sets of regions, number by number."""
+"""Compare two records, or two sets of regions, number by number; what came of it all."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -96,3 +97,76 @@ def region_differences(before: RegionSet, after: RegionSet) -> list[Difference]:
 def _moved(one: Shape, other: Shape) -> bool:
     a, b = vertices(one), vertices(other)
     return a.shape != b.shape or bool(np.abs(a - b).max() > PIXEL_STEP)
+
+
+VERSION = "version"
+Outcome = Literal["same", "different", "note"]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing that was checked.
+
+    Parameters
+    ----------
+    where : str
+        Which photo or file.
+    what : str
+    outcome : str
+        "same", "different", or "note" for what does not decide.
+    detail : str
+    """
+
+    where: str
+    what: str
+    outcome: Outcome
+    detail: str = ""
+
+
+@dataclass(frozen=True)
+class Verified:
+    """What came of re-running a dossier.
+
+    Parameters
+    ----------
+    checks : tuple of Check
+    seal : str
+    key : str
+        Name of the key it is signed with; empty if it is not, or the signature does not fit.
+    compared : bool
+        Whether the seal or the key was compared with one that the maker told.
+    """
+
+    checks: tuple[Check, ...]
+    seal: str
+    key: str = ""
+    compared: bool = False
+
+    @property
+    def same(self) -> bool:
+        """Whether nothing was different."""
+        return all(c.outcome != "different" for c in self.checks)
+
+    @property
+    def sentence(self) -> str:
+        """The result in one sentence."""
+        if self.same:
+            said = (
+                "SAME: every number follows again from the photos, regions and tables in this "
+                "dossier."
+            )
+            if not self.compared:
+                said += (
+                    " Whether ring, names and PDF are as the maker wrote them is not known until "
+                    "you compare the seal or the key below with what the maker told you."
+                )
+            return said
+        count = sum(c.outcome == "different" for c in self.checks)
+        said = f"DIFFERENT: {count} checks failed. See which below."
+        versions = [c.detail for c in self.checks if c.what == VERSION]
+        if versions:
+            said += (
+                f" It was {versions[0]}: that alone can change numbers. Check it with the version "
+                "that made it before you conclude anything."
+            )
+        return said

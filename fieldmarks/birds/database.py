@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import sqlite3
+import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -25,25 +29,33 @@ from sqlalchemy.exc import (
     ProgrammingError,
 )
 
+from fieldmarks._util.atomic_write import settle_folder
 from fieldmarks._util.errors import FieldmarksError
 
 NEARLY_NOTHING = 64 * 1024  # bytes left on a disk
 BUSY_MS = 30_000  # how long to wait for another program that is writing
 LOCK = 5_150_920  # any number; the same for every fieldmarks on one PostgreSQL database
+COPIES = 7  # days
+NO_WRITING = FieldmarksError(
+    "this store can be read but not written to",
+    mend="Ask whoever keeps it for the right to write, or copy it to another folder",
+)
 
 
-def connect(url: str) -> Engine:
+def connect(url: str, folder: Path | None = None) -> Engine:
     """Open a database and bring it up to this program's edition.
 
     Parameters
     ----------
     url : str
         An SQLAlchemy URL: ``sqlite:///...`` or ``postgresql://...``.
+    folder : Path, optional
+        Folder of photos; earlier editions kept more in it, which is taken over.
 
     Raises
     ------
     FieldmarksError
-        It cannot be reached, or was made by a newer program.
+        It cannot be reached, was made by a newer program, or by an older one and is read-only.
     """
     try:
         parsed = make_url(url)
@@ -57,13 +69,25 @@ def connect(url: str) -> Engine:
             mend="Use sqlite:///FILE or postgresql://USER@HOST/NAME (needs the package psycopg)",
         ) from None
     if engine.dialect.name == "sqlite":
+        if _write_protected(Path(parsed.database or "")):
+            engine = _unwritable_sqlite(Path(parsed.database or ""))
         _prepare_sqlite(engine)
     _say_plainly(engine, _without_password(url))
-    _migrate(engine)
+    _migrate(engine, folder)
     return engine
 
 
-# SQLite's own name of a fault (sqlite.org/rescode.html), or the start of it -> what it means here.
+def can_write(engine: Engine) -> bool:
+    """Whether anything may be saved in a database."""
+    if engine.dialect.name == "sqlite":
+        return "immutable" not in engine.url.query
+    with engine.connect() as connection:
+        query = "SELECT has_table_privilege('birds', 'INSERT') AND NOT pg_is_in_recovery()"
+        return bool(connection.scalar(text(query)))
+
+
+# A database's own name of a fault, or the start of it -> what it means here. SQLite: rescode.html
+# of sqlite.org; PostgreSQL: appendix A, error codes (SQLSTATE).
 _FAULTS = {
     "SQLITE_BUSY": (
         "another program is writing to this store",
@@ -74,9 +98,12 @@ _FAULTS = {
     "SQLITE_CANTOPEN": ("the database file cannot be opened", "Check that you may write there"),
     "SQLITE_CORRUPT": (
         "the database file is damaged",
-        "The folder holds everything too: 'fieldmarks bird rebuild' makes the file afresh",
+        "'fieldmarks bird restore' puts the newest whole copy in its place",
     ),
     "SQLITE_IOERR": ("the disk cannot be read or written", "Check the disk, then try again"),
+    "42501": (NO_WRITING.problem, NO_WRITING.mend),  # insufficient_privilege
+    "25006": (NO_WRITING.problem, NO_WRITING.mend),  # read_only_sql_transaction
+    "53100": ("the disk of the database is full", "Free some space, then do it again"),
 }
 _FAULTS["SQLITE_NOTADB"] = _FAULTS["SQLITE_CORRUPT"]
 _FAULTS["SQLITE_LOCKED"] = _FAULTS["SQLITE_BUSY"]
@@ -88,16 +115,16 @@ def _say_plainly(engine: Engine, where: str) -> None:
     @event.listens_for(engine, "handle_error")
     def _plainly(context: ExceptionContext) -> None:
         fault = context.original_exception
-        if isinstance(context.sqlalchemy_exception, IntegrityError | ProgrammingError):
-            return
+        name = getattr(fault, "sqlite_errorname", "") or getattr(fault, "sqlstate", "") or ""
         if not isinstance(context.sqlalchemy_exception, DBAPIError) or context.is_pre_ping:
             return
-        name = getattr(fault, "sqlite_errorname", "")
         if name.startswith("SQLITE_IOERR") and _is_full(engine):
             name = "SQLITE_FULL"
         for start, (problem, mend) in _FAULTS.items():
             if name.startswith(start):
                 raise FieldmarksError(problem, where=where, mend=mend) from None
+        if isinstance(context.sqlalchemy_exception, IntegrityError | ProgrammingError):
+            return
         reason = str(fault).strip().split("\n")[0]
         raise FieldmarksError(
             f"the database cannot be used ({reason})",
@@ -128,6 +155,27 @@ def sqlite_url(path: Path) -> str:
     return str(sqlalchemy.URL.create("sqlite", database=str(path)))
 
 
+def _write_protected(file: Path) -> bool:
+    return file.exists() and not (os.access(file.parent, os.W_OK) and os.access(file, os.W_OK))
+
+
+def _unwritable_sqlite(file: Path) -> Engine:
+    """Open a file where nothing can be written, and its log of late changes with it."""
+    log = file.with_name(f"{file.name}-wal")
+    if log.exists() and log.stat().st_size:
+        # SQLite must write to read the log: it reads a copy of both.
+        place = Path(tempfile.mkdtemp(prefix="fieldmarks-"))
+        for part in (file, log):
+            shutil.copy(part, place / part.name)
+        file = place / file.name
+        with closing(sqlite3.connect(file)) as raw:
+            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    address = sqlalchemy.URL.create(
+        "sqlite", database=f"file:{file}", query={"immutable": "1", "uri": "true"}
+    )
+    return sqlalchemy.create_engine(address)
+
+
 def _file_of(engine: Engine) -> tuple[int, int] | None:
     """Which file an SQLite address leads to now."""
     try:
@@ -149,7 +197,8 @@ def _prepare_sqlite(engine: Engine) -> None:
         raw.create_function("lower", 1, _lower, deterministic=True)  # type: ignore[attr-defined]
         cursor = raw.cursor()  # type: ignore[attr-defined]
         cursor.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
-        cursor.execute("PRAGMA journal_mode = WAL")
+        if can_write(engine):
+            cursor.execute("PRAGMA journal_mode = WAL")
         cursor.execute("PRAGMA synchronous = FULL")
         cursor.execute("PRAGMA foreign_keys = ON")
         cursor.close()
@@ -157,7 +206,7 @@ def _prepare_sqlite(engine: Engine) -> None:
 
     @event.listens_for(engine, "checkout")
     def _still_the_same(_raw: object, record: Any, _proxy: object) -> None:
-        # 'bird rebuild' puts a fresh file in its place: nothing may be written to the old one.
+        # 'restore' puts another file in its place: nothing may be written to the old one.
         if record.info["file"] != _file_of(engine):
             raise DisconnectionError  # the pool then opens the file that is there now
 
@@ -169,22 +218,38 @@ def _prepare_sqlite(engine: Engine) -> None:
 
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
-    """One transaction; only one program writes at a time, others wait."""
-    with engine.connect().execution_options(writing=True) as connection, connection.begin():
-        if engine.dialect.name == "postgresql":
-            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
-        yield connection
+    """One transaction; only one program writes at a time, others wait.
+
+    Raises
+    ------
+    FieldmarksError
+        Nothing may be written, or what is written does not fit with what is there.
+    """
+    if engine.dialect.name == "sqlite" and not can_write(engine):
+        raise NO_WRITING
+    try:
+        with engine.connect().execution_options(writing=True) as connection, connection.begin():
+            if engine.dialect.name == "postgresql":
+                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+            yield connection
+    except IntegrityError as error:
+        reason = str(error.orig).strip().split("\n")[0]
+        raise FieldmarksError(
+            f"it does not fit with what the database holds ({reason})",
+            mend="Open it again and repeat your change",
+        ) from None
 
 
-def _migrate(engine: Engine) -> None:
+def _migrate(engine: Engine, folder: Path | None) -> None:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     head = ScriptDirectory.from_config(config).get_current_head()
     with engine.connect() as connection:
-        if MigrationContext.configure(connection).get_current_revision() == head:
-            return
+        found = MigrationContext.configure(connection).get_current_revision()
+    if found == head:
+        return
     with writing(engine) as connection:
-        config.attributes["connection"] = connection
+        config.attributes.update(connection=connection, folder=folder)
         try:
             command.upgrade(config, "head")
         except CommandError:
@@ -192,3 +257,71 @@ def _migrate(engine: Engine) -> None:
                 "this store was made by a newer version of the program",
                 mend="Update fieldmarks, then open it again",
             ) from None
+    if found is not None and folder is not None:
+        _put_old_files_aside(folder)
+
+
+def _put_old_files_aside(folder: Path) -> None:
+    """Move what earlier editions kept in files, and nothing reads any more, into one folder."""
+    aside = folder / "edition-2"
+    for name in ("birds", "entries", "pairs", "tables", "unfinished", "settings.json"):
+        if (folder / name).exists() and not (aside / name).exists():
+            aside.mkdir(exist_ok=True)
+            os.replace(folder / name, aside / name)
+    for path in list((folder / "photos").glob("*/*.json")):
+        target = aside / path.relative_to(folder)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        path.replace(target)
+
+
+def keep_copy(file: Path, folder: Path) -> None:
+    """Once a day, copy an SQLite file; the newest COPIES are kept, photos are not copied.
+
+    A disk too full for a copy stops nobody from reading; the next save tells of it.
+    """
+    target = folder / f"birds-{date.today().isoformat()}.sqlite"
+    part = target.with_suffix(f".{os.getpid()}.part")
+    with suppress(OSError, sqlite3.Error), closing(sqlite3.connect(file)) as raw:
+        if target.exists() or not raw.execute("SELECT count(*) FROM birds").fetchone()[0]:
+            return
+        folder.mkdir(exist_ok=True)
+        try:
+            raw.execute("VACUUM INTO ?", (str(part),))
+            os.replace(part, target)
+        finally:
+            part.unlink(missing_ok=True)
+        settle_folder(folder)
+        for old in sorted(folder.glob("birds-*.sqlite"))[:-COPIES]:
+            old.unlink(missing_ok=True)
+
+
+def restore(file: Path, folder: Path) -> Path:
+    """Put the newest whole copy in place of an SQLite file, which is put aside; gives the copy.
+
+    Raises
+    ------
+    FieldmarksError
+        There is no whole copy.
+    """
+    for copy in sorted(folder.glob("birds-*.sqlite"), reverse=True):
+        try:
+            with closing(sqlite3.connect(copy)) as raw:
+                if raw.execute("PRAGMA integrity_check").fetchone() != ("ok",):
+                    continue
+        except sqlite3.Error:
+            continue
+        part = file.with_name(f"{file.name}.part")
+        shutil.copy(copy, part)
+        for ending in ("-wal", "-shm"):
+            if (old := file.with_name(file.name + ending)).exists():
+                os.replace(old, file.with_name(f"{file.name}.aside{ending}"))
+        if file.exists():
+            shutil.copy(file, file.with_name(f"{file.name}.aside"))
+        os.replace(part, file)
+        settle_folder(file.parent)
+        return copy
+    raise FieldmarksError(
+        "there is no whole copy of this database",
+        where=str(folder),
+        mend="Bring your last backup into an empty folder: 'bring-in'",
+    )

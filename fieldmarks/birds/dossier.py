@@ -9,40 +9,45 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
-import json
-import os
 import re
-import tempfile
-import zipfile
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.archive import unpack
-from fieldmarks.birds.compare import Difference, record_differences, region_differences
+from fieldmarks.birds.archive import Archive, digest, opened, write_archive
+from fieldmarks.birds.compare import (
+    VERSION,
+    Check,
+    Difference,
+    Outcome,
+    Verified,
+    record_differences,
+    region_differences,
+)
 from fieldmarks.birds.model import Bird, now
-from fieldmarks.birds.observation import Testimony, shot_to_give
+from fieldmarks.birds.observation import Evidence
+from fieldmarks.birds.signature import sign, signature_of
 from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 from fieldmarks.measure.photo import decode_photo
-from fieldmarks.measure.region_file import read_region_file
+from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.pipeline import make_record
 from fieldmarks.record import Question, Record, record_from_json
 from fieldmarks.rules import Tables
 
-FORMAT, EDITION = "fieldmarks dossier", 1
+FORMAT, EDITION = "fieldmarks dossier", 2
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "Pillow", "scikit-image")
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
     rf"photos/{_HEX}{{64}}\.(?:{ENDING})"
     r"|looks/\d{1,4}\.(?:regions|record)\.json"
-    rf"|tables/{_HEX}{{64}}\.zip|manifest\.json|dossier\.(?:json|pdf)|README\.txt"
+    rf"|tables/{_HEX}{{64}}\.zip|(?:manifest|signature)\.json|dossier\.(?:json|pdf)|README\.txt"
 )
 README = """fieldmarks dossier
 
@@ -52,9 +57,12 @@ photos/   the photos; each file is named by its SHA-256. Where the place and the
 looks/    what was drawn on each photo (W3C Web Annotation) and what was measured
 tables/   the rule tables the birds were judged by
 dossier.json, dossier.pdf   who measured what, for machines and for people
+signature.json   made with the key of whoever packed it, over every file here but itself and the
+          manifest
 
-Check it with:  fieldmarks bird verify FILE.zip
-It measures every photo again and says for each number whether it is the same.
+Check it with:  fieldmarks bird verify FILE.zip --seal SEAL --key KEY
+SEAL and KEY are what the maker told you by another way. Every photo is measured again, and for each
+number it is said whether it is the same.
 It cannot show who took a photo, or which bird is on it.
 """
 
@@ -62,7 +70,7 @@ It cannot show who took a photo, or which bird is on it.
 class _Item(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
     measurer: Annotated[str, Field(max_length=200)]
-    day: date
+    day: date | None
     photo: Annotated[str, Field(pattern=rf"^photos/[0-9a-f]{{64}}\.({ENDING})$")]
     name: Annotated[str, Field(max_length=400)]
     look: Annotated[int, Field(ge=1, le=9999)]
@@ -92,22 +100,28 @@ def seal_of(files: dict[str, str]) -> str:
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
-VERSION = "version"
 CLEANED_NOTE = (
     "the place and the maker's data were taken out of this file, the picture itself is unchanged; "
     "the photo as it was taken has the SHA-256 "
 )
-_UNSEALED = ("dossier.pdf", "manifest.json")
+SIGNATURE = "signature.json"
+_UNSEALED = ("dossier.pdf", "manifest.json", SIGNATURE)
+
+
+def _all_files(files: dict[str, str]) -> bytes:
+    """What is signed: every file with its fingerprint, the PDF too."""
+    return "".join(f"{n} {s}\n" for n, s in sorted(files.items()) if n != SIGNATURE).encode()
 
 
 def write_dossier(
     target: Path,
     bird: Bird,
-    testimonies: Sequence[Testimony],
+    evidence: Sequence[Evidence],
     tables: Tables,
     with_place: bool = False,
-) -> str:
-    """Write a dossier; gives its seal.
+    key: Path | None = None,
+) -> Seal:
+    """Write a dossier; gives its seal and the name of the key it is signed with.
 
     Parameters
     ----------
@@ -115,13 +129,16 @@ def write_dossier(
         ZIP to write.
     bird : Bird
         Its name, ring, hatch date, species, variety and sex go in; source and notes do not.
-    testimonies : sequence of Testimony
+    evidence : sequence of Evidence
+        Each with who measured it and when.
     tables : Tables
-        Tables of those testimonies that bring none.
+        Tables of the evidence that brings none.
     with_place : bool
         Put the photos in as they were taken. Else the place and the maker's data are taken out
         (:func:`~fieldmarks.measure.location.without_place`); a photo so changed has a fingerprint
         of its own, and that of the photo as taken stands beside it.
+    key : Path, optional
+        The keeper's key; without it the dossier is not signed.
 
     Raises
     ------
@@ -131,31 +148,30 @@ def write_dossier(
     """
     from fieldmarks.birds.dossier_pdf import dossier_pdf
 
-    if not testimonies:
+    if not evidence:
         raise FieldmarksError("there is no photo to put in", mend="Choose one or more looks")
-    taken = [t.shot.record.measurement.sha256 for t in testimonies]
+    taken = [e.sha256 for e in evidence]
     if not with_place:
-        testimonies = [replace(t, shot=shot_to_give(t.shot)) for t in testimonies]
+        evidence = [e.without_place() for e in evidence]
     files: dict[str, bytes] = {"README.txt": README.encode()}
     items = []
-    for number, (t, original) in enumerate(zip(testimonies, taken, strict=True), start=1):
-        measured = t.shot.record.measurement
-        fingerprint = t.shot.record.assessment.table_fingerprint
+    for number, (e, original) in enumerate(zip(evidence, taken, strict=True), start=1):
+        measured = e.record.measurement
         ending = Path(measured.photo).suffix.lower() or ".jpg"
         item = _Item(
-            measurer=t.measurer,
-            day=t.day,
-            photo=f"photos/{measured.sha256}{ending}",
+            measurer=e.measured_by,
+            day=e.day,
+            photo=f"photos/{e.sha256}{ending}",
             name=measured.photo,
             look=number,
-            tables=f"tables/{fingerprint}.zip",
-            as_taken=original if original != measured.sha256 else "",
+            tables=f"tables/{e.record.assessment.table_fingerprint}.zip",
+            as_taken=original if original != e.sha256 else "",
         )
-        files[item.photo] = t.shot.photo
-        files[f"looks/{number}.regions.json"] = t.shot.region_file
-        files[f"looks/{number}.record.json"] = t.shot.record_file
+        files[item.photo] = e.photo
+        files[f"looks/{number}.regions.json"] = e.region_file
+        files[f"looks/{number}.record.json"] = e.record_file
         if item.tables not in files:
-            files[item.tables] = _tables_for(t, tables)
+            files[item.tables] = _tables_for(e, tables)
         items.append(item)
     contents = _Contents(
         bird=_facts(bird),
@@ -165,21 +181,25 @@ def write_dossier(
         items=tuple(items),
     )
     files["dossier.json"] = contents.model_dump_json(indent=1).encode()
-    seal = seal_of({n: _digest(d) for n, d in files.items()})
-    files["dossier.pdf"] = dossier_pdf(bird, testimonies, tables, seal)
-    _write_zip(target, files)
-    return seal
+    seal = seal_of({n: digest(d) for n, d in files.items()})
+    files["dossier.pdf"] = dossier_pdf(bird, evidence, tables, seal)
+    name = ""
+    if key is not None:
+        signature = sign(_all_files({n: digest(d) for n, d in files.items()}), key)
+        files[SIGNATURE] = signature.model_dump_json(indent=1).encode()
+        name = signature.key_name
+    write_archive(target, {"format": FORMAT, "edition": EDITION}, files.items())
+    return Seal(seal, name)
 
 
-def _tables_for(testimony: Testimony, tables: Tables) -> bytes:
-    wanted = testimony.shot.record.assessment.table_fingerprint
-    packed = testimony.packed_tables
-    if packed is None and tables.fingerprint == wanted:
+def _tables_for(evidence: Evidence, tables: Tables) -> bytes:
+    packed = evidence.tables
+    if packed is None and tables.fingerprint == evidence.record.assessment.table_fingerprint:
         packed = pack_tables(tables)
     if packed is None:
         raise FieldmarksError(
             "the tables it was judged by are not at hand",
-            where=testimony.shot.record.measurement.photo,
+            where=evidence.record.measurement.photo,
             mend="Measure the photo again with today's tables",
         )
     return packed
@@ -197,84 +217,25 @@ def _version(name: str) -> str:
         return ""
 
 
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
-
-
-def _write_zip(target: Path, files: dict[str, bytes]) -> None:
-    manifest = {
-        "format": FORMAT,
-        "edition": EDITION,
-        "files": {n: {"sha256": _digest(d), "bytes": len(d)} for n, d in files.items()},
-    }
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as packed:
-            for name, data in files.items():
-                packed.writestr(name, data)
-            packed.writestr("manifest.json", json.dumps(manifest, indent=1) + "\n")
-        os.replace(temporary, target)
-    except OSError as error:
-        raise FieldmarksError(
-            f"cannot be written ({error.strerror})", where=str(target), mend="Free some space"
-        ) from None
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
 @dataclass(frozen=True)
-class Check:
-    """One thing that was checked.
+class Seal:
+    """What the maker tells the other side by another way.
 
     Parameters
     ----------
-    where : str
-        Which photo or file.
-    what : str
-    outcome : str
-        "same", "different", or "note" for what does not decide.
-    detail : str
+    seal : str
+        Fingerprint over all evidence and facts.
+    key : str
+        Name of the key that signed every file; empty if none did.
     """
 
-    where: str
-    what: str
-    outcome: Literal["same", "different", "note"]
-    detail: str = ""
-
-
-@dataclass(frozen=True)
-class Verified:
-    """What came of re-running a dossier."""
-
-    checks: tuple[Check, ...]
     seal: str
-
-    @property
-    def same(self) -> bool:
-        """Whether nothing was different."""
-        return all(c.outcome != "different" for c in self.checks)
-
-    @property
-    def sentence(self) -> str:
-        """The result in one sentence."""
-        if self.same:
-            return (
-                "SAME: every number follows again from the photos, regions and tables in this "
-                "dossier."
-            )
-        count = sum(c.outcome == "different" for c in self.checks)
-        said = f"DIFFERENT: {count} checks failed. See which below."
-        versions = [c.detail for c in self.checks if c.what == VERSION]
-        if versions:
-            said += (
-                f" It was {versions[0]}: that alone can change numbers. Check it with the version "
-                "that made it before you conclude anything."
-            )
-        return said
+    key: str = ""
 
 
-def verify_dossier(path: Path, own: Tables | None = None) -> Verified:
+def verify_dossier(
+    path: Path, own: Tables | None = None, seal: str = "", key: str = ""
+) -> Verified:
     """Measure everything in a dossier again and compare.
 
     Parameters
@@ -282,56 +243,85 @@ def verify_dossier(path: Path, own: Tables | None = None) -> Verified:
     path : Path
     own : Tables, optional
         This program's tables, to say whether the dossier's are the same edition.
+    seal, key : str
+        As the maker told them by another way; empty if they did not.
 
     Raises
     ------
     FieldmarksError
         The file is no dossier or is damaged.
     """
-    with tempfile.TemporaryDirectory() as place:
-        folder = Path(place)
-        right = unpack(path, folder, NAMES, EDITION, strict=False)
-        checks = [
-            Check(name, "file unchanged since it was packed", "same" if good else "different")
-            for name, good in right.items()
-        ]
-        contents = _contents(folder, path.name)
+    checks: list[Check] = []
+    prints: dict[str, str] = {}
+    with opened(path, NAMES, EDITION) as packed:
+        for name in packed.names:
+            data, good = packed.told(name)
+            prints[name] = digest(data)
+            what = "file unchanged since it was packed"
+            checks.append(Check(name, what, "same" if good else "different"))
+        contents = _contents(packed)
         checks += _version_notes("program", contents.program)
-        named = {"README.txt", "dossier.json", "dossier.pdf"}
+        named = {"README.txt", "dossier.json", "dossier.pdf", SIGNATURE}
         for item in contents.items:
-            checks += _check_item(folder, item, own, contents.program)
+            checks += _check_item(packed, item, own, contents.program)
             named |= {item.photo, item.tables}
             named |= {f"looks/{item.look}.{kind}.json" for kind in ("regions", "record")}
-        for name in sorted(set(right) - named):
-            checks.append(Check(name, "belongs to the dossier", "different", "no look uses it"))
-        seal = seal_of({n: _digest((folder / n).read_bytes()) for n in right})
-    return Verified(tuple(checks), seal)
+        signed, by = _signed(packed, _all_files(prints))
+    for name in sorted(set(prints) - named):
+        checks.append(Check(name, "belongs to the dossier", "different", "no look uses it"))
+    found = seal_of(prints)
+    checks += signed
+    for what, given, real in (("seal", seal, found), ("key", key, by)):
+        if given:
+            detail = "" if _bare(given) == _bare(real) else f"the maker told another {what}"
+            outcome: Outcome = "different" if detail else "same"
+            checks.append(Check("dossier", f"{what} is the one the maker told", outcome, detail))
+    return Verified(tuple(checks), found, by, bool(seal or key))
 
 
-def _contents(folder: Path, where: str) -> _Contents:
+def _bare(text: str) -> str:
+    """A seal or key without the signs that make it easier to read."""
+    return re.sub(r"[^0-9a-f]", "", text.lower())
+
+
+def _signed(files: Archive, text: bytes) -> tuple[list[Check], str]:
+    """Whether the signature fits every file, and the name of its key."""
+    if SIGNATURE not in files:
+        said = "not signed: the seal covers everything but the PDF"
+        return [Check("dossier", "signature", "note", said)], ""
+    signature = signature_of(files[SIGNATURE])
+    if signature is None or not signature.fits(text):
+        said = "a file was changed after it was signed"
+        return [Check("dossier", "signature fits every file, the PDF too", "different", said)], ""
+    return [Check("dossier", "signature fits every file, the PDF too", "same")], signature.key_name
+
+
+def _contents(packed: Archive) -> _Contents:
     try:
-        return _Contents.model_validate_json((folder / "dossier.json").read_bytes())
-    except (OSError, ValidationError):
+        return _Contents.model_validate_json(packed["dossier.json"])
+    except (KeyError, ValidationError):
         raise FieldmarksError(
-            "this is no dossier, or its contents are damaged", where=where, mend="Get it again"
+            "this is no dossier, or its contents are damaged",
+            where=packed.where,
+            mend="Get it again",
         ) from None
 
 
-def _check_item(folder: Path, item: _Item, own: Tables | None, packed_by: str) -> list[Check]:
+def _check_item(files: Archive, item: _Item, own: Tables | None, packed_by: str) -> list[Check]:
     where = f"look {item.look} ({item.name}, by {item.measurer})"
     checks: list[Check] = []
     try:
-        data = (folder / item.photo).read_bytes()
-        record = record_from_json((folder / f"looks/{item.look}.record.json").read_bytes(), where)
-        regions = read_region_file(folder / f"looks/{item.look}.regions.json")
-        digest = _digest(data)
-        is_same = digest == record.measurement.sha256 == Path(item.photo).stem
+        data = files[item.photo]
+        record = record_from_json(files[f"looks/{item.look}.record.json"], where)
+        text = files[f"looks/{item.look}.regions.json"].decode("utf-8", "replace")
+        regions = region_set_from_text(text, mend="Get the dossier again")
+        is_same = digest(data) == record.measurement.sha256 == Path(item.photo).stem
         checks.append(_check(where, "photo is the one that was measured", is_same))
         if item.as_taken:
             checks.append(Check(where, "photo", "note", CLEANED_NOTE + item.as_taken))
         gaps = region_differences(record.measurement.regions, regions)
         checks += _listed(where, "regions are those that were measured", gaps)
-        tables = unpack_tables((folder / item.tables).read_bytes(), where)
+        tables = unpack_tables(files[item.tables], where)
         wanted = record.assessment.table_fingerprint
         is_same = tables.fingerprint == wanted
         checks.append(_check(where, "tables are those it was judged by", is_same))
@@ -344,7 +334,7 @@ def _check_item(folder: Path, item: _Item, own: Tables | None, packed_by: str) -
         checks += _listed(where, "numbers and findings", record_differences(record, again))
     except FieldmarksError as error:
         checks.append(Check(where, "can be measured again", "different", str(error)))
-    except OSError:
+    except KeyError:
         checks.append(Check(where, "is complete", "different", "a file is missing"))
     return checks
 

@@ -19,7 +19,7 @@ from fieldmarks.report.svg import hexadecimal, number
 from fieldmarks.rules import Tables
 
 if TYPE_CHECKING:
-    from fieldmarks.birds.observation import Testimony
+    from fieldmarks.birds.observation import Evidence
 
 PHOTO_PIXELS = 1000  # longest side of a photo in the PDF
 LIMIT_NOTE = (
@@ -33,9 +33,9 @@ STORIES = {
 }
 
 
-def dossier_pdf(bird: Bird, testimonies: Sequence[Testimony], tables: Tables, seal: str) -> bytes:
+def dossier_pdf(bird: Bird, evidence: Sequence[Evidence], tables: Tables, seal: str) -> bytes:
     """The PDF of a dossier, A4."""
-    told = [(t.measurer, t.shot.record, partial(getattr, t.shot, "photo")) for t in testimonies]
+    told = [(t.measured_by, t.record, partial(getattr, t, "photo")) for t in evidence]
     sections = [Section("bird", "The bird", _facts(bird, tables, seal))]
     if len(told) > 1:
         found = compare_accounts(accounts(told))
@@ -56,10 +56,10 @@ def dossier_pdf(bird: Bird, testimonies: Sequence[Testimony], tables: Tables, se
         head = ("Mark", "Readings", "Farthest apart", "Repeats, L*", "Least shared outline")
         grid = Grid("Differences are CIEDE2000; repeatability is of L*", head, rows)
         sections.append(Section("agreement", "What stands for all", (*stands, grid)))
-    for place, testimony in enumerate(testimonies, start=1):
-        title = f"Look {place}: {testimony.day.isoformat()}, measured by {testimony.measurer}"
-        sections.append(Section(f"look{place}", title, _look(testimony, tables), new_page=True))
-    cautions = (text for t in testimonies for text in t.shot.record.assessment.cautions)
+    for place, one in enumerate(evidence, start=1):
+        title = f"Look {place}: {one.day}, measured by {one.measured_by}"
+        sections.append(Section(f"look{place}", title, _look(one, tables), new_page=True))
+    cautions = (text for t in evidence for text in t.record.assessment.cautions)
     kept = (Bullets(tuple(dict.fromkeys(cautions))),)
     sections.append(Section("cautions", "Keep in mind", kept))
     content = Content("Dossier", bird.label, f"Seal {seal[:16]}", tuple(sections))
@@ -78,12 +78,12 @@ def _facts(bird: Bird, tables: Tables, seal: str) -> tuple[Block, ...]:
     return Facts(tuple(rows)), Para(f"The seal is over all evidence. {LIMIT_NOTE}")
 
 
-def _look(testimony: Testimony, tables: Tables) -> tuple[Block, ...]:
-    record = testimony.shot.record
+def _look(told: Evidence, tables: Tables) -> tuple[Block, ...]:
+    record = told.record
     measured, judged = record.measurement, record.assessment
     names = {key: mark.name for key, mark in tables.marks.items()}
     picture = annotate(
-        decode_photo(testimony.shot.photo, measured.photo), measured.regions.regions, names,
+        decode_photo(told.photo, measured.photo), measured.regions.regions, names,
         {r.mark: r.lab for r in measured.readings}, PHOTO_PIXELS,
     )  # fmt: skip
     rows = tuple(

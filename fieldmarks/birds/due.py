@@ -6,10 +6,6 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from functools import lru_cache
 
-from sqlalchemy import Connection
-
-from fieldmarks.birds import orm as models
-from fieldmarks.birds import rows
 from fieldmarks.birds.model import Bird, Entry, Young
 from fieldmarks.birds.standing import Standing, standings
 from fieldmarks.judge.proposal import DAYS_PER_MONTH
@@ -18,12 +14,18 @@ from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.schema import Facts
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
+# What is told of a day whose photos differ: what speaks against the bird, then what says most.
 # "not calibrated" stands in what version 0.2.0 kept.
+GRAVEST_FIRST = (
+    "claim contradicted", "none fits", "signs", "one species left", "several species left",
+    "cannot be told", "nothing decided", "not calibrated", "nothing read",
+)  # fmt: skip
 UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
 
 
 @lru_cache(maxsize=1)
-def _tables() -> Tables:
+def usual_tables() -> Tables:
+    """The program's own tables: what a list shows must not depend on whose computer saved last."""
     return load_rules()
 
 
@@ -92,31 +94,26 @@ def sign_is_open(sign: Standing) -> bool:
     return sign.status in OPEN or sign.disputed
 
 
-def summarise(connection: Connection, key: str) -> None:
-    """Bring the summary columns of a bird up to date."""
-    found = rows.birds(connection, models.birds.c.id == key)
-    if not found:
-        return
-    table = models.entries
-    entries = rows.entries(connection, table.c.bird == key, table.c.withdrawn == "")
-    connection.execute(
-        models.birds.update()
-        .where(models.birds.c.id == key)
-        .values(summary(found[0], entries, _tables()))
-    )
-
-
 def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, object]:
-    """Summary columns of a bird: its signs over all entries, its outcome in the last one."""
+    """Summary columns of a bird: its signs over all entries, its outcome on the last day.
+
+    Where the photos of that day come to different conclusions the gravest stands, so that neither
+    the order of the photos nor that of the entries decides.
+    """
     last = entries[-1] if entries else None
-    looks = last.looks if last else ()
+    of_day = {o.outcome for e in entries if last and e.day == last.day for o in e.observations}
+    outcome = min(of_day, key=_gravity, default=None)
     over = first_moult_over(bird, tables)
     signs = standings(entries, over)
     return {
         "last_day": last.day if last else None,
-        "last_outcome": looks[-1].outcome if looks else None,
+        "last_outcome": outcome,
         "signs_seen": sum(s.status == SignStatus.SEEN.value for s in signs),
-        "doubts": sum(map(sign_is_open, signs))
-        + sum(look.outcome in UNDECIDED for look in looks[-1:]),
+        "doubts": sum(map(sign_is_open, signs)) + (outcome in UNDECIDED),
         "look_due": _look_due(bird, entries, signs, over),
     }
+
+
+def _gravity(outcome: str) -> tuple[int, str]:
+    known = outcome in GRAVEST_FIRST
+    return GRAVEST_FIRST.index(outcome) if known else len(GRAVEST_FIRST), outcome

@@ -1,61 +1,64 @@
 """One file with everything: export of a store and import into another.
 
-The ZIP holds the same side files, photos, region files, records and tables as the store's folder,
-a ``manifest.json`` with the SHA-256 of each, and ``schema.json``. The place is taken out of the
-photos unless the keeper wants them as they were taken; their pictures are the same either way.
+The ZIP holds birds, entries and pairs as JSON, photos, their regions (W3C Web Annotation) and
+records, rule tables and settings, a ``manifest.json`` with the SHA-256 of each, and
+``schema.json``. The place is taken out of the photos unless the keeper wants them as they were
+taken; their pictures are the same either way.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import json
-import os
 import re
-import shutil
-import zipfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from sqlalchemy import select
+from sqlalchemy import insert, select
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds import orm as models
-from fieldmarks.birds import rows
-from fieldmarks.birds.archive import unpack
+from fieldmarks.birds import orm
+from fieldmarks.birds.archive import Archive, digest, opened, write_archive
 from fieldmarks.birds.model import (
     FOLDERS,
     Bird,
     Entry,
+    K,
     Kept,
-    Look,
+    Observation,
     Pair,
+    checked,
+    contents,
     folder_of,
     from_json,
     life_schema,
-    new_id,
     now,
     to_json,
 )
-from fieldmarks.birds.observation import Shot, shot_to_give
-from fieldmarks.birds.pedigree import check_loops
-from fieldmarks.birds.reader import ancestry, beside_path, photo_path
-from fieldmarks.birds.store import STAGING, Store, Writing, next_number
+from fieldmarks.birds.observation import region_file_of
+from fieldmarks.birds.photos import photo_name
+from fieldmarks.birds.reader import KINDS, batches, read
+from fieldmarks.birds.ring import ring_key, same_ring
+from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
-from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
+from fieldmarks.birds.writing import Writing, known, next_number, put, put_record
+from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, given_name, without_place
 from fieldmarks.measure.suffixes import ENDING
+from fieldmarks.record import record_from_json
 
-FORMAT, EDITION = "fieldmarks store", 1
+FORMAT, EDITION = "fieldmarks store", 2
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
     rf"(?:birds|entries|pairs)/{_HEX}{{32}}\.json"
     rf"|photos/{_HEX}{{2}}/{_HEX}{{64}}\.(?:{ENDING})"
     rf"|photos/{_HEX}{{2}}/{_HEX}{{64}}\.{_HEX}{{32}}\.(?:regions|record)\.json"
-    rf"|tables/{_HEX}{{64}}\.zip|manifest\.json|schema\.json"
+    rf"|tables/{_HEX}{{64}}\.zip|manifest\.json|schema\.json|settings\.json"
 )
+SHARED = ("ring_pattern",)  # settings that go with the birds
 Prefer = Literal["refuse", "mine", "theirs"]
 
 
@@ -86,9 +89,15 @@ class Moved:
 
 
 def everything(store: Store) -> tuple[list[Bird], list[Entry], list[Pair]]:
-    """All birds, entries and pairs, withdrawn ones too."""
+    """All birds, entries and pairs, withdrawn ones too, as they were at one moment."""
     with store.engine.connect() as connection:
-        return rows.birds(connection), rows.entries(connection), rows.pairs(connection)
+        return read(connection, Bird), read(connection, Entry), read(connection, Pair)
+
+
+def record_name(observation: Observation, what: str = "record") -> str:
+    """Name of an observation's record or regions in an export."""
+    name = f"{observation.photo[:2]}/{observation.photo}"
+    return f"photos/{name}.{observation.id}.{what}.json"
 
 
 def export_store(store: Store, target: Path, with_place: bool = False) -> Moved:
@@ -108,114 +117,70 @@ def export_store(store: Store, target: Path, with_place: bool = False) -> Moved:
         be written.
     """
     birds, entries, pairs = everything(store)
-    listed: dict[str, dict[str, object]] = {}
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as packed:
-
-            def add(name: str, data: bytes) -> None:
-                if name not in listed:
-                    listed[name] = {"sha256": _digest(data), "bytes": len(data)}
-                    # Photos are packed already; packing them again gains nothing.
-                    kind = zipfile.ZIP_STORED if _is_photo(name) else zipfile.ZIP_DEFLATED
-                    packed.writestr(name, data, kind)
-
-            given: list[Entry] = []
-            for entry in entries:
-                looks = []
-                for kept in entry.looks:
-                    look, photo, regions, record = _given(store, kept, with_place)
-                    add(photo_path(look), photo)
-                    add(beside_path(look, "regions"), regions)
-                    add(beside_path(look, "record"), record)
-                    looks.append(look)
-                given.append(dataclasses.replace(entry, looks=tuple(looks)))
-            things: list[Kept] = [*birds, *given, *pairs]
-            for thing in things:
-                add(f"{folder_of(type(thing))}/{thing.id}.json", to_json(thing))
-            for look in (look for entry in entries for look in entry.looks):
-                tables = f"tables/{look.table_fingerprint}.zip"
-                if (store.folder / tables).exists():
-                    add(tables, _read(store, tables))
-            add("schema.json", (json.dumps(life_schema(), indent=1) + "\n").encode())
-            manifest = {
-                "format": FORMAT,
-                "edition": EDITION,
-                "program": __version__,
-                "made_at": now(),
-                "about": TOLD_WITH_PLACE if with_place else TOLD,
-                "files": listed,
-            }
-            packed.writestr("manifest.json", json.dumps(manifest, indent=1) + "\n")
-        with temporary.open("rb") as file:
-            os.fsync(file.fileno())
-        os.replace(temporary, target)
-    except OSError as error:
-        raise FieldmarksError(
-            f"cannot be written ({error.strerror})", where=str(target), mend="Free some space"
-        ) from None
-    finally:
-        temporary.unlink(missing_ok=True)
-    photos = sum(_is_photo(name) for name in listed)
+    about = {
+        "format": FORMAT,
+        "edition": EDITION,
+        "program": __version__,
+        "made_at": now(),
+        "about": TOLD_WITH_PLACE if with_place else TOLD,
+    }
+    names = write_archive(target, about, _files(store, birds, entries, pairs, with_place))
+    photos = sum(name.startswith("photos/") and not name.endswith(".json") for name in names)
     return Moved(len(birds), len(entries), len(pairs), photos)
 
 
-def _given(store: Store, look: Look, with_place: bool) -> tuple[Look, bytes, bytes, bytes]:
-    """A look as it goes out, with its photo, region file and record."""
-    photo = store.photo(look)
-    if not with_place:
-        clean = shot_to_give(Shot(photo, store.record(look)))
-        if clean.photo != photo:
-            given = clean.record.measurement
-            file, ending = given.photo[-200:], Path(given.photo).suffix.lower() or look.ending
-            moved = dataclasses.replace(look, photo=given.sha256, file=file, ending=ending)
-            return moved, clean.photo, clean.region_file, clean.record_file
-    return look, photo, store.region_file(look), _read(store, beside_path(look, "record"))
+def _files(
+    store: Store, birds: list[Bird], entries: list[Entry], pairs: list[Pair], with_place: bool
+) -> Iterator[tuple[str, bytes]]:
+    things: list[Kept] = [*birds, *pairs]
+    yield from map(_told, things)
+    for entry in entries:
+        given = []
+        for observation in entry.observations:
+            photo, record = store.photo(observation), store.record_file(observation)
+            if not with_place:
+                observation, photo, record = _without_place(observation, photo, record)
+            yield f"photos/{photo_name(observation)}", photo
+            yield record_name(observation), record
+            with suppress(FieldmarksError):  # of an earlier version: the record tells of them
+                told = record_from_json(record, observation.file)
+                yield record_name(observation, "regions"), region_file_of(told)
+            given.append(observation)
+            packed = store.packed_tables(observation.table_fingerprint)
+            if packed is not None:
+                yield f"tables/{observation.table_fingerprint}.zip", packed
+        yield _told(dataclasses.replace(entry, observations=tuple(given)))
+    yield "settings.json", json.dumps({k: store.setting(k) for k in SHARED}).encode()
+    yield "schema.json", (json.dumps(life_schema(), indent=1) + "\n").encode()
 
 
-def _same(store: Store, here: Kept, coming: Kept) -> bool:
-    """Whether both say the same; a photo may have lost its place on the way."""
-    here, coming = (dataclasses.replace(t, number=0) for t in (here, coming))
-    if isinstance(here, Entry) and isinstance(coming, Entry) and here != coming:
-        looks = tuple(
-            _given(store, ours, with_place=False)[0]
-            if ours.photo != theirs.photo and not _damaged(store, ours)
-            else ours
-            for ours, theirs in zip(here.looks, coming.looks, strict=False)
-        )
-        if len(here.looks) == len(coming.looks):
-            here = dataclasses.replace(here, looks=looks)
-    return here == coming
+def _without_place(
+    observation: Observation, photo: bytes, record: bytes
+) -> tuple[Observation, bytes, bytes]:
+    """As :meth:`Evidence.without_place`, but for the record of any version."""
+    clean = without_place(photo, observation.file)
+    if clean == photo:
+        return observation, photo, record
+    told = json.loads(record)
+    measured = told["measurement"]
+    name, key = given_name(measured["photo"], clean), digest(clean)
+    measured |= {"photo": name, "sha256": key}
+    measured["facts"]["has_position"] = False
+    if measured["facts"]["format"] != "JPEG":
+        measured["facts"]["format"] = "PNG"
+    measured["regions"] |= {"photo": name, "sha256": key}
+    ending = Path(name).suffix.lower() or observation.ending
+    moved = dataclasses.replace(observation, photo=key, file=name[-200:], ending=ending)
+    return moved, clean, json.dumps(told, ensure_ascii=False).encode()
 
 
-def _read(store: Store, name: str) -> bytes:
-    try:
-        return (store.folder / name).read_bytes()
-    except OSError:
-        raise FieldmarksError(
-            "this file is missing from the store", where=name, mend="Take it from a backup"
-        ) from None
+def _told(thing: Kept) -> tuple[str, bytes]:
+    return f"{folder_of(type(thing))}/{thing.id}.json", to_json(thing)
 
 
-def _damaged(store: Store, look: Look) -> bool:
-    """Whether a kept photo, its regions or its record is lost or was changed."""
-    try:
-        _given(store, look, with_place=True)
-    except FieldmarksError:
-        return True
-    return False
-
-
-def _is_photo(name: str) -> bool:
-    return name.startswith("photos/") and not name.endswith(".json")
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
-
-
-def import_store(store: Store, archive: Path, prefer: Prefer = "refuse") -> Moved:
+def import_store(
+    store: Store, archive: Path, prefer: Prefer = "refuse", one_bird: bool = False
+) -> Moved:
     """Read an exported ZIP into a store: all of it or nothing.
 
     Parameters
@@ -225,137 +190,218 @@ def import_store(store: Store, archive: Path, prefer: Prefer = "refuse") -> Move
     prefer : str
         What to do where both hold the same bird, entry or pair with different contents: "refuse"
         the import, keep "mine", or take "theirs".
+    one_bird : bool
+        Where a bird of the file has the ring of another one here, the two are one bird: what is
+        known of it here stays, and what the file tells of it is added. Else that is refused.
 
     Raises
     ------
     FieldmarksError
         The file is damaged, too large, does not keep to the schema, or clashes with the store.
     """
-    with store.writing() as work:  # holds the write lock, so that no one else cleans up our staging
-        staging = store.folder / "unfinished" / f"{STAGING}{new_id()}"
-        staging.mkdir()
-        try:
-            names = unpack(archive, staging, NAMES, EDITION)
-            moved = _take(store, work, _load(staging, names, archive.name), staging, prefer)
-            store.write_files(work)
-            return moved
-        finally:
-            shutil.rmtree(staging, ignore_errors=True)
+    with opened(archive, NAMES, EDITION) as packed:
+        things = _load(packed)
+        with store.writing() as work:
+            return _take(store, work, packed, _with_rings(work, things, one_bird), prefer)
 
 
-def _load(staging: Path, names: Iterable[str], where: str) -> list[Kept]:
-    """Read and check every side file, and the files that its looks need."""
-    from fieldmarks.measure.region_file import read_region_file
-    from fieldmarks.record import record_from_json
-
-    names = set(names)
+def _load(packed: Archive) -> list[Kept]:
+    """Read and check every bird, entry and pair, and that their photos and records are there."""
     things: list[Kept] = []
-    for name in sorted(names):
+    for name in packed.names:
         folder, _, rest = name.partition("/")
         if folder in FOLDERS:
-            place = f"{where}, {name}"
-            thing: Kept = from_json(FOLDERS[folder], (staging / name).read_bytes(), place)
+            place = f"{packed.where}, {name}"
+            thing: Kept = from_json(FOLDERS[folder], packed.read(name), place)
             if thing.id != rest.removesuffix(".json"):
                 raise FieldmarksError("its id is not its name", where=place, mend="Get it again")
-            things.append(thing)
-    for look in (look for t in things if isinstance(t, Entry) for look in t.looks):
-        for needed in needed_files(look):
-            if needed not in names:
-                raise FieldmarksError(f"it lacks {needed}", where=where, mend="Take a whole export")
-        record = record_from_json(
-            (staging / beside_path(look, "record")).read_bytes(), f"{where}, {look.file}"
-        )
-        read_region_file(staging / beside_path(look, "regions"))
-        photo = _digest((staging / photo_path(look)).read_bytes())
-        if not record.measurement.sha256 == look.photo == photo:
-            raise FieldmarksError(
-                "a photo and its record do not belong together", where=f"{where}, {look.file}"
-            )
+            try:
+                things.append(checked(thing))
+            except FieldmarksError as error:
+                where = f"{place}: {error.where}" if error.where else place
+                raise FieldmarksError(error.problem, where=where, mend="Get it again") from None
+    for observation in (o for t in things if isinstance(t, Entry) for o in t.observations):
+        for needed in (f"photos/{photo_name(observation)}", record_name(observation)):
+            if needed not in packed.listed:
+                raise FieldmarksError(
+                    f"it lacks {needed}", where=packed.where, mend="Take a whole export"
+                )
     return things
 
 
-def needed_files(look: Look) -> list[str]:
-    """Files without which a look is not whole."""
-    return [photo_path(look), beside_path(look, "regions"), beside_path(look, "record")]
+def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]:
+    """Birds of the file whose ring another bird here has: refused, or made one with it."""
+    coming = {t.id: t for t in things if isinstance(t, Bird) and t.ring and not t.withdrawn}
+    here = known(work.connection, Bird, list(coming))
+    one: dict[str, str] = {}
+    for some in batches({ring_key(b.ring) or "" for b in coming.values()}):
+        for mine in read(work.connection, Bird, orm.birds.c.ring_key.in_(some)):
+            for bird in coming.values():
+                rings = (mine.ring, mine.ring_year), (bird.ring, bird.ring_year)
+                if bird.id != mine.id and bird.id not in here and same_ring(*rings):
+                    if not one_bird:
+                        raise FieldmarksError(
+                            f"{bird.name} in the file and {mine.name} here have one ring",
+                            where=f"ring {bird.ring}",
+                            mend="If it is one bird, say so (terminal: --same-ring one-bird); if "
+                            "not, correct one of the rings first",
+                        )
+                    one[bird.id] = mine.id
+    if not one:
+        return things
 
+    def renamed(key: str | None) -> str | None:
+        return one.get(key or "", key)
 
-def _take(store: Store, work: Writing, things: list[Kept], staging: Path, prefer: Prefer) -> Moved:
-    """Put checked things into the open transaction and list their files."""
-    things = [t for kind in (Bird, Entry, Pair) for t in things if isinstance(t, kind)]
-    new, replaced, same = [], [], 0
-    mended: list[Look] = []
-    for thing in things:
-        here = store.side_content(work.connection, folder_of(type(thing)), thing.id)
-        if isinstance(here, Entry) and isinstance(thing, Entry):
-            mended += [look for look in thing.looks if look in here.looks and _damaged(store, look)]
-        if here is None:
-            new.append(thing)
-        elif _same(store, here, thing):
-            same += 1
-        elif prefer == "theirs":
-            replaced.append(dataclasses.replace(thing, number=here.number))
-        elif prefer == "mine":
-            same += 1
-        else:
-            raise FieldmarksError(
-                f"a record of this store ({thing.id[:8]}) differs from the one in the file",
-                where=getattr(thing, "name", type(thing).__name__.lower()),
-                mend="Say whether to keep mine or take theirs (terminal: --keep mine or theirs)",
-            )
-    _check_names(store, work, [*new, *replaced])
-    new = renumber(work, new)
-    for kind in (Bird, Entry, Pair):
-        rows.put_new(work.connection, [t for t in new if isinstance(t, kind)])
-    for thing in replaced:
-        rows.put(work.connection, thing)
-    for thing in (*new, *replaced):
-        work.files[f"{folder_of(type(thing))}/{thing.id}.json"] = to_json(thing)
-        if isinstance(thing, Bird | Entry):
-            work.touched.add(thing.bird if isinstance(thing, Entry) else thing.id)
-    taken = [look for t in (*new, *replaced) if isinstance(t, Entry) for look in t.looks]
-    for look in (*taken, *mended):
-        work.files |= {n: staging / n for n in needed_files(look) if (staging / n).exists()}
-    for path in sorted((staging / "tables").glob("*.zip")):
-        # One's own whole copy is never replaced, and no copy by a damaged one.
-        name = f"tables/{path.name}"
-        if not is_whole(store.folder / name) and is_whole(path):
-            work.files[name] = path
-    counts = [sum(isinstance(t, k) for t in (*new, *replaced)) for k in (Bird, Entry, Pair)]
-    photos = len({look.photo for look in taken})
-    return Moved(counts[0], counts[1], counts[2], photos, same, len(mended))
-
-
-def renumber(work: Writing, things: list[Kept]) -> list[Kept]:
-    """Keep the numbers of things if they are free; else go on after those in use, in order."""
     done: list[Kept] = []
-    for kind in (Bird, Entry, Pair):
-        own = sorted((t for t in things if isinstance(t, kind)), key=lambda t: t.number)
-        start = next_number(work.connection, kind)
-        distinct = len({t.number for t in own}) == len(own)
-        if not (start == 1 and distinct and all(t.number > 0 for t in own)):
-            own = [dataclasses.replace(t, number=start + i) for i, t in enumerate(own)]
-        done += own
+    for t in things:
+        if isinstance(t, Bird) and t.id not in one:
+            t = dataclasses.replace(t, father=renamed(t.father), mother=renamed(t.mother))
+        elif isinstance(t, Entry):
+            t = dataclasses.replace(t, bird=renamed(t.bird) or "")
+        elif isinstance(t, Pair):
+            young = tuple(dataclasses.replace(y, bird=renamed(y.bird)) for y in t.young)
+            first, second = renamed(t.first) or "", renamed(t.second) or ""
+            t = dataclasses.replace(t, first=first, second=second, young=young)
+        if t.id not in one:
+            done.append(t)
     return done
 
 
-def _check_names(store: Store, work: Writing, things: list[Kept]) -> None:
-    """Every bird named must be in the store or come along, and no bird be its own ancestor."""
-    coming = {t.id: t for t in things if isinstance(t, Bird)}
-    from_outside = {p for b in coming.values() for p in (b.father, b.mother) if p} - set(coming)
-    parents = ancestry(work.connection, from_outside)
-    parents |= {b.id: (b.father, b.mother) for b in coming.values()}
-    check_loops(parents, lambda key: coming[key].name if key in coming else key[:8])
-    known = set(work.connection.scalars(select(models.birds.c.id))) | set(coming)
-    for thing in things:
-        if isinstance(thing, Bird):
-            named = [thing.father, thing.mother]
-        elif isinstance(thing, Entry):
-            named = [thing.bird]
-        else:
-            named = [thing.first, thing.second, *(y.bird for y in thing.young)]
-        if {n for n in named if n} - known:
+def _take(
+    store: Store, work: Writing, packed: Archive, things: list[Kept], prefer: Prefer
+) -> Moved:
+    """Put checked things into the open transaction, and their photos and records."""
+    new: list[Kept] = []
+    replaced: list[Kept] = []
+    wanted: list[tuple[Entry, Observation]] = []
+    same = 0
+    for kind, table in KINDS.items():
+        own = [t for t in things if isinstance(t, kind)]
+        here: dict[str, Kept] = known(work.connection, kind, [t.id for t in own])
+        fresh: list[Kept] = []
+        for thing in own:
+            mine = here.get(thing.id)
+            if mine is None:
+                fresh.append(thing)
+                continue
+            is_same = _same(mine, thing)
+            if prefer == "theirs" and not is_same:
+                number, revision = mine.number, mine.revision + 1
+                replaced.append(dataclasses.replace(thing, number=number, revision=revision))
+                continue
+            if isinstance(mine, Entry) and isinstance(thing, Entry):
+                entry, healed = _healed(store, mine, thing)
+                wanted += [(entry, o) for o in healed]
+            if is_same or prefer == "mine":
+                same += 1
+            else:
+                raise FieldmarksError(
+                    f"a record of this store ({thing.id[:8]}) differs from the one in the file",
+                    where=getattr(thing, "label", type(thing).__name__.lower()),
+                    mend="Say which to keep: mine or theirs (terminal: --keep mine or theirs)",
+                )
+        new += _numbered(fresh, next_number(work.connection, table))
+    taken = [*new, *replaced]
+    put(work, [*taken, *{e.id: e for e, _ in wanted}.values()])
+    photos = [(t, o) for t in taken if isinstance(t, Entry) for o in t.observations]
+    for entry, observation in (*photos, *wanted):
+        _take_photo(store, work, packed, entry, observation)
+    _take_tables_and_settings(work, packed)
+    counts = [sum(isinstance(t, kind) for t in taken) for kind in KINDS]
+    return Moved(
+        counts[0], counts[1], counts[2], len({o.photo for _, o in photos}), same, len(wanted)
+    )
+
+
+def _same(mine: Kept, coming: Kept) -> bool:
+    """Whether both say the same; a photo may have lost its place on the way."""
+    if isinstance(mine, Entry) and isinstance(coming, Entry):
+        here = {o.id: o for o in mine.observations}
+        told = tuple(_as_taken(o, here.get(o.id, o)) for o in coming.observations)
+        coming = dataclasses.replace(coming, observations=told)
+    return contents(mine) == contents(coming)
+
+
+def _as_taken(given: Observation, mine: Observation) -> Observation:
+    """An observation with the photo as it is here: the place may have been taken out of it."""
+    return dataclasses.replace(given, photo=mine.photo, file=mine.file, ending=mine.ending)
+
+
+def _healed(store: Store, mine: Entry, coming: Entry) -> tuple[Entry, list[Observation]]:
+    """An entry with the file's photo for each that is lost here, if all else is the same."""
+    theirs = {o.id: o for o in coming.observations}
+    found = {
+        o.id: theirs[o.id]
+        for o in mine.observations
+        if o.id in theirs and _as_taken(theirs[o.id], o) == o and not _whole(store, o)
+    }
+    observations = tuple(found.get(o.id, o) for o in mine.observations)
+    revision = mine.revision + (observations != mine.observations)
+    healed = dataclasses.replace(mine, observations=observations, revision=revision)
+    return healed, list(found.values())
+
+
+def _whole(store: Store, observation: Observation) -> bool:
+    """Whether a kept photo and its record are there and unchanged."""
+    try:
+        store.photo(observation)
+        store.record_file(observation)
+    except FieldmarksError:
+        return False
+    return True
+
+
+def _take_photo(
+    store: Store, work: Writing, packed: Archive, entry: Entry, observation: Observation
+) -> None:
+    where, name = f"{packed.where}, {observation.file}", photo_name(observation)
+    text = packed.read(record_name(observation))
+    photo = packed.read(f"photos/{name}")
+    try:  # whatever version made it: whoever reads the record later checks all of it
+        measured = json.loads(text)["measurement"]["sha256"]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        raise FieldmarksError(
+            "this record is damaged", where=where, mend="Take a whole export"
+        ) from None
+    if not measured == observation.photo == digest(photo):
+        raise FieldmarksError("a photo and its record do not belong together", where=where)
+    store.put_photo(work, name, photo)
+    put_record(work, entry.id, observation.id, name, text)
+
+
+def _take_tables_and_settings(work: Writing, packed: Archive) -> None:
+    """Rule tables and settings that are not here; one's own are never replaced by others."""
+    table = orm.rule_tables
+    for name in (n for n in packed.names if n.startswith("tables/")):
+        data, fingerprint = packed.read(name), Path(name).stem
+        query = select(table.c.packed).where(table.c.fingerprint == fingerprint)
+        mine = work.connection.scalar(query)
+        if not (mine and is_whole(mine, fingerprint)) and is_whole(data, fingerprint):
+            work.connection.execute(table.delete().where(table.c.fingerprint == fingerprint))
+            row = {"fingerprint": fingerprint, "packed": data}
+            work.connection.execute(insert(table), [row])
+    if "settings.json" in packed.names:
+        try:
+            told = dict(json.loads(packed.read("settings.json")))
+        except (ValueError, TypeError, RecursionError):
             raise FieldmarksError(
-                "it names a bird that is neither in the file nor here",
-                where=f"{folder_of(type(thing))}/{thing.id}",
-                mend="Take a whole export",
+                "its settings cannot be read", where=packed.where, mend="Get it again"
+            ) from None
+        for key in SHARED:
+            value = told.get(key)
+            is_mine = work.connection.scalar(
+                select(orm.settings.c.value).where(orm.settings.c.key == key)
             )
+            if isinstance(value, str) and value and is_mine is None:
+                row = {"key": key, "value": value[:200]}
+                work.connection.execute(insert(orm.settings), [row])
+
+
+def _numbered(things: Iterable[K], start: int) -> list[K]:
+    """Keep the numbers of things if none is in use; else go on after those, in order."""
+    own = sorted(things, key=lambda t: t.number)
+    distinct = len({t.number for t in own}) == len(own)
+    if start == 1 and distinct and all(t.number > 0 for t in own):
+        return own
+    return [dataclasses.replace(t, number=start + i) for i, t in enumerate(own)]

@@ -91,7 +91,7 @@ def family_faults(bird: Bird, relatives: Sequence[Relative], tables: Tables) -> 
 def _shows_sign(bird: Bird, entries: Sequence[Entry]) -> bool:
     return any(
         s.status == SignStatus.SEEN.value and bird.species in (None, s.species)
-        for s in standings([e for e in entries if e.looks])
+        for s in standings([e for e in entries if e.observations])
     )
 
 

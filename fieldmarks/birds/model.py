@@ -1,4 +1,4 @@
-"""What is kept about a bird: the bird itself, its moult entries with looks, and its pairs.
+"""What is kept about a bird: the bird itself, its moult entries with observations, and its pairs.
 
 Ids are random and never reused. ``number`` grows with every save of its kind, whatever the clock
 says; ``saved_at`` is UTC in ISO 8601. Both are given by the store.
@@ -7,12 +7,14 @@ says; ``saved_at`` is UTC in ISO 8601. Both are given by the store.
 from __future__ import annotations
 
 import uuid
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime
 from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar, get_args
 
-from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, AliasChoices, Field, TypeAdapter, ValidationError
 from pydantic_core import PydanticSerializationError
 
 from fieldmarks._util.errors import FieldmarksError
@@ -122,7 +124,7 @@ class Bird:
 
 @dataclass(frozen=True)
 class MarkPoint:
-    """One mark as read in one look. CIELAB, D65, 2 degrees; all ``u_`` are k = 1.
+    """One mark as read in one photo. CIELAB, D65, 2 degrees; all ``u_`` are k = 1.
 
     Parameters
     ----------
@@ -156,11 +158,11 @@ class MarkPoint:
 
 @dataclass(frozen=True)
 class SignPoint:
-    """One sign of mixed ancestry as it stood in one look.
+    """One sign of mixed ancestry as it stood in one photo.
 
     ``amount`` is the share of the area with the tint, or the value of the relation; ``u_amount`` is
     its standard uncertainty (k = 1). ``compared`` are the marks that were compared, ``there`` those
-    that were not clearly free of it; keys with a space between, empty in looks of version 0.1.
+    that were not clearly free of it; keys with a space between, empty in version 0.1.
     """
 
     sign: Short
@@ -175,13 +177,13 @@ class SignPoint:
 
     @property
     def places(self) -> list[str]:
-        """Marks in which it was; in a look of version 0.1 the strongest alone."""
+        """Marks in which it was; in version 0.1 the strongest alone."""
         return (self.there or self.mark).split()
 
 
 @dataclass(frozen=True)
-class Look:
-    """One photo of a bird, measured. The whole record lies beside the photo.
+class Observation:
+    """One photo of a bird, measured. The store keeps the whole record and the photo beside it.
 
     Parameters
     ----------
@@ -231,7 +233,8 @@ class Entry:
     stage : str
         Where the bird stood in its moults.
     measured_by : str
-    looks : tuple of Look
+    observations : tuple of Observation
+        Called looks before version 0.3.
     note, withdrawn : str
     number, revision : int
     saved_at : str
@@ -242,7 +245,9 @@ class Entry:
     day: date
     stage: Stage
     measured_by: Short = ""
-    looks: tuple[Look, ...] = ()
+    observations: Annotated[
+        tuple[Observation, ...], Field(validation_alias=AliasChoices("observations", "looks"))
+    ] = ()
     note: Text = ""
     withdrawn: Text = ""
     number: int = 0
@@ -288,26 +293,25 @@ class Pair:
 
 Kept = Bird | Entry | Pair
 K = TypeVar("K", bound="Bird | Entry | Pair")
-FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}
+FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}  # in an export
+GIVEN = ("number", "revision", "saved_at")  # by the store
 
 
 def folder_of(kind: type) -> str:
-    """Folder that holds the side files of a kind."""
+    """Folder of an export that holds a kind."""
     return next(name for name, known in FOLDERS.items() if known is kind)
 
 
-@lru_cache(maxsize=8)
-def _adapter(folder: str) -> TypeAdapter[Any]:
-    return TypeAdapter(FOLDERS[folder])
+_adapter: Callable[[Any], TypeAdapter[Any]] = lru_cache(maxsize=8)(TypeAdapter)
 
 
 def to_json(thing: Kept) -> bytes:
-    """A side file: everything about one bird, entry or pair."""
-    return bytes(_adapter(folder_of(type(thing))).dump_json(thing, indent=1)) + b"\n"
+    """Everything about one bird, entry or pair, as JSON in one line."""
+    return bytes(_adapter(type(thing)).dump_json(thing))
 
 
-def from_json(kind: type[K], text: str | bytes, where: str = "side file") -> K:
-    """Read a side file.
+def from_json(kind: type[K], text: str | bytes, where: str = "file") -> K:
+    """Read a bird, entry or pair.
 
     Raises
     ------
@@ -315,7 +319,7 @@ def from_json(kind: type[K], text: str | bytes, where: str = "side file") -> K:
         It does not keep to the schema.
     """
     try:
-        read: K = _adapter(folder_of(kind)).validate_json(text)
+        read: K = _adapter(kind).validate_json(text)
     except ValidationError as error:
         raise _refusal(error, where, "Take the file from a fresh export") from None
     return read
@@ -327,14 +331,80 @@ def checked(thing: K) -> K:
     Raises
     ------
     FieldmarksError
+        A value is out of bounds, a bird has no name, or a day cannot be.
     """
     try:
-        kept: K = _adapter(folder_of(type(thing))).validate_json(to_json(thing))
+        kept: K = _adapter(type(thing)).validate_json(to_json(thing))
     except ValidationError as error:
         raise _refusal(error, "", "Correct it") from None
     except PydanticSerializationError:
         raise FieldmarksError("it holds signs that are no text", mend="Write it again") from None
+    if kept.withdrawn:  # what was entered wrongly can always be taken off
+        return kept
+    if isinstance(kept, Bird) and not kept.name:
+        raise FieldmarksError("the bird has no name", where=kept.ring, mend="Give it one")
+    for said, day in _days(kept):
+        if day is not None and not EARLIEST <= day <= date.today():
+            wrong = "is yet to come" if day > EARLIEST else "cannot be right"
+            raise FieldmarksError(
+                f"the {said} {day.isoformat()} {wrong}",
+                where=getattr(kept, "label", ""),
+                mend="Correct it, or this computer's clock",
+            )
     return kept
+
+
+def _days(thing: Kept) -> list[tuple[str, date | None]]:
+    if isinstance(thing, Bird):
+        return [("hatch date", thing.hatched)]
+    if isinstance(thing, Entry):
+        return [("day", thing.day)]
+    return [
+        ("start", thing.started),
+        *((f"hatch date of {y.label}", y.hatched) for y in thing.young),
+    ]
+
+
+def contents(thing: Kept) -> dict[str, Any]:
+    """What a keeper said or measured, without what the store gives."""
+    return {f.name: getattr(thing, f.name) for f in fields(thing) if f.name not in GIVEN}
+
+
+def differences(here: Kept, mine: Kept) -> list[tuple[str, str, str]]:
+    """(field, its value here, mine) of every field in which two states of one thing differ."""
+    other = contents(mine)
+    return [
+        (name, _words(value), _words(other[name]))
+        for name, value in contents(here).items()
+        if value != other[name]
+    ]
+
+
+def _words(value: object) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(getattr(v, "label", "") or getattr(v, "file", "") for v in value)
+    return "" if value is None else str(value)
+
+
+def told_apart(parts: Mapping[str, Sequence[object]]) -> dict[str, str]:
+    """Labels for things to choose from, no two alike.
+
+    Parameters
+    ----------
+    parts : mapping of id -> what may be said of it
+        The first part is always said, each further one only where labels are still alike; last of
+        all the start of the id.
+    """
+    labels = {key: str(said[0]) for key, said in parts.items()}
+    longest = max((len(said) for said in parts.values()), default=0)
+    for place in range(1, longest + 1):
+        count = Counter(labels.values())
+        alike = [key for key, label in labels.items() if count[label] > 1]
+        for key in alike:
+            more = parts[key][place] if place < len(parts[key]) else f"id {key[:8]}"
+            if more:
+                labels[key] += f", {more}"
+    return labels
 
 
 def _refusal(error: ValidationError, where: str, mend: str) -> FieldmarksError:
@@ -344,9 +414,11 @@ def _refusal(error: ValidationError, where: str, mend: str) -> FieldmarksError:
 
 
 def life_schema() -> dict[str, Any]:
-    """JSON Schema (2020-12) of the side files, one definition for each kind."""
+    """JSON Schema (2020-12) of birds, entries and pairs in an export."""
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "fieldmarks side files",
-        "$defs": {name: _adapter(name).json_schema() for name in FOLDERS},
+        "title": "fieldmarks export",
+        "$defs": {
+            name: _adapter(kind).json_schema(mode="serialization") for name, kind in FOLDERS.items()
+        },
     }

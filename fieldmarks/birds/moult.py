@@ -108,7 +108,7 @@ def timelines(entries: Sequence[Entry]) -> dict[str, list[TimePoint]]:
     """
     lines: dict[str, list[TimePoint]] = {}
     for entry in in_order(entries):
-        for look in entry.looks:
+        for look in entry.observations:
             for point in look.marks:
                 if point.calibrated:
                     spot = TimePoint(entry.day, entry.number, entry.stage, look.id, point)
@@ -128,7 +128,9 @@ def by_day(entries: Sequence[Entry]) -> list[list[Entry]]:
 
 def as_one(day: Sequence[Entry]) -> Entry:
     """The entries of one day as a single one with all their photos."""
-    return replace(day[-1], looks=tuple(look for entry in day for look in entry.looks))
+    return replace(
+        day[-1], observations=tuple(look for entry in day for look in entry.observations)
+    )
 
 
 def differ(day: Sequence[Entry], sign: str) -> bool:
@@ -260,7 +262,9 @@ def sign_stories(
         whole = as_one(day)
         grown = whole.day >= matures if matures else whole.stage in GROWN
         worst: dict[str, SignPoint] = {}
-        for point in (p for look in whole.looks for p in look.signs if p.status in WORST_FIRST):
+        for point in (
+            p for look in whole.observations for p in look.signs if p.status in WORST_FIRST
+        ):
             known = worst.setdefault(point.sign, point)
             worst[point.sign] = min(known, point, key=lambda p: WORST_FIRST.index(p.status))
         for sign, point in worst.items():
@@ -271,7 +275,7 @@ def sign_stories(
 
 
 def _points(entry: Entry, sign: str) -> list[SignPoint]:
-    return [p for look in entry.looks for p in look.signs if p.sign == sign]
+    return [p for look in entry.observations for p in look.signs if p.sign == sign]
 
 
 def _places(entry: Entry, sign: str) -> frozenset[str]:
@@ -292,7 +296,7 @@ def compared(entry: Entry, sign: str) -> frozenset[str]:
     if any(p.compared for p in points):
         return frozenset(mark for p in points for mark in p.compared.split())
     # Version 0.1 did not say: whatever was read with a card may have been.
-    colours = {p.mark for look in entry.looks for p in look.marks if p.calibrated}
+    colours = {p.mark for look in entry.observations for p in look.marks if p.calibrated}
     return frozenset(colours | {p.mark for p in points})
 
 

@@ -1,4 +1,4 @@
-"""A shot: one photo of a bird with its record, ready to be saved; and what is kept of it."""
+"""Evidence: one photo of a bird with its record; and the observation that is kept of it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from fieldmarks._util.errors import PhotoError
-from fieldmarks.birds.model import Look, MarkPoint, SignPoint, new_id
+from fieldmarks.birds.model import MarkPoint, Observation, SignPoint, new_id
 from fieldmarks.judge.signs import SignFinding, tint_fraction
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region_file import to_annotations
@@ -26,14 +26,28 @@ SHARE_FLOOR = 0.03  # k = 1; an outline drawn a little differently (our own choi
 
 
 @dataclass(frozen=True)
-class Shot:
-    """A photo's bytes and the record made from them."""
+class Evidence:
+    """A photo of a bird with what was measured on it.
+
+    Parameters
+    ----------
+    photo : bytes
+    record : Record
+    measured_by : str
+    day : date, optional
+        When it was taken.
+    tables : bytes, optional
+        The rule tables it was judged by, packed.
+    """
 
     photo: bytes
     record: Record
+    measured_by: str = ""
+    day: date | None = None
+    tables: bytes | None = None
 
     def __post_init__(self) -> None:
-        if hashlib.sha256(self.photo).hexdigest() != self.record.measurement.sha256:
+        if hashlib.sha256(self.photo).hexdigest() != self.sha256:
             raise PhotoError(
                 "the record was made from another photo",
                 where=self.record.measurement.photo,
@@ -41,60 +55,58 @@ class Shot:
             )
 
     @property
+    def sha256(self) -> str:
+        """Fingerprint of the photo."""
+        return self.record.measurement.sha256
+
+    @property
     def region_file(self) -> bytes:
         """Its regions as a Web Annotation file."""
-        page = to_annotations(self.record.measurement.regions)
-        return (json.dumps(page, indent=1, ensure_ascii=False) + "\n").encode()
+        return region_file_of(self.record)
 
     @property
     def record_file(self) -> bytes:
         """Its record as JSON."""
         return record_to_json(self.record).encode()
 
+    def without_place(self) -> Evidence:
+        """The same, with a photo that no longer tells where it was taken.
 
-@dataclass(frozen=True)
-class Testimony:
-    """One photo, who measured it and when."""
+        The photo gets another fingerprint, and where it was no JPEG another name; the record says
+        both, and no number changes.
 
-    __test__ = False  # not a test, whatever pytest thinks of its name
+        Raises
+        ------
+        PhotoError
+            The place cannot be taken out of a file of this kind.
+        """
+        from fieldmarks.measure.location import given_name, without_place
 
-    measurer: str
-    day: date
-    shot: Shot
-    packed_tables: bytes | None = None  # those it was judged by; None: the tables given
-
-
-def shot_to_give(shot: Shot) -> Shot:
-    """A shot whose photo no longer tells where it was taken; everything measured stays the same.
-
-    The photo gets another fingerprint, and where it was no JPEG another name; the record says both.
-
-    Raises
-    ------
-    PhotoError
-        The place cannot be taken out of a file of this kind.
-    """
-    from fieldmarks.measure.location import given_name, without_place
-
-    record, before = shot.record, shot.record.measurement
-    photo = without_place(shot.photo, before.photo)
-    if photo == shot.photo:
-        return shot
-    digest, name = hashlib.sha256(photo).hexdigest(), given_name(before.photo, photo)
-    kind = before.facts.format if before.facts.format == "JPEG" else "PNG"
-    measured = replace(
-        before,
-        photo=name,
-        sha256=digest,
-        facts=replace(before.facts, has_position=False, format=kind),
-        regions=replace(before.regions, photo=name, sha256=digest),
-    )
-    return Shot(photo, replace(record, measurement=measured))
+        before = self.record.measurement
+        photo = without_place(self.photo, before.photo)
+        if photo == self.photo:
+            return self
+        digest, name = hashlib.sha256(photo).hexdigest(), given_name(before.photo, photo)
+        kind = before.facts.format if before.facts.format == "JPEG" else "PNG"
+        measured = replace(
+            before,
+            photo=name,
+            sha256=digest,
+            facts=replace(before.facts, has_position=False, format=kind),
+            regions=replace(before.regions, photo=name, sha256=digest),
+        )
+        return replace(self, photo=photo, record=replace(self.record, measurement=measured))
 
 
-def shot_of_file(
+def region_file_of(record: Record) -> bytes:
+    """Regions of a record as a Web Annotation file."""
+    page = to_annotations(record.measurement.regions)
+    return (json.dumps(page, indent=1, ensure_ascii=False) + "\n").encode()
+
+
+def evidence_of_file(
     path: Path, tables: Tables, question: Question | None = None, regions: Path | None = None
-) -> Shot:
+) -> Evidence:
     """Measure a photo file with its region file.
 
     Raises
@@ -102,17 +114,17 @@ def shot_of_file(
     FieldmarksError
     """
     record, _ = record_of_file(path, tables, question, regions)
-    return Shot(path.read_bytes(), record)
+    return Evidence(path.read_bytes(), record)
 
 
-def look_of(shot: Shot, tables: Tables) -> Look:
-    """What the database keeps of a shot."""
-    record = shot.record
+def observation_of(evidence: Evidence, tables: Tables) -> Observation:
+    """What a moult entry says of a photo; the whole record is kept beside it."""
+    record = evidence.record
     measured, judged = record.measurement, record.assessment
     drawn = {r.mark: draw_colours(r, DRAWS, record.question.seed) for r in measured.readings}
     relations = {r.key: r for r in measured.relations}
     signs = {s.key: s for s in judged.signs if s.amount is not None}
-    return Look(
+    return Observation(
         id=new_id(),
         photo=measured.sha256,
         file=Path(measured.photo).name[-200:],

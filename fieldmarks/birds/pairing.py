@@ -12,7 +12,7 @@ from fieldmarks.birds.advice import AdviceTable, advice_table
 from fieldmarks.birds.due import UNDECIDED, breeds_from, first_moult_over
 from fieldmarks.birds.family import Relative, family_faults
 from fieldmarks.birds.mating import WILD
-from fieldmarks.birds.model import Bird, Entry, Look
+from fieldmarks.birds.model import Bird, Entry, Observation
 from fieldmarks.birds.moult import PRESENT, in_order
 from fieldmarks.birds.pedigree import Parents, kinship, recorded_share, shared_ancestors
 from fieldmarks.birds.standing import Standing, showing_signs, standings
@@ -136,7 +136,7 @@ ASK_ABOUT: dict[Eye, tuple[str, ...]] = {
 def eye_of(entries: Sequence[Entry]) -> Eye:
     """Whether the eye was read as light or dark when it was last measured; empty: not measured."""
     for entry in reversed(in_order(entries)):
-        for look in reversed(entry.looks):
+        for look in reversed(entry.observations):
             for point in look.marks:
                 if point.mark == "iris" and point.calibrated:
                     return "light" if point.lightness >= EYE_LIGHT else "dark"
@@ -275,7 +275,7 @@ def _sign_reasons(
     bird: Bird, entries: Sequence[Entry], tables: Tables, over: date | None
 ) -> list[Reason]:
     """What all looks that count say of a bird's species and of signs of mixed ancestry."""
-    measured = [entry for entry in in_order(entries) if entry.looks]
+    measured = [entry for entry in in_order(entries) if entry.observations]
     if not measured:
         said = f"{bird.name} has not been measured. Take a photo first."
         return [Reason("not known", "signs", said)]
@@ -289,7 +289,7 @@ def _sign_reasons(
         return [*reasons, Reason("against", "species", said)]
     if reasons:
         return reasons
-    decides = any(look.outcome not in UNDECIDED for look in measured[-1].looks)
+    decides = any(look.outcome not in UNDECIDED for look in measured[-1].observations)
     if not stood or not decides:
         said = f"{bird.name}: the last photo decides nothing. Take a better one."
         return [Reason("not known", "signs", said)]
@@ -318,13 +318,13 @@ def _of_sign(bird: Bird, found: Standing, tables: Tables) -> list[Reason]:
     return []
 
 
-def _contradiction(bird: Bird, measured: Sequence[Entry]) -> tuple[date, Look] | None:
+def _contradiction(bird: Bird, measured: Sequence[Entry]) -> tuple[date, Observation] | None:
     """The last look that speaks against the species, unless a later entry settles it."""
     for entry in reversed(measured):
-        for look in reversed(entry.looks):
+        for look in reversed(entry.observations):
             if look.outcome in CONTRADICTED and look.claimed in (None, bird.species):
                 return entry.day, look
-        if any(k.outcome == SETTLED and k.claimed == bird.species for k in entry.looks):
+        if any(k.outcome == SETTLED and k.claimed == bird.species for k in entry.observations):
             return None
     return None
 

@@ -2,41 +2,49 @@
 
 from __future__ import annotations
 
-import hashlib
 import itertools
+import zlib
 from collections.abc import Iterable, Iterator
-from pathlib import Path
+from typing import Any
 
-from sqlalchemy import Connection, Engine, func, or_, select
+from sqlalchemy import Connection, Engine, Table, func, or_, select
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds import orm as models
-from fieldmarks.birds import rows
-from fieldmarks.birds.model import Bird, Entry, Look, Pair
+from fieldmarks.birds import orm
+from fieldmarks.birds.model import Bird, Entry, K, Observation, Pair, from_json, told_apart
+from fieldmarks.birds.observation import Evidence
+from fieldmarks.birds.photos import PhotoStorage, photo_name
 from fieldmarks.record import Record, record_from_json
 
+KINDS: dict[type, Table] = {Bird: orm.birds, Entry: orm.entries, Pair: orm.pairs}
 BATCH = 500  # ids in one query
+SHORT_ID = 6  # signs of an id that are enough to ask for something by it
 
 
-def photo_path(look: Look) -> str:
-    """Place of a look's photo in the folder."""
-    return f"photos/{look.photo[:2]}/{look.photo}{look.ending}"
+def read(connection: Connection, kind: type[K], *where: Any) -> list[K]:
+    """Things of a kind, in the order first saved; entries by day and then so."""
+    table = KINDS[kind]
+    order = [table.c.day, table.c.number] if kind is Entry else [table.c.number]
+    query = select(table.c.data).where(*where).order_by(*order)
+    return [from_json(kind, text, "database") for text in connection.scalars(query)]
 
 
-def beside_path(look: Look, what: str) -> str:
-    """Place of a look's "regions" or "record" file."""
-    return f"photos/{look.photo[:2]}/{look.photo}.{look.id}.{what}.json"
+def batches(keys: Iterable[str]) -> Iterator[list[str]]:
+    """Keys, few enough at a time for one query."""
+    waiting = iter(keys)
+    while some := list(itertools.islice(waiting, BATCH)):
+        yield some
 
 
 def ancestry(
     connection: Connection, birds: Iterable[str]
 ) -> dict[str, tuple[str | None, str | None]]:
     """Some birds and all their recorded ancestors, each with its father and mother."""
-    table = models.birds
+    table = orm.birds
     found: dict[str, tuple[str | None, str | None]] = {}
     layer = set(birds)
     while layer:
-        for some in _batches(layer):
+        for some in batches(layer):
             query = select(table.c.id, table.c.father, table.c.mother).where(table.c.id.in_(some))
             for row in connection.execute(query):
                 found[row.id] = (row.father, row.mother)
@@ -45,33 +53,35 @@ def ancestry(
     return found
 
 
-def _batches(keys: Iterable[str]) -> Iterator[list[str]]:
-    waiting = iter(keys)
-    while some := list(itertools.islice(waiting, BATCH)):
-        yield some
+def bird_labels(birds: Iterable[Bird]) -> dict[str, str]:
+    """Id -> label of birds to choose from, no two alike."""
+    return told_apart(
+        {b.id: (b.label, b.hatched and f"hatched {b.hatched}", b.ring_year) for b in birds}
+    )
 
 
 class Reader:
-    """The reading half of a store.
+    """The reading half of a store."""
 
-    Parameters
-    ----------
-    folder : Path
-    engine : Engine
-    """
-
-    folder: Path
     engine: Engine
+
+    @property
+    def photos(self) -> PhotoStorage:
+        """Where the photos lie."""
+        raise NotImplementedError
+
+    def read(self, kind: type[K], *where: Any) -> list[K]:
+        """Things of a kind, in the order first saved; entries by day and then so."""
+        with self.engine.connect() as connection:
+            return read(connection, kind, *where)
 
     def birds(self) -> list[Bird]:
         """All birds that count, in the order saved."""
-        with self.engine.connect() as connection:
-            return rows.birds(connection, models.birds.c.withdrawn == "")
+        return self.read(Bird, orm.birds.c.withdrawn == "")
 
     def birds_off_the_list(self) -> list[Bird]:
         """Birds taken off the list, in the order saved."""
-        with self.engine.connect() as connection:
-            return rows.birds(connection, models.birds.c.withdrawn != "")
+        return self.read(Bird, orm.birds.c.withdrawn != "")
 
     def bird(self, key: str) -> Bird:
         """A bird by its id.
@@ -80,61 +90,70 @@ class Reader:
         ------
         FieldmarksError
         """
-        with self.engine.connect() as connection:
-            found = rows.birds(connection, models.birds.c.id == key)
+        found = self.read(Bird, orm.birds.c.id == key)
         if not found:
             raise FieldmarksError("there is no such bird in the store", where=key)
         return found[0]
 
-    def find(self, words: str) -> Bird:
+    def find(self, words: str, off_the_list: bool = False) -> Bird:
         """The one bird whose ring, name or id (or its start) is given.
+
+        Parameters
+        ----------
+        words : str
+        off_the_list : bool
+            Look among the birds taken off the list.
 
         Raises
         ------
         FieldmarksError
-            None or several fit.
+            None or several fit; then it says how to tell them apart.
         """
-        table = models.birds
+        table = orm.birds
         asked = words.strip().lower()
+        listed = table.c.withdrawn != "" if off_the_list else table.c.withdrawn == ""
         exact = or_(func.lower(table.c.ring) == asked, func.lower(table.c.name) == asked)
-        with self.engine.connect() as connection:
-            found = rows.birds(connection, exact, table.c.withdrawn == "")
-            if not found and len(asked) >= 6:
-                found = rows.birds(connection, table.c.id.startswith(asked, autoescape=True))
+        found = self.read(Bird, exact, listed)
+        if not found and len(asked) >= SHORT_ID:
+            by_id = table.c.id.startswith(asked, autoescape=True)
+            found = self.read(Bird, by_id, *([listed] if off_the_list else []))
         if len(found) == 1:
             return found[0]
         if not found:
+            known = bird_labels(self.birds_off_the_list()) if off_the_list else {}
             raise FieldmarksError(
-                "there is no bird of that name or ring", where=words, mend="See the list of birds"
+                "there is no bird of that name or ring" + (" off the list" * off_the_list),
+                where=words,
+                mend=f"Off the list: {', '.join(known.values()) or 'none'}"
+                if off_the_list
+                else "See the list of birds",
             )
+        labels = bird_labels(found)
+        said = "; ".join(f"{key[:8]} is {labels[key]}" for key in labels)
         raise FieldmarksError(
-            f"{len(found)} birds are called that", where=words, mend="Give the ring number"
+            f"{len(found)} birds are called that", where=words, mend=f"Give the id: {said}"
         )
 
     def entries(self, bird: str, with_withdrawn: bool = False) -> list[Entry]:
         """Moult entries of a bird, by day and then in the order saved."""
-        table = models.entries
-        where = [table.c.bird == bird]
-        if not with_withdrawn:
-            where.append(table.c.withdrawn == "")
-        with self.engine.connect() as connection:
-            return rows.entries(connection, *where)
+        table = orm.entries
+        return self.read(
+            Entry, table.c.bird == bird, *([] if with_withdrawn else [table.c.withdrawn == ""])
+        )
 
     def entries_with(self, photo: str) -> list[Entry]:
         """Entries that count and hold a photo, by its SHA-256; of any bird."""
-        of_photo = select(models.looks.c.entry).where(models.looks.c.photo == photo)
-        table = models.entries
-        with self.engine.connect() as connection:
-            return rows.entries(connection, table.c.id.in_(of_photo), table.c.withdrawn == "")
+        name = orm.observations.c.photo.startswith(f"{photo[:2]}/{photo}.")
+        of_photo = select(orm.observations.c.entry).where(name)
+        return self.read(Entry, orm.entries.c.id.in_(of_photo), orm.entries.c.withdrawn == "")
 
     def pairs(self, bird: str | None = None) -> list[Pair]:
         """Pairs that count, all or those of one bird."""
-        table = models.pairs
+        table = orm.pairs
         where = [table.c.withdrawn == ""]
         if bird is not None:
             where.append(or_(table.c.first == bird, table.c.second == bird))
-        with self.engine.connect() as connection:
-            return rows.pairs(connection, *where)
+        return self.read(Pair, *where)
 
     def pair(self, key: str) -> Pair:
         """A pair by its id or the start of it.
@@ -143,11 +162,13 @@ class Reader:
         ------
         FieldmarksError
         """
-        table = models.pairs
-        with self.engine.connect() as connection:
-            found = rows.pairs(connection, table.c.id.startswith(key, autoescape=True))
+        asked = key.strip().lower()
+        found = []
+        if len(asked) >= SHORT_ID:
+            found = self.read(Pair, orm.pairs.c.id.startswith(asked, autoescape=True))
         if len(found) != 1:
-            raise FieldmarksError("there is no such pair", where=key, mend="See the list of pairs")
+            problem = "several pairs begin so" if found else "there is no such pair"
+            raise FieldmarksError(problem, where=key, mend="See the list of pairs for its id")
         return found[0]
 
     def ancestry(self, birds: Iterable[str]) -> dict[str, tuple[str | None, str | None]]:
@@ -157,50 +178,82 @@ class Reader:
 
     def names(self, birds: Iterable[str]) -> dict[str, str]:
         """Name and ring of some birds."""
-        table = models.birds
-        with self.engine.connect() as connection:
-            return {
-                bird.id: bird.label
-                for some in _batches(birds)
-                for bird in rows.birds(connection, table.c.id.in_(some))
-            }
+        return {
+            bird.id: bird.label
+            for some in batches(birds)
+            for bird in self.read(Bird, orm.birds.c.id.in_(some))
+        }
 
-    def photo(self, look: Look) -> bytes:
-        """The photo of a look, as it was given.
+    def photo(self, observation: Observation) -> bytes:
+        """The photo of an observation, as it was given.
 
         Raises
         ------
         FieldmarksError
             It is missing or was changed.
         """
-        data = self._read(photo_path(look))
-        if hashlib.sha256(data).hexdigest() != look.photo:
-            raise FieldmarksError(
-                "this photo was changed after it was saved",
-                where=look.file,
-                mend="Take the photo from a backup",
-            )
-        return data
+        try:
+            return self.photos.get(photo_name(observation))
+        except FieldmarksError as error:
+            where = f"{observation.file}, {error.where}"
+            raise FieldmarksError(error.problem, where=where, mend=error.mend) from None
 
-    def record(self, look: Look) -> Record:
-        """The whole record of a look.
+    def record_file(self, observation: Observation) -> bytes:
+        """The record of an observation as JSON.
+
+        Raises
+        ------
+        FieldmarksError
+            It was lost.
+        """
+        table = orm.observations
+        with self.engine.connect() as connection:
+            found = connection.scalar(select(table.c.record).where(table.c.id == observation.id))
+        if found is None:
+            raise FieldmarksError(
+                "the record of this photo is not in the database",
+                where=observation.file,
+                mend="Take it from a backup ('bring-in'), or from the folder of whoever kept it "
+                "('check-store --mend --from FOLDER')",
+            )
+        return zlib.decompress(found)
+
+    def record(self, observation: Observation) -> Record:
+        """The whole record of an observation.
 
         Raises
         ------
         FieldmarksError
         """
-        return record_from_json(self._read(beside_path(look, "record")), look.file)
+        return record_from_json(self.record_file(observation), observation.file)
 
-    def region_file(self, look: Look) -> bytes:
-        """The region file of a look."""
-        return self._read(beside_path(look, "regions"))
+    def evidence(self, entry: Entry, observation: Observation) -> Evidence:
+        """An observation's photo and record, who measured it and when, and the tables it needs.
 
-    def _read(self, name: str) -> bytes:
-        try:
-            return (self.folder / name).read_bytes()
-        except OSError as error:
-            raise FieldmarksError(
-                f"cannot be read ({error.strerror})",
-                where=name,
-                mend="Take it from a backup, or look for it with 'check-store'",
-            ) from None
+        Raises
+        ------
+        FieldmarksError
+            The photo or the record is missing or was changed.
+        """
+        return Evidence(
+            self.photo(observation),
+            self.record(observation),
+            entry.measured_by or f"entry {entry.number}",
+            entry.day,
+            self.packed_tables(observation.table_fingerprint),
+        )
+
+    def packed_tables(self, fingerprint: str) -> bytes | None:
+        """The copy of the rule tables of that fingerprint."""
+        table = orm.rule_tables
+        query = select(table.c.packed).where(table.c.fingerprint == fingerprint)
+        with self.engine.connect() as connection:
+            return connection.scalar(query)
+
+    def setting(self, key: str, connection: Connection | None = None) -> str:
+        """A setting of the store, such as "ring_pattern"; empty if it was never given."""
+        if connection is None:
+            with self.engine.connect() as opened:
+                return self.setting(key, opened)
+        query = select(orm.settings.c.value).where(orm.settings.c.key == key)
+        return connection.scalar(query) or ""

@@ -1,15 +1,11 @@
-"""Ring numbers: when two are one; their shape is checked only where the keeper gives a pattern."""
+"""Ring numbers: when two are one, and their shape, which is checked only by a pattern."""
 
 from __future__ import annotations
 
-import json
 import re
-from pathlib import Path
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.record import write_whole
 
-SETTINGS_FILE = "settings.json"
 HELP = "A stands for a letter, 9 for a digit; anything else must stand there as it is"
 
 
@@ -48,17 +44,3 @@ def check_ring(ring: str, pattern: str) -> None:
             f"the ring number {ring!r} does not have the shape {pattern!r}",
             mend=f"Correct it, or change the pattern ({HELP})",
         )
-
-
-def read_pattern(folder: Path) -> str:
-    """The keeper's pattern, or empty."""
-    try:
-        found = json.loads((folder / SETTINGS_FILE).read_text(encoding="utf-8"))
-        return str(found["ring_pattern"])
-    except (OSError, ValueError, KeyError, TypeError):
-        return ""
-
-
-def write_pattern(folder: Path, pattern: str) -> None:
-    """Keep a pattern; empty for none."""
-    write_whole(folder / SETTINGS_FILE, json.dumps({"ring_pattern": pattern.strip()}) + "\n")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -13,7 +13,7 @@ from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.agreement import Account, Agreement, compare_accounts
 from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts
-from fieldmarks.birds.dossier import write_dossier
+from fieldmarks.birds.dossier import Seal, write_dossier
 from fieldmarks.birds.due import brood_dates, first_moult_over
 from fieldmarks.birds.family import Relative, parent_faults
 from fieldmarks.birds.mating import (
@@ -25,11 +25,22 @@ from fieldmarks.birds.mating import (
     young_faults,
     young_key,
 )
-from fieldmarks.birds.model import EARLIEST, Bird, Entry, Pair, Stage, Young, new_id
+from fieldmarks.birds.model import (
+    EARLIEST,
+    Bird,
+    Entry,
+    Observation,
+    Pair,
+    Stage,
+    Young,
+    new_id,
+    told_apart,
+)
 from fieldmarks.birds.moult import GROWN, PRESENT, SignStory, sign_stories
-from fieldmarks.birds.observation import Shot, Testimony
+from fieldmarks.birds.observation import Evidence, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
-from fieldmarks.birds.ring import same_ring
+from fieldmarks.birds.ring import check_ring
+from fieldmarks.birds.signature import own_key
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
 from fieldmarks.judge.conclusion import CONTRADICTED
@@ -39,6 +50,8 @@ from fieldmarks.record import Question
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
 
+RING_PATTERN = "ring_pattern"  # setting: the shape of the keeper's ring numbers
+
 
 def save_bird(store: Store, bird: Bird) -> Bird:
     """Save what a keeper says of a bird, once it can be so.
@@ -46,22 +59,14 @@ def save_bird(store: Store, bird: Bird) -> Bird:
     Raises
     ------
     FieldmarksError
-        It has no name, its hatch date or a parent cannot be right, or another bird has its ring.
+        A parent cannot be right, its ring does not have the keeper's shape, or as
+        :meth:`Store.save`.
     """
-    if not bird.name.strip():
-        raise FieldmarksError("the bird has no name", mend="Give it one")
     check_day("hatch date", bird.hatched, bird.label)
+    check_ring(bird.ring, store.setting(RING_PATTERN))
     _check_family(store, bird)
     if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
         bird = replace(bird, ring_kind="not known")
-    for other in store.birds() if bird.ring else ():
-        one, two = (other.ring, other.ring_year), (bird.ring, bird.ring_year)
-        if other.id != bird.id and same_ring(one, two):
-            raise FieldmarksError(
-                f"{other.name} has this ring already",
-                where=f"ring {bird.ring}",
-                mend="Correct one of them, or give both the year on their ring",
-            )
     return store.save(bird)
 
 
@@ -148,11 +153,13 @@ class WhichBirdError(FieldmarksError):
         )
 
 
-def doubts_about(store: Store, bird: Bird, shots: Sequence[Shot], tables: Tables) -> list[str]:
+def doubts_about(
+    store: Store, bird: Bird, evidence: Sequence[Evidence], tables: Tables
+) -> list[str]:
     """What speaks against photos being of a bird: they are kept for another, or do not fit it."""
     found = []
-    for shot in shots:
-        measured, judged = shot.record.measurement, shot.record.assessment
+    for one in evidence:
+        measured, judged = one.record.measurement, one.record.assessment
         for entry in store.entries_with(measured.sha256):
             if entry.bird != bird.id:
                 other = store.bird(entry.bird).label
@@ -169,7 +176,7 @@ def doubts_about(store: Store, bird: Bird, shots: Sequence[Shot], tables: Tables
         if strange:
             species = tables.species[bird.species or ""].name
             found.append(f"{measured.photo}: {', '.join(strange)} not as on a {species}.")
-        if likelier := likelier_variety(shot.record, tables):
+        if likelier := likelier_variety(one.record, tables):
             found.append(likelier[1])
     return list(dict.fromkeys(found))
 
@@ -184,7 +191,7 @@ def stage_fits(bird: Bird, day: date, stage: Stage, tables: Tables) -> bool:
 def keep_look(
     store: Store,
     bird: Bird,
-    shots: Sequence[Shot],
+    evidence: Sequence[Evidence],
     tables: Tables,
     day: date,
     stage: Stage,
@@ -225,21 +232,63 @@ def keep_look(
             mend="Correct the stage, the day or the hatch date",
         )
     who = measured_by.strip()
-    given = {shot.record.measurement.sha256: shot.region_file for shot in shots}
+    given = {e.sha256: e.region_file for e in evidence}
     # Another person may well measure the same photo; the same person pressed twice.
     for earlier in store.entries(bird.id):
-        looks = earlier.looks if earlier.measured_by == who else ()
-        known = (look for look in looks if look.photo in given)
-        if any(store.region_file(look) == given[look.photo] for look in known):
+        mine = earlier.observations if earlier.measured_by == who else ()
+        again = (o for o in mine if o.photo in given)
+        if any(_regions(store, o) == given[o.photo] for o in again):
             raise FieldmarksError(
                 "this photo is kept already, with the same regions",
                 where=f"{bird.label}, entry {earlier.number}",
                 mend="Take another photo, or withdraw that entry first",
             )
-    if not sure and (doubts := doubts_about(store, bird, shots, tables)):
+    if not sure and (doubts := doubts_about(store, bird, evidence, tables)):
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
-    return store.save_entry(entry, shots, tables)
+    return store.save_entry(entry, evidence, tables)
+
+
+def _regions(store: Store, observation: Observation) -> bytes:
+    """Regions drawn on a kept photo; empty where its record is lost or of an earlier version."""
+    try:
+        return region_file_of(store.record(observation))
+    except FieldmarksError:
+        return b""
+
+
+def lost_comparisons(evidence: Sequence[Evidence], tables: Tables) -> list[str]:
+    """Comparisons that photos taken together could show, but no single one of them does.
+
+    Marks are compared inside one photo only, where they share the light and the camera.
+    """
+    drawn = [{r.mark for r in e.record.measurement.regions.regions} for e in evidence]
+    together = set[str]().union(*drawn)
+    done = {r.key for e in evidence for r in e.record.measurement.relations}
+    return [
+        f"{row.name} could not be compared: "
+        + " and ".join(tables.marks[m].name for m in row.marks)
+        + " are on different photos. Take one photo that shows both."
+        for key, row in tables.relations.items()
+        if key not in done
+        and set(row.marks) <= together
+        and not any(set(row.marks) <= marks for marks in drawn)
+    ]
+
+
+def pair_labels(store: Store, pairs: Collection[Pair]) -> dict[str, str]:
+    """Id -> label of pairs to choose from, no two alike."""
+    names = store.names({key for p in pairs for key in (p.first, p.second)})
+    return told_apart(
+        {
+            p.id: (
+                f"{names.get(p.first, '?')} and {names.get(p.second, '?')} ({p.purpose})",
+                p.started and f"since {p.started}",
+                f"{len(p.young)} young",
+            )
+            for p in pairs
+        }
+    )
 
 
 def stories_of(store: Store, bird: Bird, tables: Tables) -> list[SignStory]:
@@ -359,16 +408,16 @@ def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | N
 
 
 def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:
-    """Each look of some entries with who measured it."""
+    """Each observation of some entries with who measured it."""
     return accounts(
         [
             (
                 entry.measured_by or f"entry {entry.number}",
-                store.record(look),
-                functools.partial(store.photo, look),
+                store.record(observation),
+                functools.partial(store.photo, observation),
             )
             for entry in entries
-            for look in entry.looks
+            for observation in entry.observations
         ]
     )
 
@@ -405,18 +454,7 @@ def make_dossier(
     tables: Tables,
     target: Path,
     with_place: bool = False,
-) -> str:
-    """Write a dossier of some entries; gives its seal."""
-    testimonies = []
-    for entry in entries:
-        for look in entry.looks:
-            packed = store.folder / "tables" / f"{look.table_fingerprint}.zip"
-            testimonies.append(
-                Testimony(
-                    entry.measured_by or f"entry {entry.number}",
-                    entry.day,
-                    Shot(store.photo(look), store.record(look)),
-                    packed.read_bytes() if packed.exists() else None,
-                )
-            )
-    return write_dossier(target, bird, testimonies, tables, with_place)
+) -> Seal:
+    """Write a dossier of some entries, signed with the keeper's key; gives its seal."""
+    evidence = [store.evidence(entry, o) for entry in entries for o in entry.observations]
+    return write_dossier(target, bird, evidence, tables, with_place, own_key())

@@ -72,7 +72,7 @@ def standings(entries: Sequence[Entry], matures: date | None = None) -> list[Sta
 def _worst(entry: Entry) -> dict[tuple[str, str], str]:
     """The worst status of each sign over some photos; none where none was compared."""
     worst: dict[tuple[str, str], str] = {}
-    for point in (p for look in entry.looks for p in look.signs if p.status in WORST_FIRST):
+    for point in (p for look in entry.observations for p in look.signs if p.status in WORST_FIRST):
         key = (point.sign, point.species)
         worst[key] = min(worst.get(key, point.status), point.status, key=WORST_FIRST.index)
     return worst

@@ -1,76 +1,82 @@
-"""The store: a folder with photos and side files, and a database over them.
+"""The store: a database that decides, and the photos it names.
 
 Layout of the folder::
 
-    birds/ID.json  entries/ID.json  pairs/ID.json      side files (see life/bird.py)
-    photos/ab/SHA256.jpg                               the photo as it was given
-    photos/ab/SHA256.LOOK.regions.json, .record.json   what was drawn on it and read from it
-    tables/FINGERPRINT.zip                             the rule tables it was judged by
-    unfinished/ID.json                                 saves under way
+    birds.sqlite                 birds, entries, pairs, records and rule tables (or a database
+                                 elsewhere: PostgreSQL, for a club)
+    copies/birds-DAY.sqlite      how the file was each day
+    photos/ab/SHA256.jpg         the photos as they were given
 
-A save writes a note of what it is about to do, then the files, then commits to the database, then
-takes the note away. Whoever opens the store next finishes from the note: the database decides, and
-files that it does not know are removed. So a save is there whole, or not at all.
+A save writes its photos under their fingerprints, then commits to the database. What was cut off in
+between leaves at most a photo that no entry names; nothing confirmed can be lost, nothing is half.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import json
 import os
-import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+import secrets
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, TypeVar
 
 import platformdirs
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import insert, select
 
-from fieldmarks._util.atomic_write import cannot_write, clear_parts, settle_folder, write_whole
+from fieldmarks._util.atomic_write import cannot_write, write_whole
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds import orm as models
-from fieldmarks.birds import rows
-from fieldmarks.birds.database import connect, sqlite_url, writing
+from fieldmarks.birds import orm
+from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, sqlite_url, writing
 from fieldmarks.birds.model import (
-    FOLDERS,
-    Bird,
     Entry,
+    K,
     Kept,
-    Pair,
     checked,
-    folder_of,
-    new_id,
+    differences,
     now,
-    to_json,
 )
-from fieldmarks.birds.reader import Reader, ancestry, beside_path, photo_path
+from fieldmarks.birds.observation import Evidence, observation_of
+from fieldmarks.birds.photos import PhotoFolder, PhotoStorage, photo_name
+from fieldmarks.birds.reader import KINDS, Reader, batches
+from fieldmarks.birds.writing import Writing, known, next_number, put, put_record, summarise
+from fieldmarks.rules import Tables
 
 URL_VARIABLE = "FIELDMARKS_STORE_URL"
 FOLDER_VARIABLE = "FIELDMARKS_STORE"
 DATABASE_FILE = "birds.sqlite"
-STAGING = "incoming-"
-K = TypeVar("K", bound="Bird | Entry | Pair")
+COPIES = "copies"
+MARK_FILE = "store-id.txt"  # in a folder of photos whose database lies elsewhere
 
 
-@dataclass
-class Writing:
-    """One save under way: the open transaction and the files that go with it."""
+class ConflictError(FieldmarksError):
+    """Something was changed elsewhere since it was opened: both states, for the keeper to choose.
 
-    connection: Connection
-    note: Path
-    files: dict[str, bytes | Path] = field(default_factory=dict)
-    touched: set[str] = field(default_factory=set)  # birds whose summary changes
+    Parameters
+    ----------
+    here : Bird, Entry or Pair
+        As it is in the store now.
+    mine : Bird, Entry or Pair
+        As it was to be saved. To have it so all the same, save it with the revision of ``here``.
+    """
+
+    def __init__(self, here: Kept, mine: Kept) -> None:
+        self.here, self.mine = here, mine
+        said = "; ".join(f"{n} is {h!r}, yours {m!r}" for n, h, m in differences(here, mine))
+        super().__init__(
+            f"it was changed elsewhere since you opened it ({said or 'to the same'})",
+            where=getattr(here, "label", type(here).__name__.lower()),
+            mend="Open it again and repeat your change",
+        )
 
 
 def default_folder() -> Path:
     """Where the keeper's store lies on this computer."""
     given = os.environ.get(FOLDER_VARIABLE)
-    return Path(given) if given else _user_folder() / "birds"
+    return Path(given) if given else user_folder() / "birds"
 
 
-def _user_folder() -> Path:
+def user_folder() -> Path:
+    """The keeper's own folder for this program's data."""
     return Path(platformdirs.user_data_dir("fieldmarks", appauthor=False))
 
 
@@ -80,9 +86,10 @@ class Store(Reader):
     Parameters
     ----------
     folder : Path, optional
-        Where photos and side files go; the user's data folder if not given.
+        Where photos go, and the database if ``url`` is not given. Default: the folder that the
+        environment names, else the one that the database names, else the user's data folder.
     url : str, optional
-        Database address; an SQLite file in the folder if not given.
+        Database address; an SQLite file in the folder if neither this nor the environment names it.
 
     Raises
     ------
@@ -91,15 +98,22 @@ class Store(Reader):
     """
 
     def __init__(self, folder: Path | None = None, url: str | None = None) -> None:
+        url = url or os.environ.get(URL_VARIABLE)
+        named = folder is not None or FOLDER_VARIABLE in os.environ
         self.folder = Path(folder) if folder is not None else default_folder()
+        self.own_file = not url
         try:
-            for name in (*FOLDERS, "photos", "tables", "unfinished"):
-                (self.folder / name).mkdir(parents=True, exist_ok=True)
+            if not url:
+                self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise cannot_write(self.folder, error) from None
-        given = url or os.environ.get(URL_VARIABLE)
-        self.engine: Engine = connect(given or sqlite_url(self.folder / DATABASE_FILE))
-        self.finish()
+        given = url or sqlite_url(self.folder / DATABASE_FILE)
+        self.engine = connect(given, self.folder if named or not url else None)
+        self.read_only = not can_write(self.engine)
+        if not self.own_file:
+            self.folder = self._shared_folder(named)
+        elif not self.read_only:
+            keep_copy(self.folder / DATABASE_FILE, self.folder / COPIES)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -111,19 +125,72 @@ class Store(Reader):
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    # --- saving ---
+    # --- photos ---
 
-    def save(self, thing: K) -> K:
-        """Save a bird or a pair, new or changed; gives it back with number and time.
+    @property
+    def photos(self) -> PhotoStorage:
+        """Where the photos lie.
 
         Raises
         ------
         FieldmarksError
-            A value is out of bounds, a bird it names is missing, someone else changed it since it
-            was read, or its parents would make it its own ancestor.
+            It is not the folder that this database's photos are in, or nobody named one yet.
         """
+        place = self.setting("photos")
+        mark = self.folder / MARK_FILE
+        with suppress(OSError):
+            if self.own_file or mark.read_text(encoding="utf-8").strip() == self.setting("id"):
+                return PhotoFolder(self.folder / "photos")
+        raise FieldmarksError(
+            f"the photos of this database do not lie here; they were first put into {place}"
+            if place
+            else "nobody has said yet where the photos of this database lie",
+            where=str(self.folder),
+            mend="Name the folder that all members reach: --store FOLDER, or FIELDMARKS_STORE",
+        )
+
+    def _shared_folder(self, named: bool) -> Path:
+        """Folder of photos beside a database that lies elsewhere; the first one named is it."""
+        place = self.setting("photos")
+        if place or not named or self.read_only:
+            return self.folder if named or not place else Path(place)
+        mark = self.folder / MARK_FILE
         with self.writing() as work:
-            return self._put(work, thing)
+            known = self.setting("id", work.connection)
+            if not known and not mark.exists():
+                known = secrets.token_hex(16)
+                write_whole(mark, known + "\n")
+                for key, value in (("id", known), ("photos", str(self.folder.resolve()))):
+                    work.connection.execute(insert(orm.settings), [{"key": key, "value": value}])
+        return self.folder
+
+    def set_setting(self, key: str, value: str) -> None:
+        """Keep a setting for everyone who uses this store."""
+        with self.writing() as work:
+            table = orm.settings
+            work.connection.execute(table.delete().where(table.c.key == key))
+            work.connection.execute(insert(table), [{"key": key, "value": value}])
+
+    # --- saving ---
+
+    def save(self, thing: K) -> K:
+        """Save a bird, entry or pair, new or changed; gives it back with number and time.
+
+        Raises
+        ------
+        FieldmarksError
+            A value is out of bounds, a bird it names is missing, another bird has its ring, or its
+            parents would make it its own ancestor.
+        ConflictError
+            Someone else changed it since it was read.
+        """
+        (kept,) = self.save_all([thing])
+        return kept
+
+    def save_all(self, things: Sequence[K]) -> list[K]:
+        """Save several things together: all of them or none."""
+        with self.writing() as work:
+            return self._save(work, things)
 
     def withdraw(self, thing: K, why: str) -> K:
         """Save a bird, entry or pair as one that no longer counts; it stays on record.
@@ -137,189 +204,93 @@ class Store(Reader):
             raise FieldmarksError("no reason is given", mend="Say why it no longer counts")
         return self.save(dataclasses.replace(thing, withdrawn=why.strip()))
 
-    def save_all(self, things: Sequence[Kept]) -> None:
-        """Save several things together: all of them or none."""
-        with self.writing() as work:
-            for thing in things:
-                self._put(work, thing)
-
-    def save_entry(self, entry: Entry, shots: Sequence[Any], tables: Any) -> Entry:
-        """Save a moult entry with new photos.
+    def save_entry(
+        self, entry: Entry, evidence: Sequence[Evidence], tables: Tables | None
+    ) -> Entry:
+        """Save a moult entry with new photos, in an order that does not depend on theirs.
 
         Parameters
         ----------
         entry : Entry
-            Its looks, if any, are kept; new ones are added.
-        shots : sequence of Shot
+            Its observations, if any, are kept; new ones are added.
+        evidence : sequence of Evidence
         tables : Tables
-            The tables the shots were judged by; a copy is kept.
+            The tables the photos were judged by; a copy is kept.
         """
-        from fieldmarks.birds.observation import look_of
-
-        looks = [look_of(shot, tables) for shot in shots]
+        by_photo = sorted(evidence, key=lambda e: (e.record.measurement.facts.taken, e.sha256))
+        new = [(observation_of(e, tables), e) for e in by_photo if tables is not None]
+        observations = (*entry.observations, *(o for o, _ in new))
         with self.writing() as work:
-            for look, shot in zip(looks, shots, strict=True):
-                work.files[photo_path(look)] = shot.photo
-                work.files[beside_path(look, "regions")] = shot.region_file
-                work.files[beside_path(look, "record")] = shot.record_file
-                if f"tables/{look.table_fingerprint}.zip" not in work.files:
-                    self._keep_tables(work, tables)
-            return self._put(work, dataclasses.replace(entry, looks=(*entry.looks, *looks)))
-
-    def _keep_tables(self, work: Writing, tables: Any) -> None:
-        from fieldmarks.birds.tables_copy import pack_tables
-
-        name = f"tables/{tables.fingerprint}.zip"
-        if not (self.folder / name).exists():
-            packed = pack_tables(tables)
-            if packed is not None:
-                work.files[name] = packed
-
-    def _put(self, work: Writing, thing: K) -> K:
-        thing = checked(thing)
-        self._check_references(work.connection, thing)
-        table = rows.KIND_TABLES[type(thing)]
-        earlier = work.connection.execute(
-            select(table.c.number, table.c.revision).where(table.c.id == thing.id)
-        ).first()
-        if earlier is not None and earlier.revision != thing.revision:
-            raise FieldmarksError(
-                "it was changed elsewhere since you opened it",
-                where=_label(thing),
-                mend="Open it again and repeat your change",
-            )
-        number = earlier.number if earlier else next_number(work.connection, type(thing))
-        kept = dataclasses.replace(
-            thing, number=number, revision=thing.revision + 1, saved_at=now()
-        )
-        rows.put(work.connection, kept)
-        work.files[f"{folder_of(type(kept))}/{kept.id}.json"] = to_json(kept)
-        if isinstance(kept, Pair):
-            return kept
-        work.touched.add(kept.bird if isinstance(kept, Entry) else kept.id)
+            (kept,) = self._save(work, [dataclasses.replace(entry, observations=observations)])
+            for observation, e in new:
+                self.put_photo(work, photo_name(observation), e.photo)
+                put_record(work, kept.id, observation.id, photo_name(observation), e.record_file)
+            if new and tables is not None:
+                self._keep_tables(work, tables)
         return kept
 
-    def _check_references(self, connection: Connection, thing: Kept) -> None:
-        if isinstance(thing, Bird):
-            named = [b for b in (thing.father, thing.mother) if b]
-            if named:
-                from fieldmarks.birds.pedigree import check_loops
+    def put_photo(self, work: Writing, name: str, data: bytes) -> None:
+        """Write a photo of a save; it is taken back if the save fails."""
+        if self.photos.put(name, data):
+            work.photos.append(name)
 
-                known = ancestry(connection, named)
-                known[thing.id] = (thing.father, thing.mother)
-                check_loops(known, lambda key: self._name(connection, key))
-        elif isinstance(thing, Entry):
-            named = [thing.bird]
-        else:
-            named = [thing.first, thing.second, *(y.bird for y in thing.young if y.bird)]
-            if thing.first == thing.second:
-                raise FieldmarksError(
-                    "a bird cannot be paired with itself", mend="Choose two birds"
-                )
-        table = models.birds
-        found = set(connection.scalars(select(table.c.id).where(table.c.id.in_(named))))
-        if set(named) - found:
-            raise FieldmarksError(
-                "it names a bird that is not in the store",
-                where=_label(thing),
-                mend="Add that bird first",
-            )
+    def _keep_tables(self, work: Writing, tables: Tables) -> None:
+        from fieldmarks.birds.tables_copy import pack_tables
 
-    def _name(self, connection: Connection, key: str) -> str:
-        table = models.birds
-        return connection.scalar(select(table.c.name).where(table.c.id == key)) or key[:8]
+        table = orm.rule_tables
+        known = select(table.c.fingerprint).where(table.c.fingerprint == tables.fingerprint)
+        if work.connection.scalar(known) is None and (packed := pack_tables(tables)) is not None:
+            row = {"fingerprint": tables.fingerprint, "packed": packed}
+            work.connection.execute(insert(table), [row])
+
+    def _save(self, work: Writing, things: Sequence[K]) -> list[K]:
+        """Give things their numbers and the next revision, and write them."""
+        things = [checked(thing) for thing in things]
+        kept: list[K] = []
+        for kind, table in KINDS.items():
+            own = [t for t in things if isinstance(t, kind)]
+            here: dict[str, K] = known(work.connection, kind, [t.id for t in own])
+            number = next_number(work.connection, table)
+            for thing in own:
+                earlier = here.get(thing.id)
+                if earlier is not None and earlier.revision != thing.revision:
+                    raise ConflictError(earlier, thing)
+                given = {"revision": thing.revision + 1, "saved_at": now()}
+                given["number"] = earlier.number if earlier else number
+                number += earlier is None
+                kept.append(dataclasses.replace(thing, **given))  # type: ignore[arg-type]
+        put(work, kept)
+        by_id = {t.id: t for t in kept}
+        return [by_id[t.id] for t in things]
 
     @contextmanager
     def writing(self) -> Iterator[Writing]:
         """One save: everything in it is kept, or nothing."""
+        if self.read_only:
+            raise NO_WRITING
         work: Writing | None = None
         try:
             with writing(self.engine) as connection:
-                work = Writing(connection, self.folder / "unfinished" / f"{new_id()}.json")
+                work = Writing(connection)
                 yield work
-                self._summarise(connection, work.touched)
-                self.write_files(work)
+                summarise(work)
         except BaseException as error:
-            if work is not None and work.note.exists():
-                self.finish()
+            if work is not None and work.photos:
+                with suppress(Exception):  # else they are left over, and 'check-store' finds them
+                    self.take_back(work.photos)
             if isinstance(error, OSError):
                 raise cannot_write(self.folder, error) from None
             raise
-        work.note.unlink(missing_ok=True)
 
-    def write_files(self, work: Writing) -> None:
-        """Write the files of a save, after a note of what they are."""
-        if not work.files:
-            return
-        write_whole(work.note, json.dumps(sorted(work.files)))
-        folders = set()
-        for name, content in work.files.items():
-            path = self.folder / name
-            folders.add(path.parent)
-            if isinstance(content, Path):
-                path.parent.mkdir(parents=True, exist_ok=True)
-                os.replace(content, path)
-            elif not (name.startswith("photos/") and path.exists()):
-                write_whole(path, content, settle=False)
-        for folder in folders:
-            settle_folder(folder)
-        work.files.clear()
-
-    def finish(self) -> None:
-        """Finish saves that a crash cut off: the database decides what counts."""
-        left = self.folder / "unfinished"
-        if not any(left.iterdir()):
-            return
+    def take_back(self, names: Sequence[str]) -> int:
+        """Remove photos that no entry names; gives how many. No save is under way meanwhile."""
+        table = orm.observations
         with writing(self.engine) as connection:
-            # The lock is ours: no save is under way any more, so every note left is a cut-off one.
-            for part in left.glob(".*.part"):
-                part.unlink(missing_ok=True)
-            for staging in left.glob(f"{STAGING}*"):
-                shutil.rmtree(staging, ignore_errors=True)
-            for note in sorted(left.glob("*.json")):
-                for name in json.loads(note.read_bytes()):
-                    clear_parts(self.folder / str(name))
-                    self._match_database(connection, str(name))
-                note.unlink(missing_ok=True)
-
-    def _match_database(self, connection: Connection, name: str) -> None:
-        """Bring one file of the folder in line with the database."""
-        path = self.folder / name
-        folder, _, rest = name.partition("/")
-        if folder in FOLDERS:
-            kept = self.side_content(connection, folder, rest.removesuffix(".json"))
-            if kept is None:
-                path.unlink(missing_ok=True)
-            else:
-                write_whole(path, to_json(kept))
-        elif folder == "photos":
-            photo, *more = path.name.split(".")
-            column, key = models.looks.c.photo, photo
-            if len(more) > 1:
-                column, key = models.looks.c.id, more[0]
-            known = select(func.count()).where(column == key)
-            if not connection.scalar(known):
-                path.unlink(missing_ok=True)
-
-    def side_content(self, connection: Connection, folder: str, key: str) -> Kept | None:
-        """The bird, entry or pair that a side file should hold."""
-        kind = FOLDERS[folder]
-        reader: Callable[..., Sequence[Kept]] = getattr(rows, folder)
-        found = reader(connection, rows.KIND_TABLES[kind].c.id == key)
-        return found[0] if found else None
-
-    def _summarise(self, connection: Connection, touched: Iterable[str]) -> None:
-        from fieldmarks.birds.due import summarise
-
-        for key in touched:
-            summarise(connection, key)
-
-
-def next_number(connection: Connection, kind: type) -> int:
-    """The number after the largest in use."""
-    table = rows.KIND_TABLES[kind]
-    return int(connection.scalar(select(func.coalesce(func.max(table.c.number), 0))) or 0) + 1
-
-
-def _label(thing: Kept) -> str:
-    return thing.name if isinstance(thing, Bird) else type(thing).__name__.lower()
+            found: set[str] = set()
+            for some in batches(names):
+                query = select(table.c.photo).where(table.c.photo.in_(some))
+                found |= set(connection.scalars(query))
+            spare = [name for name in names if name not in found]
+            for name in spare:
+                self.photos.remove(name)
+        return len(spare)

@@ -45,11 +45,11 @@ def _pack(folders: list[Path]) -> bytes:
     return out.getvalue()
 
 
-def is_whole(path: Path) -> bool:
-    """Whether a file holds the rule tables whose fingerprint is its name."""
+def is_whole(packed: bytes, fingerprint: str) -> bool:
+    """Whether packed tables are those of a fingerprint."""
     try:
-        return unpack_tables(path.read_bytes()).fingerprint == path.stem
-    except (OSError, TableError):
+        return unpack_tables(packed).fingerprint == fingerprint
+    except TableError:
         return False
 
 

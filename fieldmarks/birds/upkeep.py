@@ -1,186 +1,124 @@
-"""Looking after a store: check it, mend it, and rebuild the database from the folder."""
+"""Looking after a store: do the photos and the database go together?"""
 
 from __future__ import annotations
 
-import dataclasses
-import hashlib
-import os
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
+from sqlalchemy import select, update
+
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds import rows
-from fieldmarks.birds.exchange import everything, needed_files, renumber
-from fieldmarks.birds.model import FOLDERS, Bird, Entry, Kept, Pair, from_json, to_json
-from fieldmarks.birds.store import DATABASE_FILE, Store, Writing
+from fieldmarks.birds import orm
+from fieldmarks.birds.exchange import everything
+from fieldmarks.birds.photos import PhotoFolder, photo_name
+from fieldmarks.birds.ring import ring_key
+from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
 
 
 @dataclass(frozen=True)
 class StoreProblem:
-    """Something in the folder and the database that do not go together.
+    """Something that is not as it should be.
 
     Parameters
     ----------
     where : str
-        File or record.
+        Photo, bird or record.
     problem : str
+    mend : str
     mendable : bool
         Whether :func:`mend_store` puts it right without losing anything.
     """
 
     where: str
     problem: str
-    mendable: bool
+    mend: str
+    mendable: bool = False
 
     def __str__(self) -> str:
-        tail = "can be mended" if self.mendable else "take it from a backup, or leave it"
-        return f"{self.where}: {self.problem} ({tail})"
+        return f"{self.where}: {self.problem} ({'can be mended' if self.mendable else self.mend})"
 
 
 def check_store(store: Store) -> list[StoreProblem]:
-    """Compare folder and database, and every photo with its fingerprint."""
-    known = {_side_name(t): t for group in everything(store) for t in group}
-    found, broken = _side_files(store.folder)
-    problems = [
-        StoreProblem(name, "its side file is missing or out of date", True)
-        for name, thing in known.items()
-        if found.get(name) != thing
-    ]
-    problems += [StoreProblem(where, text, False) for where, text in broken]
-    for name, thing in found.items():
-        if name not in known:
-            missing = _missing(store.folder, thing)
-            text = (
-                f"not in the database; it lacks {missing[0]}" if missing else "not in the database"
-            )
-            problems.append(StoreProblem(name, text, not missing))
-    problems += [
-        StoreProblem(f"tables/{path.name}", "this copy of the rule tables is damaged", False)
-        for path in sorted((store.folder / "tables").glob("*.zip"))
-        if not is_whole(path)
-    ]
-    return problems + _photo_problems(store, known)
-
-
-def _photo_problems(store: Store, known: dict[str, Kept]) -> list[StoreProblem]:
-    problems = []
+    """Look for photos, records and tables that are lost, changed or left over, and double rings."""
+    birds, entries, _ = everything(store)
+    backup = "take it from a backup with 'bring-in'"
+    problems: list[StoreProblem] = []
     wanted: set[str] = set()
-    for look in (look for t in known.values() if isinstance(t, Entry) for look in t.looks):
-        photo, regions, record = needed_files(look)
-        wanted |= {photo, regions, record}
-        path = store.folder / photo
-        if not path.exists():
-            problems.append(StoreProblem(photo, f"the photo {look.file} is missing", False))
-        elif hashlib.sha256(path.read_bytes()).hexdigest() != look.photo:
-            problems.append(StoreProblem(photo, f"the photo {look.file} was changed", False))
+    for observation in (o for e in entries for o in e.observations):
+        wanted.add(photo_name(observation))
+        for get in (store.photo, store.record_file):
+            try:
+                get(observation)
+            except FieldmarksError as error:
+                problems.append(StoreProblem(error.where, error.problem, backup))
+    if not (store.read_only and not wanted):
         problems += [
-            StoreProblem(name, f"a file of {look.file} is missing", False)
-            for name in (regions, record)
-            if not (store.folder / name).exists()
+            StoreProblem(f"photos/{name}", "left over from a save that was cut off", "", True)
+            for name in store.photos.names()
+            if name not in wanted
         ]
-    for path in sorted((store.folder / "photos").rglob("*")):
-        name = path.relative_to(store.folder).as_posix()
-        if path.is_file() and name not in wanted:
-            problems.append(StoreProblem(name, "no entry knows this file", False))
+    with store.engine.connect() as connection:
+        for fingerprint, packed in connection.execute(select(orm.rule_tables)):
+            if not is_whole(packed, fingerprint):
+                said = "this copy of the rule tables is damaged"
+                problems.append(StoreProblem(f"tables {fingerprint[:12]}", said, backup))
+    rings: dict[str, str] = {}
+    for bird in (b for b in birds if b.ring and not b.withdrawn):
+        key = f"{ring_key(bird.ring)} {bird.ring_year}"
+        if key in rings:
+            said = f"{rings[key]} and {bird.name} have one ring"
+            problems.append(StoreProblem(f"ring {bird.ring}", said, "correct one of them"))
+        rings.setdefault(key, bird.name)
     return problems
 
 
-def mend_store(store: Store) -> int:
-    """Take in side files that the database does not know, and write out-of-date ones afresh.
+def mend_store(store: Store, elsewhere: Path | None = None) -> int:
+    """Remove what cut-off saves left, and take in photos and records that lie elsewhere.
 
-    A side file with a higher revision than the database wins: it was confirmed later. Nothing is
-    removed.
+    Parameters
+    ----------
+    store : Store
+    elsewhere : Path, optional
+        Folder of a store of version 0.2, such as a member's own beside a club's database. Photos
+        and records that are lost here are looked for in it; nothing in it is changed.
 
     Returns
     -------
     int
-        How many records were mended.
+        How many files and records were mended.
     """
-    found, _ = _side_files(store.folder)
-    with store.writing() as work:
-        known = {_side_name(t): t for group in _now(work) for t in group}
-        new, newer = [], []
-        for name, thing in found.items():
-            if _missing(store.folder, thing):
-                continue
-            if name not in known:
-                new.append(thing)
-            elif thing.revision > known[name].revision:
-                newer.append(dataclasses.replace(thing, number=known[name].number))
-        new = renumber(work, new)
-        for kind in (Bird, Entry, Pair):
-            rows.put_new(work.connection, [t for t in new if isinstance(t, kind)])
-        for thing in newer:
-            rows.put(work.connection, thing)
-        changed = {_side_name(t): t for t in (*new, *newer)}
-        for name, thing in (known | changed).items():
-            path = store.folder / name
-            if not path.exists() or path.read_bytes() != to_json(thing):
-                work.files[name] = to_json(thing)
-        for thing in changed.values():
-            if isinstance(thing, Bird | Entry):
-                work.touched.add(thing.bird if isinstance(thing, Entry) else thing.id)
-        return len(set(work.files) | set(changed))
+    count = 0 if elsewhere is None else _gather(store, elsewhere)
+    return count + store.take_back(list(store.photos.names()))
 
 
-def _now(work: Writing) -> tuple[list[Bird], list[Entry], list[Pair]]:
-    return rows.birds(work.connection), rows.entries(work.connection), rows.pairs(work.connection)
-
-
-def rebuild(folder: Path) -> Store:
-    """Make the SQLite database afresh from the folder; the old one is put aside, not removed.
-
-    Raises
-    ------
-    FieldmarksError
-        A side file cannot be read; the old database is then back in place.
-    """
-    _, broken = _side_files(folder)
-    if broken:
-        where, text = broken[0]
-        raise FieldmarksError(text, where=where, mend="Mend or move this file, then try again")
-    moved = []
-    for ending in ("", "-wal", "-shm"):
-        old = folder / f"{DATABASE_FILE}{ending}"
-        if old.exists():
-            aside = old.with_name(f"{DATABASE_FILE}.aside{ending}")
-            os.replace(old, aside)
-            moved.append((aside, old))
-    try:
-        store = Store(folder)
-        mend_store(store)
-    except BaseException:
-        for aside, old in moved:
-            os.replace(aside, old)
-        raise
-    return store
-
-
-def _side_name(thing: Kept) -> str:
-    folder = next(name for name, kind in FOLDERS.items() if kind is type(thing))
-    return f"{folder}/{thing.id}.json"
-
-
-def _side_files(folder: Path) -> tuple[dict[str, Kept], list[tuple[str, str]]]:
-    """Every side file that can be read, and what is wrong with the others."""
-    found: dict[str, Kept] = {}
-    broken = []
-    for place, kind in FOLDERS.items():
-        for path in sorted((folder / place).glob("*.json")):
-            name = f"{place}/{path.name}"
+def _gather(store: Store, elsewhere: Path) -> int:
+    there, count = PhotoFolder(elsewhere / "photos"), 0
+    _, entries, _ = everything(store)
+    for observation in (o for e in entries for o in e.observations):
+        name = photo_name(observation)
+        try:
+            store.photo(observation)
+        except FieldmarksError:
             try:
-                thing: Kept = from_json(kind, path.read_bytes(), name)
-                if thing.id != path.stem:
-                    broken.append((name, "its id is not its name"))
-                else:
-                    found[name] = thing
-            except FieldmarksError as error:
-                broken.append((name, error.problem))
-    return found, broken
-
-
-def _missing(folder: Path, thing: Kept) -> list[str]:
-    if not isinstance(thing, Entry):
-        return []
-    return [n for look in thing.looks for n in needed_files(look) if not (folder / n).exists()]
+                data = there.get(name)
+            except FieldmarksError:
+                continue
+            with store.writing() as work:
+                store.put_photo(work, name, data)
+            count += 1
+    table = orm.observations
+    with store.writing() as work:
+        lost = select(table.c.id, table.c.photo).where(table.c.record.is_(None))
+        for row in work.connection.execute(lost).all():
+            path = elsewhere / "photos" / Path(row.photo).with_suffix(f".{row.id}.record.json")
+            aside = elsewhere / "edition-2" / path.relative_to(elsewhere)
+            for file in (path, aside):
+                if file.is_file():
+                    change = update(table).where(table.c.id == row.id)
+                    packed = zlib.compress(file.read_bytes())
+                    work.connection.execute(change.values(record=packed))
+                    count += 1
+                    break
+    return count

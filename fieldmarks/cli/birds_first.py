@@ -200,15 +200,20 @@ def look(
     ] = False,
 ) -> None:
     """Measure photos of a bird and keep them as an entry of its moult record."""
-    from fieldmarks.birds.observation import shot_of_file
-    from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
+    from fieldmarks.birds.observation import evidence_of_file
+    from fieldmarks.birds.service import (
+        WhichBirdError,
+        keep_look,
+        lost_comparisons,
+        question_for,
+    )
 
     tables, on = rule_tables(), read_day(day) or date.today()
     with open_store(context) as store:
         found = store.find(bird)
         question = question_for(found, on, stage.value, tables)
-        shots = [shot_of_file(path, tables, question) for path in photo]
-        keep = partial(keep_look, store, found, shots, tables, on, stage.value, by, note)
+        evidence = [evidence_of_file(path, tables, question) for path in photo]
+        keep = partial(keep_look, store, found, evidence, tables, on, stage.value, by, note)
         try:
             entry = keep(sure=yes)
         except WhichBirdError as asks:
@@ -218,8 +223,10 @@ def look(
                 say(doubt)
             typer.confirm(f"Is it {found.label}?", abort=True, err=True)
             entry = keep(sure=True)
-    for kept in entry.looks:
+    for kept in entry.observations:
         print(f"{kept.file}: {kept.sentence}")
+    for line in lost_comparisons(evidence, tables):
+        print(line)
     say(f"Kept as entry {entry.number} of {found.label}.")
 
 
@@ -277,18 +284,9 @@ def put_back(context: typer.Context, bird: BirdName) -> None:
     import dataclasses
 
     with open_store(context) as store:
-        off = store.birds_off_the_list()
-        asked = bird.strip().lower()
-        found = [b for b in off if asked in (b.name.lower(), b.ring.lower(), b.id)]
-        if len(found) != 1:
-            known = ", ".join(b.label for b in off) or "none"
-            raise FieldmarksError(
-                "there is no one bird of that name off the list",
-                where=bird,
-                mend=f"Off the list: {known}",
-            )
-        store.save(dataclasses.replace(found[0], withdrawn=""))
-    say(f"{found[0].label} is on the list again.")
+        found = store.find(bird, off_the_list=True)
+        store.save(dataclasses.replace(found, withdrawn=""))
+    say(f"{found.label} is on the list again.")
 
 
 @app.command()
@@ -310,7 +308,6 @@ def before_buying(
 
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     """Fields of a bird from options that were given; empty text takes a fact off."""
-    from fieldmarks.birds.ring import check_ring, read_pattern
 
     tables = rule_tables()
     plain = ("ring", "sex_by", "source", "promised", "notes")
@@ -332,5 +329,4 @@ def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     if given["split_for"] is not None:
         split = [known_as(word, tables.varieties, "variety") for word in given["split_for"]]
         values["split_for"] = tuple(key for key in split if key)
-    check_ring(values.get("ring", ""), read_pattern(store.folder))
     return values

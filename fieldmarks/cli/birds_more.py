@@ -48,6 +48,13 @@ class Choice(StrEnum):
     theirs = "theirs"
 
 
+class SameRing(StrEnum):
+    """What two birds with one ring are."""
+
+    refuse = "refuse"
+    one_bird = "one-bird"
+
+
 @app.command()
 def pair_advice(
     context: typer.Context,
@@ -194,21 +201,24 @@ def dossier(
     with open_store(context) as store:
         found = store.find(bird)
         entries = entries_of_day(store, found, read_day(day))
-        seal = make_dossier(store, found, entries, tables, into, with_place)
-    print(seal)
+        made = make_dossier(store, found, entries, tables, into, with_place)
+    print(made.seal)
+    print(f"Signed with your key {made.key}")
     say(TOLD_WITH_PLACE if with_place else TOLD)
-    say(f"Written: {into}. Tell the other side this seal by another way, so they can compare it.")
+    say(f"Written: {into}. Tell the other side seal and key by another way, so they can compare.")
 
 
 @app.command()
 def verify(
     file: Annotated[Path, typer.Argument(help="The dossier.")],
+    seal: Annotated[str, typer.Option("--seal", help="Seal that its maker told you.")] = "",
+    key: Annotated[str, typer.Option("--key", help="Key that its maker told you.")] = "",
 ) -> None:
     """Measure everything in a dossier again: same or different, number by number."""
     from fieldmarks.birds.dossier import verify_dossier
     from fieldmarks.cli import printing
 
-    result = verify_dossier(file, rule_tables())
+    result = verify_dossier(file, rule_tables(), seal, key)
     printing.print_verified(result, console())
     if not result.same:
         raise typer.Exit(DIFFERENT)
@@ -236,12 +246,18 @@ def bring_in(
     keep: Annotated[
         Choice, typer.Option("--keep", help="Where both differ: refuse all, keep mine, or theirs.")
     ] = Choice.refuse,
+    same_ring: Annotated[
+        SameRing,
+        typer.Option(
+            "--same-ring", help="Where another bird here has the ring of one in the file."
+        ),
+    ] = SameRing.refuse,
 ) -> None:
     """Read an exported file into the store: all of it or nothing."""
     from fieldmarks.birds.exchange import import_store
 
     with open_store(context) as store:
-        say(f"Brought in: {import_store(store, file, keep.value)}.")
+        say(f"Brought in: {import_store(store, file, keep.value, same_ring is SameRing.one_bird)}.")
 
 
 @app.command()
@@ -255,7 +271,7 @@ def read_list(
 ) -> None:
     """Look through a list of birds (CSV); nothing is imported without --accept."""
     from fieldmarks.birds.listfile import accept_list, preview_list
-    from fieldmarks.birds.ring import read_pattern
+    from fieldmarks.birds.service import RING_PATTERN
     from fieldmarks.cli import printing
 
     try:
@@ -266,7 +282,7 @@ def read_list(
         ) from None
     tables = rule_tables()
     with open_store(context) as store:
-        preview = preview_list(data, store.birds(), tables, read_pattern(store.folder))
+        preview = preview_list(data, store.birds(), tables, store.setting(RING_PATTERN))
         printing.print_preview(preview, console())
         if accept:
             say(f"{accept_list(store, preview, leave_out)} birds imported.")
@@ -282,25 +298,29 @@ def ring_shape(
     ] = None,
 ) -> None:
     """Show or set the shape that your ring numbers have."""
-    from fieldmarks.birds.ring import read_pattern, write_pattern
+    from fieldmarks.birds.service import RING_PATTERN
 
     with open_store(context) as store:
         if pattern is not None:
-            write_pattern(store.folder, pattern)
-        print(read_pattern(store.folder) or "Ring numbers are not checked.")
+            store.set_setting(RING_PATTERN, pattern.strip())
+        print(store.setting(RING_PATTERN) or "Ring numbers are not checked.")
 
 
 @app.command()
 def check_store(
     context: typer.Context,
     mend: Annotated[bool, typer.Option("--mend", help="Mend what can be mended.")] = False,
+    elsewhere: Annotated[
+        Path | None,
+        typer.Option("--from", help="With --mend: a folder where lost photos may lie."),
+    ] = None,
 ) -> None:
-    """Compare photos, side files and database with each other."""
+    """Compare the photos, their records and the database with each other."""
     from fieldmarks.birds import upkeep
 
     with open_store(context) as store:
         if mend:
-            say(f"{upkeep.mend_store(store)} records mended.")
+            say(f"{upkeep.mend_store(store, elsewhere)} files and records mended.")
         problems = upkeep.check_store(store)
     for problem in problems:
         print(problem)
@@ -310,19 +330,28 @@ def check_store(
 
 
 @app.command()
-def rebuild(context: typer.Context) -> None:
-    """Make the database of this computer afresh from the folder of photos and side files."""
-    from fieldmarks.birds import upkeep
-    from fieldmarks.birds.store import default_folder
+def restore(context: typer.Context) -> None:
+    """Put the newest whole copy in place of a damaged database file."""
+    import os
 
-    folder = (context.obj or (None, None))[0] or default_folder()
-    with upkeep.rebuild(folder) as store:
-        say(f"Rebuilt: {len(store.birds())} birds. The old database lies beside it (.aside).")
+    from fieldmarks.birds import database
+    from fieldmarks.birds import store as store_module
+
+    folder, address = context.obj or (None, None)
+    if address or os.environ.get(store_module.URL_VARIABLE):
+        raise FieldmarksError(
+            "a database elsewhere is restored by whoever looks after it",
+            mend="Or bring your last backup into an empty database: 'bring-in'",
+        )
+    folder = folder or store_module.default_folder()
+    file = folder / store_module.DATABASE_FILE
+    copy = database.restore(file, folder / store_module.COPIES)
+    say(f"Restored from {copy.name}: what was saved after it is lost. The old file is put aside.")
 
 
 @app.command()
 def schema() -> None:
-    """Print the JSON Schema of the side files."""
+    """Print the JSON Schema of birds, entries and pairs in an export."""
     import json
 
     from fieldmarks.birds.model import life_schema

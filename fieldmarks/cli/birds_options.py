@@ -23,7 +23,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-BirdName = Annotated[str, typer.Argument(metavar="BIRD", help="Its name or ring number.")]
+BirdName = Annotated[str, typer.Argument(metavar="BIRD", help="Its name, ring number or id.")]
 OnDay = Annotated[str | None, typer.Option("--day", help="Only entries of this day.")]
 
 
@@ -31,7 +31,8 @@ OnDay = Annotated[str | None, typer.Option("--day", help="Only entries of this d
 def where(
     context: typer.Context,
     folder: Annotated[
-        Path | None, typer.Option("--store", help="Folder of the store. Default: your own.")
+        Path | None,
+        typer.Option("--store", help="Folder of the store; of the photos, beside --database."),
     ] = None,
     database: Annotated[
         str | None, typer.Option("--database", help="Database of a club: postgresql://...")

@@ -12,7 +12,7 @@ from rich.text import Text
 from fieldmarks.birds.agreement import Agreement
 from fieldmarks.birds.buying import BuyingCheck
 from fieldmarks.birds.collection import BirdPage, CollectionPage
-from fieldmarks.birds.dossier import Verified
+from fieldmarks.birds.compare import Verified
 from fieldmarks.birds.listfile import Preview
 from fieldmarks.birds.mating import MatingResult
 from fieldmarks.birds.model import Entry, Pair
@@ -44,13 +44,13 @@ def print_list(page: CollectionPage, today: date, console: Console) -> None:
     """A list of birds."""
     table = Table(
         "name", "ring", "species", "variety", "sex", "hatched", "last look", "signs", "doubts", "",
-        box=None,
+        "id", box=None,
     )  # fmt: skip
     for row in page.rows:
         due = "look now" if row.look_due is not None and row.look_due <= today else ""
         cells = (
             row.name, row.ring, row.species, row.variety, row.sex, row.hatched, row.last_day,
-            row.signs_seen or "", row.doubts or "", due,
+            row.signs_seen or "", row.doubts or "", due, row.id[:8],
         )  # fmt: skip
         table.add_row(*(Text("" if c is None else str(c)) for c in cells))
     fit(console, table)
@@ -64,7 +64,7 @@ def print_bird(page: BirdPage, tables: Tables, console: Console) -> None:
     species = tables.species.get(bird.species or "")
     _title(console, bird.label)
     name = species.name if species else "species not known"
-    console.print(Text(f"{name}, {bird.variety}, {bird.sex}"))
+    console.print(Text(f"{name}, {bird.variety}, {bird.sex}, id {bird.id[:8]}"))
     if bird.sex_by:
         console.print(Text(f"Sex known by: {bird.sex_by}"))
     if bird.hatched:
@@ -80,7 +80,7 @@ def print_bird(page: BirdPage, tables: Tables, console: Console) -> None:
         "Moult record",
         [
             f"entry {e.number}, {e.day}, {e.stage}, by {e.measured_by or 'someone'}: "
-            + " ".join(look.sentence for look in e.looks)
+            + " ".join(look.sentence for look in e.observations)
             for e in page.entries
         ],
     )
@@ -220,6 +220,7 @@ def print_verified(result: Verified, console: Console) -> None:
         detail = f": {check.detail}" if check.detail else ""
         console.print(Text(f"  {check.outcome:<9} {check.where}: {check.what}{detail}"))
     console.print(Text(f"Seal: {result.seal}"))
+    console.print(Text(f"Signed with the key: {result.key or 'none'}"))
     console.print("A dossier cannot show who took a photo, or which bird is on it.")
 
 

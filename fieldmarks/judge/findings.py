@@ -225,7 +225,7 @@ def _middle(drawn: ColourDraws) -> Array:
 
 
 def own_doubt(reading: Reading) -> float:
-    """Uncertainty that a reading has by itself, k = 2, CIEDE2000: without what all marks share."""
+    """Doubt that a reading has by itself, without what all marks share; k = 2, CIEDE2000."""
     own = tuple(part for part in reading.budget.parts if part.name not in SHARED_PARTS)
     return Budget(own).expanded(reading.lab)
 

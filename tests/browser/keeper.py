@@ -32,11 +32,13 @@ class Keeper:
 
     # ---- opening
 
-    def open_demo(self, name: str, with_marks: bool = False) -> RegionSet:
+    def open_demo(self, name: str, with_marks: bool = False, by_hand: bool = True) -> RegionSet:
         """Open an invented bird with one press; gives the regions that ship with it."""
         key = f"demo_full_{name}" if with_marks else f"demo_{name}"
         self.page.locator(f".st-key-{key} button").click()
         self._drawing_ready()
+        if by_hand and not with_marks:
+            self.by_hand()
         regions = read_region_file(region_file_of(demo_birds()[name]))
         self.size = (regions.width, regions.height)
         return regions
@@ -46,8 +48,25 @@ class Keeper:
         self.page.locator("input[type=file]").first.set_input_files(path)
         self.size = size
 
+    def measure_by_hand(self, path: Path, size: tuple[int, int]) -> None:
+        """Choose a photo of one's own, and draw on it."""
+        self.upload(path, size)
+        self._drawing_ready()
+        self.by_hand()
+        if self.now != "card":
+            self.pick("card")
+
     def _drawing_ready(self) -> None:
         self.board = Drawing(self.screen)
+        self.settle()
+
+    def by_hand(self) -> None:
+        """Refuse the card that was found, and draw instead of tapping."""
+        for name in ("No", "Draw myself"):
+            button = self.page.get_by_role("button", name=name, exact=True)
+            if button.count():
+                button.click()
+                self.settle()
 
     # ---- drawing
 
@@ -87,8 +106,23 @@ class Keeper:
 
     @property
     def verdict(self) -> str:
-        """The conclusion."""
-        return self.page.locator(".fm-verdict").locator("visible=true").inner_text()
+        """All of the verdict."""
+        return self.page.locator(".fm-verdict").inner_text()
+
+    @property
+    def headline(self) -> str:
+        """What the verdict begins with."""
+        return self.page.locator(".fm-verdict h2").inner_text()
+
+    @property
+    def bar(self) -> str:
+        """The line at the foot of a phone's screen."""
+        return self.page.locator(".fm-bar").inner_text()
+
+    @property
+    def now(self) -> str:
+        """The mark asked for."""
+        return self.page.locator(".next-mark").input_value()
 
     def tab(self, name: str) -> None:
         """Open a tab."""
@@ -97,8 +131,9 @@ class Keeper:
 
     def readings(self) -> dict[str, str]:
         """Mark -> its colour as the page shows it."""
-        self.tab("Colours")
-        labels = self.page.locator(".fm-reading summary").all_inner_texts()
+        self.tab("Details")
+        self.page.locator(".fm-reading").first.wait_for(state="attached")
+        labels = self.page.locator(".fm-reading summary").all_text_contents()
         found = (re.match(r"(.+): (L\* .+)", text) for text in labels)
         return {m[1]: m[2] for m in found if m}
 

@@ -60,8 +60,7 @@ def main() -> None:
         received = time.time()
         state.regions = event.regions
         state.suggestion, state.note = None, None
-        if event.kind == "picked":
-            state.mark = event.mark
+        state.mark = event.next or state.mark
         if event.kind == "tap" and event.at is not None:
             try:
                 reach = None if st.query_params.get("reach") == "none" else event.reach

@@ -29,13 +29,34 @@ ARGUMENTS = [
 ]  # fmt: skip
 
 
+def free_port() -> int:
+    """A port that nothing listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def serving(port: int) -> Iterator[str]:
+    """Run the app on a port as a keeper starts it; gives its address."""
+    from fieldmarks.app.serve import command
+
+    server = subprocess.Popen(
+        command(port, home_network=False), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    address = f"http://127.0.0.1:{port}"
+    try:
+        wait_for_server(address, server)
+        yield address
+    finally:
+        server.terminate()
+        server.wait(10)
+
+
 @contextmanager
 def serve(script: str | Path, *, port: int | None = None, theme: str = "") -> Iterator[str]:
     """Run a Streamlit script on a free port of this machine only; gives its address."""
-    if port is None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            port = probe.getsockname()[1]
+    port = port or free_port()
     command = [
         sys.executable, "-m", "streamlit", "run", str(script), f"--server.port={port}",
         "--server.address=127.0.0.1", "--server.headless=true", "--server.fileWatcherType=none",

@@ -180,7 +180,7 @@ def test_moults_show_lines_with_bars_and_what_became_of_a_sign(keeper):
 
 def test_a_look_is_added_from_a_photo_and_struck_out_again(keeper, club, tmp_path):
     store, made, _ = club
-    source = store.entries(made.birds["Quill"].id)[0].looks[0]
+    source = store.entries(made.birds["Quill"].id)[0].observations[0]
     (tmp_path / "quill.jpg").write_bytes(store.photo(source))
     (tmp_path / "quill.regions.json").write_bytes(store.region_file(source))
     bird = made.birds["Lantern"]
@@ -200,7 +200,7 @@ def test_a_look_is_added_from_a_photo_and_struck_out_again(keeper, club, tmp_pat
     keeper.page.get_by_text("Kept as entry").first.wait_for(timeout=30_000)
     (entry,) = store.entries(bird.id)
     assert (entry.stage, entry.measured_by) == ("later moult", "Cy")
-    assert entry.looks[0].photo == source.photo
+    assert entry.observations[0].photo == source.photo
     keeper.page.get_by_role("tab", name="Moults").click()
     keeper.page.locator("summary", has_text=f"entry {entry.number}").click()
     keeper.fill("Strike it out, because ...", "that is Quill")
@@ -217,14 +217,14 @@ def test_a_photo_on_the_workbench_is_kept_for_a_bird(keeper, club):
     keeper.press("Keep it in the moult record")
     keeper.page.get_by_text("Kept as entry").first.wait_for(timeout=30_000)
     (entry,) = store.entries(made.birds["Tansy"].id)
-    assert entry.looks[0].file == "personatus_orange_collar.jpg"
-    assert entry.looks[0].claimed == "personatus"
-    assert store.photo(entry.looks[0])
+    assert entry.observations[0].file == "personatus_orange_collar.jpg"
+    assert entry.observations[0].claimed == "personatus"
+    assert store.photo(entry.observations[0])
 
 
 def test_before_buying_from_a_photo(keeper, club, tmp_path):
     store, made, _ = club
-    look = store.entries(made.birds["Toffee"].id)[-1].looks[0]
+    look = store.entries(made.birds["Toffee"].id)[-1].observations[0]
     (tmp_path / "shop.jpg").write_bytes(store.photo(look))
     (tmp_path / "shop.regions.json").write_bytes(store.region_file(look))
     keeper.go("Before you buy")
@@ -370,7 +370,7 @@ def test_on_a_phone_nothing_runs_off_the_side(club, open_screen):
 
 def test_region_files_kept_in_the_store_are_web_annotations(club):
     store, made, _ = club
-    look = store.entries(made.birds["Quill"].id)[0].looks[0]
+    look = store.entries(made.birds["Quill"].id)[0].observations[0]
     import json
 
     assert json.loads(store.region_file(look)) == to_annotations(

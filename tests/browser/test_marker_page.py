@@ -73,7 +73,7 @@ def test_every_button_and_list_is_reached_by_tab_and_has_a_name(with_square):
         "Oval",
         "Tap to find",
         "Adjust",
-        "Slide",
+        "Look",
         "Closer",
         "Undo",
         "Delete",

@@ -148,11 +148,10 @@ def stores() -> tuple[bytes, ...]:
 def dossiers() -> tuple[bytes, ...]:
     """A dossier of one look."""
     from fieldmarks.birds.dossier import write_dossier
-    from fieldmarks.birds.observation import Testimony
 
     with tempfile.TemporaryDirectory() as place:
         path = Path(place, "dossier.zip")
-        told = [Testimony("Ada", date(2026, 3, 1), shot())]
+        told = [made_birds.told_by(shot(), "Ada", date(2026, 3, 1))]
         write_dossier(path, made_birds.a_bird("Pip"), told, tables())
         return (path.read_bytes(),)
 

@@ -2,8 +2,8 @@
 
 ``killed.py saves FOLDER SHOT`` saves entries until it is killed; prints each id once confirmed.
 ``killed.py import FOLDER ARCHIVE`` imports and prints "confirmed".
-``killed.py steps FOLDER SHOT ARCHIVE`` kills a child at every step of one save and of one import,
-and prints what was there afterwards.
+``killed.py steps FOLDER SHOT ARCHIVE [URL]`` kills a child before every SQL statement and every
+step on the disk of one save and of one import, and prints what was there afterwards.
 """
 
 import json
@@ -19,7 +19,7 @@ from sqlalchemy import event
 from fieldmarks.birds.exchange import everything, import_store
 from fieldmarks.birds.model import Entry, new_id
 from fieldmarks.birds.store import Store
-from fieldmarks.birds.upkeep import check_store
+from fieldmarks.birds.upkeep import check_store, mend_store
 from fieldmarks.rules import load_rules
 
 
@@ -61,23 +61,25 @@ def arm(store: Store, step: int) -> None:
 
     for name in ("fsync", "replace", "unlink"):
         hooked(name)
-    event.listen(store.engine, "commit", tick)
-    event.listen(store.engine, "checkin", tick)
+    for name in ("before_cursor_execute", "commit", "checkin"):
+        event.listen(store.engine, name, tick)
 
 
-def at_every_step(folder: Path, work, label: str) -> None:
+def at_every_step(folder: Path, work, label: str, url: str | None) -> None:
     """Fork a child for each step; report the store after its death."""
-    for step in range(1, 200):
+    for step in range(1, 400):
         child = os.fork()
         if child == 0:
-            with Store(folder) as store:
+            with Store(folder, url) as store:
                 arm(store, step)
                 work(store)
             os._exit(0)
         _, status = os.waitpid(child, 0)
         killed = os.WIFSIGNALED(status)
-        with Store(folder) as store:
+        with Store(folder, url) as store:
             birds, entries, pairs = everything(store)
+            problems = check_store(store)
+            mend_store(store)
             report = {
                 "label": label,
                 "step": step,
@@ -85,22 +87,29 @@ def at_every_step(folder: Path, work, label: str) -> None:
                 "birds": len(birds),
                 "entries": len(entries),
                 "pairs": len(pairs),
-                "problems": [str(p) for p in check_store(store)],
-                "left": [p.name for p in (folder / "unfinished").iterdir()],
+                "observations": sum(len(e.observations) for e in entries),
+                "lost": [str(p) for p in problems if not p.mendable],
+                "left": len(problems),
+                "after": [str(p) for p in check_store(store)],
             }
         print(json.dumps(report), flush=True)
         if not killed:
             return
 
 
-def steps(folder: Path, shots: Path, archive: Path) -> None:
+def steps(folder: Path, shots: Path, archive: Path, url: str = "") -> None:
     tables, shot = load_rules(), pickle.loads(shots.read_bytes())
-    at_every_step(folder, lambda store: store.save_entry(entry_for(store), [shot], tables), "save")
-    at_every_step(
-        folder.with_name("imported"), lambda store: import_store(store, archive), "import"
-    )
+
+    def save(store: Store) -> None:
+        store.save_entry(entry_for(store), [shot], tables)
+
+    at_every_step(folder, save, "save", url or None)
+    target = folder.with_name("imported")
+    other = url and f"{url}_imported"
+    at_every_step(target, lambda store: import_store(store, archive), "import", other or None)
 
 
 if __name__ == "__main__":
     mode, *places = sys.argv[1:]
-    {"saves": saves, "import": import_one, "steps": steps}[mode](*map(Path, places))
+    do = {"saves": saves, "import": import_one, "steps": steps}[mode]
+    do(*(Path(p) if "://" not in p else p for p in places))

@@ -1,13 +1,15 @@
 """Small painted photos and stores for the tests of a bird's life."""
 
+import dataclasses
 import hashlib
 import io
 from datetime import date
 
 from PIL import Image
 
+from fieldmarks.birds import orm
 from fieldmarks.birds.model import Bird, Entry, new_id
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import Evidence
 from fieldmarks.measure.colour import encode_srgb, lab_to_linear
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet, mask
@@ -48,11 +50,11 @@ def regions_for(colours, grow=0.0):
 
 
 def shoot(tables, colours, question=None, seed=0, grow=0.0, name="bird.png"):
-    """A shot of painted patches; the regions may be drawn a little to one side."""
+    """Evidence of painted patches; the regions may be drawn a little to one side."""
     data = paint(colours, seed)
     photo = decode_photo(data, name)
     regions = RegionSet(name, photo.width, photo.height, regions_for(colours, grow), photo.sha256)
-    return Shot(data, make_record(photo, regions, tables, question or Question()))
+    return Evidence(data, make_record(photo, regions, tables, question or Question()))
 
 
 CLEAN = {"face": (16, 0, 0), "collar": (80, 0, 78), "rump": (55, 0, -10)}
@@ -67,10 +69,21 @@ def an_entry(bird, day=date(2026, 3, 1), stage="after first moult", **more):
     return Entry(new_id(), bird.id, day, stage, **more)
 
 
-def folder_files(store):
-    """Every file that a save writes, with its fingerprint."""
-    return {
-        p.relative_to(store.folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
-        for p in sorted(store.folder.rglob("*"))
-        if p.is_file() and not p.name.startswith("birds.sqlite")
-    }
+def told_by(evidence, who, day):
+    return dataclasses.replace(evidence, measured_by=who, day=day)
+
+
+def stored(store):
+    """Everything that a store holds: photos, records, tables and settings by fingerprint."""
+    from sqlalchemy import select
+
+    def digest(data):
+        return hashlib.sha256(data).hexdigest()
+
+    found = {name: digest((store.folder / "photos" / name).read_bytes())
+             for name in store.photos.names()}  # fmt: skip
+    with store.engine.connect() as connection:
+        for table in (orm.observations, orm.rule_tables, orm.settings):
+            for key, *values in connection.execute(select(table)):
+                found[f"{table.name} {key}"] = digest(repr(values).encode())
+    return found

@@ -12,8 +12,8 @@ from fieldmarks.birds.collection import Filter, bird_page, collection_csv, list_
 from fieldmarks.birds.due import summary
 from fieldmarks.birds.invented import TODAY
 from fieldmarks.birds.listfile import accept_list, preview_list
-from fieldmarks.birds.observation import look_of
-from fieldmarks.birds.ring import check_ring, fits_pattern, read_pattern, write_pattern
+from fieldmarks.birds.observation import observation_of
+from fieldmarks.birds.ring import check_ring, fits_pattern
 from fieldmarks.birds.store import Store
 
 
@@ -169,18 +169,15 @@ def test_rings_are_checked_only_against_the_keepers_own_pattern(ring, pattern, f
             check_ring(ring, pattern)
 
 
-def test_a_pattern_is_kept(tmp_path, tables):
-    assert read_pattern(tmp_path) == ""
-    write_pattern(tmp_path, " AA9 ")
-    assert read_pattern(tmp_path) == "AA9"
+def test_rows_of_a_list_are_checked_by_the_pattern(tables):
     preview = preview_list(b"name,ring\nPip,XY7\nPep,XY\n", [], tables, "AA9")
     assert {(p.row, p.column) for p in preview.problems} == {(3, "ring")}
 
 
 def test_a_sign_seen_earlier_is_not_hidden_by_a_later_photo(tables, orange_shot, clean_shot):
     bird = a_bird(hatched=date(2023, 1, 1))
-    first = an_entry(bird, date(2026, 3, 1), looks=(look_of(orange_shot, tables),))
-    later = an_entry(bird, date(2026, 3, 9), looks=(look_of(clean_shot, tables),))
+    first = an_entry(bird, date(2026, 3, 1), observations=(observation_of(orange_shot, tables),))
+    later = an_entry(bird, date(2026, 3, 9), observations=(observation_of(clean_shot, tables),))
     assert summary(bird, [first], tables)["signs_seen"] > 0
     after = summary(bird, [first, later], tables)
     assert after["signs_seen"] + after["doubts"] > 0

@@ -7,7 +7,7 @@ import zipfile
 from datetime import date
 
 import pytest
-from made_birds import CLEAN, a_bird, shoot
+from made_birds import CLEAN, a_bird, shoot, told_by
 from PIL import Image
 from test_exchange import changed, relist
 
@@ -15,7 +15,7 @@ from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import dossier as dossier_module
 from fieldmarks.birds.dossier import verify_dossier, write_dossier
-from fieldmarks.birds.observation import Shot, Testimony
+from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 from fieldmarks.measure import uncertainty
 from fieldmarks.measure.correction import Correction
@@ -33,9 +33,9 @@ def told(tmp_path_factory, tables, clean_shot):
     """A dossier of two measurers, and its seal."""
     path = tmp_path_factory.mktemp("dossier") / "dossier.zip"
     other = shoot(tables, CLEAN, Question(claimed="personatus"), grow=5)
-    testimonies = [Testimony("Ada", DAY, clean_shot), Testimony("Bo", DAY, other)]
+    testimonies = [told_by(clean_shot, "Ada", DAY), told_by(other, "Bo", DAY)]
     bird = a_bird("Pip", ring="AB1", source="a secret address", notes="private")
-    return path, write_dossier(path, bird, testimonies, tables)
+    return path, write_dossier(path, bird, testimonies, tables).seal
 
 
 def different(verified):
@@ -62,7 +62,7 @@ def test_a_reading_made_with_a_phone_profile_can_be_repeated(tmp_path, tables):
     record = make_record(photo, regions, tables, bare.record.question, phone=phone)
     assert record.measurement.readings != bare.record.measurement.readings
     path = tmp_path / "d.zip"
-    write_dossier(path, a_bird("Pip"), [Testimony("Ada", DAY, Shot(bare.photo, record))], tables)
+    write_dossier(path, a_bird("Pip"), [told_by(Evidence(bare.photo, record), "Ada", DAY)], tables)
     verified = verify_dossier(path, tables)
     assert verified.same, different(verified)
 

@@ -7,10 +7,11 @@ import zipfile
 
 import jsonschema
 import pytest
-from made_birds import a_bird, an_entry, folder_files
+from made_birds import a_bird, an_entry, stored
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import archive as archive_module
+from fieldmarks.birds import orm
 from fieldmarks.birds.exchange import everything, export_store, import_store
 from fieldmarks.birds.model import Entry, Pair, new_id
 from fieldmarks.birds.store import Store
@@ -56,7 +57,7 @@ def test_an_export_of_the_whole_club_comes_back_equal_in_an_empty_store(club, tm
     with Store(tmp_path / "empty") as other:
         assert import_store(other, tmp_path / "club.zip") == moved
         assert everything(other) == everything(store)
-        assert folder_files(other) == folder_files(store)
+        assert stored(other) == stored(store)
         assert check_store(other) == []
         export_store(other, tmp_path / "again.zip")
     with zipfile.ZipFile(tmp_path / "club.zip") as a, zipfile.ZipFile(tmp_path / "again.zip") as b:
@@ -80,10 +81,10 @@ def test_the_schema_travels_with_the_data(small):
 def test_importing_twice_changes_nothing(small, tmp_path):
     with Store(tmp_path / "s") as other:
         import_store(other, small[1])
-        before = folder_files(other)
+        before = stored(other)
         moved = import_store(other, small[1])
         assert (moved.birds, moved.entries, moved.same) == (0, 0, 4)
-        assert folder_files(other) == before
+        assert stored(other) == before
 
 
 def test_an_import_into_a_store_in_use_goes_on_after_its_numbers(small, tmp_path):
@@ -145,7 +146,7 @@ def drop_bird(files, manifest):
 def spoil_entry(files, manifest):
     name = next(n for n in files if n.startswith("entries/"))
     entry = json.loads(files[name])
-    entry["looks"][0]["marks"][0]["dark"] = 7
+    entry["observations"][0]["marks"][0]["dark"] = 7
     files[name] = json.dumps(entry).encode()
     relist(files, manifest)
 
@@ -190,12 +191,12 @@ def test_a_bad_archive_is_refused_and_leaves_no_trace(small, tmp_path, change, s
     bad = changed(small[1], tmp_path / "bad.zip", change)
     with Store(tmp_path / "deep" / "s") as other:
         own = other.save(a_bird("Own"))
-        before = folder_files(other)
+        before = stored(other)
         with pytest.raises(FieldmarksError, match=said) as caught:
             import_store(other, bad)
         assert "\n" not in str(caught.value)
         assert other.birds() == [own]
-        assert folder_files(other) == before
+        assert stored(other) == before
     outside = [p.name for p in tmp_path.rglob("*outside*")]
     assert outside == []
 
@@ -235,7 +236,7 @@ def test_a_photo_that_was_changed_or_lost_comes_back_from_a_backup(small, tmp_pa
     _, archive = small
     with Store(tmp_path / "store") as store:
         import_store(store, archive)
-        whole = folder_files(store)
+        whole = stored(store)
         for path in (store.folder / "photos").rglob("*"):
             if path.is_file() and harm == "changed" and path.suffix != ".json":
                 path.write_bytes(b"something else")
@@ -246,7 +247,7 @@ def test_a_photo_that_was_changed_or_lost_comes_back_from_a_backup(small, tmp_pa
         moved = import_store(store, archive)
         assert (moved.mended, moved.entries, moved.photos) == (2, 0, 0)
         assert "whole again: 2" in str(moved)
-        assert folder_files(store) == whole
+        assert stored(store) == whole
         export_store(store, tmp_path / "out.zip")
         assert import_store(store, archive).mended == 0
 
@@ -254,21 +255,22 @@ def test_a_photo_that_was_changed_or_lost_comes_back_from_a_backup(small, tmp_pa
 def test_a_damaged_copy_of_the_tables_never_replaces_a_whole_one(
     small, tmp_path, orange_shot, tables
 ):
-    name = f"tables/{tables.fingerprint}.zip"
+    key = tables.fingerprint
     with Store(tmp_path / "mine") as mine:
         bird = mine.save(a_bird("Mine"))
         mine.save_entry(an_entry(bird), [orange_shot], tables)
-        whole = (mine.folder / name).read_bytes()
+        whole = mine.packed_tables(key)
 
         def cut(files, manifest):
-            files[name] = files[name][:-200]
+            files[f"tables/{key}.zip"] = files[f"tables/{key}.zip"][:-200]
             relist(files, manifest)
 
         import_store(mine, changed(small[1], tmp_path / "cut.zip", cut))
-        assert (mine.folder / name).read_bytes() == whole
+        assert mine.packed_tables(key) == whole
         assert check_store(mine) == []
         # A damaged one of one's own is seen, and comes back whole.
-        (mine.folder / name).write_bytes(whole[:-200])
+        with mine.writing() as work:
+            work.connection.execute(orm.rule_tables.update().values(packed=whole[:-200]))
         assert [p.problem for p in check_store(mine)] == ["this copy of the rule tables is damaged"]
         import_store(mine, small[1])
         assert check_store(mine) == []
@@ -276,4 +278,4 @@ def test_a_damaged_copy_of_the_tables_never_replaces_a_whole_one(
 
 def test_entries_in_an_export_are_whole(small):
     _, entries, _ = everything(small[0])
-    assert all(isinstance(e, Entry) and len(e.looks) == 2 for e in entries)
+    assert all(isinstance(e, Entry) and len(e.observations) == 2 for e in entries)

@@ -9,14 +9,13 @@ import warnings
 import zipfile
 
 import pytest
-from made_birds import a_bird, an_entry
+from made_birds import a_bird, an_entry, told_by
 from test_exchange import changed, relist
 
 from fieldmarks._util.errors import FieldmarksError, TableError
 from fieldmarks.birds import archive as archive_module
 from fieldmarks.birds.dossier import verify_dossier, write_dossier
 from fieldmarks.birds.exchange import everything, export_store, import_store
-from fieldmarks.birds.observation import Testimony
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 
@@ -42,7 +41,7 @@ def export(tmp_path_factory, tables, clean_shot):
 def dossier(tmp_path_factory, tables, clean_shot):
     """A dossier of one look."""
     path = tmp_path_factory.mktemp("dossier") / "dossier.zip"
-    told = [Testimony("Ada", an_entry(a_bird()).day, clean_shot)]
+    told = [told_by(clean_shot, "Ada", an_entry(a_bird()).day)]
     write_dossier(path, a_bird("One"), told, tables)
     return path
 
@@ -55,7 +54,7 @@ def refused(archive, tables):
         with pytest.raises(FieldmarksError) as caught:
             import_store(store, archive)
         assert everything(store) == ([], [], [])
-        assert not any((store.folder / "unfinished").iterdir())
+        assert list(store.photos.names()) == []
     with pytest.raises(FieldmarksError):
         verify_dossier(archive, tables)
     after = {p for p in place.rglob("*") if "store-in" not in str(p)}

@@ -12,7 +12,7 @@ import geotagged
 import pillow_heif
 import pytest
 from geotagged import SECRETS
-from made_birds import CLEAN, a_bird, an_entry, paint, regions_for
+from made_birds import CLEAN, a_bird, an_entry, paint, regions_for, told_by
 from PIL import Image
 from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
@@ -24,7 +24,7 @@ from fieldmarks.birds.compare import record_differences
 from fieldmarks.birds.dossier import verify_dossier, write_dossier
 from fieldmarks.birds.exchange import everything, export_store, import_store
 from fieldmarks.birds.model import Entry
-from fieldmarks.birds.observation import Shot, Testimony, shot_to_give
+from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.upkeep import check_store
 from fieldmarks.cli.main import main
@@ -67,7 +67,7 @@ def placed(request, tables):
     data = FILES[name](paint(CLEAN))
     photo = decode_photo(data, name)
     regions = RegionSet(name, photo.width, photo.height, regions_for(CLEAN), photo.sha256)
-    return Shot(data, make_record(photo, regions, tables, Question(claimed="personatus")))
+    return Evidence(data, make_record(photo, regions, tables, Question(claimed="personatus")))
 
 
 def told(data):
@@ -80,7 +80,7 @@ def inside(path):
 
 
 def test_a_shot_given_away_has_the_same_numbers_and_its_own_fingerprint(placed, tables):
-    given = shot_to_give(placed)
+    given = placed.without_place()
     assert told(placed.photo)
     assert not told(given.photo)
     assert given.record.measurement.sha256 != placed.record.measurement.sha256
@@ -94,7 +94,7 @@ def test_a_shot_given_away_has_the_same_numbers_and_its_own_fingerprint(placed, 
 
 def test_a_dossier_holds_no_place_and_still_gives_the_same_numbers(placed, tables, tmp_path):
     path = tmp_path / "d.zip"
-    seal = write_dossier(path, a_bird("Pip"), [Testimony("Ada", DAY, placed)], tables)
+    seal = write_dossier(path, a_bird("Pip"), [told_by(placed, "Ada", DAY)], tables).seal
     files = inside(path)
     assert {n: told(d) for n, d in files.items() if told(d)} == {}
     verified = verify_dossier(path, tables)
@@ -106,7 +106,7 @@ def test_a_dossier_holds_no_place_and_still_gives_the_same_numbers(placed, table
 
 def test_whoever_holds_the_photo_as_taken_can_match_it_to_the_dossier(placed, tables, tmp_path):
     path = tmp_path / "d.zip"
-    write_dossier(path, a_bird("Pip"), [Testimony("Ada", DAY, placed)], tables)
+    write_dossier(path, a_bird("Pip"), [told_by(placed, "Ada", DAY)], tables)
     files = inside(path)
     item = json.loads(files["dossier.json"])["items"][0]
     assert item["as_taken"] == placed.record.measurement.sha256
@@ -115,7 +115,7 @@ def test_whoever_holds_the_photo_as_taken_can_match_it_to_the_dossier(placed, ta
 
 def test_a_keeper_who_agrees_gives_the_very_bytes(placed, tables, tmp_path):
     path = tmp_path / "d.zip"
-    testimony = Testimony("Ada", DAY, placed)
+    testimony = told_by(placed, "Ada", DAY)
     write_dossier(path, a_bird("Pip"), [testimony], tables, with_place=True)
     assert placed.photo in inside(path).values()
     assert verify_dossier(path, tables).same
@@ -133,7 +133,7 @@ def test_the_copy_that_was_given_away_is_the_same_photo_when_opinions_are_compar
     kept, placed, tables
 ):
     """One measures the photo as taken, the other the copy from a dossier, and draws worse."""
-    given = shot_to_give(placed)
+    given = placed.without_place()
     photo = decode_photo(given.photo, "bird.jpg")
     marks = {r.mark: r for r in placed.record.measurement.regions.regions}
     wrong = (
@@ -143,7 +143,7 @@ def test_the_copy_that_was_given_away_is_the_same_photo_when_opinions_are_compar
     regions = RegionSet("bird.jpg", photo.width, photo.height, tuple(wrong), photo.sha256)
     other = make_record(photo, regions, tables, placed.record.question)
     (bird,) = kept.birds()
-    kept.save_entry(an_entry(bird, measured_by="Bo"), [Shot(given.photo, other)], tables)
+    kept.save_entry(an_entry(bird, measured_by="Bo"), [Evidence(given.photo, other)], tables)
     found = desk.compare_measurers(kept, kept.entries(bird.id))
     collar = next(m for m in found.marks if m.mark == "collar")
     assert collar.largest > 10
@@ -152,18 +152,18 @@ def test_the_copy_that_was_given_away_is_the_same_photo_when_opinions_are_compar
     assert "depends on who measured" in told
     assert "depends on the photo" not in told
     assert {photo for f in found.findings for _, photo, _ in f.said} == {
-        look.photo for entry in kept.entries(bird.id) for look in entry.looks
+        look.photo for entry in kept.entries(bird.id) for look in entry.observations
     }
 
 
 def test_in_the_dossiers_pdf_too_the_copy_given_away_is_the_same_photo(placed, tables, tmp_path):
-    given = shot_to_give(placed)
+    given = placed.without_place()
     photo = decode_photo(given.photo, "bird.jpg")
     regions = dataclasses.replace(placed.record.measurement.regions, sha256=photo.sha256)
-    other = Shot(given.photo, make_record(photo, regions, tables, placed.record.question))
-    told_by = [Testimony("Ada", DAY, placed), Testimony("Bo", DAY, other)]
+    other = Evidence(given.photo, make_record(photo, regions, tables, placed.record.question))
+    both = [told_by(placed, "Ada", DAY), told_by(other, "Bo", DAY)]
     path = tmp_path / "d.zip"
-    write_dossier(path, a_bird("Pip"), told_by, tables, with_place=True)
+    write_dossier(path, a_bird("Pip"), both, tables, with_place=True)
     words = "".join(
         page.extract_text() for page in PdfReader(io.BytesIO(inside(path)["dossier.pdf"])).pages
     )
@@ -216,7 +216,7 @@ def test_an_export_holds_no_place_and_comes_back_whole(kept, placed, tmp_path):
     with Store(tmp_path / "other") as other:
         import_store(other, tmp_path / "all.zip")
         assert check_store(other) == []
-        look = next(t for t in everything(other)[1]).looks[0]
+        look = next(t for t in everything(other)[1]).observations[0]
         assert record_differences(placed.record, other.record(look)) == []
         assert (
             look.photo == other.record(look).measurement.sha256 != placed.record.measurement.sha256

@@ -12,7 +12,7 @@ from made_birds import a_bird, an_entry
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.mating import judge_mating, measured_finding, miss_chance, young_needed
-from fieldmarks.birds.model import Look, MarkPoint, Pair, SignPoint, Young, new_id
+from fieldmarks.birds.model import MarkPoint, Observation, Pair, SignPoint, Young, new_id
 from fieldmarks.birds.service import mating_result
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.rules import load_rules
@@ -82,9 +82,10 @@ def grown_entry(statuses, stage="after first moult", number=1, read=MARKS):
         SignPoint(key, "personatus", status, "usually", "face", 0.1, 0.1)
         for key, status in statuses.items()
     )
-    look = Look("0" * 32, "0" * 64, "x.jpg", ".jpg", "", "", "green", "adult", None, "", "0" * 64,
+    look = Observation(
+        "0" * 32, "0" * 64, "x.jpg", ".jpg", "", "", "green", "adult", None, "", "0" * 64,
                 marks, signs)  # fmt: skip
-    return replace(an_entry(a_bird(), stage=stage), looks=(look,), number=number)
+    return replace(an_entry(a_bird(), stage=stage), observations=(look,), number=number)
 
 
 @pytest.fixture(scope="module")
@@ -159,7 +160,7 @@ def test_a_test_mating_says_what_was_not_looked_at_and_does_not_count_that_young
     pair = Pair(new_id(), bird.id, mate.id, "test mating", young=(Young("C1", bird=child.id),))
     result = mating_result(store, store.save(pair), tables)
     can_show = showing_signs("personatus", "green", tables)
-    statuses = {s.sign: s.status for s in store.entries(child.id)[0].looks[0].signs}
+    statuses = {s.sign: s.status for s in store.entries(child.id)[0].observations[0].signs}
     read = {r.mark for r in clean_shot.record.measurement.readings}
     judged = [
         s

@@ -12,7 +12,7 @@ from made_birds import CLEAN, ORANGE, a_bird, an_entry, shoot
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.due import first_moult_over, look_due
-from fieldmarks.birds.model import STAGES, Look, MarkPoint, SignPoint
+from fieldmarks.birds.model import STAGES, MarkPoint, Observation, SignPoint
 from fieldmarks.birds.moult import (
     BY_CHANCE,
     TimePoint,
@@ -22,7 +22,7 @@ from fieldmarks.birds.moult import (
     sign_stories,
     timelines,
 )
-from fieldmarks.birds.observation import look_of
+from fieldmarks.birds.observation import observation_of
 from fieldmarks.birds.service import keep_look
 from fieldmarks.birds.standing import standings
 from fieldmarks.birds.store import Store
@@ -79,11 +79,11 @@ def test_the_smallest_change_that_could_be_seen_is_said():
 
 
 def entry_with(bird, day, stage, number, signs=(), marks=()):
-    look = Look(
+    look = Observation(
         "0" * 32, "0" * 64, "x.jpg", ".jpg", "signs", "", "green", "adult", None, "0.1.0",
         "0" * 64, marks, signs,
     )  # fmt: skip
-    return dataclasses.replace(an_entry(bird, day, stage), looks=(look,), number=number)
+    return dataclasses.replace(an_entry(bird, day, stage), observations=(look,), number=number)
 
 
 def sign(status, amount, u=0.05):
@@ -128,9 +128,9 @@ def test_a_doubt_is_cleared_only_where_the_mark_that_had_it_was_read_again(read,
                      enumerate(((YOUNG, was), (GROWN, now)), 1))  # fmt: skip
     looks = tuple(
         dataclasses.replace(look, marks=tuple(dataclasses.replace(point(), mark=m) for m in read))
-        for look in after.looks
+        for look in after.observations
     )
-    after = dataclasses.replace(after, looks=looks)
+    after = dataclasses.replace(after, observations=looks)
     (found,) = sign_stories([before, after], {"dull": "Orange in the collar or bib."})
     assert found.story == story
     assert ("on the collar, which the last look did not read" in found.sentence) == (
@@ -159,7 +159,7 @@ def test_all_marks_that_showed_a_sign_must_be_free_of_it(compared, story):
 def test_a_sign_keeps_the_marks_it_was_compared_in_and_those_it_was_in(tables):
     """An orange face and forehead on a bird taken for one with a black mask; a black bib apart."""
     shot = shoot(tables, ORANGE, Question(claimed="personatus"))
-    (point,) = (p for p in look_of(shot, tables).signs if p.there)
+    (point,) = (p for p in observation_of(shot, tables).signs if p.there)
     read = {r.mark for r in shot.record.measurement.readings}
     marks = set(tables.signs[point.sign].marks)
     assert set(point.compared.split()) == read & marks
@@ -180,7 +180,7 @@ def test_of_two_photos_of_one_day_the_worse_counts():
     young = entry_with(bird, *YOUNG, 1, (sign("look again after the moult", 0.9),))
     two = entry_with(bird, *GROWN, 2, (sign("seen", 0.9),))
     clean = entry_with(bird, *GROWN, 2, (sign("not seen", 0.0),))
-    both = dataclasses.replace(two, looks=(*two.looks, *clean.looks))
+    both = dataclasses.replace(two, observations=(*two.observations, *clean.observations))
     assert sign_stories([young, both], {})[0].story == "stayed"
 
 
@@ -253,9 +253,11 @@ def test_entries_of_one_day_keep_the_order_in_which_they_were_saved():
 def test_painted_patches_that_changed_are_found_and_the_others_are_not(tables):
     bird = a_bird()
     asked = Question(claimed="personatus")
-    looks = [look_of(shoot(tables, c, asked, i), tables) for i, c in enumerate((ORANGE, CLEAN))]
+    looks = [
+        observation_of(shoot(tables, c, asked, i), tables) for i, c in enumerate((ORANGE, CLEAN))
+    ]
     entries = [
-        dataclasses.replace(an_entry(bird, day, stage), looks=(look,), number=n)
+        dataclasses.replace(an_entry(bird, day, stage), observations=(look,), number=n)
         for n, ((day, stage), look) in enumerate(zip((YOUNG, GROWN), looks, strict=True), 1)
     ]
     claimed = {(c.mark, c.quantity) for c in changes(timelines(entries)) if c.claimed}
@@ -264,7 +266,7 @@ def test_painted_patches_that_changed_are_found_and_the_others_are_not(tables):
 
 
 def test_shares_of_dark_and_orange_follow_the_paint(tables):
-    look = look_of(shoot(tables, ORANGE), tables)
+    look = observation_of(shoot(tables, ORANGE), tables)
     marks = {m.mark: m for m in look.marks}
     assert (marks["face"].dark, marks["face"].orange) == (1, 0)
     assert (marks["collar"].dark, marks["collar"].orange) == (0, 1)

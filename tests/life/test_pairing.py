@@ -11,8 +11,8 @@ from made_birds import ORANGE, a_bird, an_entry, shoot
 
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.buying import buying_check
-from fieldmarks.birds.model import Look, SignPoint
-from fieldmarks.birds.observation import look_of
+from fieldmarks.birds.model import Observation, SignPoint
+from fieldmarks.birds.observation import observation_of
 from fieldmarks.birds.pairing import advise_pair, warnings_for_test
 from fieldmarks.judge.assess import assess
 from fieldmarks.record import Question
@@ -25,7 +25,7 @@ HEN = a_bird("Pep", sex="hen", hatched=OLD)
 
 def advise(tables, first, second, looks=None, parents=None):
     entries = {
-        bird.id: [dataclasses.replace(an_entry(bird), looks=(look,))]
+        bird.id: [dataclasses.replace(an_entry(bird), observations=(look,))]
         for bird, look in (looks or {}).values()
     }
     known = parents or {first.id: (None, None), second.id: (None, None)}
@@ -35,12 +35,12 @@ def advise(tables, first, second, looks=None, parents=None):
 
 @pytest.fixture(scope="module")
 def clean_look(tables, clean_shot):
-    return look_of(clean_shot, tables)
+    return observation_of(clean_shot, tables)
 
 
 @pytest.fixture(scope="module")
 def orange_look(tables, orange_shot):
-    return look_of(orange_shot, tables)
+    return observation_of(orange_shot, tables)
 
 
 def test_two_clean_grown_unrelated_birds_have_nothing_against_them(tables, clean_look):
@@ -66,7 +66,8 @@ def a_look(outcome="one species left", *signs, claimed="personatus"):
         SignPoint(key, "personatus", status, "usually", "collar", amount, 0.02)
         for key, status, amount in signs
     )
-    return Look("0" * 32, "0" * 64, "x.jpg", ".jpg", outcome, "Said.", "green", "adult", claimed,
+    return Observation(
+        "0" * 32, "0" * 64, "x.jpg", ".jpg", outcome, "Said.", "green", "adult", claimed,
                 "", "0" * 64, (), points)  # fmt: skip
 
 
@@ -75,7 +76,7 @@ def own_weights(tables, *looks, bird=COCK, days=None, stages=None):
     days = days or [date(2026, 1 + n, 1) for n in range(len(looks))]
     stages = stages or ["later moult"] * len(looks)
     entries = [
-        dataclasses.replace(an_entry(bird, day, stage), looks=tuple(these), number=n)
+        dataclasses.replace(an_entry(bird, day, stage), observations=tuple(these), number=n)
         for n, (these, day, stage) in enumerate(zip(looks, days, stages, strict=True), 1)
     ]
     known = {bird.id: (None, None), HEN.id: (None, None)}

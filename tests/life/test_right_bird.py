@@ -26,7 +26,7 @@ def rosy_shot(tables):
 
 
 def kept(store, bird):
-    return [look.photo for entry in store.entries(bird.id) for look in entry.looks]
+    return [look.photo for entry in store.entries(bird.id) for look in entry.observations]
 
 
 def test_a_photo_of_another_species_is_asked_about(store, tables, rosy_shot):

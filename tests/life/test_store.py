@@ -1,36 +1,34 @@
 """The store: what is saved comes back exactly, and nothing that does not fit gets in."""
 
 import dataclasses
-import json
-import re
+import hashlib
 from datetime import date
 
-import jsonschema
 import pytest
 import sqlalchemy
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from made_birds import a_bird, an_entry, folder_files
+from made_birds import a_bird, an_entry, stored
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm as models
+from fieldmarks.birds import photos
 from fieldmarks.birds import store as store_module
 from fieldmarks.birds.exchange import everything
-from fieldmarks.birds.model import Pair, Young, from_json, life_schema, new_id, to_json
-from fieldmarks.birds.moult import sign_stories
-from fieldmarks.birds.reader import photo_path
+from fieldmarks.birds.model import Pair, Young, from_json, new_id, to_json
+from fieldmarks.birds.photos import photo_name
 from fieldmarks.birds.store import Store
-from fieldmarks.birds.upkeep import check_store, mend_store, rebuild
+from fieldmarks.birds.upkeep import check_store
 
 
-def fill(store, tables, shots):
+def fill(store, tables, evidence):
     father = store.save(a_bird("Father", ring="AB-24-1", sex="cock"))
     mother = store.save(a_bird("Mother", ring="AB-24-2", sex="hen"))
     young = store.save(
         a_bird("Young", father=father.id, mother=mother.id, hatched=date(2025, 5, 1))
     )
-    store.save_entry(an_entry(young, date(2025, 7, 1), "young plumage"), shots[:1], tables)
-    store.save_entry(an_entry(young, date(2026, 4, 1)), shots, tables)
+    store.save_entry(an_entry(young, date(2025, 7, 1), "young plumage"), evidence[:1], tables)
+    store.save_entry(an_entry(young, date(2026, 4, 1)), evidence, tables)
     pair = Pair(new_id(), father.id, mother.id, "breeding", young=(Young("Young", bird=young.id),))
     store.save(pair)
     return young
@@ -41,49 +39,24 @@ def test_everything_saved_comes_back_exactly(store, tables, clean_shot, orange_s
     entry = store.save_entry(an_entry(bird), [clean_shot, orange_shot], tables)
     assert store.find("pip") == store.find("x1") == store.bird(bird.id) == bird
     assert store.entries(bird.id) == [entry]
-    assert store.photo(entry.looks[0]) == clean_shot.photo
-    assert store.record(entry.looks[1]) == orange_shot.record
+    assert {store.photo(o) for o in entry.observations} == {clean_shot.photo, orange_shot.photo}
+    (orange,) = (o for o in entry.observations if o.photo == orange_shot.sha256)
+    assert store.record(orange) == orange_shot.record
     assert (bird.number, bird.revision) == (1, 1)
 
 
-def test_a_photo_is_kept_under_its_fingerprint_with_regions_and_record_beside(
+def test_a_photo_is_kept_under_its_fingerprint_and_nothing_else_lies_beside_the_database(
     store, tables, clean_shot
 ):
     entry = store.save_entry(an_entry(store.save(a_bird())), [clean_shot], tables)
-    (look,) = entry.looks
-    beside = sorted((store.folder / photo_path(look)).parent.iterdir())
-    assert [p.name for p in beside] == [
-        f"{look.photo}.{look.id}.record.json",
-        f"{look.photo}.{look.id}.regions.json",
-        f"{look.photo}.png",
-    ]
-    assert (store.folder / "tables" / f"{look.table_fingerprint}.zip").exists()
-
-
-def test_side_files_keep_to_the_published_schema(store, tables, clean_shot, orange_shot):
-    fill(store, tables, [clean_shot, orange_shot])
-    schema = life_schema()
-    for folder in ("birds", "entries", "pairs"):
-        own = {"$ref": f"#/$defs/{folder}"} | schema
-        inner = schema["$defs"][folder]
-        own = {**inner, "$schema": schema["$schema"]}
-        jsonschema.Draft202012Validator.check_schema(own)
-        paths = list((store.folder / folder).glob("*.json"))
-        assert paths
-        for path in paths:
-            jsonschema.validate(json.loads(path.read_text()), own)
-
-
-def test_the_database_is_rebuilt_from_the_folder_alone(store, tables, clean_shot, orange_shot):
-    fill(store, tables, [clean_shot, orange_shot])
-    before, files = everything(store), folder_files(store)
+    (observation,) = entry.observations
     store.close()
-    for path in store.folder.glob("birds.sqlite*"):
-        path.unlink()
-    with rebuild(store.folder) as again:
-        assert everything(again) == before
-        assert folder_files(again) == files
-        assert check_store(again) == []
+    files = [p.relative_to(store.folder).as_posix() for p in store.folder.rglob("*") if p.is_file()]
+    digest = hashlib.sha256(clean_shot.photo).hexdigest()
+    assert [f for f in files if not f.startswith("birds.sqlite")] == [
+        f"photos/{digest[:2]}/{digest}.png"
+    ]
+    assert store.packed_tables(observation.table_fingerprint)
 
 
 def test_a_clock_set_back_does_not_change_the_order(store, monkeypatch):
@@ -132,7 +105,6 @@ def test_several_things_are_saved_together_or_not_at_all(store):
     with pytest.raises(FieldmarksError):
         store.save_all([a_bird("Good"), a_bird("Bad", mother=new_id())])
     assert store.birds() == []
-    assert list((store.folder / "birds").iterdir()) == []
 
 
 def test_values_out_of_bounds_are_refused(store):
@@ -148,92 +120,41 @@ def test_a_withdrawn_entry_stays_on_record_but_no_longer_counts(store, tables, o
     assert store.entries(bird.id) == []
     (kept,) = store.entries(bird.id, with_withdrawn=True)
     assert kept.withdrawn == "photo of another bird"
-    assert kept.looks == entry.looks
+    assert kept.observations == entry.observations
 
 
 def test_a_changed_photo_is_noticed(store, tables, clean_shot):
     entry = store.save_entry(an_entry(store.save(a_bird())), [clean_shot], tables)
-    path = store.folder / photo_path(entry.looks[0])
+    path = store.folder / "photos" / photo_name(entry.observations[0])
     path.write_bytes(path.read_bytes() + b"x")
     with pytest.raises(FieldmarksError, match="changed after it was saved"):
-        store.photo(entry.looks[0])
+        store.photo(entry.observations[0])
     assert [p.mendable for p in check_store(store)] == [False]
 
 
-def test_lost_rows_and_stale_side_files_are_found_and_mended(store, tables, clean_shot):
+def test_a_failed_save_leaves_nothing_behind(store, tables, clean_shot, orange_shot, monkeypatch):
     bird = store.save(a_bird())
-    entry = store.save_entry(an_entry(bird), [clean_shot], tables)
-    with store.engine.begin() as connection:  # as after going back to an old database backup
-        connection.execute(models.entries.delete())
-    (store.folder / "birds" / f"{bird.id}.json").unlink()
-    assert len([p for p in check_store(store) if p.mendable]) == 2
-    assert mend_store(store) == 2
-    assert store.entries(bird.id) == [entry]
-    assert check_store(store) == []
+    before = stored(store)
+    real, left = photos.write_whole, [2]
 
-
-def test_a_failed_file_write_leaves_nothing_behind(store, tables, clean_shot, monkeypatch):
-    bird = store.save(a_bird())
-    before = folder_files(store)
-    real, left = store_module.write_whole, [3]
-
-    def full(path, content, settle=True):
+    def full(path, content):
         left[0] -= 1
         if left[0] == 0:
             raise FieldmarksError("cannot be written (No space left on device)")
-        real(path, content, settle)
+        real(path, content)
 
-    monkeypatch.setattr(store_module, "write_whole", full)
+    monkeypatch.setattr(photos, "write_whole", full)
     with pytest.raises(FieldmarksError, match="No space left"):
-        store.save_entry(an_entry(bird), [clean_shot], tables)
+        store.save_entry(an_entry(bird), [clean_shot, orange_shot], tables)
     assert store.entries(bird.id) == []
-    assert {k: v for k, v in folder_files(store).items() if "tables/" not in k} == before
+    assert stored(store) == before
 
 
 def test_the_migrations_make_exactly_the_tables_the_program_uses(store):
     with store.engine.connect() as connection:
         context = MigrationContext.configure(connection)
-        assert context.get_current_revision() == "0002"
+        assert context.get_current_revision() == "0003"
         assert compare_metadata(context, models.metadata) == []
-
-
-def test_a_store_of_the_first_edition_is_brought_up_and_loses_nothing(
-    tmp_path, tables, orange_shot
-):
-    with Store(tmp_path / "s") as store:
-        bird = store.save(a_bird())
-        entry = store.save_entry(an_entry(bird), [orange_shot], tables)
-        assert any(p.there for look in entry.looks for p in look.signs)
-        with store.engine.begin() as connection:
-            for column in ("compared", "there"):
-                connection.exec_driver_sql(f"ALTER TABLE signs DROP COLUMN {column}")
-            connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0001'")
-    for path in (tmp_path / "s").rglob("*.json"):
-        text = re.sub(r',\s*"(compared|there)": "[^"]*"', "", path.read_text(encoding="utf-8"))
-        path.write_text(text, encoding="utf-8")
-    with Store(tmp_path / "s") as store:
-        (found,) = store.entries(bird.id)
-        blank = [
-            dataclasses.replace(
-                look,
-                signs=tuple(dataclasses.replace(p, compared="", there="") for p in look.signs),
-            )
-            for look in entry.looks
-        ]
-        assert found == dataclasses.replace(entry, looks=tuple(blank))
-        assert check_store(store) == []
-        assert sign_stories([found], {})
-
-
-def test_a_program_that_is_open_while_the_store_is_rebuilt_goes_on_in_the_new_one(tmp_path):
-    with Store(tmp_path / "s") as app:
-        app.save(a_bird("Before"))
-        rebuild(tmp_path / "s").close()
-        app.save(a_bird("After"))
-        assert {b.name for b in app.birds()} == {"Before", "After"}
-    with Store(tmp_path / "s") as store:
-        assert {b.name for b in store.birds()} == {"Before", "After"}
-        assert check_store(store) == []
 
 
 def test_sqlite_is_told_to_be_safe(store):
@@ -244,9 +165,7 @@ def test_sqlite_is_told_to_be_safe(store):
         ]
     assert settings == ["wal", 1, 2]
     with pytest.raises(sqlalchemy.exc.IntegrityError), store.engine.begin() as connection:
-        connection.execute(
-            models.young.insert().values(pair="0" * 32, place=0, label="", finding="", note="")
-        )
+        connection.execute(models.observations.insert().values(id="0", entry="1" * 32, photo=""))
 
 
 def test_a_store_of_a_newer_program_is_refused_in_one_line(tmp_path):
@@ -263,7 +182,7 @@ def test_a_wrong_database_address_is_refused_without_showing_the_password(tmp_pa
         assert "secret" not in str(caught.value)
 
 
-def test_a_side_file_that_is_not_one_is_refused():
+def test_a_file_of_an_export_that_is_none_is_refused():
     with pytest.raises(FieldmarksError):
         from_json(Pair, b'{"id": "x"}')
     bird = a_bird(hatched=date(2025, 1, 2))
@@ -273,10 +192,10 @@ def test_a_side_file_that_is_not_one_is_refused():
 def test_postgresql_keeps_the_same_things(postgres, tmp_path, tables, clean_shot, orange_shot):
     from fieldmarks.birds.exchange import export_store, import_store
 
-    shots = [clean_shot, orange_shot]
+    evidence = [clean_shot, orange_shot]
     with Store(tmp_path / "lite") as lite, Store(tmp_path / "pg", postgres("one")) as club:
         assert club.engine.dialect.name == "postgresql"
-        fill(lite, tables, shots)
+        fill(lite, tables, evidence)
         export_store(lite, tmp_path / "all.zip")
         import_store(club, tmp_path / "all.zip")
         assert everything(club) == everything(lite)
@@ -284,7 +203,7 @@ def test_postgresql_keeps_the_same_things(postgres, tmp_path, tables, clean_shot
         bird = club.birds()[2]
         with pytest.raises(FieldmarksError, match="circle"):
             club.save(dataclasses.replace(club.bird(bird.father), mother=bird.id))
-        entry = club.save_entry(an_entry(bird, date(2026, 9, 1), "later moult"), shots, tables)
+        entry = club.save_entry(an_entry(bird, date(2026, 9, 1), "later moult"), evidence, tables)
         assert club.entries(bird.id)[-1] == entry
         with club.engine.connect() as connection:
             context = MigrationContext.configure(connection)

@@ -22,7 +22,7 @@ from fieldmarks.birds import database, upkeep
 from fieldmarks.birds import service as desk
 from fieldmarks.birds import store as store_module
 from fieldmarks.birds.collection import Filter, list_birds
-from fieldmarks.birds.exchange import everything
+from fieldmarks.birds.exchange import everything, export_store
 from fieldmarks.birds.store import Store
 
 PROGRAM = Path(__file__).with_name("two_savers.py")
@@ -126,8 +126,8 @@ def test_full_disk_in_the_database_alone(kept):
     assert whole(kept) == (["Pip"], 1)
 
 
-def test_full_disk_while_side_files_are_written(kept, monkeypatch):
-    real, left = os.replace, [2]
+def test_full_disk_while_photos_are_written(kept, tables, clean_shot, orange_shot, monkeypatch):
+    real, left = os.replace, [1]
 
     def refuse(old, new):
         left[0] -= 1
@@ -136,21 +136,45 @@ def test_full_disk_while_side_files_are_written(kept, monkeypatch):
         real(old, new)
 
     with Store(kept) as store:
+        entry = an_entry(store.find("Pip"))
         monkeypatch.setattr(os, "replace", refuse)
         with pytest.raises(FieldmarksError, match="the disk is full") as told:
-            store.save_all([a_bird("Plum"), a_bird("Fig")])
+            store.save_entry(entry, [clean_shot, orange_shot], tables)
         assert "\n" not in str(told.value)
     assert whole(kept) == (["Pip"], 1)
 
 
 @can_mount
-def test_read_only_store(kept, keeper, monkeypatch):
+@pytest.mark.parametrize("cut_off", [False, True], ids=["closed", "late changes in the log"])
+def test_a_read_only_store_can_be_listed_and_read_and_says_so_when_written_to(
+    kept, tmp_path, keeper, monkeypatch, cut_off
+):
     row = {"fault": "read-only folder", "how": "the folder mounted again, write-protected"}
+    if cut_off:  # as after kill -9: the last save lies in the log beside the database
+        copy = tmp_path / "copy"
+        with Store(kept) as store:
+            store.save(a_bird("Late"))
+            shutil.copytree(kept, copy)
+        kept = copy
     with write_protected(kept):
         said = add_a_bird(keeper, kept, **row)
-        assert "Traceback" not in said
-        keeper.told(the_app_says(monkeypatch, kept), **row, where="app")
-    assert whole(kept) == (["Pip"], 1)
+        assert "this store can be read but not written to" in said
+        with Store(kept) as store:
+            assert store.read_only
+            assert [b.name for b in store.birds()] == ["Pip", *["Late"] * cut_off]
+            (entry,) = store.entries(store.find("Pip").id)
+            assert store.photo(entry.observations[0])
+            assert upkeep.check_store(store) == []
+            export_store(store, tmp_path / "all.zip")
+        keeper.runs("bird", "--store", kept, "list")
+        monkeypatch.setenv(store_module.FOLDER_VARIABLE, str(kept))
+        page = AppTest.from_function(page_of_pip, default_timeout=60).run()
+        assert not page.exception
+        assert not page.error
+        assert page.title[0].value == "Pip"
+        page = named(page.button, "Save the bird").click().run()
+        keeper.told(page.error[0].value.replace("\\", ""), **row, where="app")
+    assert whole(kept)[1] == 1
 
 
 @contextlib.contextmanager
@@ -274,13 +298,14 @@ def cut_short(path):
     ids=["start", "middle", "end"],
 )
 def test_damaged_database_file(kept, keeper, monkeypatch, spoil, how):
+    Store(kept).close()  # the next day: a copy is made
     spoil(kept / store_module.DATABASE_FILE)
     row = {"fault": "damaged database file", "how": how}
     said = add_a_bird(keeper, kept, **row)
     assert "the database file is damaged" in said
-    assert "'fieldmarks bird rebuild' makes the file afresh" in said
+    assert "'fieldmarks bird restore' puts the newest whole copy in its place" in said
     keeper.told(the_app_says(monkeypatch, kept), **row, where="app")
-    keeper.runs("bird", "--store", kept, "rebuild")
+    keeper.runs("bird", "--store", kept, "restore")
     assert whole(kept) == (["Pip"], 1)
 
 
@@ -354,5 +379,6 @@ def test_a_kept_photo_that_was_changed_stops_the_backup_in_plain_words(kept, kee
     assert not page.exception
     said = page.error[0].value.replace("\\", "")
     keeper.told(said, **row, where="app")
-    assert said.startswith("bird.png: this photo was changed after it was saved")
+    assert said.startswith("bird.png, photos/")
+    assert "this photo was changed after it was saved" in said
     assert "Save the packed file" not in [b.label for b in page.get("download_button")]

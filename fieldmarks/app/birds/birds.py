@@ -11,7 +11,7 @@ from pathlib import Path
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.birds.facts import bird_form
+from fieldmarks.app.birds.facts import bird_form, forget_opened
 from fieldmarks.app.birds.one_bird import one_bird_panel
 from fieldmarks.app.birds.shared import (
     bullets,
@@ -27,8 +27,8 @@ from fieldmarks.app.birds.shared import (
     tables,
 )
 from fieldmarks.app.birds.shared import told as show_error
+from fieldmarks.app.page import page
 from fieldmarks.app.serve import MAX_UPLOAD_MB
-from fieldmarks.app.sheet import start_at_top
 from fieldmarks.birds.collection import (
     SHOWS,
     CollectionRow,
@@ -36,12 +36,15 @@ from fieldmarks.birds.collection import (
     collection_csv,
     list_birds,
     overview,
+    row_labels,
 )
 from fieldmarks.birds.exchange import Prefer, export_store, import_store
 from fieldmarks.birds.invented import CLUB, fill_with_invented_club
 from fieldmarks.birds.listfile import accept_list, preview_list
 from fieldmarks.birds.model import Bird
-from fieldmarks.birds.ring import HELP, read_pattern, write_pattern
+from fieldmarks.birds.reader import bird_labels
+from fieldmarks.birds.ring import HELP
+from fieldmarks.birds.service import RING_PATTERN
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
 ROWS = 25
@@ -51,7 +54,9 @@ PREVIEWED = 10
 def birds_page() -> None:
     """The list of birds, or one of them."""
     chosen = st.session_state.get("life_bird")
-    start_at_top(chosen or "birds")
+    if not chosen:
+        forget_opened()
+    page(chosen or "birds")
     if chosen:
         one_bird_panel(chosen)
         return
@@ -126,9 +131,10 @@ def _list() -> None:
     st.caption(f"{count_of(found.total, 'bird')} in this list")
     if not found.total:
         st.write("No bird matches. Loosen what is asked for above.")
+    labels = row_labels(found.rows)
     with st.container(gap="small", key="bird_list"):
         for row in found.rows:
-            _row(row)
+            _row(row, labels[row.id])
     st.download_button(
         "This list as CSV",
         lambda: collection_csv(store(), wanted, date.today()),
@@ -138,10 +144,9 @@ def _list() -> None:
     )
 
 
-def _row(row: CollectionRow) -> None:
+def _row(row: CollectionRow, label: str) -> None:
     with st.container(border=True):
         left, right = st.columns([1, 3], vertical_alignment="center", gap="small")
-    label = f"{row.name} ({row.ring})" if row.ring and row.ring != row.name else row.name
     if left.button(literal(label), key=f"open_{row.id}", width="stretch"):
         st.session_state.life_bird = row.id
         st.rerun()
@@ -162,9 +167,10 @@ def _row(row: CollectionRow) -> None:
 
 
 def _put_back(birds: list[Bird]) -> None:
+    labels = bird_labels(birds)
     for bird in birds:
-        say(f"{bird.label}: {bird.withdrawn}")
-        if st.button(f"Put {literal(bird.label)} back", key=f"back_{bird.id}"):
+        say(f"{labels[bird.id]}: {bird.withdrawn}")
+        if st.button(f"Put {literal(labels[bird.id])} back", key=f"back_{bird.id}"):
             try:
                 store().save(dataclasses.replace(bird, withdrawn=""))
             except FieldmarksError as error:
@@ -184,7 +190,7 @@ def _take_list() -> None:
         return
     try:
         preview = preview_list(
-            chosen.getvalue(), store().birds(), tables(), read_pattern(store().folder)
+            chosen.getvalue(), store().birds(), tables(), store().setting(RING_PATTERN)
         )
     except FieldmarksError as error:
         show_error(error)
@@ -257,12 +263,17 @@ def _backup() -> None:
         "theirs": "take what is in the file",
     }
     way = st.radio("Where both differ", list(ways), format_func=lambda k: ways[k], horizontal=True)
+    one_bird = st.checkbox(
+        "A bird in the file and another one here that have one ring are one bird: put together "
+        "what is known of them",
+        key="backup_one_bird",
+    )
     if chosen is not None and st.button("Bring it in"):
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / file_name(chosen.name)
             path.write_bytes(chosen.getvalue())
             try:
-                moved = import_store(store(), path, way)
+                moved = import_store(store(), path, way, one_bird)
             except FieldmarksError as error:
                 show_error(error)
             else:
@@ -271,7 +282,11 @@ def _backup() -> None:
 
 def _ring_shape() -> None:
     st.caption(f"{HELP}. Leave it empty and ring numbers are not checked.")
-    given = st.text_input("Pattern", read_pattern(store().folder), key="ring_pattern")
+    given = st.text_input("Pattern", store().setting(RING_PATTERN), key="ring_pattern")
     if st.button("Save the pattern"):
-        write_pattern(store().folder, given)
-        done_next_run("The pattern is saved.")
+        try:
+            store().set_setting(RING_PATTERN, given.strip())
+        except FieldmarksError as error:
+            show_error(error)
+        else:
+            done_next_run("The pattern is saved.")

@@ -25,7 +25,7 @@ from fieldmarks.app.birds.shared import (
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.agreement import Agreement
 from fieldmarks.birds.dossier import verify_dossier
-from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.model import Bird, Entry, told_apart
 from fieldmarks.birds.service import compare_measurers, make_dossier
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
@@ -53,7 +53,7 @@ def _compare() -> None:
     if bird is None:
         st.caption("Choose the bird that the two sides see differently.")
         return
-    entries = [e for e in store().entries(bird.id) if e.looks]
+    entries = [e for e in store().entries(bird.id) if e.observations]
     if not entries:
         st.info(
             "No look of this bird is kept. Each side marks the photo on the page Look at a bird "
@@ -61,8 +61,12 @@ def _compare() -> None:
         )
         way_to("look")
         return
-    labels = {e.id: f"{e.day.isoformat()}, {e.measured_by or 'someone'} ({e.stage})"
-              for e in entries}  # fmt: skip
+    labels = told_apart(
+        {
+            e.id: (f"{e.day}, {e.measured_by or 'someone'} ({e.stage})", f"entry {e.number}")
+            for e in entries
+        }
+    )
     chosen = st.multiselect(
         "Entries", list(labels), list(labels), format_func=lambda k: labels[k], key="dispute_of"
     )
@@ -70,9 +74,9 @@ def _compare() -> None:
     if not picked:
         st.write("Choose one or more entries.")
         return
-    if sum(len(e.looks) for e in picked) > 1:
+    if sum(len(e.observations) for e in picked) > 1:
         try:
-            days = {look.photo: e.day.isoformat() for e in picked for look in e.looks}
+            days = {look.photo: e.day.isoformat() for e in picked for look in e.observations}
             show_agreement(compare_measurers(store(), picked), days)
         except FieldmarksError as error:
             told(error)
@@ -164,8 +168,11 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
             st.session_state.life_dossier = (asked, seal, target.read_bytes())
     made = st.session_state.get("life_dossier")
     if made and made[0] == asked:  # one that was made otherwise must not go out
-        st.success(f"Seal: {made[1]}")
-        st.caption("Tell the other side this seal by another way, so that they can compare it.")
+        st.success(f"Seal: {made[1].seal}")
+        st.caption(
+            f"Signed with your key {made[1].key}. Tell the other side seal and key by another way, "
+            "so that they can compare them."
+        )
         st.download_button(
             "Save the dossier", made[2], "dossier.zip", "application/zip", on_click="ignore"
         )
@@ -176,6 +183,8 @@ def _verify() -> None:
         "Choose a dossier that someone gave you. Everything in it is measured again, and you see "
         "whether the same numbers come out."
     )
+    told_seal = st.text_input("Seal its maker told you", key="dossier_seal")
+    told_key = st.text_input("Key its maker told you", key="dossier_key")
     chosen = st.file_uploader("Dossier", type=["zip"], key="dossier_file")
     if chosen is None:
         return
@@ -184,7 +193,7 @@ def _verify() -> None:
         path.write_bytes(chosen.getvalue())
         try:
             with st.spinner("Measuring everything again ..."):
-                result = verify_dossier(path, tables())
+                result = verify_dossier(path, tables(), told_seal, told_key)
         except FieldmarksError as error:
             told(error)
             return
@@ -201,4 +210,5 @@ def _verify() -> None:
         else:
             bullets(title, lines)
     st.write(f"Seal: {result.seal}")
+    st.write(f"Signed with the key: {result.key or 'none'}")
     st.caption("A dossier cannot show who took a photo, or which bird is on it.")

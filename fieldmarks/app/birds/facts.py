@@ -9,22 +9,48 @@ from typing import Any
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.birds.shared import choose_bird, done_next_run, store, tables, told
-from fieldmarks.birds.model import EARLIEST, RING_KINDS, SEXES, Bird, new_id
-from fieldmarks.birds.ring import check_ring, read_pattern
+from fieldmarks.app.birds.shared import choose_bird, done_next_run, literal, store, tables, told
+from fieldmarks.birds.model import EARLIEST, RING_KINDS, SEXES, Bird, differences, new_id
 from fieldmarks.birds.service import save_bird
+from fieldmarks.birds.store import ConflictError
 
 UNKNOWN = "not known"
 SHORT, LONG = 200, 4000  # letters; see the fields of Bird
 TURN = "new_bird_turn"
 STATUSES = ("here", "given away", "dead")
+OPENED = "facts_opened"  # the bird as it was when its form was opened
+CLASH = "facts_clash"  # a save that met another one
+
+
+def forget_opened() -> None:
+    """Open the form of a bird afresh the next time."""
+    st.session_state.pop(OPENED, None)
+    st.session_state.pop(CLASH, None)
 
 
 def bird_form(bird: Bird | None) -> None:
     """Ask for the facts of a new bird, or change those of one."""
-    # After a bird is saved the next one gets an empty form; after a mistake nothing is lost.
-    key = bird.id if bird else f"new_{st.session_state.get(TURN, 0)}"
-    old = bird or Bird(new_id(), "")
+    if bird is None:
+        # After a bird is saved the next one gets an empty form; after a mistake nothing is lost.
+        _form(Bird(new_id(), ""), f"new_{st.session_state.get(TURN, 0)}")
+        return
+    opened = st.session_state.get(OPENED)
+    if opened is None or opened.id != bird.id:
+        forget_opened()
+        st.session_state[OPENED] = opened = bird
+    if clash := st.session_state.get(CLASH):
+        _choose(*clash)
+        return
+    if bird.revision != opened.revision:
+        st.info("This bird was changed elsewhere since you opened it here. Nothing is lost yet.")
+        if st.button("Show it as it is now (what you typed here goes)", key=f"newest_{bird.id}"):
+            forget_opened()
+            st.rerun()
+    # What is typed stays until it is saved, whatever happens to the bird elsewhere meanwhile.
+    _form(opened, f"{opened.id}_{opened.revision}")
+
+
+def _form(old: Bird, key: str) -> None:
     rows = tables()
     species = [None, *rows.species]
     with st.form(f"facts_{key}", border=False):
@@ -69,7 +95,28 @@ def bird_form(bird: Bird | None) -> None:
         values["notes"] = st.text_area("Notes", old.notes, max_chars=LONG)
         pressed = st.form_submit_button("Save the bird", type="primary")
     if pressed:
-        _save(old, values)
+        _save(dataclasses.replace(old, **values))
+
+
+def _choose(here: Bird, mine: Bird) -> None:
+    """Show both texts of a bird that was changed twice, and let the keeper choose."""
+    st.warning(
+        "This bird was changed elsewhere while you wrote. Nothing is saved yet: choose what counts."
+    )
+    opened = st.session_state[OPENED]
+    values: dict[str, Any] = {}
+    for name, theirs, ours in differences(here, mine):
+        said = [f"yours: {ours or '(empty)'}", f"as it is now: {theirs or '(empty)'}"]
+        chosen = st.radio(
+            name.replace("_", " "),
+            (0, 1),
+            index=int(getattr(mine, name) == getattr(opened, name)),  # not touched here
+            format_func=[literal(words) for words in said].__getitem__,
+            key=f"clash_{here.id}_{here.revision}_{name}",
+        )
+        values[name] = getattr((mine, here)[chosen], name)
+    if st.button("Save what I chose", type="primary"):
+        _save(dataclasses.replace(here, **values))
 
 
 def parents_form(bird: Bird) -> None:
@@ -106,13 +153,16 @@ def take_off_form(bird: Bird) -> bool:
     return True
 
 
-def _save(old: Bird, values: dict[str, Any]) -> None:
+def _save(bird: Bird) -> None:
     try:
-        check_ring(values["ring"], read_pattern(store().folder))
-        saved = save_bird(store(), dataclasses.replace(old, **values))
+        saved = save_bird(store(), bird)
+    except ConflictError as clash:
+        st.session_state[CLASH] = (clash.here, clash.mine)
+        st.rerun()
     except FieldmarksError as error:
         told(error)
     else:
+        forget_opened()
         st.session_state[TURN] = st.session_state.get(TURN, 0) + 1
         done_next_run(f"{saved.label} is saved.")
 

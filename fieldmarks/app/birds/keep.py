@@ -22,7 +22,7 @@ from fieldmarks.app.state import Work
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Entry, Stage
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import Photo, decode_photo
@@ -66,8 +66,8 @@ def keep_panel(work: Work) -> None:
         assert stage is not None
         question = question_for(bird, day, stage, tables())
         record = make_record(photo, work.regions, tables(), question, work.remembered, work.phone)
-        shot = Shot(data, record)
-        return keep_look(store(), bird, [shot], tables(), day, stage, who, note, sure)
+        evidence = Evidence(data, record)
+        return keep_look(store(), bird, [evidence], tables(), day, stage, who, note, sure)
 
     _keep_button("Keep it in the moult record", bird, photo.sha256, stage is not None, keep)
 
@@ -95,8 +95,10 @@ def upload_panel(bird: Bird) -> None:
         assert photo is not None
         assert regions is not None
         assert stage is not None
-        shot = shot_of_uploads(bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage)
-        return keep_look(store(), bird, [shot], tables(), day, stage, who, note, sure)
+        evidence = evidence_of_uploads(
+            bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage
+        )
+        return keep_look(store(), bird, [evidence], tables(), day, stage, who, note, sure)
 
     name = photo.file_id if photo is not None else ""
     _keep_button("Measure it and keep it", bird, name, ready, keep)
@@ -124,7 +126,7 @@ def _keep_button(
         told(error)
     else:
         st.session_state.pop(ASKED, None)
-        sentence = entry.looks[0].sentence
+        sentence = entry.observations[0].sentence
         done_next_run(f"Kept as entry {entry.number} of {bird.label}. {sentence}")
 
 
@@ -135,9 +137,9 @@ def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:
         st.caption(f"Still to choose: {', '.join(missing)}.")
 
 
-def shot_of_uploads(
+def evidence_of_uploads(
     bird: Bird, data: bytes, name: str, region_file: bytes, day: date, stage: Stage
-) -> Shot:
+) -> Evidence:
     """Measure an uploaded photo with its region file.
 
     Raises
@@ -146,7 +148,7 @@ def shot_of_uploads(
     """
     photo = decode_photo(data, name)
     question = question_for(bird, day, stage, tables())
-    return Shot(data, make_record(photo, read_regions(region_file, photo), tables(), question))
+    return Evidence(data, make_record(photo, read_regions(region_file, photo), tables(), question))
 
 
 def read_regions(region_file: bytes, photo: Photo) -> RegionSet:

@@ -28,6 +28,7 @@ from fieldmarks.birds.service import (
     before_test,
     dates_of,
     mating_result,
+    pair_labels,
     save_young,
     young_with_findings,
 )
@@ -41,7 +42,6 @@ def mating_page() -> None:
         "after its first moult.",
     )
     say_done()
-    names = {b.id: b.label for b in store().birds()}
     pairs = {p.id: p for p in store().pairs()}
     if not pairs:
         if not no_bird_yet():
@@ -50,14 +50,9 @@ def mating_page() -> None:
             )
             way_to("pair")
         return
+    labels = pair_labels(store(), pairs.values())
     chosen = st.selectbox(
-        "Pair",
-        list(pairs),
-        format_func=lambda k: (
-            f"{names.get(pairs[k].first, '?')} and {names.get(pairs[k].second, '?')} "
-            f"({pairs[k].purpose})"
-        ),
-        key="mating_pair",
+        "Pair", list(pairs), format_func=lambda k: labels.get(k, k), key="mating_pair"
     )
     pair = pairs[chosen]
     accepted = (

@@ -99,7 +99,7 @@ def _moults(page: BirdPage) -> None:
     if lines:
         found = changes(lines)
         # Where a sign was, and then what changed most, tells most about this bird.
-        signed = {m for e in page.entries for k in e.looks for p in k.signs
+        signed = {m for e in page.entries for k in e.observations for p in k.signs
                   if p.status in PRESENT for m in p.places}  # fmt: skip
         marks = sorted(lines, key=lambda k: (k not in signed, -_change(found, k)))
         mark = st.selectbox("Mark", marks, format_func=lambda k: names[k], key="life_mark")
@@ -132,7 +132,7 @@ def _entry(entry: Entry) -> None:
     by = f", measured by {entry.measured_by}" if entry.measured_by else ""
     title = f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"
     with st.expander(literal(title)):
-        for look in entry.looks:
+        for look in entry.observations:
             say(f"{look.file}: {look.sentence}")
         if entry.note:
             say(entry.note)
@@ -162,7 +162,7 @@ def _in_one_light(look_id: str, _look: object) -> tuple[bytes, bool]:
 
 
 def _photos(page: BirdPage) -> None:
-    shown = [(e, look) for e in page.entries for look in e.looks]
+    shown = [(e, look) for e in page.entries for look in e.observations]
     if not shown:
         st.info("No photo is kept yet. Mark one, then keep it for this bird.")
         way_to("look")

@@ -13,7 +13,7 @@ import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.ways import way_to
-from fieldmarks.birds.collection import Filter, list_birds
+from fieldmarks.birds.collection import Filter, list_birds, row_labels
 from fieldmarks.birds.model import Bird
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables, load_rules
@@ -58,7 +58,7 @@ def choose_bird(
     if found.total > MANY:
         words = st.text_input(f"{label}: part of its name or ring", key=f"{key}_words")
         found = list_birds(store(), Filter(words, with_gone=True), date.today(), count=MANY)
-    labels = {r.id: f"{r.name} ({r.ring})" if r.ring else r.name for r in found.rows}
+    labels = row_labels(found.rows)
     labels.pop(without or "", None)
     if now:
         labels.setdefault(now, store().bird(now).label)
@@ -67,7 +67,7 @@ def choose_bird(
         label,
         list(labels),
         index=None,
-        format_func=lambda k: labels.get(k, ""),
+        format_func=lambda k: labels.get(k, k),
         placeholder="Choose a bird",
         key=key,
     )

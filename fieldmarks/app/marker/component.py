@@ -17,6 +17,7 @@ import hashlib
 import io
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -24,17 +25,32 @@ from typing import Any
 from PIL import Image
 
 from fieldmarks._util.errors import RegionError
-from fieldmarks.app.marker.wire import MarkerEvent, event_from_wire, region_to_wire
-from fieldmarks.measure.region import Region, RegionSet
+from fieldmarks.app.marker.wire import (
+    MarkerEvent,
+    event_from_wire,
+    region_to_wire,
+    shape_to_wire,
+)
+from fieldmarks.measure.region import Region, RegionSet, Shape
 
 FRONT = Path(__file__).parent / "front"
 # One scope in the order given: the page gets a single script and needs no build step.
 SCRIPTS = (
     "letters", "shapes", "stroke", "view", "history", "memory", "ink", "loupe", "tasks", "hand",
-    "keys", "panel", "marker",
+    "keys", "panel", "asking", "marker",
 )  # fmt: skip
 DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 """Kind of mark -> dash of its outline; marks on the bird are drawn solid."""
+
+
+@dataclass(frozen=True)
+class Offer:
+    """An outline to keep or drop: how sure in words, and whether it is likely enough to keep."""
+
+    mark: str
+    shape: Shape
+    sure: str
+    likely: bool
 
 
 def reduced_jpeg(image: Image.Image, longest: int = 1600, quality: int = 85) -> bytes:
@@ -67,6 +83,11 @@ def marker(
     key: str,
     note: str = "",
     aside: Mapping[str, str] | None = None,
+    coming: Sequence[str] = (),
+    drawing: str = "",
+    odd: Sequence[str] = (),
+    taps: Sequence[tuple[str, str]] = (),
+    offers: Sequence[Offer] = (),
     on_event: Callable[[MarkerEvent], None] | None = None,
 ) -> MarkerEvent | None:
     """Show a photo to draw on.
@@ -82,7 +103,8 @@ def marker(
         The regions to show.
     marks : sequence of mapping
         Marks that can be drawn: ``key``, ``name``, ``look``, ``shape`` ("area" or "line") and, if
-        known, ``kind``, which decides the dash of the outline.
+        known, ``kind``, which decides the dash of the outline, ``eye`` (true of what no label may
+        hide) and ``whole`` (true where a tap would find only a part).
     current_mark : str
         Key of the mark drawn next.
     suggestion : Region, optional
@@ -93,6 +115,16 @@ def marker(
         A sentence to show and speak below the photo, such as why no outline was found.
     aside : mapping of str to str, optional
         A few words the browser remembers with the drawing, and gives back with it.
+    coming : sequence of str
+        Marks to ask for one after another, as soon as one is drawn or passed over.
+    drawing : str
+        SVG that shows where ``current_mark`` lies on a bird.
+    odd : sequence of str
+        Marks that speak against the bird, to be shown so on the photo.
+    taps : sequence of (key, words)
+        Places to be tapped first; all of them arrive in one "taps" event.
+    offers : sequence of Offer
+        Outlines to choose from: a tap drops one, one press keeps the rest.
     on_event : callable, optional
         Called with each event before the script runs, so that one run draws the answer. Without it
         the app acts on the returned event and, to change what is shown, runs again.
@@ -121,6 +153,7 @@ def marker(
         data={
             "key": key,
             "photo": photo,
+            "name": regions.photo,
             "src": address_of(jpeg, key),
             "size": list(photo_size),
             "regions": [region_to_wire(region) for region in regions.regions],
@@ -130,6 +163,19 @@ def marker(
             "seen": answered,
             "note": note,
             "aside": dict(aside or {}),
+            "coming": list(coming),
+            "drawing": {"mark": current_mark, "svg": drawing},
+            "odd": list(odd),
+            "taps": [{"key": name, "name": words} for name, words in taps],
+            "offers": [
+                {
+                    "mark": o.mark,
+                    "shape": shape_to_wire(o.shape),
+                    "sure": o.sure,
+                    "likely": o.likely,
+                }
+                for o in offers
+            ],
         },
         on_event_change=lambda: _deliver(key, photo, regions, on_event),
     ).event
@@ -160,13 +206,16 @@ def _serial(state: Any, photo: str) -> int:
     return serial if isinstance(serial, int) else 0
 
 
-def _mark(mark: Mapping[str, Any]) -> dict[str, str]:
+def _mark(mark: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "key": str(mark["key"]),
         "name": str(mark["name"]),
         "look": str(mark.get("look", "")),
         "shape": str(mark.get("shape", "area")),
         "dash": DASHES.get(str(mark.get("kind", "")), "solid"),
+        "kind": str(mark.get("kind", "")),
+        "eye": bool(mark.get("eye")),
+        "whole": bool(mark.get("whole")),
     }
 
 

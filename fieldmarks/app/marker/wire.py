@@ -27,7 +27,7 @@ from fieldmarks.measure.region import (
 
 Kind = Literal[
     "drawn", "moved", "reshaped", "renamed", "deleted", "tap", "picked", "kept", "dropped",
-    "undo", "redo", "recalled",
+    "undo", "redo", "recalled", "skipped", "taps",
 ]  # fmt: skip
 KINDS: frozenset[str] = frozenset(get_args(Kind))
 MAX_REGIONS = 200
@@ -48,7 +48,8 @@ class MarkerEvent:
         was tapped at ``at`` to have an outline suggested. "kept" or "dropped": the answer to a
         suggestion (a kept one is already among ``regions``). "picked": ``mark`` is to be drawn
         next. "undo" or "redo": ``regions`` are those of an earlier or later state. "recalled":
-        ``regions`` are those drawn in this browser before the page was loaded anew.
+        ``regions`` are those drawn in this browser before the page was loaded anew. "skipped":
+        ``mark`` is not wanted. "taps": ``taps`` holds the places that were asked for.
     regions : RegionSet
         All regions after it, in photo pixels.
     region : str
@@ -57,6 +58,10 @@ class MarkerEvent:
         Mark of that region, or the mark picked or tapped for.
     at : (x, y), optional
         Where the photo was tapped, in photo pixels.
+    next : str
+        Mark that the drawing asks for now.
+    taps : mapping of str to (x, y)
+        Place -> where it was tapped, in photo pixels; those not in sight are left out.
     reach : float, optional
         How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed in.
     aside : mapping of str to str
@@ -70,6 +75,8 @@ class MarkerEvent:
     mark: str = ""
     at: Point | None = None
     reach: float | None = None
+    next: str = ""
+    taps: Mapping[str, Point] = field(default_factory=dict)
     aside: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -167,7 +174,8 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
     if not isinstance(data, Mapping) or str(data.get("kind")) not in KINDS:
         raise unknown
     sent, aside = data.get("regions"), data.get("aside") or {}
-    if not isinstance(sent, list) or not isinstance(aside, Mapping):
+    taps = data.get("taps") or {}
+    if not (isinstance(sent, list) and isinstance(aside, Mapping) and isinstance(taps, Mapping)):
         raise unknown
     if len(sent) > MAX_REGIONS:
         raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")
@@ -175,6 +183,7 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
         serial = int(data.get("serial", 0))
         at = None if data.get("at") is None else _point(data["at"])
         reach = None if data.get("reach") is None else _number(data["reach"])
+        points = {str(key): _point(taps[key]) for key in list(taps)[:MAX_ASIDE] if taps[key]}
     except (TypeError, ValueError, OverflowError):
         raise unknown from None
     return MarkerEvent(
@@ -185,6 +194,8 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
         mark=str(data.get("mark") or ""),
         at=at,
         reach=reach,
+        next=str(data.get("next") or ""),
+        taps=points,
         aside={
             str(key)[:LONGEST_ASIDE]: str(value)[:LONGEST_ASIDE]
             for key, value in list(aside.items())[:MAX_ASIDE]

@@ -83,12 +83,15 @@ function labelFor(letter, name, box, stage, { taken, boxes }, extra) {
   const free = (s) =>
     s.x0 >= 1 && s.y0 >= 1 && s.x1 < stage[0] && s.y1 < stage[1] && !taken.some((t) => overlaps(s, t));
   const alone = (s) => !boxes.some((b) => b !== box && overlaps(s, b));
-  const plates = [`${letter} ${name}`, letter].flatMap((text) => {
+  const [w0, w1] = [2, Math.max(stage[0] - 2, 2)];
+  const plates = (name ? [`${letter} ${name}`, letter] : []).flatMap((text) => {
     const long = widthOf(text) + 14;
-    const x = Math.min(Math.max(mx - long / 2, 2), Math.max(stage[0] - long - 2, 2));
+    const held = (x) => Math.min(Math.max(x, w0), Math.max(w1 - long, w0));
     const large = h > 5 * PLATE && w > 1.3 * long;
     const ys = [box.y0 - PLATE - 7, box.y1 + 7, ...(large ? [my] : [])];
-    return ys.map((y) => ({ x0: x, y0: y, x1: x + long, y1: y + PLATE, text }));
+    const spots = ys.map((y) => [held(mx - long / 2), y]);
+    spots.push([box.x0 - long - 7, my - PLATE / 2], [box.x1 + 7, my - PLATE / 2]);
+    return spots.map(([x, y]) => ({ x0: x, y0: y, x1: x + long, y1: y + PLATE, text }));
   });
   const places = [[mx, my], [mx, box.y0], [mx, box.y1], [box.x0, my], [box.x1, my]];
   const bare = places.map(([x, y]) => (
@@ -112,9 +115,19 @@ export function ink(board, svg) {
   const { view, selected, tool, draft, suggestion } = board;
   const letters = board.letters();
   const items = board.regions.map((region) => {
-    const on = region.id === selected ? "on" : "";
-    return { region, dash: board.dashOf(region.mark), extra: on, letter: letters.get(region.id) };
+    const odd = board.odd?.has(region.mark);
+    const on = region.id === selected ? "on" : odd ? "odd" : "";
+    const letter = `${odd ? "✗ " : ""}${letters.get(region.id)}`;
+    return { region, dash: board.dashOf(region.mark), extra: on, letter };
   });
+  if (board.mode === "offers") {
+    for (const one of board.offers) {
+      const off = board.off.has(one.mark);
+      // The names stand in the list: here they would hide the bird.
+      const sign = { letter: off ? "✗" : "✓", name: "" };
+      items.push({ region: one, dash: "asked", extra: off ? "off" : "asked", ...sign });
+    }
+  }
   // The chosen one last, on top of the others; its label is placed first.
   items.sort((a, b) => a.extra.length - b.extra.length);
   if (suggestion) items.push({ region: suggestion, dash: "asked", extra: "asked", letter: "?" });
@@ -124,12 +137,14 @@ export function ink(board, svg) {
   }
   const stage = { x0: 0, y0: 0, x1: view.stage[0], y1: view.stage[1] };
   const shown = items.filter((item) => overlaps(item.box, stage));
-  const room = { taken: [], boxes: shown.map((item) => item.box) };
+  // The eye decides much and is small: no label may lie on it.
+  const eyes = shown.filter((item) => board.marks.get(item.region.mark)?.eye);
+  const room = { taken: eyes.map((item) => item.box), boxes: shown.map((item) => item.box) };
   const lines = shown.map(({ region, points, dash, extra }) =>
     doubled(pathOf(points, region.shape.kind !== "line"), dash, extra),
   );
-  const labels = shown.toReversed().map(({ region, letter, box, extra }) =>
-    labelFor(letter, board.nameOf(region.mark), box, view.stage, room, extra),
+  const labels = shown.toReversed().map(({ region, letter, name, box, extra }) =>
+    labelFor(letter, name ?? board.nameOf(region.mark), box, view.stage, room, extra),
   );
   if (draft) {
     const points = outline(draft).map((p) => view.toScreen(p));
@@ -137,5 +152,9 @@ export function ink(board, svg) {
   }
   const chosen = board.chosen();
   const handles = chosen && tool === "adjust" ? handleNodes(board, chosen.shape) : [];
-  svg.replaceChildren(...lines, ...labels.reverse(), ...handles);
+  const spots = Object.values(board.points ?? {}).filter(Boolean).map((at) => {
+    const [cx, cy] = view.toScreen(at);
+    return make("circle", { cx, cy, r: 8, class: "spot" });
+  });
+  svg.replaceChildren(...(board.mode === "draw" ? [] : spots), ...lines, ...labels.reverse(), ...handles);
 }

@@ -1,26 +1,27 @@
 // The board: what is drawn, what is chosen, and the messages to and from Python.
 
+import { Asking } from "./asking.js";
 import { Hand } from "./hand.js";
 import { History } from "./history.js";
 import { ink } from "./ink.js";
 import { Keys } from "./keys.js";
 import { freeLetters } from "./letters.js";
-import { recall, remember } from "./memory.js";
-import { DRAWS, partsOf, showPanel, wirePanel } from "./panel.js";
+import { continues, putBack, recall, remember } from "./memory.js";
+import { DRAWS, partsOf, showPanel, showSwipe, wirePanel } from "./panel.js";
 import { boxOf, outline, tidied, withoutCorner } from "./shapes.js";
 import { problemOf } from "./tasks.js";
 import { View } from "./view.js";
 
 const PAUSE = 600; // ms without a key press after which a row of them counts as one step
-const REACH = 0.18; // share of what is seen that a suggestion may stretch from the finger
 const BASE = 1000; // CSS pixels; width the photo is laid out at before it is scaled
 
 const sameKey = (r) => [r.id, r.mark, Object.entries(tidied(r.shape)).sort()];
 const drawnKey = (regions) => JSON.stringify(regions.map(sameKey));
 const wholeKey = (regions) => JSON.stringify(regions.map((r) => [sameKey(r), r.value, r.note]));
 
-class Board {
+class Board extends Asking {
   constructor() {
+    super();
     this.sent = 0; // serial of the newest event
     this.lastDraw = "outline";
     this.forget();
@@ -29,7 +30,8 @@ class Board {
   forget() {
     clearTimeout(this.timer);
     Object.assign(this, { timer: 0, waiting: null, draft: null, suggestion: null, before: null });
-    Object.assign(this, { regions: [], settled: [], selected: "", corner: -1 });
+    Object.assign(this, { regions: [], settled: [], selected: "", corner: -1, last: "", from: [] });
+    Object.assign(this, { coming: [], offers: [], off: new Set(), taps: [], points: {} });
     this.history = new History();
     this.view = new View();
   }
@@ -64,25 +66,24 @@ class Board {
     }
     this.marks = new Map(data.marks.map((m) => [m.key, m]));
     this.photo = data.photo;
+    this.name = data.name;
     this.size = data.size;
     const said = JSON.stringify(data.aside) !== JSON.stringify(this.aside);
     this.aside = data.aside;
+    this.coming = data.coming;
+    this.odd = new Set(data.odd);
+    this.drawing = data.drawing;
     this.view.photo = data.size;
     const { photo } = this.parts;
     if (photo.getAttribute("src") !== data.src) photo.src = data.src;
     // An answer to an older event must not undo a newer stroke.
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
+    if (data.seen >= this.sent) this.waits(false);
     if (!fresh && said && !this.before && this.settled.length) this.keep();
     this.layout();
     this.refresh();
-    if (fresh && !this.parts.note.textContent) this.say(this.welcome());
-  }
-
-  welcome() {
-    const what = `Draw ${this.tool === "line" ? "along" : "round"} the ${this.nameOf(this.current)}`;
-    return window.matchMedia("(pointer: coarse)").matches
-      ? `${what}. Two fingers zoom.`
-      : `${what}. Ctrl and wheel zooms.`;
+    if (this.before && continues()) putBack(this, true);
+    if (fresh && !this.parts.note.textContent && !this.suggestion) this.say(this.welcome());
   }
 
   adopt(data, fresh) {
@@ -100,30 +101,52 @@ class Board {
     const asked = JSON.stringify(data.suggestion);
     const news = data.suggestion && asked !== JSON.stringify(this.suggestion);
     this.suggestion = data.suggestion;
-    if (news) this.say(`Is this all of the ${this.nameOf(data.suggestion.mark)}, patches of another colour too? Keep it or drop it.`);
+    if (news) this.say(this.asksOf(data.suggestion.mark));
     if (data.note && (data.note !== this.noted || data.seen !== this.noteSeen)) this.say(data.note);
     this.noted = data.note;
     this.noteSeen = data.seen;
     if (data.current !== this.current) this.turnTo(data.current);
+    const offered = (offers) => JSON.stringify(offers.map((one) => one.mark));
+    if (offered(data.offers) !== offered(this.offers)) {
+      const many = data.offers.length;
+      if (many) this.say(`${many} ${many === 1 ? "mark" : "marks"} found.`);
+      this.off = new Set(data.offers.filter((one) => !one.likely).map((one) => one.mark));
+    }
+    this.offers = data.offers;
+    if (JSON.stringify(data.taps) !== JSON.stringify(this.taps)) this.points = {};
+    this.taps = data.taps;
   }
 
   // ---- what Python hears
 
   keep() {
-    remember(this.photo, this.settled, this.aside);
+    remember(this);
   }
 
-  send(kind, { region = "", mark = "", at = null, reach = null, aside = null } = {}) {
+  /** A turning sign beside the sentence once Python takes longer than a second. */
+  waits(on) {
+    clearTimeout(this.slow);
+    const show = (slow) => {
+      this.parts.root.classList.toggle("slow", slow);
+      this.parts.root.setAttribute("aria-busy", String(slow));
+    };
+    if (on) this.slow = setTimeout(show, 1000, true);
+    else show(false);
+  }
+
+  send(kind, { region = "", mark = "", ...more } = {}) {
     this.sent = Math.max(Date.now(), this.sent + 1);
-    const event = { serial: this.sent, photo: this.photo, kind, region, mark, at, reach, aside };
+    const event = { serial: this.sent, photo: this.photo, kind, region, mark, next: this.current };
     if (!this.before) this.keep();
-    this.post({ ...event, regions: this.settled });
+    this.waits(true);
+    this.post({ ...event, ...more, regions: this.settled });
   }
 
-  commit(kind, regions, region, aside = null) {
+  commit(kind, regions, region, aside = null, onward = false) {
     this.history.leave(this.settled);
     this.regions = this.settled = regions;
     this.suggestion = null;
+    if (onward) this.onward();
     this.send(kind, { region: region.id, mark: region.mark, aside });
     this.refresh();
   }
@@ -162,7 +185,8 @@ class Board {
     const region = { id, mark, shape: tidied(shape), value: null, note: "" };
     this.selected = id;
     this.corner = -1;
-    this.commit(kind, [...this.settled, region], region);
+    this.last = mark;
+    this.commit(kind, [...this.settled, region], region, null, true);
     this.say(`${this.titleOf(region)}: ${kind}. ${note}`);
   }
 
@@ -214,7 +238,9 @@ class Board {
     const title = this.titleOf(region);
     this.selected = "";
     this.corner = -1;
-    this.commit("deleted", this.settled.filter((r) => r.id !== region.id), region);
+    const rest = this.settled.filter((r) => r.id !== region.id);
+    this.askAgain(rest);
+    this.commit("deleted", rest, region);
     this.say(`${title}: deleted.`);
     this.parts.stage.focus({ preventScroll: true });
   }
@@ -238,6 +264,7 @@ class Board {
     const state = this.history.step(this.settled, undo);
     if (!state) this.say(undo ? "Nothing to undo." : "Nothing to redo.");
     else {
+      this.askAgain(state);
       this.regions = this.settled = state;
       this.corner = -1;
       if (!this.chosen()) this.selected = "";
@@ -246,34 +273,6 @@ class Board {
     }
     this.refresh();
     return true;
-  }
-
-  // ---- tapping and suggestions
-
-  tapped(p) {
-    const [w, h] = this.size;
-    const at = p.map((v) => Math.round(v * 100) / 100);
-    if (this.shapeOf(this.current) === "line") return this.say("Drag from one end to the other.");
-    if (at[0] < 0 || at[1] < 0 || at[0] >= w || at[1] >= h) return this.say("Tap on the photo itself.");
-    this.say(`Looking for the edge of the ${this.nameOf(this.current)} …`);
-    // Zoomed in, a smaller mark is meant.
-    const seen = this.view.stage.map((long, i) => Math.min(long / this.view.scale, this.size[i]));
-    this.send("tap", { mark: this.current, at, reach: REACH * Math.min(...seen) });
-  }
-
-  answer(keep) {
-    const { suggestion } = this;
-    this.flush();
-    if (keep) {
-      this.add(suggestion.shape, "", suggestion.mark, "kept");
-      this.setTool("adjust");
-    } else {
-      this.suggestion = null;
-      this.send("dropped", { mark: suggestion.mark });
-      this.say("Suggestion dropped.");
-    }
-    this.refresh();
-    this.parts.stage.focus({ preventScroll: true });
   }
 
   // ---- tools and marks
@@ -289,7 +288,8 @@ class Board {
   /** Ready to draw another mark, with the tool last used for its sort. */
   turnTo(mark) {
     this.current = mark;
-    this.tool = this.shapeOf(mark) === "line" ? "line" : this.lastDraw;
+    const whole = this.marks.get(mark)?.whole && this.lastDraw === "tap";
+    this.tool = this.shapeOf(mark) === "line" ? "line" : whole ? "outline" : this.lastDraw;
     this.corner = -1;
   }
 
@@ -339,7 +339,7 @@ class Board {
     const shape = `${wide} ${this.photo}`;
     // A phone's address bar changes the window's height while scrolling; the photo must not jump.
     if (shape !== this.laid || stage.clientHeight < 50) {
-      const most = Math.max(window.innerHeight * 0.62, 300);
+      const most = Math.max(window.innerHeight * (wide < 640 ? 0.46 : 0.62), 300);
       const fit = (wide * this.size[1]) / this.size[0];
       stage.style.height = `${Math.round(Math.min(Math.max(fit, 320), most))}px`;
       this.laid = shape;
@@ -356,6 +356,7 @@ class Board {
     photo.style.height = `${(BASE * h) / w}px`;
     const { x, y, scale } = this.view;
     photo.style.transform = `translate(${x}px, ${y}px) scale(${(scale * w) / BASE})`;
+    showSwipe(this);
     ink(this, this.parts.ink);
   }
 

@@ -4,6 +4,8 @@
 import { freeLetters } from "./letters.js";
 
 const PREFIX = "fieldmarks drawn on ";
+// Each load of the page writes under a name of its own: two tabs never overwrite each other.
+const LOAD = `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
 const PHOTOS = 12;
 const KINDS = ["polygon", "ellipse", "rectangle", "line"];
 
@@ -17,23 +19,62 @@ function entry(key) {
   }
 }
 
-/** What was drawn on a photo, of marks that are still known, and when; or null. */
-export function recall(photo, marks) {
-  const { at, regions, aside } = entry(PREFIX + photo);
-  const known = regions.filter((r) => marks.has(r?.mark) && KINDS.includes(r.shape?.kind));
-  return known.length ? { at, regions: known, aside } : null;
+const own = (photo) => `${PREFIX}${photo} ${LOAD}`;
+function newestFirst(prefix) {
+  try {
+    const ours = Object.keys(localStorage).filter((key) => key.startsWith(prefix));
+    return ours.sort((one, other) => entry(other).at - entry(one).at);
+  } catch {
+    return [];
+  }
 }
 
-/** Remember what is drawn on a photo and said beside it; nothing drawn, nothing remembered. */
-export function remember(photo, regions, aside) {
+/**
+ * What was drawn on a photo, of marks that are still known, and when; or null. The newest load of
+ * the page has the say, others add the marks that it lacks.
+ */
+export function recall(photo, marks) {
+  const keys = newestFirst(PREFIX + photo);
+  const found = keys.map(entry);
+  const all = [];
+  for (const { regions } of found) {
+    const had = new Set(all.map((r) => r.mark));
+    all.push(...regions.filter((r) => marks.has(r?.mark) && !had.has(r.mark) && KINDS.includes(r.shape?.kind)));
+  }
+  if (!all.length) return null;
+  return { at: found[0].at, regions: lettered(all, []), aside: found[0].aside, keys };
+}
+
+/** Regions under names of their own: no two alike, none of those taken. */
+function lettered(regions, taken) {
+  const used = new Set(taken);
+  return regions.map((r) => {
+    const id = used.has(r.id) ? freeLetters(new Set([...used, ...regions.map((o) => o.id)])).next().value : r.id;
+    used.add(id);
+    return { ...r, id };
+  });
+}
+
+/** Remember what is drawn on a photo, in place of what it grew from; nothing drawn, nothing kept. */
+export function remember({ photo, settled: regions, aside, name, from }) {
   try {
-    if (!regions.length) return localStorage.removeItem(PREFIX + photo);
-    localStorage.setItem(PREFIX + photo, JSON.stringify({ at: Date.now(), regions, aside }));
-    const ours = Object.keys(localStorage).filter((key) => key.startsWith(PREFIX));
-    ours.sort((one, other) => entry(other).at - entry(one).at);
-    for (const key of ours.slice(PHOTOS)) localStorage.removeItem(key);
+    if (!regions.length) return localStorage.removeItem(own(photo));
+    for (const key of from) localStorage.removeItem(key);
+    localStorage.setItem(own(photo), JSON.stringify({ at: Date.now(), name, regions, aside }));
+    for (const key of newestFirst(PREFIX).slice(PHOTOS)) localStorage.removeItem(key);
   } catch {
     // A full or forbidden storage must not stop the drawing.
+  }
+}
+
+/** Whether the keeper has said already, on the first screen, that the marks are wanted. */
+export function continues() {
+  try {
+    const said = sessionStorage.getItem("fieldmarks continue");
+    sessionStorage.removeItem("fieldmarks continue");
+    return Boolean(said);
+  } catch {
+    return false;
   }
 }
 
@@ -47,15 +88,10 @@ export function question({ at, regions }) {
 /** The keeper's answer: put the regions back, beside what was drawn since, or leave them. */
 export function putBack(board, back) {
   board.flush();
-  const { regions: old, aside } = board.before;
-  const taken = new Set(old.map((r) => r.id));
-  const since = board.settled.map((r) => {
-    const id = taken.has(r.id) ? freeLetters(taken).next().value : r.id;
-    taken.add(id);
-    return { ...r, id };
-  });
-  const regions = [...old, ...since];
+  const { regions: old, aside, keys } = board.before;
+  const regions = [...old, ...lettered(board.settled, old.map((r) => r.id))];
   board.before = null;
+  board.from = keys;
   // Left ones are only forgotten when something else is drawn.
   if (back) board.commit("recalled", regions, old.at(-1), aside);
   else if (board.settled.length) board.keep();

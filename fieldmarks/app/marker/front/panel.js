@@ -9,7 +9,7 @@ const SHAPES = { polygon: "outline", ellipse: "oval", rectangle: "box", line: "l
 export function partsOf(root) {
   const named = [
     "stage", "photo", "ink", "loupe", "note", "look", "answer", "before", "question", "chosen",
-    "letter", "name", "list",
+    "letter", "name", "list", "ask", "draws", "when", "place", "drawing", "offers",
   ].map((name) => [name, root.querySelector(`.${name}`)]);
   return {
     root,
@@ -30,8 +30,15 @@ export function wirePanel(board) {
     redo: () => board.step("redo"),
     delete: () => board.remove(),
     corner: () => board.removeCorner(),
-    keep: () => board.answer(true),
-    drop: () => board.answer(false),
+    keep: () => (board.mode === "offers" ? board.takeOffers(true) : board.answer(true)),
+    drop: () => (board.mode === "offers" ? board.takeOffers(false) : board.answer(false)),
+    more: () => board.more(),
+    skip: () => board.skip(),
+    byhand: () => board.byHand(),
+    where: () => {
+      parts.place.hidden = !parts.place.hidden;
+      parts.does.where.setAttribute("aria-expanded", String(!parts.place.hidden));
+    },
     recall: () => putBack(board, true),
     leave: () => putBack(board, false),
   };
@@ -41,6 +48,10 @@ export function wirePanel(board) {
   }
   parts.nextMark.addEventListener("change", () => board.pick(parts.nextMark.value));
   parts.name.addEventListener("change", () => board.rename(parts.name.value));
+  parts.offers.addEventListener("click", (e) => {
+    const mark = e.target.closest("button")?.dataset.mark;
+    if (mark) board.toggle(mark);
+  });
   parts.list.addEventListener("click", (e) => {
     const id = e.target.closest("button")?.dataset.id;
     if (id) board.select(id === board.selected ? "" : id, true);
@@ -60,7 +71,7 @@ function fill(select, marks, value) {
 function showChosen(board) {
   const { parts, marks } = board;
   const chosen = board.chosen();
-  parts.chosen.hidden = !chosen;
+  parts.chosen.hidden = !chosen || board.mode !== "draw";
   if (!chosen) return;
   parts.letter.textContent = board.letters().get(chosen.id);
   const sort = board.shapeOf(chosen.mark);
@@ -98,19 +109,72 @@ function showList(board) {
   if (!same) list.replaceChildren(...items);
 }
 
+/** Whether a swipe over the photo scrolls the page: when nothing there can be drawn or slid. */
+export function showSwipe(board) {
+  const { parts, mode, tool, view } = board;
+  const still = mode !== "draw" || tool === "slide" || tool === "tap";
+  parts.stage.dataset.swipe = still && view.zoom < 1.01 ? "page" : "photo";
+}
+
+/** The line over the photo: what to tap or draw now. */
+function showNow(board) {
+  const { parts, mode, asked, marks, current, last, off, offers } = board;
+  const draws = mode === "draw";
+  parts.ask.hidden = draws;
+  parts.draws.hidden = parts.does.where.hidden = !draws;
+  parts.does.byhand.hidden = mode !== "taps";
+  parts.does.skip.hidden = mode === "offers";
+  parts.when.textContent = board.done ? "More:" : "Now:";
+  parts.does.skip.hidden ||= board.done;
+  if (mode === "taps") parts.ask.textContent = `Tap ${asked.name}`;
+  if (mode === "offers") parts.ask.textContent = "Tap a mark to drop it";
+  const card = marks.get(current)?.kind === "card" && !board.regions.some((r) => r.mark === current);
+  parts.does.skip.textContent = mode === "taps" ? "Not in sight" : card ? "No card" : "Skip";
+  parts.does.more.hidden = !draws || !last || last === current || marks.get(last)?.kind === "card";
+  parts.does.more.textContent = `More of the ${board.nameOf(last)}`;
+  parts.look.textContent = marks.get(current)?.look ?? "";
+  const { mark, svg } = board.drawing;
+  if (parts.drawing.dataset.mark !== mark) {
+    parts.drawing.innerHTML = svg;
+    parts.drawing.dataset.mark = mark;
+  }
+  parts.drawing.hidden = mark !== current;
+  parts.place.classList.toggle("unused", !draws);
+  parts.offers.hidden = mode !== "offers";
+  const items = offers.map(({ mark, sure }) => {
+    const [item, button, how] = ["li", "button", "small"].map((tag) => document.createElement(tag));
+    button.type = "button";
+    button.dataset.mark = mark;
+    button.setAttribute("aria-pressed", String(!off.has(mark)));
+    how.textContent = sure;
+    button.append(board.nameOf(mark), how);
+    item.append(button);
+    return item;
+  });
+  parts.offers.replaceChildren(...items);
+  const kept = offers.length - off.size;
+  const asks = marks.get(board.suggestion?.mark)?.kind === "card" ? ["Yes", "No"] : ["Keep it", "Drop it"];
+  const [keep, drop] = mode === "offers" ? [`Keep ${kept}`, "Drop all"] : asks;
+  parts.does.keep.textContent = keep;
+  parts.does.drop.textContent = drop;
+}
+
 export function showPanel(board) {
-  const { parts, marks, current, tool, suggestion } = board;
+  const { parts, marks, current, tool, suggestion, mode } = board;
   const draws = DRAWS[board.shapeOf(current)];
   for (const button of parts.tools) {
     const name = button.dataset.tool;
     const drawing = DRAWS.area.includes(name) || DRAWS.line.includes(name);
-    button.hidden = drawing && !draws.includes(name);
+    const whole = name === "tap" && marks.get(current)?.whole;
+    button.hidden = mode !== "draw" || whole || (drawing && !draws.includes(name));
     button.setAttribute("aria-pressed", String(name === tool));
   }
-  parts.stage.dataset.tool = tool;
+  parts.list.hidden = mode !== "draw";
+  parts.stage.dataset.tool = mode === "draw" ? tool : "tap";
+  showSwipe(board);
+  showNow(board);
   fill(parts.nextMark, [...marks.values()], current);
-  parts.look.textContent = marks.get(current)?.look ?? "";
-  parts.answer.hidden = !suggestion;
+  parts.answer.hidden = !suggestion && mode !== "offers";
   parts.before.hidden = !board.before;
   if (board.before) parts.question.textContent = question(board.before);
   parts.does.undo.disabled = !board.history.past.length;

@@ -35,9 +35,15 @@ class Task {
   move() {}
 }
 
-class Tap extends Task {
+/** A press that only counts when the finger stayed where it was. */
+class Press extends Task {
+  constructor(board, start, act) {
+    super(board, start);
+    this.act = act;
+  }
+
   end() {
-    this.board.tapped(this.start);
+    if (!this.moved) this.act(this.start);
   }
 }
 
@@ -178,11 +184,16 @@ export function problemOf(shape) {
 export function taskFor(board, at, slides, near) {
   const p = board.view.toPhoto(at);
   if (slides) return new Slide(board, p, false);
+  if (board.mode === "taps") return new Press(board, p, (q) => board.point(q));
+  if (board.mode === "offers") {
+    const hit = regionAt(board, at, near, board.offers);
+    return new Press(board, p, () => hit && board.toggle(hit.mark));
+  }
   if (board.tool === "outline") return new Trail(board, p);
   if (board.tool === "ellipse" || board.tool === "line") {
     return new Stretch(board, p, board.tool === "ellipse");
   }
-  if (board.tool === "tap") return new Tap(board, p);
+  if (board.tool === "tap") return new Press(board, p, (q) => board.tapped(q));
   const chosen = board.chosen();
   const grip = chosen && gripAt(board, chosen.shape, at);
   if (grip) return new Reshape(board, p, chosen, grip);
@@ -206,8 +217,8 @@ function gripAt(board, shape, at) {
 }
 
 /** The smallest region under a point, or one whose line is near. */
-function regionAt(board, at, near) {
-  const hits = board.regions.filter(({ shape }) => {
+function regionAt(board, at, near, regions = board.regions) {
+  const hits = regions.filter(({ shape }) => {
     const points = outline(shape).map((q) => board.view.toScreen(q));
     if (shape.kind !== "line" && holds(points, at)) return true;
     return points.some((q, i) => distanceTo(at, q, points[(i + 1) % points.length]) <= near);

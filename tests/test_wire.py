@@ -149,7 +149,7 @@ def test_the_files_for_the_browser_join_to_one_script():
 
 
 def test_a_page_with_the_drawing_can_be_tried_without_a_browser():
-    page = Path(__file__).with_name("marker_page.py")
+    page = Path(__file__).parent / "browser" / "marker_page.py"
     tried = AppTest.from_file(str(page), default_timeout=60).run()
     assert not tried.exception
     assert json.loads(tried.code[0].value)["events"] == []

@@ -1,0 +1,63 @@
+"""The page round the app: where it is scrolled to, the Back button and the line at its foot."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from fieldmarks.app.serve import MAX_UPLOAD_MB
+
+PAGE = """
+<p class='fm-too-large' role='alert' hidden></p>
+<div class='fm-continue' hidden><button class='fm-strong'></button><button>Forget it</button></div>
+"""
+BAR = """
+export default function ({ data, parentElement }) {
+  const bar = parentElement.querySelector(".fm-bar");
+  const page = parentElement.ownerDocument;
+  bar.className = `fm-bar fm-is-${data.tone}`;
+  bar.querySelector("span").textContent = data.line;
+  bar.onclick = () => {
+    const card = page.querySelector(".fm-verdict");
+    const main = page.querySelector("[data-testid=stMain]");
+    const { top } = card.getBoundingClientRect();
+    const low = top > page.defaultView.innerHeight / 3;
+    main.scrollTo({ top: low ? main.scrollTop + top - 66 : 0 });
+  };
+}
+"""
+
+
+@cache
+def _component(name: str) -> Any:
+    html, js = {
+        "page": (PAGE, Path(__file__).with_suffix(".js").read_text(encoding="utf-8")),
+        "bar": ("<button class='fm-bar' type='button'><span></span></button>", BAR),
+    }[name]
+    return st.components.v2.component(f"fieldmarks_{name}", html=html, js=js, isolate_styles=False)
+
+
+def page(screen: str, *, inside: bool = False, offer: bool = False) -> bool:
+    """Look after the page; whether the keeper pressed the browser's Back.
+
+    Parameters
+    ----------
+    screen : str
+        What is shown: a new one is shown from its top.
+    inside : bool
+        A photo is open: Back leads to the first screen and not out of the app.
+    offer : bool
+        Offer to continue what was drawn last in this browser.
+    """
+    data = {"screen": screen, "inside": inside, "offer": offer, "limit": MAX_UPLOAD_MB}
+    result = _component("page")(key="page", data=data, on_back_change=lambda: None)
+    return bool(result.back)
+
+
+def bar(line: str, tone: str) -> None:
+    """The verdict in one line at the foot of a phone's screen; a press shows all of it."""
+    with st.container(key="bar"):
+        _component("bar")(key="bar_line", data={"line": line, "tone": tone})

@@ -1,0 +1,260 @@
+"""Verdict: what a record comes to, short enough to be read standing up.
+
+Common names, no numbers but counts, each thing once. Colours are CIELAB, D65, 2 degrees.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from fieldmarks.judge.conclusion import LOOKED_AT, Conclusion
+from fieldmarks.judge.findings import Finding, Status
+from fieldmarks.judge.scale import TOO_CLOSE, word
+from fieldmarks.judge.signs import SignFinding, SignStatus
+from fieldmarks.measure.colour import difference
+from fieldmarks.measure.quantities import Lab, Reading
+from fieldmarks.record import Record
+from fieldmarks.rules import Tables
+
+Tone = Literal["good", "bad", "doubt", "soft"]
+NAMED = 0.5  # a kind of bird less likely than this is not named
+REASONS = 2
+LEAST_SHARE = 0.1  # of a mark's area; a smaller patch of another colour decides nothing
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One thing that speaks against the bird.
+
+    Parameters
+    ----------
+    mark : str
+        Key of the mark where it is seen; of a relation its first mark.
+    name : str
+        That mark in plain words.
+    text : str
+    read, wanted : (L*, a*, b*), optional
+        The deciding colour of the mark and the expected one nearest to it.
+    wanted_name : str
+    """
+
+    mark: str
+    name: str
+    text: str
+    read: Lab | None = None
+    wanted: Lab | None = None
+    wanted_name: str = ""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What to read first.
+
+    Parameters
+    ----------
+    tone : str
+        "good", "bad", "doubt" or "soft" (nothing said): never shown by colour alone.
+    headline : str
+    kind : str
+        What the bird is, and how strongly the marks speak for it.
+    sold_as : str
+        Whether it is what it is sold as; empty when nobody said.
+    tally : str
+        How many marks fit, and which are unclear.
+    reasons : tuple of Reason
+        The strongest ones against it.
+    """
+
+    tone: Tone
+    headline: str
+    kind: str
+    sold_as: str
+    tally: str
+    reasons: tuple[Reason, ...]
+
+
+def verdict_of(record: Record, tables: Tables) -> Verdict:
+    """The verdict of a record.
+
+    Parameters
+    ----------
+    record : Record
+    tables : Tables
+        The tables the record was made with.
+    """
+    judged = record.assessment
+    conclusion = judged.conclusion
+    against = _against(record)
+    tone, headline = _headline(record)
+    return Verdict(
+        tone,
+        headline,
+        _kind(conclusion, tables),
+        _sold_as(record, tables, against),
+        _tally(record),
+        _reasons(record, tables, against),
+    )
+
+
+def nature_of(conclusion: Conclusion, tables: Tables) -> str:
+    """The likeliest kind of bird by its common name; empty when it is too unlikely to be named."""
+    first = conclusion.standing[0] if conclusion.standing else None
+    if first is None or first.share < NAMED or not first.species:
+        return ""
+    names = [tables.species[key].name for key in first.species]
+    return f"a {names[0]}" if len(names) == 1 else f"a cross, {' x '.join(names)}"
+
+
+def subject_of(record: Record) -> str:
+    """The species whose marks are looked at first."""
+    subjects = record.assessment.conclusion.subjects
+    likely = [row.species[0] for row in record.assessment.conclusion.standing
+              if len(row.species) == 1 and row.species[0] in subjects]  # fmt: skip
+    claimed = record.assessment.claimed
+    return claimed or (likely or list(subjects))[0]
+
+
+def _seen(record: Record) -> list[SignFinding]:
+    """Signs that the bird shows whichever of the species left it is; each once."""
+    conclusion = record.assessment.conclusion
+    seen = [s for s in record.assessment.signs if s.status is SignStatus.SEEN]
+    if {s.species for s in seen} != set(conclusion.subjects):
+        return []
+    strengths = ("always", "usually", "hint")
+    once = {s.text: s for s in sorted(seen, key=lambda s: strengths.index(s.strength))}
+    return list(once.values())
+
+
+def _headline(record: Record) -> tuple[Tone, str]:
+    judged = record.assessment
+    if not record.measurement.readings:
+        return "soft", "Nothing marked yet"
+    outcome, seen = judged.conclusion.outcome, _seen(record)
+    if outcome == "mixed":
+        return "bad", "A cross, by the marks read"
+    if outcome == "none fits":
+        return "doubt", "No species fits"
+    if seen:
+        return "bad", f"Signs of mixed ancestry: {len(seen)}"
+    if outcome == "claim contradicted":
+        return "bad", "Not what it is sold as"
+    own = [s for s in judged.signs if s.species == subject_of(record)]
+    count = {status: sum(s.status is status for s in own) for status in SignStatus}
+    looked = sum(count[status] for status in LOOKED_AT)
+    if outcome not in ("one species left", "signs") or not looked:
+        return "soft", "Cannot tell yet"
+    if count[SignStatus.LOOK_AGAIN]:
+        return "doubt", "Look again after the moult"
+    asked = len(own) - count[SignStatus.SAYS_NOTHING]
+    if count[SignStatus.SEEN] or count[SignStatus.DOUBTFUL]:
+        unclear = count[SignStatus.SEEN] + count[SignStatus.DOUBTFUL]
+        return "doubt", f"{unclear} of {asked} signs too close to call"
+    return "good", f"No sign seen, {looked} of {asked} looked at"
+
+
+def _kind(conclusion: Conclusion, tables: Tables) -> str:
+    if conclusion.held is None and conclusion.outcome in ("nothing read", "nothing decided"):
+        return ""
+    named = nature_of(conclusion, tables)
+    if named:
+        first, second = conclusion.standing[:2]
+        strength = word(math.log(second.behind))
+        how = "" if strength == TOO_CLOSE else f"{strength} "
+        whole = "as a whole " if conclusion.outcome == "signs" else ""
+        return _upper(f"{whole}{how}{named} ({_percent(first.share)})")
+    left = [tables.species[key].name for key in conclusion.candidates]
+    if len(left) == 2:
+        return f"{' or '.join(left)}: {TOO_CLOSE}"
+    return "No species is likely enough to be named."
+
+
+def _percent(share: float) -> str:
+    return "over 99 %" if share > 0.99 else f"{share:.0%}".replace("%", " %")
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _against(record: Record) -> list[Finding]:
+    """Marks that do not fit the species looked at, the surest first."""
+    sheet = record.assessment.sheet(subject_of(record))
+    odd = [f for f in sheet.findings if f.status is Status.DOES_NOT_FIT]
+    return sorted(odd, key=lambda f: (f.relation, f.held or 0.0))
+
+
+def _sold_as(record: Record, tables: Tables, against: Sequence[Finding]) -> str:
+    judged = record.assessment
+    if judged.claimed is None:
+        return ""
+    said = f"Sold as {tables.species[judged.claimed].name}:"
+    odd = [f for f in against if not f.relation] or against
+    names = list(dict.fromkeys(f.name for f in odd))[:2]
+    where = f" ({', '.join(names)})" if names else ""
+    if names or judged.claimed not in judged.conclusion.candidates or _seen(record):
+        return f"{said} does not match{where}"
+    if len(judged.conclusion.candidates) > 1 or judged.conclusion.held is None:
+        return f"{said} {TOO_CLOSE}"
+    return f"{said} matches"
+
+
+def _tally(record: Record) -> str:
+    if not record.measurement.readings:
+        return ""
+    sheet = record.assessment.sheet(subject_of(record))
+    fits = sheet.count(Status.FITS) + sheet.count(Status.PROBABLY_FITS)
+    unclear = [f.name for f in sheet.findings if f.status is Status.TOO_CLOSE]
+    said = f"{fits} mark fits" if fits == 1 else f"{fits} marks fit"
+    if unclear:
+        one = "one spot is unclear" if len(unclear) == 1 else f"{len(unclear)} are unclear"
+        more = " and more" if len(unclear) > 2 else ""
+        said += f"; {one}: {', '.join(unclear[:2])}{more}"
+    return f"{said}."
+
+
+def _reasons(record: Record, tables: Tables, against: Sequence[Finding]) -> tuple[Reason, ...]:
+    readings = {r.mark: r for r in record.measurement.readings}
+    findings = {f.mark: f for f in record.assessment.sheet(subject_of(record)).findings}
+    found: dict[str, Reason] = {}
+    for sign in _seen(record):
+        mark = _mark_of(sign.mark or "", tables)
+        text = sign.text.rstrip(".")
+        found.setdefault(mark, _reason(mark, text, readings, findings, tables))
+    for finding in against:
+        mark = _mark_of(finding.mark, tables)
+        wanted = tables.swatches[finding.nearest].name if finding.nearest else ""
+        text = _upper(
+            f"{finding.name}: should be {wanted}" if wanted else f"{finding.name} does not fit"
+        )
+        # A width or a length has no colour of its own to show.
+        own = {} if finding.relation else findings
+        found.setdefault(
+            mark, _reason(mark, text, {} if finding.relation else readings, own, tables)
+        )
+    return tuple(found.values())[:REASONS]
+
+
+def _mark_of(key: str, tables: Tables) -> str:
+    return tables.relations[key].marks[0] if key in tables.relations else key
+
+
+def _reason(
+    mark: str,
+    text: str,
+    readings: dict[str, Reading],
+    findings: dict[str, Finding],
+    tables: Tables,
+) -> Reason:
+    name = tables.marks[mark].name if mark in tables.marks else mark
+    finding, reading = findings.get(mark), readings.get(mark)
+    nearest = finding.nearest if finding else None
+    if reading is None or nearest is None:
+        return Reason(mark, name, text, reading.lab if reading else None)
+    wanted = tables.lab[nearest]
+    patches = [p.lab for p in reading.populations if p.fraction >= LEAST_SHARE] or [reading.lab]
+    # The patch that decides, not the colour of most of the mark.
+    read = max(patches, key=lambda lab: float(difference(lab, wanted)))
+    return Reason(mark, name, text, read, wanted, tables.swatches[nearest].name)

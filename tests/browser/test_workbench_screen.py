@@ -1,0 +1,267 @@
+"""The workbench as a keeper meets it on a phone and on a laptop, in a real Chromium."""
+
+import re
+
+import pytest
+from keeper import Keeper
+from screen import LAPTOP, PHONE, free_port, serving
+from test_record import FACE, save_bird
+
+from fieldmarks.measure.region import Ellipse, Rectangle, centre, vertices
+
+BIRD = "personatus_orange_collar"
+
+
+@pytest.fixture(scope="module")
+def address():
+    with serving(free_port()) as url:
+        yield url
+
+
+@pytest.fixture
+def at_phone(address, open_screen):
+    return Keeper(open_screen(address, PHONE, touch=True, device_scale_factor=2))
+
+
+@pytest.fixture
+def at_laptop(address, open_screen):
+    return Keeper(open_screen(address, LAPTOP))
+
+
+def shapes(regions):
+    return {r.mark: r.shape for r in regions.regions}
+
+
+def test_the_first_screen_of_a_phone_says_what_to_do_and_what_is_known(at_phone):
+    keeper = at_phone
+    keeper.open_demo(BIRD)
+    inside = keeper.page.viewport_size["height"]
+    for part in (".now", ".stage", ".tools", ".fm-bar"):
+        box = keeper.page.locator(part).bounding_box()
+        assert box["y"] >= 0
+        assert box["y"] + box["height"] <= inside, f"{part} is out of sight"
+    assert keeper.now == "card"
+    assert "Nothing marked yet" in keeper.bar
+
+
+def test_the_next_mark_is_asked_for_after_each_stroke_and_the_page_stays_where_it_is(at_phone):
+    keeper = at_phone
+    drawn = shapes(keeper.open_demo(BIRD))
+    assert keeper.now == "card"
+    places, asked = [], []
+    for _ in range(4):
+        asked.append(keeper.now)
+        places.append(keeper.board.stage.bounding_box()["y"])
+        keeper.draw(drawn[keeper.now])
+        keeper.settle()
+    assert asked[0] == "card"
+    assert len(set(asked)) == 4, "no mark was asked for twice"
+    assert len(set(places)) == 1, "the photo jumped"
+    assert "Nothing marked yet" not in keeper.bar
+    # "More of it" stays with the mark just drawn.
+    keeper.page.get_by_role("button", name=re.compile("More of the")).click()
+    assert keeper.now == asked[-1]
+
+
+def test_three_taps_propose_the_marks_and_one_press_keeps_them(at_phone):
+    keeper = at_phone
+    drawn = shapes(keeper.open_demo(BIRD, by_hand=False))
+    page = keeper.page
+    assert page.locator(".note").inner_text() == "Is this the grey card?"
+    page.locator("[data-do=keep]").tap()
+    keeper.settle()
+    tail = vertices(drawn["tail_tip"]).mean(axis=0)
+    tip = vertices(drawn["beak_tip"]).mean(axis=0)
+    for words, place in (("eye", centre(drawn["pupil"])), ("beak", tip), ("tail", tail)):
+        assert words in page.locator(".ask").inner_text()
+        keeper.screen.stroke([keeper.at(*place)])
+    offers = page.locator(".offers button")
+    offers.first.wait_for(timeout=30_000)
+    keeper.settle()
+    proposed = offers.count()
+    assert proposed >= 10
+    offers.filter(has_text="cheek").tap()
+    page.get_by_role("button", name=f"Keep {proposed - 1}", exact=True).tap()
+    keeper.settle()
+    assert "Nothing marked yet" not in keeper.bar
+    read = keeper.readings()
+    assert "cheek" not in read
+    assert {"forehead", "beak tip"} <= set(read)
+
+
+def test_undoing_the_card_asks_for_the_card_again(at_phone):
+    keeper = at_phone
+    drawn = shapes(keeper.open_demo(BIRD))
+    keeper.draw(drawn["card"])
+    keeper.settle()
+    assert keeper.now != "card"
+    keeper.board.tool("Undo")
+    keeper.settle()
+    assert keeper.now == "card"
+
+
+def test_a_swipe_over_the_photo_scrolls_the_page_unless_a_drawing_tool_is_on(at_phone):
+    keeper = at_phone
+    keeper.open_demo(BIRD, with_marks=True)
+
+    def scrolled():
+        return keeper.page.evaluate("document.querySelector('[data-testid=stMain]').scrollTop")
+
+    box = keeper.board.stage.bounding_box()
+    x, y = box["x"] + 40, box["y"] + box["height"] - 40
+    swipe = [(x, y - 12 * step) for step in range(18)]
+    for tool, moves in (("Draw round", False), ("Look", True)):
+        keeper.board.tool(tool)
+        before = scrolled()
+        keeper.screen.stroke(swipe)
+        keeper.settle()
+        assert (scrolled() > before + 50) == moves, tool
+
+
+def test_the_whole_verdict_is_on_one_screen_of_a_phone(at_phone):
+    keeper = at_phone
+    keeper.open_demo(BIRD, with_marks=True)
+    keeper.page.locator(".fm-bar").click()
+    card = keeper.page.locator(".fm-verdict")
+    keeper.page.wait_for_function(
+        "document.querySelector('.fm-verdict').getBoundingClientRect().top < 80"
+    )
+    box, foot = card.bounding_box(), keeper.page.locator(".fm-bar").bounding_box()
+    assert box["y"] >= 60, "under the header"
+    paying = keeper.page.get_by_text("Before paying: papers, avian vet, quarantine")
+    end = paying.bounding_box()
+    assert end["y"] + end["height"] <= foot["y"]
+    words = card.inner_text()
+    assert "Signs of mixed ancestry: 2" in words
+    assert "does not match (nape)" in words
+    assert card.locator("img").count() == 2
+
+
+def test_the_verdict_can_be_read_after_the_theme_was_switched_in_the_browser(at_laptop):
+    keeper = at_laptop
+    keeper.open_demo(BIRD, with_marks=True)
+
+    def colours():
+        return keeper.page.locator(".fm-verdict").evaluate(
+            "e => [getComputedStyle(e).color, getComputedStyle(e).backgroundColor]"
+        )
+
+    light = colours()
+    keeper.page.emulate_media(color_scheme="dark")
+    keeper.page.wait_for_function(
+        "c => getComputedStyle(document.querySelector('.fm-verdict')).backgroundColor !== c",
+        arg=light[1],
+    )
+    for ink, paper in (light, colours()):
+        assert contrast(ink, paper) >= 4.5  # WCAG 2.2, success criterion 1.4.3
+
+
+def contrast(one, other):
+    """Contrast ratio of two CSS rgb() colours, WCAG 2.2."""
+
+    def light(colour):
+        parts = [int(v) / 255 for v in re.findall(r"\d+", colour)[:3]]
+        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    low, high = sorted((light(one), light(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_no_label_lies_on_the_eye(at_phone):
+    keeper = at_phone
+    keeper.open_demo(BIRD, with_marks=True)
+    on_it = keeper.page.locator(".ink").evaluate(
+        """svg => {
+            const lines = [...svg.querySelectorAll('.outline .light')].map(e => e.getBBox());
+            const whole = lines.filter(b => b.width > 5);
+            const labels = [...svg.querySelectorAll('.label')].map(e => e.getBBox());
+            const hit = (a, b) => a.x < b.x + b.width && b.x < a.x + a.width
+                && a.y < b.y + b.height && b.y < a.y + a.height;
+            // Three outlines round one middle are the eye.
+            const middle = b => [b.x + b.width / 2, b.y + b.height / 2];
+            const eye = whole.filter(a => whole.filter(b => {
+                const [x, y] = middle(a), [u, v] = middle(b);
+                return Math.hypot(x - u, y - v) < 4;
+            }).length >= 3);
+            return [eye.length, labels.filter(l => eye.some(e => hit(l, e))).length];
+        }"""
+    )
+    assert on_it[0] >= 3, "the eye is drawn"
+    assert on_it[1] == 0
+
+
+def test_back_leads_to_the_first_screen_and_continue_puts_photo_and_marks_back(at_laptop, tmp_path):
+    keeper, photo = at_laptop, save_bird(tmp_path, "mine")
+    keeper.measure_by_hand(photo, (600, 400))
+    keeper.draw(Rectangle(25, 25, 70, 70))
+    keeper.settle()
+    keeper.mark("face", Ellipse(FACE.cx, FACE.cy, 34, 34))
+    bar, readings = keeper.headline, keeper.readings()
+    keeper.page.go_back()
+    keeper.page.get_by_role("button", name=re.compile("Back to mine")).wait_for()
+    keeper.page.reload()
+    keeper.page.get_by_role("button", name=re.compile("Continue: 2 marks on mine")).click()
+    keeper._drawing_ready()
+    keeper.page.get_by_text("Put back. Regions").wait_for()
+    keeper.settle()
+    assert keeper.headline == bar
+    assert keeper.readings() == readings
+
+
+def test_marks_and_verdict_come_back_together_after_the_server_was_restarted(open_screen, tmp_path):
+    port, photo = free_port(), save_bird(tmp_path, "mine")
+    with serving(port) as url:
+        keeper = Keeper(open_screen(url, LAPTOP))
+        keeper.measure_by_hand(photo, (600, 400))
+        keeper.draw(Rectangle(25, 25, 70, 70))
+        keeper.settle()
+        keeper.mark("face", Ellipse(FACE.cx, FACE.cy, 34, 34))
+        bar = keeper.headline
+    keeper.page.locator(".fm-gone").wait_for(timeout=60_000)
+    assert "yourscript" not in keeper.page.locator("[role=dialog]").inner_text()
+    with serving(port):
+        keeper.page.reload()
+        keeper.page.get_by_role("button", name=re.compile("Continue: 2 marks")).click()
+        keeper._drawing_ready()
+        keeper.page.get_by_text("Put back. Regions").wait_for()
+        keeper.settle()
+        assert keeper.headline == bar
+
+
+def test_two_tabs_do_not_overwrite_each_others_marks(at_laptop, address):
+    keeper = at_laptop
+    drawn = shapes(keeper.open_demo(BIRD))
+    keeper.draw(drawn["card"])
+    keeper.settle()
+    page = keeper.screen.context.new_page()
+    page.goto(address)
+    other = Keeper(type(keeper.screen)(page, keeper.screen.context))
+    other.open_demo(BIRD)
+    other.board.tool("Start empty")
+    other.mark("face", drawn["face"])
+    keeper.mark("rump", drawn["rump"])
+    page.close()
+    keeper.page.reload()
+    again = Keeper(keeper.screen)
+    again.open_demo(BIRD)
+    again.board.tool("Put back")
+    again.settle()
+    assert {"face", "rump"} <= set(again.readings())
+
+
+def test_a_file_too_large_to_open_gets_a_sentence(at_laptop):
+    # A file that only says it is so large: sending one would take minutes.
+    at_laptop.page.locator("[data-testid=stFileUploader] input").wait_for(state="attached")
+    at_laptop.page.evaluate(
+        """() => {
+            const file = new File(['x'], 'large.jpg', { type: 'image/jpeg' });
+            Object.defineProperty(file, 'size', { value: 300e6 });
+            const input = document.querySelector('[data-testid=stFileUploader] input');
+            Object.defineProperty(input, 'files', { value: [file] });
+            input.dispatchEvent(new Event('change', { bubbles: true }));
+        }"""
+    )
+    said = at_laptop.page.locator(".fm-too-large")
+    said.wait_for()
+    assert "300 MB" in said.inner_text()

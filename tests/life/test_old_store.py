@@ -1,0 +1,166 @@
+"""A store and a backup of version 0.2.0, made by that version (``tests/data/store_0_2_0.zip``)."""
+
+import json
+import shutil
+import sqlite3
+import zipfile
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from made_birds import a_bird
+from sqlalchemy import create_engine, text
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.exchange import everything, export_store, import_store
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.upkeep import check_store, mend_store
+
+MADE = Path(__file__).parents[1] / "data" / "store_0_2_0.zip"
+
+
+@pytest.fixture
+def old(tmp_path):
+    """Unpacked: ``s`` is the store, ``export.zip`` its backup, ``truth.json`` what it held."""
+    with zipfile.ZipFile(MADE) as packed:
+        packed.extractall(tmp_path / "old")
+    return tmp_path / "old"
+
+
+def said(things):
+    from fieldmarks.birds.model import to_json
+
+    return [json.loads(to_json(thing)) for thing in things]
+
+
+def truth(old):
+    told = json.loads((old / "truth.json").read_text())
+    for entry in told["entries"]:
+        entry["observations"] = entry.pop("looks")
+    return [told["birds"], sorted(told["entries"], key=lambda e: e["number"]), told["pairs"]]
+
+
+def now_in(store):
+    birds, entries, pairs = everything(store)
+    return [said(birds), said(sorted(entries, key=lambda e: e.number)), said(pairs)]
+
+
+def old_records(old):
+    return {p.name.split(".")[1]: p.read_bytes() for p in (old / "s").rglob("*.record.json")}
+
+
+def test_a_store_of_version_0_2_0_is_taken_over_whole(old):
+    records = old_records(old)
+    photos = {p: p.read_bytes() for p in (old / "s" / "photos").rglob("*.jpg")}
+    with Store(old / "s") as store:
+        assert now_in(store) == truth(old)
+        observations = [o for e in everything(store)[1] for o in e.observations]
+        assert {o.id: store.record_file(o) for o in observations} == records
+        export_store(store, old / "new.zip")
+        export_store(store, old / "with_place.zip", with_place=True)
+        assert {p: p.read_bytes() for p in (old / "s" / "photos").rglob("*.jpg")} == photos
+        assert store.setting("ring_pattern") == "AA-99-9"
+        assert all(store.packed_tables(o.table_fingerprint) for o in observations)
+        assert "AB-24-2: Mother and Twin have one ring" in str(check_store(store)[0])
+        assert len(check_store(store)) == 1
+        assert store.find("Mother").ring == "ab-24-2"
+    left = {p.name for p in (old / "s").iterdir()}
+    assert left == {"birds.sqlite", "photos", "copies", "edition-2"}
+    with Store(old / "s") as again:
+        assert now_in(again) == truth(old)
+        again.withdraw(again.find("Twin"), "entered twice")
+        export_store(again, old / "all.zip")
+    with Store(old / "empty") as other:
+        import_store(other, old / "all.zip")
+        assert [len(group) for group in everything(other)] == [5, 3, 1]
+        assert check_store(other) == []
+
+
+def test_a_store_of_version_0_1_is_taken_over_too(old):
+    with closing(sqlite3.connect(old / "s" / "birds.sqlite")) as raw:
+        for column in ("compared", "there"):
+            raw.execute(f"ALTER TABLE signs DROP COLUMN {column}")
+        raw.execute("UPDATE alembic_version SET version_num = '0001'")
+        raw.commit()
+    with Store(old / "s") as store:
+        found = now_in(store)
+    expected = truth(old)
+    for entry in expected[1]:
+        for sign in (s for o in entry["observations"] for s in o["signs"]):
+            sign["compared"] = sign["there"] = ""
+    assert found == expected
+
+
+def test_a_backup_of_version_0_2_0_is_brought_in(old, tmp_path):
+    with Store(tmp_path / "new") as store:
+        # 0.2.0 let two birds have one ring: that is said, not silently taken.
+        with pytest.raises(FieldmarksError, match="has this ring already"):
+            import_store(store, old / "export.zip")
+        assert everything(store) == ([], [], [])
+
+
+def test_an_old_store_that_cannot_be_written_to_is_refused_in_one_line_and_left_alone(
+    old, monkeypatch
+):
+    import os
+
+    before = {p: p.read_bytes() for p in (old / "s").rglob("*") if p.is_file()}
+    real = os.access
+    monkeypatch.setattr(os, "access", lambda p, m: m != os.W_OK and real(p, m))
+    with pytest.raises(FieldmarksError, match="can be read but not written") as told:
+        Store(old / "s")
+    assert "\n" not in str(told.value)
+    assert {p: p.read_bytes() for p in (old / "s").rglob("*") if p.is_file()} == before
+
+
+def test_a_club_that_kept_its_photos_in_two_folders_gets_them_into_one(old, tmp_path, postgres):
+    """Version 0.2.0 put each member's photos into that member's own folder."""
+    url = postgres("two_folders")
+    copy_into_postgres(old / "s" / "birds.sqlite", url)
+    mine, other = tmp_path / "club", tmp_path / "other"
+    shutil.copytree(old / "s", mine)
+    shutil.copytree(old / "s", other)
+    photos = sorted((mine / "photos").rglob("*.jpg"))
+    gone = photos[0].parent
+    shutil.rmtree(gone)  # the other member kept this one
+    with Store(mine, url) as store:
+        assert now_in(store) == truth(old)
+        with pytest.raises(FieldmarksError, match="missing"):
+            export_store(store, tmp_path / "all.zip")
+        assert mend_store(store, other) >= 2
+        assert [p for p in check_store(store) if "ring" not in p.where] == []
+        export_store(store, tmp_path / "all.zip")
+
+
+def copy_into_postgres(file, url):
+    """The old tables and their rows, as version 0.2.0 had them on PostgreSQL."""
+    from alembic import command
+    from alembic.config import Config
+
+    import fieldmarks.birds.migrations as migrations
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    engine = create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
+    lite = create_engine(f"sqlite:///{file}")
+    with engine.begin() as connection, lite.connect() as source:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0002")
+        for table in ("birds", "entries", "pairs", "looks", "young", "marks", "signs"):
+            rows = [dict(r._mapping) for r in source.execute(text(f"SELECT * FROM {table}"))]
+            for row in rows:
+                if "calibrated" in row:
+                    row["calibrated"] = bool(row["calibrated"])
+            names = ", ".join(f'"{n}"' for n in rows[0])
+            marks = ", ".join(f":{n}" for n in rows[0])
+            connection.execute(text(f"INSERT INTO {table} ({names}) VALUES ({marks})"), rows)
+    engine.dispose()
+    lite.dispose()
+
+
+def test_a_new_bird_can_be_added_to_a_store_that_was_taken_over(old):
+    with Store(old / "s") as store:
+        saved = store.save(a_bird("New", ring="AB-25-1"))
+        assert saved.number == 6
+        with pytest.raises(FieldmarksError, match="has this ring already"):
+            store.save(a_bird("Newer", ring="ab-24-1", ring_year=2024))

@@ -1,0 +1,162 @@
+"""The verdict in few words: what it names, what it counts, and what it must not say.
+
+Painted demo birds only show how findings are put into words; they say nothing about real birds.
+"""
+
+import dataclasses
+from functools import cache
+
+import pytest
+
+from fieldmarks.app.marker import MarkerEvent
+from fieldmarks.app.state import Work
+from fieldmarks.judge.conclusion import Standing
+from fieldmarks.measure.region import Ellipse, Line, Region
+from fieldmarks.pipeline import demo_birds
+from fieldmarks.report.verdict import verdict_of
+from fieldmarks.rules import load_rules
+
+RULES = load_rules()
+
+
+@cache
+def record_of(bird):
+    work = Work(RULES)
+    work.open_demo(demo_birds()[bird], with_regions=True)
+    return work.record
+
+
+def opened(bird):
+    work = Work(RULES)
+    work.open_demo(demo_birds()[bird], with_regions=False)
+    return work
+
+
+def with_standing(record, *shares):
+    conclusion = dataclasses.replace(
+        record.assessment.conclusion,
+        standing=tuple(Standing(kind, share, shares[0][1] / share) for kind, share in shares),
+    )
+    assessment = dataclasses.replace(record.assessment, conclusion=conclusion)
+    return dataclasses.replace(record, assessment=assessment)
+
+
+def test_signs_are_counted_shown_where_they_are_and_speak_against_what_it_is_sold_as():
+    found = verdict_of(record_of("personatus_orange_collar"), RULES)
+    assert (found.tone, found.headline) == ("bad", "Signs of mixed ancestry: 2")
+    assert found.sold_as.startswith("Sold as yellow-collared lovebird: does not match")
+    collar = next(r for r in found.reasons if r.mark == "collar")
+    assert collar.read is not None
+    # The orange that decides, not the yellow of most of the collar: its hue angle is under 70.
+    assert 0 < collar.read[2] < 2.7 * collar.read[1]
+    assert len(found.reasons) <= 2
+
+
+def test_a_clean_bird_says_how_many_signs_were_looked_at():
+    found = verdict_of(record_of("personatus_clean"), RULES)
+    assert found.tone == "good"
+    assert found.headline.startswith("No sign seen, ")
+    assert " looked at" in found.headline
+    assert "yellow-collared lovebird" in found.kind
+
+
+@pytest.mark.parametrize(
+    ("shares", "named"),
+    [
+        (((("personatus",), 0.9), (("fischeri",), 0.1)), True),
+        (((("personatus",), 0.49), (("fischeri",), 0.48)), False),
+        (((("personatus",), 0.4), (("fischeri", "personatus"), 0.35)), False),
+    ],
+)
+def test_a_species_less_likely_than_not_is_never_named(shares, named):
+    found = verdict_of(with_standing(record_of("personatus_clean"), *shares), RULES)
+    assert ("yellow-collared" in found.kind) == named
+
+
+def test_nothing_marked_says_so_and_names_nothing():
+    found = verdict_of(opened("personatus_clean").record, RULES)
+    assert (found.tone, found.headline) == ("soft", "Nothing marked yet")
+    assert (found.kind, found.sold_as, found.tally, found.reasons) == ("", "", "", ())
+
+
+def test_common_names_only():
+    for bird in ("personatus_orange_collar", "fischeri_clean", "nigrigenis_blue_rump"):
+        found = verdict_of(record_of(bird), RULES)
+        said = " ".join((found.headline, found.kind, found.sold_as, found.tally))
+        assert not any(species in said for species in RULES.species)
+
+
+# ---- what the workbench asks for
+
+
+def draw(work, mark, shape, name, kind="drawn", next_mark=""):
+    regions = work.regions.with_regions((*work.regions.regions, Region(name, mark, shape)))
+    work.handle(MarkerEvent(1, kind, regions, name, mark, next=next_mark))
+
+
+def test_without_a_card_in_the_photo_the_first_mark_is_asked_for_at_once():
+    work = opened("fischeri_no_card")
+    assert work.suggestion is None
+    assert work.mark != "card"
+    assert "card" not in work.coming
+
+
+def test_a_card_found_in_the_photo_is_asked_about_and_counts_only_once_it_is_kept():
+    work = opened("personatus_clean")
+    assert work.suggestion is not None
+    assert (work.suggestion.mark, work.mark) == ("card", "card")
+    assert not work.has_card
+    draw(work, "card", work.suggestion.shape, "A", "kept", "rump")
+    assert work.has_card
+    assert work.mark == "rump"
+
+
+def test_the_mark_the_drawing_goes_on_to_is_the_one_asked_for():
+    work = opened("personatus_clean")
+    first, second = [mark for mark in work.coming if mark != "card"][:2]
+    work.handle(MarkerEvent(1, "picked", work.regions, mark=first, next=first))
+    assert work.mark == first
+    draw(work, first, Ellipse(700, 300, 60, 60), "A", next_mark=second)
+    assert work.mark == second
+    assert first not in work.coming
+
+
+def test_a_mark_passed_over_is_not_asked_for_again():
+    work = opened("fischeri_no_card")
+    passed = work.mark
+    work.handle(MarkerEvent(1, "skipped", work.regions, mark=passed, next=work.coming[1]))
+    assert passed not in work.coming
+
+
+def test_no_length_is_asked_for_or_read_before_a_scale_has_its_millimetres():
+    work = opened("fischeri_no_card")
+    assert "body_length" not in work.coming
+    draw(work, "scale", Line((10, 10), (300, 10)), "A")
+    draw(work, "body_length", Line((400, 300), (900, 900)), "B")
+    assert work.problem == ""
+    assert not any(r.key == "size" for r in work.record.measurement.relations)
+
+
+def test_outlines_of_one_mark_that_look_unlike_are_asked_about():
+    record = record_of("personatus_clean")
+    shapes = {r.mark: r.shape for r in record.measurement.regions.regions}
+    for other, unlike in (("rump", True), ("face", False)):
+        work = opened("personatus_clean")
+        draw(work, "forehead", shapes["forehead"], "A")
+        draw(work, "forehead", shapes[other], "B")
+        assert ("look unlike" in work.note) == unlike, other
+
+
+def test_three_taps_offer_outlines_and_no_eye_offers_none():
+    record = record_of("personatus_clean")
+    shapes = {r.mark: r.shape for r in record.measurement.regions.regions}
+    eye = shapes["pupil"]
+    work = opened("personatus_clean")
+    assert work.taps_asked
+    work.handle(MarkerEvent(1, "taps", work.regions, taps={"eye": (eye.cx, eye.cy)}))
+    assert not work.taps_asked
+    assert {"iris", "eye_ring"} <= {offer.mark for offer in work.offers}
+    assert not work.record.measurement.readings, "an offer is not a reading"
+    other = opened("personatus_clean")
+    other.handle(MarkerEvent(1, "taps", other.regions, taps={}))
+    assert other.offers == ()
