@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from _tables import markdown, save
 
-from fieldmarks.judge import model
+from fieldmarks.judge import evidence, model
 from fieldmarks.judge.assess import Assessment, assess
 from fieldmarks.judge.findings import Status
 from fieldmarks.measure.photo import open_photo
@@ -193,12 +193,13 @@ def sensitivity(readings, relations, birds: dict, tables: Tables) -> str:
     lines = []
     for name in ("OWN_COLOUR", "OWN_LIGHT", "OWN_OUTLINE", "TOLERANCE_FACTOR", "ODD", "none"):
         for times in (0.67, 1.5):
-            kept = model.RENDERINGS["none"] if name == "none" else getattr(model, name)
+            room = evidence if hasattr(evidence, name) else model
+            kept = evidence.RENDERINGS["none"] if name == "none" else getattr(room, name)
             changed = kept * np.array([[1.0], [times]]) if name == "none" else kept * times
             if name == "none":
-                model.RENDERINGS["none"] = changed
+                evidence.RENDERINGS["none"] = changed
             else:
-                setattr(model, name, changed)
+                setattr(room, name, changed)
             model.natural_variation.cache_clear()
             found = Counter()
             for bird, rows_read in readings.items():
@@ -212,9 +213,9 @@ def sensitivity(readings, relations, birds: dict, tables: Tables) -> str:
                 found["alone"] += order[0][0] == true and order[1][1] >= 10
                 found["out"] += struck_out(result, true)
             if name == "none":
-                model.RENDERINGS["none"] = kept
+                evidence.RENDERINGS["none"] = kept
             else:
-                setattr(model, name, kept)
+                setattr(room, name, kept)
             model.natural_variation.cache_clear()
             what = "spread of renderings without a card" if name == "none" else name
             lines.append((what, f"x {times:g}", found["first"], found["alone"], found["out"],

@@ -175,7 +175,7 @@ def measured(folder: Path) -> pd.DataFrame:
 def without_each_device(table: pd.DataFrame) -> Iterator[tuple]:
     """z of each device's photos after one card, the camera's numbers found on the others alone.
 
-    The numbers are those of :class:`~fieldmarks.measure.uncertainty.Rendering`, by greatest
+    The numbers are those of :class:`~fieldmarks.measure.uncertainty.CameraPart`, by greatest
     likelihood of the errors along L*, C* and H* (normal, the other parts as stated).
     """
     rows = table[table["mode"].isin(CARDS)].reset_index(drop=True)

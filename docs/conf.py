@@ -7,7 +7,7 @@ from fieldmarks import __version__
 PACKAGE = Path(__file__).resolve().parent.parent / "fieldmarks"
 
 project = "fieldmarks"
-author = "the founders of fieldmarks"
+author = "fieldmarks contributors"
 release = version = __version__
 extensions = [
     "sphinx.ext.autodoc",
@@ -33,4 +33,6 @@ autodoc_member_order = "bysource"
 autodoc_typehints = "signature"
 napoleon_google_docstring = False
 napoleon_use_rtype = False
+# A name shown at the front door and in its own module is one thing, reached by two links.
+suppress_warnings = ["ref.python"]
 myst_heading_anchors = 3

@@ -88,7 +88,7 @@ def assess(
     regions : optional
         A region file, a :class:`RegionSet` or some :class:`Region`; by default the region file
         beside the photo (its name with ``.regions.json`` for its ending). A region of the mark
-        "card" is the grey card; without one, only comparisons inside the photo decide anything.
+        "card" is the grey card; without one, plain colours decide and fine tints do not.
         For several photos a list, one for each.
     sold_as, variety : str
         By any name: "Fischer", "fischeri" and "Agapornis fischeri" are the same.

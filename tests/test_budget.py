@@ -19,7 +19,7 @@ from fieldmarks.measure.uncertainty import (
     END_FACTOR,
     EXPOSURE,
     VEILING_GLARE,
-    Rendering,
+    CameraPart,
     camera_part,
     camera_terms,
     card_part,
@@ -275,7 +275,7 @@ def test_the_tone_is_surest_at_the_card():
 
 def test_the_tone_term_is_what_another_contrast_does_to_a_grey():
     """A power about the card's light, through the exact CIELAB formula (CIE 15)."""
-    still, bent = (Rendering(0, 0, tone, 0, 0) for tone in (0.0, 0.02))
+    still, bent = (CameraPart(0, 0, tone, 0, 0) for tone in (0.0, 0.02))
     card, grey = 0.18, 0.60
     lab = linear_to_lab([grey] * 3)
     moved = linear_to_lab([card * (grey / card) ** 1.02] * 3)

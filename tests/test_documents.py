@@ -7,8 +7,11 @@ from pathlib import Path
 import pytest
 import typer
 
+import fieldmarks as fm
 from fieldmarks import __version__
 from fieldmarks.cli.main import app
+from fieldmarks.pipeline import demo_birds
+from fieldmarks.rules import validate_tables
 
 ROOT = Path(__file__).parents[1]
 TEXT = "\n".join(
@@ -97,3 +100,26 @@ def test_all_documents_name_this_version():
     assert f"\nversion: {__version__}\n" in (ROOT / "CITATION.cff").read_text(encoding="utf-8")
     changes = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
     assert re.findall(r"^## (.+)$", changes, re.MULTILINE)[0] == __version__
+
+
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_the_invented_species_for_contributors_passes_every_check(tmp_path, monkeypatch, capsys):
+    """Word for word: its five files, then the notebook lines that use them."""
+    monkeypatch.chdir(tmp_path)
+    files = re.findall(r"^```toml\n# (mine/\S+)\n(.*?)^```", DEVELOPERS, re.DOTALL | re.MULTILINE)
+    assert len(files) == 5
+    for name, text in files:
+        Path(name).parent.mkdir(parents=True, exist_ok=True)
+        Path(name).write_text(text, encoding="utf-8")
+    assert validate_tables(Path("mine")) == []
+    added = fm.load_rules("mine")
+    assert "aurora" in added.species
+    assert "thigh" in added.species["aurora"].marks
+    (lines,) = re.findall(r"```python\n(import fieldmarks as fm\n.*?)```", DEVELOPERS, re.DOTALL)
+    bird = demo_birds()["personatus_orange_collar"]
+    names = {}
+    exec(lines.replace('"bird.jpg"', repr(str(bird))), names)  # our own page
+    assert "aurora" in capsys.readouterr().out
+    assert len([line for line in lines.splitlines() if line]) <= 5

@@ -339,8 +339,10 @@ def test_the_pdf_keeps_the_order_of_the_page(pdf, page):
                if not isinstance(item, list)]  # fmt: skip
     assert [t for t in outline if t in titles] == titles
     words = page.words.split("Words used here", 1)[1]
-    places = [words.index(title) for title in titles]
-    assert places == sorted(places)
+    place = 0
+    for title in titles:  # some stand in the conclusion's sentence too
+        assert title in words[place:], title
+        place = words.index(title, place)
 
 
 @pytest.mark.parametrize("bird", demo_birds())

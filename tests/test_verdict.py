@@ -11,7 +11,7 @@ import pytest
 from fieldmarks.app.marker import MarkerEvent
 from fieldmarks.app.state import Work
 from fieldmarks.judge.conclusion import Standing
-from fieldmarks.measure.region import Ellipse, Line, Region
+from fieldmarks.measure.region import Ellipse, Line, Region, vertices
 from fieldmarks.pipeline import demo_birds
 from fieldmarks.report.verdict import verdict_of
 from fieldmarks.rules import load_rules
@@ -160,3 +160,23 @@ def test_three_taps_offer_outlines_and_no_eye_offers_none():
     other = opened("personatus_clean")
     other.handle(MarkerEvent(1, "taps", other.regions, taps={}))
     assert other.offers == ()
+
+
+def test_a_proposed_core_gives_no_width_so_that_taps_on_a_clean_bird_show_no_thin_eye_ring():
+    record = record_of("personatus_clean")
+    shapes = {r.mark: r.shape for r in record.measurement.regions.regions}
+    eye, tip = shapes["pupil"], vertices(shapes["beak_tip"]).mean(axis=0)
+    work = opened("personatus_clean")
+    taps = {"eye": (eye.cx, eye.cy), "beak_tip": tuple(tip)}
+    work.handle(MarkerEvent(1, "taps", work.regions, taps=taps))
+    kept = [Region(f"Q{n}", o.mark, o.shape, None, o.note) for n, o in enumerate(work.offers)]
+    work.handle(MarkerEvent(2, "kept", work.regions.with_regions(kept), "Q0", kept[0].mark))
+    assert {"eye_ring", "iris"} <= {r.mark for r in work.record.measurement.readings}
+    assert not any(r.kind == "ring" for r in work.record.measurement.relations)
+    assert not any("eye ring" in reason.text.lower() for reason in work.verdict.reasons)
+    # Drawn to its border by the keeper, it has a width.
+    ring = next(r for r in work.regions.regions if r.mark == "eye_ring")
+    whole = dataclasses.replace(ring, shape=shapes["eye_ring"])
+    drawn = [whole if r.id == ring.id else r for r in work.regions.regions]
+    work.handle(MarkerEvent(3, "reshaped", work.regions.with_regions(drawn), ring.id, "eye_ring"))
+    assert any(r.kind == "ring" for r in work.record.measurement.relations)

@@ -24,7 +24,7 @@ from fieldmarks.measure.outlines import Taps, propose
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.measure.region import Point, Region, RegionSet, letters, vertices
+from fieldmarks.measure.region import CORE, Point, Region, RegionSet, letters, vertices
 from fieldmarks.pipeline import demo_question, make_record, region_file_of
 from fieldmarks.record import Question, Record
 from fieldmarks.report.verdict import Verdict, verdict_of
@@ -135,6 +135,13 @@ class Work:
             self._propose(event.taps)
         elif event.kind in ("kept", "dropped", "recalled"):
             self.offers = ()
+        if event.kind == "reshaped":
+            # Whose border the keeper has drawn, that is no mere core any more.
+            self.regions = self.regions.with_regions(
+                dataclasses.replace(r, note="") if r.id == event.region and r.note == CORE else r
+                for r in self.regions.regions
+            )
+            changed = True
         if event.kind == "kept" and event.mark == FIRST_MARK:
             changed |= self._keep_card(event.region)
         if event.kind == "tap" and event.at is not None:
@@ -224,7 +231,13 @@ class Work:
             return
         drawn = {region.mark for region in self.regions.regions}
         self.offers = tuple(
-            Offer(one.mark, one.shape, _how_sure(one.certainty), one.certainty >= LIKELY)
+            Offer(
+                one.mark,
+                one.shape,
+                _how_sure(one.certainty),
+                one.certainty >= LIKELY,
+                "" if one.whole else CORE,
+            )
             for one in found
             if one.mark not in drawn
         )

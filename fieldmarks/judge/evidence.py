@@ -1,4 +1,8 @@
-"""Evidence: what was read of a bird on one photo, ready for the model."""
+"""Evidence: readings made ready for the model, with what is doubtful about each by itself.
+
+What one photo does to all its colours alike is not part of it: that is the rendering, of which only
+how strange it may be is settled here.
+"""
 
 from __future__ import annotations
 
@@ -12,9 +16,9 @@ from fieldmarks.judge.rendering import Array
 from fieldmarks.measure.quantities import Lab, Reading, axes_at, difference_weights
 from fieldmarks.measure.uncertainty import camera_terms
 
-# Renderings (rows: mean, standard deviation; columns as in TERMS), from fits of this model to the
-# charts of benchmarks/real_birds.py: 19 after one grey card, 11 as the camera wrote them. Without a
-# card twice the spread of those in cast, contrast and saturation, as pictures are often worked on.
+# Renderings (rows: mean, standard deviation; columns as in TERMS), fitted to 19 charts after one
+# grey card and to 11 as the camera wrote them (benchmarks/renderings.py). Without a card cast,
+# contrast and saturation spread about twice as far, as pictures are often worked on.
 RENDERINGS = {
     "card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.12, 0.07, 0.07, 0.18, 0.12, 0.8]]),
     "none": np.array([[-0.1, 0, 0.05, 0.08, 0.05, -0.8], [0.5, 0.15, 0.2, 0.22, 0.22, 1.0]]),

@@ -25,7 +25,7 @@ from fieldmarks.measure.colour import (
 )
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
-from fieldmarks.measure.region import Line, Region, RegionSet, area, centre, vertices
+from fieldmarks.measure.region import CORE, Line, Region, RegionSet, area, centre, vertices
 from fieldmarks.measure.scatter import medians
 from fieldmarks.measure.uncertainty import light_part
 
@@ -86,7 +86,8 @@ def read_relations(
         if row.kind == "size":
             found.append(body_size(key, drawn[0], regions.of("scale")))
         elif row.kind == "ring":
-            found.append(bare_ring(key, photo, drawn[0][0], drawn[1][0], calibration))
+            if drawn[0][0].note != CORE:
+                found.append(bare_ring(key, photo, drawn[0][0], drawn[1][0], calibration))
         elif all(mark in readings for mark in row.marks):
             pair = (readings[row.marks[0]], readings[row.marks[1]])
             if row.kind == "dark":

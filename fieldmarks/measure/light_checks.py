@@ -1,4 +1,4 @@
-"""Witness: signs inside the photo that the light on the bird is not the light on the card.
+"""Light checks: signs inside the photo that the light on the bird is not the light on the card.
 
 What can tell: the bird's own white skin, a part brighter than white, like parts that differ in
 brightness alone, a card with an uneven face, and several cards that do not agree in colour.
@@ -26,7 +26,7 @@ from fieldmarks.measure.quantities import Budget, Reading, UncertaintyPart
 from fieldmarks.measure.region import Region, vertices
 from fieldmarks.measure.uncertainty import SOURCES, light_part
 
-TABLE = PACKAGE / "data" / "optics" / "witness.toml"
+TABLE = PACKAGE / "data" / "optics" / "light_checks.toml"
 ALIKE = 1.6  # cards whose reflectances differ by less than this factor are compared in colour
 MIXED = 4.0  # a*, b* distance between cards that one light cannot make
 # Change of light across a card that is said. On eleven real charts no grey patch changes by more
@@ -37,7 +37,7 @@ ENOUGH_MARKS = 4  # kinds of marks that show where the bird is
 EVEN = 1 / math.sqrt(3)
 
 
-class WitnessRow(BaseModel):
+class LightCheckRow(BaseModel):
     """The bird's white parts: which marks, how light they must be, what colour they may have."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -72,15 +72,15 @@ class Doubt:
 
 
 @lru_cache(maxsize=1)
-def witness_row() -> WitnessRow:
+def light_check_row() -> LightCheckRow:
     """The shipped table."""
-    return WitnessRow.model_validate(tomllib.loads(TABLE.read_text(encoding="utf-8")))
+    return LightCheckRow.model_validate(tomllib.loads(TABLE.read_text(encoding="utf-8")))
 
 
 def bird_doubts(readings: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
     """Doubts from the bird's own white parts, where they are marked and calibrated."""
     calibrated = {mark: r for mark, r in readings.items() if r.calibrated}
-    white = {m: calibrated[m] for m in witness_row().marks if m in calibrated}
+    white = {m: calibrated[m] for m in light_check_row().marks if m in calibrated}
     casts = _cast_doubts(white, names)
     return [*casts[:1], *_brightness_doubts(calibrated, white, names), *_sides(readings, names)]
 
@@ -108,7 +108,7 @@ def cards_among_marks(cards: Sequence[Region], marks: Sequence[Region]) -> list[
 
 def _cast_doubts(white: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
     """White parts that read coloured."""
-    row = witness_row()
+    row = light_check_row()
     doubts = []
     for mark, reading in white.items():
         if reading.lab[0] < row.lightness:
@@ -136,7 +136,7 @@ def _brightness_doubts(
     readings: Mapping[str, Reading], white: Mapping[str, Reading], names: Mapping[str, str]
 ) -> list[Doubt]:
     """A part brighter than white, or white parts that are all dark."""
-    row = witness_row()
+    row = light_check_row()
     if not readings:
         return []
     mark, top = max(readings.items(), key=lambda item: item[1].lab[0])

@@ -71,6 +71,10 @@ class Line:
 Shape = Polygon | Ellipse | Rectangle | Line
 
 
+CORE = "clean core of the mark"
+"""Note of an outline that leaves out the border of its mark: its colour is read, no width is."""
+
+
 @dataclass(frozen=True)
 class Region:
     """One outline with the mark it shows.

@@ -29,7 +29,7 @@ from fieldmarks.measure.scatter import Patchwork, error_of_middle, medians
 
 
 @dataclass(frozen=True)
-class Rendering:
+class CameraPart:
     """What is left of a camera's rendering after one grey card: standard uncertainties.
 
     Parameters
@@ -54,10 +54,10 @@ class Rendering:
 # card of neutral 5 and one of neutral 6.5: benchmarks/real_photos.py, which also leaves each device
 # out. Phones draw black darker (L* 3 to 18 where it is 21), white brighter and colours up to 1.4
 # times too vivid; a few draw them duller, so this is doubt, and nothing is corrected for it.
-PHONE = Rendering(3.3, 1.7, 0.195, 0.175, 0.08)
+PHONE = CameraPart(3.3, 1.7, 0.195, 0.175, 0.08)
 # Camera raw, where only lamp and sensor speak: simulated charts under six lamps, two cameras
 # (phone rendering 0 of benchmarks/chart.py). No real raw file was measured.
-RAW = Rendering(1.0, 0.8, 0.03, 0.10, 0.09)
+RAW = CameraPart(1.0, 0.8, 0.03, 0.10, 0.09)
 # At an end of its range a camera bends colours more: a stored channel above this share of white, or
 # a colour brighter than a perfect white or with a channel near nothing in calibrated linear light.
 # The same real charts: such patches are off by 1.3 times as much.
@@ -224,7 +224,7 @@ def unevenness(calibration: Calibration, at: tuple[float, float]) -> float:
 
 
 def camera_terms(
-    lab: Lab, anchors: Sequence[float], rendering: Rendering = PHONE
+    lab: Lab, anchors: Sequence[float], rendering: CameraPart = PHONE
 ) -> tuple[float, float, float]:
     """Standard uncertainties along L*, C* and H* after grey cards of the L* ``anchors`` alone."""
     own = max(_cube((lab[0] + 16) / 116), LEAST_LIGHT / 2)

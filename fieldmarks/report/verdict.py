@@ -222,7 +222,11 @@ def _reasons(record: Record, tables: Tables, against: Sequence[Finding]) -> tupl
     for sign in _seen(record):
         mark = _mark_of(sign.mark or "", tables)
         text = sign.text.rstrip(".")
-        found.setdefault(mark, _reason(mark, text, readings, findings, tables))
+        relation = tables.relations.get(sign.mark or "")
+        kind = relation.kind if relation else "same"
+        # A width or a length has no colour of its own to show.
+        own, shown = (findings, readings) if kind == "same" else ({}, {})
+        found.setdefault(mark, _reason(mark, text, shown, own, tables))
     for finding in against:
         mark = _mark_of(finding.mark, tables)
         wanted = tables.swatches[finding.nearest].name if finding.nearest else ""

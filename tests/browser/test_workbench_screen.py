@@ -239,6 +239,7 @@ def test_two_tabs_do_not_overwrite_each_others_marks(at_laptop, address):
     other = Keeper(type(keeper.screen)(page, keeper.screen.context))
     other.open_demo(BIRD)
     other.board.tool("Start empty")
+    other.by_hand()
     other.mark("face", drawn["face"])
     keeper.mark("rump", drawn["rump"])
     page.close()

@@ -157,7 +157,7 @@ def test_numbers_that_differ_under_another_version_are_not_called_false(
 ):
     """As with a dossier made before a change of the budget: every uncertainty differs."""
     monkeypatch.setattr(dossier_module, "__version__", "9.9")
-    monkeypatch.setattr(uncertainty, "PHONE", uncertainty.Rendering(6.0, 3.0, 0.4, 0.3, 0.2))
+    monkeypatch.setattr(uncertainty, "PHONE", uncertainty.CameraPart(6.0, 3.0, 0.4, 0.3, 0.2))
     verified = verify_dossier(told[0], tables)
     assert not verified.same
     assert f"made with fieldmarks {__version__} and checked with 9.9" in verified.sentence

@@ -37,6 +37,10 @@ def truth(old):
     told = json.loads((old / "truth.json").read_text())
     for entry in told["entries"]:
         entry["observations"] = entry.pop("looks")
+    for bird in told["birds"]:  # what 0.2.0 did not ask for
+        bird["split_for"] = []
+    for young in (y for pair in told["pairs"] for y in pair["young"]):
+        young["shows"] = ""
     return [told["birds"], sorted(told["entries"], key=lambda e: e["number"]), told["pairs"]]
 
 

@@ -45,12 +45,17 @@ DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 
 @dataclass(frozen=True)
 class Offer:
-    """An outline to keep or drop: how sure in words, and whether it is likely enough to keep."""
+    """An outline to keep or drop.
+
+    ``sure`` says how sure it is in words, ``likely`` whether enough so to be kept; ``note`` goes to
+    the region that it becomes.
+    """
 
     mark: str
     shape: Shape
     sure: str
     likely: bool
+    note: str = ""
 
 
 def reduced_jpeg(image: Image.Image, longest: int = 1600, quality: int = 85) -> bytes:
@@ -173,6 +178,7 @@ def marker(
                     "shape": shape_to_wire(o.shape),
                     "sure": o.sure,
                     "likely": o.likely,
+                    "note": o.note,
                 }
                 for o in offers
             ],

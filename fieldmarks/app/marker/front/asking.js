@@ -53,10 +53,10 @@ export class Asking {
     const kept = keep ? this.offers.filter((one) => !this.off.has(one.mark)) : [];
     this.offers = [];
     const taken = new Set(this.letters().values());
-    const regions = kept.map(({ mark, shape }) => {
+    const regions = kept.map(({ mark, shape, note }) => {
       const id = freeLetters(taken).next().value;
       taken.add(id);
-      return { id, mark, shape: tidied(shape), value: null, note: "" };
+      return { id, mark, shape: tidied(shape), value: null, note };
     });
     if (!regions.length) this.send("dropped");
     else this.commit("kept", [...this.settled, ...regions], regions[0], null, true);

@@ -1,11 +1,11 @@
-"""Witnesses: the bird's white parts and cards that disagree tell of another light."""
+"""Light checks: the bird's white parts and cards that disagree tell of another light."""
 
 import numpy as np
 import pytest
 from scenes import GREY_18, linear_scene, to_photo
 
 from fieldmarks.measure.calibration import calibrate
-from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen, witness_row
+from fieldmarks.measure.light_checks import bird_doubts, card_doubts, light_check_row, widen
 from fieldmarks.measure.measure import measure
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
@@ -56,11 +56,11 @@ def test_a_strongly_coloured_ring_warns_and_widens_every_mark(light):
 def test_the_bird_never_calibrates_anything():
     cast = measured(bird((1.15, 1.0, 0.5)))
     ring = next(r for r in cast.readings if r.mark == "eye_ring")
-    assert ring.chroma > witness_row().chroma_warm
+    assert ring.chroma > light_check_row().chroma_warm
     assert cast.calibration.gains == pytest.approx(measured(bird((1, 1, 1))).calibration.gains)
 
 
-def test_a_dark_ring_bears_no_witness():
+def test_a_dark_ring_says_nothing_of_the_light():
     scene = linear_scene([(CARD, GREY_18), (RING, (40.0, 20.0, 30.0))])
     photo = to_photo(scene)
     reading = read_mark(photo, "eye_ring", [REGIONS[1]], calibrate(photo, [REGIONS[0]]))
@@ -116,7 +116,9 @@ def test_a_white_ring_in_shade_is_said_and_makes_lightness_less_certain():
     assert any("rather dark" in w for w in dim.warnings)
     part = next(p for p in shaded["bib"].budget.parts if p.name == "light on the bird")
     # CIE 15: a relative change r of the light moves L* by (L* + 16) / 3 times r.
-    assert part.lightness == pytest.approx((shaded["bib"].lab[0] + 16) / 3 * witness_row().light)
+    assert part.lightness == pytest.approx(
+        (shaded["bib"].lab[0] + 16) / 3 * light_check_row().light
+    )
     assert part.hue == 0
 
 
