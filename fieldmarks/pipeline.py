@@ -227,8 +227,6 @@ def examine(records: Iterable[Record], tables: Tables) -> Examination:
     given = {id(record.measurement): record for record in records}
     counted = counted_once(record.measurement for record in given.values())
     kept = tuple(given[id(measured)] for measured in counted)
-    if not kept:
-        raise FieldmarksError("no photo was given", mend="Name one or more")
     asked = kept[0].question
     for before, record in pairwise(kept):
         if record.question != asked:

@@ -81,7 +81,7 @@ def counted_once(photos: Iterable[AnyRead]) -> tuple[AnyRead, ...]:
     Raises
     ------
     FieldmarksError
-        A photo was given twice with different readings.
+        There is no photo, or one was given twice with different readings.
     """
     kept: dict[str, AnyRead] = {}
     ordered = sorted(photos, key=lambda p: (p.photo, p.sha256, repr((p.readings, p.relations))))
@@ -93,6 +93,8 @@ def counted_once(photos: Iterable[AnyRead]) -> tuple[AnyRead, ...]:
                 where=photo.photo,
                 mend="Draw all marks of one bird into one region file",
             )
+    if not kept:
+        raise FieldmarksError("no photo was given", mend="Name one or more")
     return tuple(kept.values())
 
 
