@@ -9,7 +9,9 @@ marks one by one, each by the shortest way offered. Seconds are the waiting that
 the keystroke-level model of Card, Moran and Newell (1980; operators from memory): 1.35 s to
 decide, 1.1 s to point, 0.2 s to press; a stroke at 150 CSS pixels a second and 0.5 s for each
 flick of 500 pixels are our own judgement. The bird is painted: its figures say how the app is
-used, and nothing about how well it reads feathers.
+used, and nothing about how well it reads feathers. The outlines drawn in 0.2.0 are those that ship
+with the bird, the proposed ones are others: the two verdicts need not agree (the proposed collar
+misses most of the orange).
 """
 
 from __future__ import annotations

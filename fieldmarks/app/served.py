@@ -20,6 +20,8 @@ from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 from streamlit import config, net_util
 
+from fieldmarks.app.serve import EVERYWHERE
+
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Receive, Scope, Send
 
@@ -91,6 +93,6 @@ net_util.get_external_ip = _no_outside_address
 app = st.App(
     Path(__file__).with_name("main.py"),
     middleware=[
-        Middleware(OwnNamesOnly, home_network=config.get_option("server.address") == "0.0.0.0")
+        Middleware(OwnNamesOnly, home_network=config.get_option("server.address") == EVERYWHERE)
     ],
 )

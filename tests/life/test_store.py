@@ -196,7 +196,7 @@ def test_postgresql_keeps_the_same_things(postgres, tmp_path, tables, clean_shot
     with Store(tmp_path / "lite") as lite, Store(tmp_path / "pg", postgres("one")) as club:
         assert club.engine.dialect.name == "postgresql"
         fill(lite, tables, evidence)
-        export_store(lite, tmp_path / "all.zip")
+        export_store(lite, tmp_path / "all.zip", with_place=True)
         import_store(club, tmp_path / "all.zip")
         assert everything(club) == everything(lite)
         assert check_store(club) == []

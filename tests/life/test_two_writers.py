@@ -146,7 +146,10 @@ class TwoWriters(RuleBasedStateMachine):
             jobs = [pool.submit(s.save, t) for s, t in zip(self.stores, twins, strict=True)]
         done = [(who, job.result()) for who, job in enumerate(jobs) if not job.exception()]
         assert len(done) == (0 if self.clash(twins[0]) else 1 if ring else 2)
-        return multiple(*(self.confirm(who, bird) for who, bird in done))
+        for _, bird in done:  # on both screens: who was first must not decide what comes later
+            self.confirm(0, bird)
+            self.confirm(1, bird)
+        return multiple(*(bird.id for _, bird in done))
 
     @rule(who=WHO, key=birds)
     def open_bird(self, who, key):
