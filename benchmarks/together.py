@@ -126,7 +126,7 @@ def main() -> None:
         for case, photos in cases.items():
             result = bird.verdict(photos)
             same = verdict_of(result) == wanted
-            kind = case.split(",")[0] + (" alone" if "alone" in case else "")
+            kind = case.split(",")[0] + (" alone" if case.endswith(", alone") else "")
             counts.setdefault(kind, []).append(same)
             apart = len(result.disagreements)
             print(f"  {'same ' if same else 'OTHER'} {case}: {verdict_of(result)}, {apart} apart")
