@@ -244,10 +244,11 @@ def main() -> None:
     parts = [
         "Thirteen lovebirds and a conure on public web photographs, outlines by eye, no grey card; "
         "species, variety and age judged by eye. Variety and age are told to the program, the "
-        "species is not. Which numbers were chosen on these birds: widths of rings, the limit of "
-        "the beak's fading, the share of its odds from which a mark does not fit, and that brown "
-        "belongs to the hood of fischeri, turquoise and green to its tail tip, pale grey and "
-        "flesh to toes, pale orange to the bib of nigrigenis, horn to the beak of roseicollis. "
+        "species is not. Which numbers were chosen on these birds: how far a tolerance counts "
+        "(1.7), widths of rings, the limit of the beak's fading, the share of its odds from which "
+        "a mark does not fit, and that brown belongs to the hood of fischeri, turquoise and green "
+        "to its tail tip, pale grey and flesh to toes, pale orange to the bib of nigrigenis, horn "
+        "to the beak of roseicollis, reddish orange to the forehead of fischeri and roseicollis. "
         "The renderings were sized on charts.",
         "## From the numbers", *table(results, birds),
     ]  # fmt: skip
