@@ -6,6 +6,7 @@ The front door::
 
     record = fm.assess("bird.jpg", sold_as="Fischer")
     record.conclusion.sentence, record.readings["collar"].lab, record.to_frame()
+    fm.assess(["front.jpg", "side.jpg"], sold_as="Fischer").conclusion.sentence
 """
 
 from __future__ import annotations
@@ -16,13 +17,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from fieldmarks.measure.photo import open_photo
     from fieldmarks.pipeline import assess, read
-    from fieldmarks.record import Record
+    from fieldmarks.record import Examination, Record
     from fieldmarks.rules import load_rules
 
 __version__ = "0.3.0"
-__all__ = ["Record", "assess", "load_rules", "open_photo", "read"]
+__all__ = ["Examination", "Record", "assess", "load_rules", "open_photo", "read"]
 
 _ROOMS = {
+    "Examination": "record",
     "Record": "record",
     "assess": "pipeline",
     "load_rules": "rules",

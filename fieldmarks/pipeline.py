@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable, Iterable, Sequence
+from itertools import pairwise
 from pathlib import Path
+from typing import TypeVar, cast, overload
 
 from fieldmarks import __version__
 from fieldmarks._util.atomic_write import write_whole
-from fieldmarks._util.errors import PhotoError, RegionError
+from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
 from fieldmarks._util.resources import shipped
-from fieldmarks.judge.assess import assess as judge
+from fieldmarks.judge.assess import Assessment, assess_photos
+from fieldmarks.judge.together import counted_once
 from fieldmarks.measure.measure import Measurement, measure
 from fieldmarks.measure.phone_profile import PhoneProfile, load_profile
 from fieldmarks.measure.photo import MAX_MEGAPIXELS, Photo, open_photo
@@ -19,6 +22,7 @@ from fieldmarks.measure.region import Region, RegionSet
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.record import (
     COLOUR_SPACE,
+    Examination,
     Question,
     Record,
     write_record,
@@ -27,14 +31,18 @@ from fieldmarks.report.picture import annotate, to_jpeg
 from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.tables import any_name
 
+OnePhoto = str | Path | Photo
 Regions = str | Path | RegionSet | Iterable[Region] | None
+
+AnyRegions = TypeVar("AnyRegions")
 
 REGION_SUFFIX = ".regions.json"
 PICTURE_SUFFIX = ".marked.jpg"
 
 
-def assess(
-    photo: str | Path | Photo,
+@overload
+def assess(  # type: ignore[overload-overlap]  # a text is one path, not a list of letters
+    photo: OnePhoto,
     *,
     regions: Regions = None,
     sold_as: str | None = None,
@@ -43,16 +51,45 @@ def assess(
     phone: str | PhoneProfile | None = None,
     rules: Tables | str | Path | None = None,
     own_swatches: bool = False,
-) -> Record:
-    """Measure the marks of one photo and compare them with every species.
+) -> Record: ...
+
+
+@overload
+def assess(
+    photo: Sequence[OnePhoto],
+    *,
+    regions: Sequence[Regions] | None = None,
+    sold_as: str | None = None,
+    variety: str = "green",
+    age: str = "adult",
+    phone: str | PhoneProfile | None = None,
+    rules: Tables | str | Path | None = None,
+    own_swatches: bool = False,
+) -> Examination: ...
+
+
+def assess(
+    photo: OnePhoto | Sequence[OnePhoto],
+    *,
+    regions: Regions | Sequence[Regions] = None,
+    sold_as: str | None = None,
+    variety: str = "green",
+    age: str = "adult",
+    phone: str | PhoneProfile | None = None,
+    rules: Tables | str | Path | None = None,
+    own_swatches: bool = False,
+) -> Record | Examination:
+    """Measure the marks of a bird and compare them with every species.
 
     Parameters
     ----------
-    photo : path or Photo
+    photo : path or Photo, or a list of them
+        Several photos, of one bird on one day, are judged together.
     regions : optional
         A region file, a :class:`RegionSet` or some :class:`Region`; by default the region file
         beside the photo (its name with ``.regions.json`` for its ending). A region of the mark
         "card" is the grey card; without one, plain colours decide and fine tints do not.
+        For several photos a list, one for each.
     sold_as, variety : str
         By any name: "Fischer", "fischeri" and "Agapornis fischeri" are the same.
     age : {"young", "moulting", "adult"}
@@ -63,18 +100,54 @@ def assess(
     own_swatches : bool
         Use the swatches learned on this computer; the record then names them.
 
+    Returns
+    -------
+    Record or Examination
+        An examination for a list of photos, else a record.
+
     Raises
     ------
     FieldmarksError
         Says in one line which file, mark or row is wrong, and the mend.
     """
     tables = rules if isinstance(rules, Tables) else load_rules(rules, own_swatches)
-    opened = photo if isinstance(photo, Photo) else open_photo(photo)
-    drawn = regions_of(photo if isinstance(photo, str | Path) else opened.name, regions, opened)
     profile = load_profile(phone) if isinstance(phone, str) else phone
-    return make_record(
-        opened, drawn, tables, question_of(tables, sold_as, variety, age), None, profile
-    )
+    question = question_of(tables, sold_as, variety, age)
+    if isinstance(photo, str | Path | Photo):
+        return _record(photo, cast(Regions, regions), tables, question, profile)
+    drawn = each_of(cast("Sequence[Regions] | None", regions), len(photo))
+    both = zip(photo, drawn, strict=True)
+    return examine((_record(*one, tables, question, profile) for one in both), tables)
+
+
+def _record(
+    photo: OnePhoto,
+    regions: Regions,
+    tables: Tables,
+    question: Question,
+    phone: PhoneProfile | None,
+) -> Record:
+    opened = photo if isinstance(photo, Photo) else open_photo(photo)
+    drawn = regions_of(opened.name if isinstance(photo, Photo) else photo, regions, opened)
+    return make_record(opened, drawn, tables, question, None, phone)
+
+
+def each_of(regions: Sequence[AnyRegions] | None, photos: int) -> list[AnyRegions | None]:
+    """The regions of each of several photos; None stands for those beside each photo.
+
+    Raises
+    ------
+    RegionError
+        There are not as many as there are photos.
+    """
+    if regions is None:
+        return [None] * photos
+    if len(regions) != photos:
+        raise RegionError(
+            f"photos were given: {photos}, and regions for {len(regions)}",
+            mend="Give regions for each photo, in the same order",
+        )
+    return list(regions)
 
 
 def read(photo: str | Path | Photo, *, regions: Regions = None) -> Measurement:
@@ -119,9 +192,14 @@ def make_record(
     """
     asked = question or Question()
     measurement = measure(photo, regions, tables, phone, remembered)
-    assessment = judge(
-        measurement.readings,
-        measurement.relations,
+    assessment = _judge([measurement], tables, asked)
+    own = tuple(key for key, row in tables.swatches.items() if row.learned)
+    return Record(__version__, COLOUR_SPACE, asked, measurement, assessment, phone, own)
+
+
+def _judge(measured: Iterable[Measurement], tables: Tables, asked: Question) -> Assessment:
+    return assess_photos(
+        measured,
         tables,
         variety=asked.variety,
         age=asked.age,
@@ -129,8 +207,39 @@ def make_record(
         draws=asked.draws,
         seed=asked.seed,
     )
-    own = tuple(key for key, row in tables.swatches.items() if row.learned)
-    return Record(__version__, COLOUR_SPACE, asked, measurement, assessment, phone, own)
+
+
+def examine(records: Iterable[Record], tables: Tables) -> Examination:
+    """Judge the photos of one bird on one day together.
+
+    Parameters
+    ----------
+    records : iterable of Record
+        One per photo, all made with ``tables`` and the same question. A photo that is given twice
+        counts once; their order does not matter.
+
+    Raises
+    ------
+    FieldmarksError
+        There is no photo, not all were asked the same, two different ones have one name, or one was
+        given twice with different regions.
+    """
+    given = {id(record.measurement): record for record in records}
+    counted = counted_once(record.measurement for record in given.values())
+    kept = tuple(given[id(measured)] for measured in counted)
+    asked = kept[0].question
+    for before, record in pairwise(kept):
+        if record.question != asked:
+            raise FieldmarksError(
+                f"it was looked at as another bird than {before.photo}",
+                where=record.photo,
+                mend="Give all photos the same variety, age and species",
+            )
+        if record.photo == before.photo:
+            raise FieldmarksError(
+                "two different photos have this name", where=record.photo, mend="Rename one"
+            )
+    return Examination(kept, _judge(counted, tables, asked))
 
 
 def record_of_file(

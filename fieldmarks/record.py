@@ -1,6 +1,7 @@
 """Record: everything about one look at one photo, kept so that it can be read again years later.
 
-A record holds the regions, the readings with their budgets, the findings and the versions of
+An examination is the records of all photos of one bird on one day with one assessment. A record
+holds the regions, the readings with their budgets, the findings and the versions of
 program and tables: enough for another person to repeat the numbers from the same photo.
 """
 
@@ -15,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     import pandas
 
 RECORD_SUFFIX = ".record.json"
+EXAMINATION_SUFFIX = ".together.json"
 COLOUR_SPACE = "CIELAB, illuminant D65, CIE 1931 2 degree observer"
 
 
@@ -49,45 +51,30 @@ class Question:
     seed: int = 0
 
 
-@dataclass(frozen=True, repr=False)
-class Record:
-    """One photo measured and assessed.
+class _Judged:
+    """What a record and an examination have alike."""
 
-    Parameters
-    ----------
-    program : str
-        Version of fieldmarks.
-    colour_space : str
-        Of every colour in the record.
-    question : Question
-    measurement : Measurement
-    assessment : Assessment
-    phone : PhoneProfile, optional
-        The phone's profile that was used, whole, so that others can repeat the numbers.
-    own_swatches : tuple of str
-        Swatches of the rule tables that a keeper had learned; empty where only shipped ones served.
-    """
-
-    program: str
-    colour_space: str
-    question: Question
-    measurement: Measurement
+    suffix: ClassVar[str]
     assessment: Assessment
-    phone: PhoneProfile | None = None
-    own_swatches: tuple[str, ...] = ()
+
+    if TYPE_CHECKING:  # a property here would become the default of the field of an examination
+
+        @property
+        def records(self) -> tuple[Record, ...]:
+            """One per photo."""
 
     @classmethod
-    def from_file(cls, path: str | Path) -> Record:
-        """Read a record file (``.record.json``) back.
+    def from_file(cls, path: str | Path) -> Self:
+        """Read a file of it back.
 
         Raises
         ------
         FieldmarksError
-            The file cannot be opened, or is no record of this version of the program.
+            The file cannot be opened, or was not written by this version of the program.
         """
         path = Path(path)
         try:
-            return record_from_json(path.read_bytes(), path.name)
+            return _from_json(cls, path.read_bytes(), path.name)
         except OSError as error:
             raise FieldmarksError(
                 f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
@@ -95,13 +82,13 @@ class Record:
 
     @property
     def photo(self) -> str:
-        """Name of the photo file."""
-        return self.measurement.photo
+        """Name of the photo file, or of all of them."""
+        return ", ".join(record.measurement.photo for record in self.records)
 
     @property
-    def readings(self) -> dict[str, Reading]:
-        """Mark -> its colour, in the order of the marks table."""
-        return {reading.mark: reading for reading in self.measurement.readings}
+    def sha256(self) -> str:
+        """Fingerprint of the photo, or of all of them."""
+        return ", ".join(record.measurement.sha256 for record in self.records)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -122,48 +109,132 @@ class Record:
         """The findings or the readings as a table, columns as in the CSV files."""
         import pandas
 
+        assert isinstance(self, Record | Examination)
         if what == "readings":
             return pandas.DataFrame(reading_rows(self), columns=list(READING_COLUMNS))
         return pandas.DataFrame(finding_rows(self), columns=list(FINDING_COLUMNS))
 
     def __repr__(self) -> str:
-        marks = ", ".join(self.readings) or "no mark"
-        return f"<Record of {self.photo}: {marks} read. {self.conclusion.sentence}>"
+        read = dict.fromkeys(mark for record in self.records for mark in record.readings)
+        marks = ", ".join(read) or "no mark"
+        kind = type(self).__name__
+        return f"<{kind} of {self.photo}: {marks} read. {self.conclusion.sentence}>"
 
     def _repr_html_(self) -> str:
         """Conclusion, light and colours for a notebook; every text is escaped."""
-        rows = []
-        for mark, r in self.readings.items():
-            code = "#" + "".join(f"{int(v):02x}" for v in lab_to_srgb8(r.lab))
-            patch = f'<td style="background:{code};width:3em"></td>'
-            numbers = "".join(f"<td>{v:.1f}</td>" for v in (*r.lab, r.expanded))
-            rows.append(f"<tr><th>{_html(mark)}</th>{patch}{numbers}</tr>")
         head = "".join(f"<th>{c}</th>" for c in ("mark", "", "L*", "a*", "b*", "&plusmn; (k=2)"))
-        return (
-            f"<p><b>{_html(self.conclusion.sentence)}</b></p>"
-            f"<p>{_html(self.photo)}. {_html(self.measurement.calibration.summary)}</p>"
-            f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
-        )
+        shown = [f"<p><b>{_html(self.conclusion.sentence)}</b></p>"]
+        for record in self.records:
+            rows = []
+            for mark, r in record.readings.items():
+                code = "#" + "".join(f"{int(v):02x}" for v in lab_to_srgb8(r.lab))
+                patch = f'<td style="background:{code};width:3em"></td>'
+                numbers = "".join(f"<td>{v:.1f}</td>" for v in (*r.lab, r.expanded))
+                rows.append(f"<tr><th>{_html(mark)}</th>{patch}{numbers}</tr>")
+            shown += [
+                f"<p>{_html(record.photo)}. {_html(record.measurement.calibration.summary)}</p>"
+                f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+            ]
+        return "".join(shown)
+
+
+@dataclass(frozen=True, repr=False)
+class Record(_Judged):
+    """One photo measured and assessed.
+
+    Parameters
+    ----------
+    program : str
+        Version of fieldmarks.
+    colour_space : str
+        Of every colour in the record.
+    question : Question
+    measurement : Measurement
+    assessment : Assessment
+    phone : PhoneProfile, optional
+        The phone's profile that was used, whole, so that others can repeat the numbers.
+    own_swatches : tuple of str
+        Swatches of the rule tables that a keeper had learned; empty where only shipped ones served.
+    """
+
+    suffix: ClassVar[str] = RECORD_SUFFIX
+
+    program: str
+    colour_space: str
+    question: Question
+    measurement: Measurement
+    assessment: Assessment
+    phone: PhoneProfile | None = None
+    own_swatches: tuple[str, ...] = ()
+
+    @property
+    def records(self) -> tuple[Record, ...]:
+        """Itself."""
+        return (self,)
+
+    @property
+    def readings(self) -> dict[str, Reading]:
+        """Mark -> its colour, in the order of the marks table."""
+        return {reading.mark: reading for reading in self.measurement.readings}
+
+
+@dataclass(frozen=True, repr=False)
+class Examination(_Judged):
+    """All photos of one bird on one day, assessed together.
+
+    Parameters
+    ----------
+    records : tuple of Record
+        One per photo, each with what that photo says by itself.
+    assessment : Assessment
+        What all of them say together.
+    layout : int
+        Of the file.
+    """
+
+    suffix: ClassVar[str] = EXAMINATION_SUFFIX
+
+    records: tuple[Record, ...]
+    assessment: Assessment
+    layout: Literal[1] = 1
+
+    @property
+    def readings(self) -> dict[str, dict[str, Reading]]:
+        """Photo -> mark -> its colour."""
+        return {record.photo: record.readings for record in self.records}
+
+    @property
+    def question(self) -> Question:
+        """What was asked, the same of all photos."""
+        return self.records[0].question
+
+    @property
+    def own_swatches(self) -> tuple[str, ...]:
+        """Swatches of the rule tables that a keeper had learned."""
+        return self.records[0].own_swatches
 
 
 def _html(text: str) -> str:
     return html.escape(plain(text, 2000))
 
 
-@lru_cache(maxsize=1)
-def _adapter() -> TypeAdapter[Record]:
-    return TypeAdapter(Record)
+_Kind = TypeVar("_Kind", bound=_Judged)
 
 
-def record_schema() -> dict[str, Any]:
-    """JSON Schema (2020-12) of a record file."""
-    schema = _adapter().json_schema()
+@lru_cache(maxsize=2)
+def _adapter(suffix: str) -> TypeAdapter[Any]:
+    return TypeAdapter(Record if suffix == RECORD_SUFFIX else Examination)
+
+
+def record_schema(kind: type[_Judged] = Record) -> dict[str, Any]:
+    """JSON Schema (2020-12) of a record file, or of an examination's."""
+    schema = _adapter(kind.suffix).json_schema()
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
-def record_to_json(record: Record) -> str:
-    """A record as indented JSON."""
-    return _adapter().dump_json(record, indent=1).decode() + "\n"
+def record_to_json(record: Record | Examination) -> str:
+    """A record or an examination as indented JSON."""
+    return _adapter(record.suffix).dump_json(record, indent=1).decode() + "\n"
 
 
 def record_from_json(text: str | bytes, where: str = "record") -> Record:
@@ -174,10 +245,17 @@ def record_from_json(text: str | bytes, where: str = "record") -> Record:
     FieldmarksError
         The text is not a record of this version of the program.
     """
+    return _from_json(Record, text, where)
+
+
+def examination_from_json(text: str | bytes, where: str = "examination") -> Examination:
+    """Read an examination back; raises as :func:`record_from_json` does."""
+    return _from_json(Examination, text, where)
+
+
+def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
     try:
-        record = _adapter().validate_json(text)
-        _check_light(record, where)
-        return record
+        found: _Kind = _adapter(kind.suffix).validate_json(text)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         place = ".".join(str(part) for part in first["loc"])
@@ -186,6 +264,16 @@ def record_from_json(text: str | bytes, where: str = "record") -> Record:
             where=where,
             mend="Make it again from the photo and its region file",
         ) from None
+    photos = [record.measurement.sha256 for record in found.records]
+    if not photos or len(set(photos)) < len(photos):
+        raise FieldmarksError(
+            "this file holds no photo, or one of them twice",
+            where=where,
+            mend="Make it again from the photos and their region files",
+        )
+    for record in found.records:
+        _check_light(record, where)
+    return found
 
 
 def _check_light(record: Record, where: str) -> None:
@@ -210,26 +298,26 @@ FINDING_COLUMNS = (
 )  # fmt: skip
 
 
-def reading_rows(record: Record) -> Iterator[dict[str, object]]:
-    """One row per mark read."""
-    measured = record.measurement
-    for r in measured.readings:
-        light, chroma, hue = r.budget.combined
-        values = (
-            measured.photo, measured.sha256, r.mark,
-            *(round(v, 2) for v in (*r.lab, r.chroma, r.hue, r.expanded, light, chroma, hue)),
-            r.calibrated, r.pixels.used, r.pixels.clipped, r.pixels.glare, r.pixels.dark,
-            "; ".join(f"{p.fraction:.0%} L{p.lab[0]:.0f} a{p.lab[1]:.0f} b{p.lab[2]:.0f}"
-                      for p in r.populations),
-        )  # fmt: skip
-        yield dict(zip(READING_COLUMNS, values, strict=True))
+def reading_rows(judged: Record | Examination) -> Iterator[dict[str, object]]:
+    """One row per mark read on each photo."""
+    for measured in (record.measurement for record in judged.records):
+        for r in measured.readings:
+            light, chroma, hue = r.budget.combined
+            values = (
+                measured.photo, measured.sha256, r.mark,
+                *(round(v, 2) for v in (*r.lab, r.chroma, r.hue, r.expanded, light, chroma, hue)),
+                r.calibrated, r.pixels.used, r.pixels.clipped, r.pixels.glare, r.pixels.dark,
+                "; ".join(f"{p.fraction:.0%} L{p.lab[0]:.0f} a{p.lab[1]:.0f} b{p.lab[2]:.0f}"
+                          for p in r.populations),
+            )  # fmt: skip
+            yield dict(zip(READING_COLUMNS, values, strict=True))
 
 
-def finding_rows(record: Record) -> Iterator[dict[str, object]]:
+def finding_rows(judged: Record | Examination) -> Iterator[dict[str, object]]:
     """One row per mark, relation and sign of every species."""
-    head = (record.measurement.photo, record.measurement.sha256)
-    asked = (record.question.variety, record.question.age)
-    for sheet in record.assessment.sheets:
+    head = (judged.photo, judged.sha256)
+    asked = (judged.question.variety, judged.question.age)
+    for sheet in judged.assessment.sheets:
         for f in sheet.findings:
             low, high = f.interval or (None, None)
             kind = "relation" if f.relation else "mark"
@@ -276,28 +364,29 @@ def rearm(cell: str) -> str:
     return _DISARMED.sub(r"\1", cell) if "'" in cell else cell
 
 
-def table_texts(record: Record) -> dict[str, str]:
-    """The two tables of a record as CSV: "readings" and "findings"."""
+def table_texts(judged: Record | Examination) -> dict[str, str]:
+    """The two tables of a record or an examination as CSV: "readings" and "findings"."""
     return {
-        "readings": to_csv(READING_COLUMNS, reading_rows(record)),
-        "findings": to_csv(FINDING_COLUMNS, finding_rows(record)),
+        "readings": to_csv(READING_COLUMNS, reading_rows(judged)),
+        "findings": to_csv(FINDING_COLUMNS, finding_rows(judged)),
     }
 
 
-def write_record(record: Record, folder: Path, stem: str = "") -> Path:
-    """Write a record and its two tables; gives the path of the record.
+def write_record(judged: Record | Examination, folder: Path, stem: str = "") -> Path:
+    """Write a record or an examination and its two tables; gives the path of the former.
 
-    The record comes last: where it exists, the files beside it are complete. ``stem`` is what the
-    files are called; by default as the photo.
+    It comes last: where it exists, the files beside it are complete. ``stem`` is what the files are
+    called; by default as the (first) photo.
     """
-    stem = stem or Path(record.measurement.photo).stem
-    for name, text in table_texts(record).items():
-        write_whole(folder / f"{stem}.{name}.csv", text)
-    path = folder / f"{stem}{RECORD_SUFFIX}"
-    write_whole(path, record_to_json(record))
+    stem = stem or Path(judged.records[0].measurement.photo).stem
+    path = folder / f"{stem}{judged.suffix}"
+    tables = f"{stem}.together" if isinstance(judged, Examination) else stem
+    for name, text in table_texts(judged).items():
+        write_whole(folder / f"{tables}.{name}.csv", text)
+    write_whole(path, record_to_json(judged))
     return path
 
 
 def schema_text() -> str:
-    """The published schema as JSON text."""
+    """The published schema of a record as JSON text."""
     return json.dumps(record_schema(), indent=1) + "\n"

@@ -122,7 +122,9 @@ def test_no_expected_colour_of_an_adult_is_itself_a_sign():
             for mark in row.marks:
                 for key in expected(TABLES, species, mark, variety).swatches:
                     drawn = draw_colours(reading(mark, TABLES.lab[key], sigma=0.05), 5)
-                    sightings = look_for_signs(TABLES, species, {mark: drawn}, {}, variety, "adult")
+                    sightings = look_for_signs(
+                        TABLES, species, {mark: [drawn]}, {}, variety, "adult"
+                    )
                     seen = [
                         s
                         for s in sightings

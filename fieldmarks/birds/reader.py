@@ -178,11 +178,14 @@ class Reader:
 
     def names(self, birds: Iterable[str]) -> dict[str, str]:
         """Name and ring of some birds."""
-        return {
-            bird.id: bird.label
-            for some in batches(birds)
-            for bird in self.read(Bird, orm.birds.c.id.in_(some))
-        }
+        table = orm.birds.c
+        query = select(table.id, table.name, table.ring)
+        with self.engine.connect() as connection:
+            return {
+                row.id: Bird(row.id, row.name, row.ring).label
+                for some in batches(birds)
+                for row in connection.execute(query.where(table.id.in_(some)))
+            }
 
     def photo(self, observation: Observation) -> bytes:
         """The photo of an observation, as it was given.

@@ -22,6 +22,7 @@ from fieldmarks.cli.swatch import app as swatch_app
 
 if TYPE_CHECKING:
     from fieldmarks.measure.phone_profile import PhoneProfile
+    from fieldmarks.record import Examination, Record
     from fieldmarks.rules import Tables
 
 app = typer.Typer(
@@ -50,9 +51,19 @@ app.add_typer(light_app, name="light")
 app.add_typer(swatch_app, name="swatch")
 
 Photo = Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
+Photos = Annotated[
+    list[Path], typer.Argument(metavar="PHOTO...", help="One photo of a bird, or all of one day.")
+]
 Regions = Annotated[
     Path | None,
     typer.Option("--regions", help="Region file. Default: the photo's name + .regions.json."),
+]
+RegionsOfEach = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--regions",
+        help="Region file, once for each photo. Default: the photo's name + .regions.json.",
+    ),
 ]
 Variety = Annotated[
     str,
@@ -82,8 +93,8 @@ class Form(StrEnum):
 
 @app.command()
 def assess(
-    photo: Photo,
-    regions: Regions = None,
+    photos: Photos,
+    regions: RegionsOfEach = None,
     variety: Variety = "green",
     age: Age = "adult",
     sold_as: SoldAs = None,
@@ -91,20 +102,37 @@ def assess(
     form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
     into: Into = None,
 ) -> None:
-    """Measure one photo and compare it with every species."""
-    from fieldmarks.pipeline import question_of, record_of_file
+    """Measure a bird on one photo, or on several of one day, and compare it with every species."""
+    from fieldmarks.pipeline import each_of, examine, question_of, record_of_file
 
     tables = rule_tables()
-    question = question_of(tables, sold_as, variety, age)
-    record, opened = record_of_file(photo, tables, question, regions, phone=_phone(phone))
-    _print(record, tables, form)
+    question, profile = question_of(tables, sold_as, variety, age), _phone(phone)
+    given = each_of(regions or None, len(photos))
+    looks = [
+        record_of_file(photo, tables, question, drawn, phone=profile)
+        for photo, drawn in zip(photos, given, strict=True)
+    ]
+    judged = looks[0][0] if len(photos) == 1 else examine([r for r, _ in looks], tables)
+    counted = {id(record) for record in judged.records}
+    for (record, _), photo in zip(looks, photos, strict=True):
+        if id(record) not in counted:
+            say(f"{photo.name} was given twice; it counts once.")
+    _print(judged, tables, form)
     if into:
         from fieldmarks._util.atomic_write import only_writer
         from fieldmarks.pipeline import write_results
+        from fieldmarks.record import write_record
 
         with only_writer(into):
-            written = write_results(record, opened, tables, into, regions)
-        say(f"Written to {written.parent}: record, two tables and the annotated photo.")
+            for (record, opened), drawn in zip(looks, given, strict=True):
+                if id(record) in counted:
+                    written = write_results(record, opened, tables, into, drawn)
+            if len(photos) > 1:
+                written = write_record(judged, into)
+        what = "record, two tables and the annotated photo"
+        if len(photos) > 1:
+            what = f"{what} of each, and what all of them say ({written.name})"
+        say(f"Written to {written.parent}: {what}.")
 
 
 @app.command()
@@ -176,7 +204,7 @@ def demo(
         )
     question, story = demo_question(chosen)
     say(f"Invented bird: {story}")
-    assess(chosen, None, question.variety, question.age, question.claimed, None, form, into)
+    assess([chosen], None, question.variety, question.age, question.claimed, None, form, into)
 
 
 @app.command()
@@ -306,11 +334,10 @@ def _phone(name: str | None) -> PhoneProfile | None:
     return load_profile(name)
 
 
-def _print(record: object, tables: Tables, form: Form) -> None:
+def _print(record: Record | Examination, tables: Tables, form: Form) -> None:
     from fieldmarks import record as records
     from fieldmarks.cli.text import print_record
 
-    assert isinstance(record, records.Record)
     if form is Form.json:
         print(records.record_to_json(record), end="")
     elif form is Form.csv:

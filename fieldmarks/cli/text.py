@@ -1,4 +1,4 @@
-"""A record as readable text for the terminal."""
+"""A record or an examination as readable text for the terminal."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import STRENGTHS, SignStatus
 from fieldmarks.measure.colour import lab_to_srgb8
 from fieldmarks.measure.quantities import Lab, Reading
-from fieldmarks.record import Record
+from fieldmarks.record import Examination, Record
 from fieldmarks.report.content import mark_name
 from fieldmarks.report.views import asked_note, likelier_variety
 from fieldmarks.rules import Tables
@@ -31,41 +31,49 @@ INDENT = 2
 SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)
 
 
-def print_record(record: Record, tables: Tables, console: Console) -> None:
-    """Print a record."""
-    measured, judged = record.measurement, record.assessment
-    sentence = Text(judged.conclusion.sentence)
-    console.print(Panel(sentence, title=Text(measured.photo), title_align="left"))
-    said = [asked_note(record, tables)]
-    likelier = likelier_variety(record, tables)
+def print_record(judged: Record | Examination, tables: Tables, console: Console) -> None:
+    """Print a record, or an examination: what each photo gave and one conclusion."""
+    found, records = judged.assessment, judged.records
+    console.print(
+        Panel(Text(found.conclusion.sentence), title=Text(judged.photo), title_align="left")
+    )
+    said = [asked_note(judged, tables)]
+    likelier = likelier_variety(judged, tables)
     if likelier is not None:
         said.append(f"{likelier[1]} Look at it so with: --variety {likelier[0]}")
-    colours, marks = _readings(record, tables), _findings(record)
-    fit(console, colours, marks)
+    colours, marks = [_readings(record, tables) for record in records], _findings(judged)
+    fit(console, *colours, marks)
     console.print(_section("The bird", _bullets(said)))
-    lines = [measured.calibration.summary, *measured.warnings]
-    console.print(_section("Light and photo", _bullets(lines)))
-    if measured.readings:
-        console.print(_section("Colours read", colours))
-    if measured.relations:
-        notes = [f"{mark_name(tables, r.key)}: {r.note}" for r in measured.relations]
-        console.print(_section("Compared inside the photo", _bullets(notes)))
+    if found.disagreements:
+        lines = [row.sentence for row in found.disagreements]
+        console.print(_section("Where the photos disagree", _bullets(lines)))
+    for record, table in zip(records, colours, strict=True):
+        measured = record.measurement
+        of = f": {measured.photo}" if len(records) > 1 else ""
+        lines = [measured.calibration.summary, *measured.warnings]
+        console.print(_section(f"Light and photo{of}", _bullets(lines)))
+        if measured.readings:
+            console.print(_section(f"Colours read{of}", table))
+        if measured.relations:
+            notes = [f"{mark_name(tables, r.key)}: {r.note}" for r in measured.relations]
+            console.print(_section(f"Compared inside the photo{of}", _bullets(notes)))
     console.print(_section("Marks against each species", marks))
-    console.print(_section("Signs of mixed ancestry", _signs(record)))
-    if judged.next_marks:
+    console.print(_section("Signs of mixed ancestry", _signs(judged)))
+    if found.next_marks:
         coming = [
             f"{m.name} (always tells {m.always} of {m.of_pairs} pairs apart"
             + (f", sometimes {m.sometimes} more" if m.sometimes else "")
             + f"): {m.look}"
-            for m in judged.next_marks[:4]
+            for m in found.next_marks[:4]
         ]
         console.print(_section("Mark these next", _bullets(coming)))
-    console.print(_section("Keep in mind", _bullets(judged.cautions)))
+    console.print(_section("Keep in mind", _bullets(found.cautions)))
+    prints = ", ".join(record.measurement.sha256[:12] for record in records)
     console.print(
         Text(
-            f"fieldmarks {record.program}, tables {judged.table_version} "
-            f"({judged.table_fingerprint[:12]}), photo SHA-256 {measured.sha256[:12]}, "
-            f"{record.colour_space}",
+            f"fieldmarks {records[0].program}, tables {found.table_version} "
+            f"({found.table_fingerprint[:12]}), photo SHA-256 {prints}, "
+            f"{records[0].colour_space}",
             style="dim",
         )
     )
@@ -117,9 +125,9 @@ def _populations(reading: Reading) -> str:
                      for p in reading.populations[:3])  # fmt: skip
 
 
-def _findings(record: Record) -> Table:
+def _findings(judged: Record | Examination) -> Table:
     """Rows are marks, columns species: what was read is compared across."""
-    sheets = record.assessment.sheets
+    sheets = judged.assessment.sheets
     table = Table(box=None, pad_edge=False)
     table.add_column("mark", no_wrap=True)
     for sheet in sheets:
@@ -153,9 +161,9 @@ def _cell(finding: Finding | None) -> Text:
     return Text(f"{sign} {word}".strip(), style=style)
 
 
-def _signs(record: Record) -> RenderableType:
-    shown = [s for s in record.assessment.signs if s.status in SHOWN_SIGNS]
-    counts = [s.status for s in record.assessment.signs]
+def _signs(judged: Record | Examination) -> RenderableType:
+    shown = [s for s in judged.signs if s.status in SHOWN_SIGNS]
+    counts = [s.status for s in judged.signs]
     lines = [
         f"{s.status.value.upper()}: {s.text} It points to {' or '.join(s.points_to)}; "
         f"{STRENGTHS.get(s.strength, s.strength)}. {s.reason}"

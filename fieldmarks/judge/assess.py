@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.judge.conclusion import Case, Conclusion, conclude
@@ -17,15 +18,24 @@ from fieldmarks.judge.findings import (
     judge_marks,
     judge_relations,
 )
-from fieldmarks.judge.model import explain, mark_ratios
+from fieldmarks.judge.model import Explained, explain, mark_ratios
+from fieldmarks.judge.rendering import Array
 from fieldmarks.judge.signs import SignFinding, SignStatus, look_for_signs
+from fieldmarks.judge.together import (
+    Disagreement,
+    PhotoReadings,
+    Read,
+    counted_once,
+    disagreements,
+)
 from fieldmarks.measure.quantities import Reading, Relation
+from fieldmarks.measure.sampling import ColourDraws
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.schema import Caution
 from fieldmarks.rules.separation import NextMark, next_marks
 from fieldmarks.rules.tables import Tables
 
-__all__ = ["Assessment", "SpeciesSheet", "assess", "next_marks"]
+__all__ = ["Assessment", "SpeciesSheet", "assess", "assess_photos", "next_marks"]
 
 # Pixels across, as the root of their number. An iris is a thin ring round the pupil: one 9 pixels
 # wide is 2 or 3 pixels thick, as much as a camera blurs (our judgement).
@@ -67,6 +77,8 @@ class Assessment:
         Size and seed of the Monte Carlo.
     table_version, table_fingerprint : str
         Which tables were used.
+    disagreements : tuple of Disagreement
+        Where the photos contradict each other about a species the bird is looked at as.
     """
 
     sheets: tuple[SpeciesSheet, ...]
@@ -81,6 +93,7 @@ class Assessment:
     seed: int
     table_version: str
     table_fingerprint: str
+    disagreements: tuple[Disagreement, ...] = ()
 
     def sheet(self, species: str) -> SpeciesSheet:
         """Sheet of one species."""
@@ -98,14 +111,32 @@ def assess(
     draws: int = 200,
     seed: int = 0,
 ) -> Assessment:
-    """Compare the readings of one bird with every species.
+    """Compare the readings of one photo with every species; see :func:`assess_photos`."""
+    photo = PhotoReadings(tuple(readings), tuple(relations))
+    return assess_photos(
+        [photo], tables, variety=variety, age=age, claimed=claimed, draws=draws, seed=seed
+    )
+
+
+def assess_photos(
+    photos: Iterable[Read],
+    tables: Tables,
+    *,
+    variety: str = "green",
+    age: str = "adult",
+    claimed: str | None = None,
+    draws: int = 200,
+    seed: int = 0,
+) -> Assessment:
+    """Compare what was read of one bird, on one photo or several, with every species.
+
+    Every photo has its own rendering. What the photos say of a hypothesis adds up; a mark read on
+    several of them counts for more than one reading and for less than two.
 
     Parameters
     ----------
-    readings : sequence of Reading
-        At most one per mark.
-    relations : sequence of Relation
-        At most one per key.
+    photos : iterable of Read
+        Of one day. A photo that is given twice counts once.
     tables : Tables
     variety, age : str
         Keys of the tables.
@@ -118,41 +149,54 @@ def assess(
     Returns
     -------
     Assessment
-        The same for the same input and seed, whatever the order of the readings.
+        The same for the same input and seed, whatever the order of photos and readings.
 
     Raises
     ------
     TableError
         Unknown variety, age or claimed species.
     FieldmarksError
-        A mark or relation is given twice, or there are too few draws.
+        A mark or relation of a photo is given twice, a photo is given twice with different
+        readings, or there are too few draws.
     """
     check_choice(tables, claimed, variety, age)
-    _refuse_twice([r.mark for r in readings], "mark")
-    _refuse_twice([r.key for r in relations], "relation")
+    photos = counted_once(photos)
+    for photo in photos:
+        _refuse_twice([r.mark for r in photo.readings], "mark")
+        _refuse_twice([r.key for r in photo.relations], "relation")
     if draws < 20:
         raise FieldmarksError(f"{draws} draws are too few", mend="Use 20 or more")
     # In the order of the tables: the order of the readings must not matter.
-    given = {r.mark: r for r in readings}
-    small = [mark for mark, r in given.items() if too_small(r, tables)]
-    read = [given[mark] for mark in tables.marks if mark in given and mark not in small]
-    measured = {r.key: r for r in relations}
-    known = {key: measured[key] for key in tables.relations if key in measured}
+    given = dict.fromkeys(r.mark for photo in photos for r in photo.readings)
+    large = [{r.mark: r for r in p.readings if not too_small(r, tables)} for p in photos]
+    read = [[seen[mark] for mark in tables.marks if mark in seen] for seen in large]
+    times = {mark: sum(mark in seen for seen in large) for mark in given}
+    measured = [{r.key: r for r in photo.relations} for photo in photos]
+    related = [[row[key] for key in tables.relations if key in row] for row in measured]
+    known = [key for key in tables.relations if any(key in row for row in measured)]
+    small = [mark for mark in given if not times[mark]]
     every = list(tables.species)
-    evidence = gather(read)
-    explained = explain(tables, evidence, list(known.values()), variety, age)
+    evidence = [gather(rows).counting(times) for rows in read]
+    explained = explain(tables, list(zip(evidence, related, strict=True)), variety, age)
     findings, signs = {}, {}
+    parts: dict[str, tuple[Explained, list[_Corrected]]] = {}
     for row in explained:
         if row.what.pure and (row.what.variety, row.what.age) == (variety, age):
             (species,) = row.what.species
-            ratios = mark_ratios(tables, evidence, row)
-            colours = corrected(read, evidence, row, draws, seed)
-            drawn = draw_relations(tables, list(known.values()), colours, draws, seed)
-            findings[species] = judge_marks(tables, row, ratios, colours, small)
-            findings[species] += judge_relations(tables, row, known, drawn)
-            signs[species] = look_for_signs(tables, species, colours, drawn, variety, age)
-    calibrated = all(r.calibrated for r in read)
-    case = Case(tables, explained, findings, signs, variety, age, claimed, calibrated)
+            corrections = []
+            for seen, rows, kept, fitted in zip(read, related, evidence, row.photos, strict=True):
+                colours = corrected(seen, kept, fitted, draws, seed)
+                drawn = draw_relations(tables, rows, colours, draws, seed)
+                ratios = mark_ratios(tables, kept, row.what, fitted)
+                corrections.append(_Corrected(ratios, colours, drawn))
+            findings[species], signs[species] = _sheet(tables, row, corrections, small)
+            parts[species] = (row, corrections)
+    carded = [all(r.calibrated for r in rows) for rows in read if rows]
+    case = Case(tables, explained, findings, signs, variety, age, claimed, all(carded), any(carded))
+    alone = {}
+    for species in dict.fromkeys((*case.subjects, case.likeliest) if len(photos) > 1 else ()):
+        row, corrections = parts[species]
+        alone[species] = [_sheet(tables, row, [one]) for one in corrections]
     pool = case.candidates if len(case.candidates) > 1 else every
     coming = next_marks(tables, pool, [*given, *known], variety, age)
     conclusion = conclude(case, coming)
@@ -177,7 +221,37 @@ def assess(
         seed=seed,
         table_version=tables.version,
         table_fingerprint=tables.fingerprint,
+        disagreements=disagreements([p.photo for p in photos], alone),
     )
+
+
+_Sheet = tuple[list[Finding], list[SignFinding]]
+
+
+class _Corrected(NamedTuple):
+    """One photo with its rendering under one species undone."""
+
+    ratios: dict[str, float]
+    colours: dict[str, ColourDraws]
+    relations: dict[str, Array]
+
+
+def _sheet(
+    tables: Tables, row: Explained, photos: Sequence[_Corrected], small: Sequence[str] = ()
+) -> _Sheet:
+    """Findings and signs of one species on one photo or several together."""
+    what = row.what
+    ratios: dict[str, float] = {}
+    for photo in photos:
+        for mark, ratio in photo.ratios.items():
+            ratios[mark] = ratios.get(mark, 0.0) + ratio
+    shown = (mark for mark in tables.marks if any(mark in p.colours for p in photos))
+    colours = {mark: [p.colours[mark] for p in photos if mark in p.colours] for mark in shown}
+    told = (key for key in tables.relations if any(key in p.relations for p in photos))
+    drawn = {key: [p.relations[key] for p in photos if key in p.relations] for key in told}
+    found = judge_marks(tables, row, ratios, colours, small) + judge_relations(tables, row, drawn)
+    signs = look_for_signs(tables, what.species[0], colours, drawn, what.variety, what.age)
+    return found, signs
 
 
 def too_small(reading: Reading, tables: Tables) -> bool:

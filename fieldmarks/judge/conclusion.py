@@ -20,10 +20,9 @@ from fieldmarks.rules.tables import Tables
 MARKS_NAMED = 3
 # Kinds of conclusion where marks speak against a pure bird of the claimed or nearest species.
 CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits", "mixed")
-NO_CARD = (
-    " No grey card is in the photo: plain colours decided this, fine tints and greyish against "
-    "bright did not."
-)
+NO_CARD = (" No grey card is in the photo: plain colours decided this, fine tints and greyish "
+           "against bright did not.")  # fmt: skip
+SOME_CARDS = " Not every photo has a grey card: fine tints count for little on the others."
 LOOKED_AT = (SignStatus.SEEN, SignStatus.DOUBTFUL, SignStatus.NOT_SEEN, SignStatus.LOOK_AGAIN)
 
 
@@ -88,7 +87,8 @@ class Case:
     variety: str
     age: str
     claimed: str | None
-    calibrated: bool
+    calibrated: bool  # on every photo
+    calibrated_somewhere: bool
 
     @cached_property
     def weights(self) -> dict[tuple[str, ...], float]:
@@ -176,7 +176,7 @@ class Case:
             sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
             sentence += f"{names[self.variety].name} as stated."
         if held is not None and not self.calibrated:
-            sentence += NO_CARD
+            sentence += SOME_CARDS if self.calibrated_somewhere else NO_CARD
         return Conclusion(
             outcome, sentence, self.candidates, self.subjects, held, self.standing, kind
         )
@@ -293,9 +293,8 @@ def _one_left(case: Case) -> Conclusion:
     (only,) = case.candidates
     fits = len(case.with_status(only, Status.FITS, Status.PROBABLY_FITS))
     odd = case.with_status(only, Status.DOES_NOT_FIT)
-    words = f"{_count(fits, 'mark')} fit" + ("s" if fits == 1 else "")
-    if odd:
-        words += f", but not {_marks(odd)}"
+    words = f"{_count(fits, 'mark')} fit{'s' if fits == 1 else ''}"
+    words += f", but not {_marks(odd)}" if odd else ""
     claimed = ", as claimed" if case.claimed == only else ""
     named = f"{only}{_or_cross(case)}{claimed}"
     sentence = f"This is {word(_ahead(case))} {named} ({words}){_clean(case, only)}."

@@ -1,9 +1,9 @@
-"""Findings: how each mark stands for one species, under the rendering that fits that species best.
+"""Findings: how each mark stands for one species, under the renderings that fit that species best.
 
 What was read is set against two explanations: that the mark shows one of the colours expected of
 it, and that it shows one it has in other species or at other ages, or any other. At least three
 times likelier with an expected one it fits, three times less likely it does not, in between it
-says so.
+says so. A mark on several photos is judged on all of them: the logarithms add up.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from enum import StrEnum
 import numpy as np
 
 from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
-from fieldmarks.judge.model import Explained
+from fieldmarks.judge.model import Explained, Fitted
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
@@ -100,9 +100,9 @@ def status_of(held: float) -> Status:
 
 
 def corrected(
-    readings: Sequence[Reading], evidence: Evidence, best: Explained, count: int, seed: int
+    readings: Sequence[Reading], evidence: Evidence, fitted: Fitted, count: int, seed: int
 ) -> dict[str, ColourDraws]:
-    """Draws of what each mark's colours truly are; mark -> draws.
+    """Draws of what the colours of each mark on one photo truly are; mark -> draws.
 
     Each draw has one rendering, the same for all marks, from what a hypothesis leaves possible;
     each mark is then moved by its own doubt alone, all colours of one mark together.
@@ -112,13 +112,13 @@ def corrected(
     readings : sequence of Reading
     evidence : Evidence
         The same readings.
-    best : Explained
-        Whose rendering is undone.
+    fitted : Fitted
+        The rendering that is undone.
     count, seed : int
     """
     rng = np.random.default_rng(seed)
-    turn = np.linalg.cholesky(best.covariance)
-    terms = best.rendering + rng.standard_normal((count, len(turn))) @ turn.T
+    turn = np.linalg.cholesky(fitted.covariance)
+    terms = fitted.rendering + rng.standard_normal((count, len(turn))) @ turn.T
     found = {}
     for reading in readings:
         own = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
@@ -138,7 +138,7 @@ def judge_marks(
     tables: Tables,
     best: Explained,
     ratios: Mapping[str, float],
-    draws: Mapping[str, ColourDraws],
+    draws: Mapping[str, Sequence[ColourDraws]],
     small: Iterable[str] = (),
 ) -> list[Finding]:
     """Findings on every mark of one species, in the order of its file.
@@ -149,9 +149,9 @@ def judge_marks(
     best : Explained
         What explains the bird best as that species, in the stated variety and age.
     ratios : dict
-        Mark -> logarithm of how much likelier its reading is with the expected colours.
+        Mark -> logarithm of how much likelier its readings are with the expected colours.
     draws : dict
-        Mark -> draws of its true colours, see :func:`corrected`.
+        Mark -> draws of its true colours on each photo that shows it, see :func:`corrected`.
     small : iterable of str
         Marks that were read on too few pixels.
     """
@@ -159,7 +159,7 @@ def judge_marks(
     # A mark that is read but has no row is listed too: the keeper sees that it says nothing.
     marks = dict.fromkeys([*tables.species[species].marks, *draws])
     return [
-        _judge_mark(tables, best, mark, ratios.get(mark, 0.0), draws.get(mark), mark in small)
+        _judge_mark(tables, best, mark, ratios.get(mark, 0.0), draws.get(mark, ()), mark in small)
         for mark in marks
     ]
 
@@ -169,7 +169,7 @@ def _judge_mark(
     best: Explained,
     mark: str,
     ratio: float,
-    drawn: ColourDraws | None,
+    drawn: Sequence[ColourDraws],
     small: bool,
 ) -> Finding:
     what = best.what
@@ -184,18 +184,15 @@ def _judge_mark(
     )
     if wanted.says_nothing:
         return say(status=Status.SAYS_NOTHING, reason=wanted.reason)
-    if drawn is None:
+    if not drawn:
         return say(
             status=Status.NOT_READ, reason=TOO_SMALL if small else "Not marked on the photo."
         )
     swatches = np.array([tables.lab[key] for key in wanted.swatches])
     tolerance = np.array([tables.swatches[key].tolerance for key in wanted.swatches])
-    middle = np.median(drawn.median, axis=0)
-    if len(drawn.fractions) > 1:
-        middle = np.median(drawn.populations[int(drawn.fractions.argmax())], axis=0)
-    gaps = difference(middle, swatches)
+    gaps = np.median([difference(_middle(one), swatches) for one in drawn], axis=0)
     place = int((gaps - tolerance).argmin())
-    every = difference(drawn.median, swatches[place])
+    every = np.concatenate([difference(one.median, swatches[place]) for one in drawn])
     low, high = np.quantile(every, LIMITS)
     held = share(ratio)
     swatch = tables.swatches[wanted.swatches[place]]
@@ -207,8 +204,9 @@ def _judge_mark(
     if wanted.basis != "green row":
         reason = f"{reason} {wanted.reason}"
     status = status_of(held)
-    one_colour = len(drawn.fractions) == 1
-    if status is Status.DOES_NOT_FIT and one_colour and gaps[place] <= own_doubt(drawn.reading):
+    vague = all(len(d.fractions) == 1 for d in drawn)
+    vague &= gaps[place] <= min(own_doubt(d.reading) for d in drawn)
+    if status is Status.DOES_NOT_FIT and vague:
         status = Status.TOO_CLOSE  # a reading that could be anything contradicts nothing
     return say(
         status=status,
@@ -219,6 +217,13 @@ def _judge_mark(
         interval=(float(low), float(high)),
         held=held,
     )
+
+
+def _middle(drawn: ColourDraws) -> Array:
+    """The middle of the draws of the mark's largest colour."""
+    if len(drawn.fractions) > 1:
+        return np.asarray(np.median(drawn.populations[int(drawn.fractions.argmax())], axis=0))
+    return np.asarray(np.median(drawn.median, axis=0))
 
 
 def own_doubt(reading: Reading) -> float:
@@ -243,8 +248,8 @@ def draw_relations(
 ) -> dict[str, Array]:
     """Draws of each relation's true value, (n,).
 
-    Comparisons of two colours are made anew on the colours with the rendering undone, where both
-    marks were read; what is doubtful about the photo then strikes both alike.
+    All of one photo. Comparisons of two colours are made anew on the colours with the rendering
+    undone, where both marks were read; what is doubtful about the photo then strikes both alike.
     """
     found = {}
     for relation in relations:
@@ -262,16 +267,15 @@ def draw_relations(
 
 
 def judge_relations(
-    tables: Tables, best: Explained, relations: Mapping[str, Relation], drawn: Mapping[str, Array]
+    tables: Tables, best: Explained, drawn: Mapping[str, Sequence[Array]]
 ) -> list[Finding]:
-    """Findings on every relation of one species."""
+    """Findings on every relation of one species, from its draws on each photo that gave it."""
     what = best.what
     return [
         _judge_relation(
             expected_relation(tables, what.species[0], key, what.variety, what.age),
             kind,
-            relations.get(key),
-            drawn.get(key),
+            drawn.get(key, ()),
         )
         for key, kind in tables.relations.items()
     ]
@@ -280,8 +284,7 @@ def judge_relations(
 def _judge_relation(
     wanted: RelationExpectation,
     kind: RelationKind,
-    relation: Relation | None,
-    drawn: Array | None,
+    photos: Sequence[Array],
 ) -> Finding:
     low, high = wanted.low, wanted.high
     say = functools.partial(
@@ -295,8 +298,9 @@ def _judge_relation(
     )
     if wanted.says_nothing:
         return say(status=Status.SAYS_NOTHING, reason=wanted.reason)
-    if relation is None or drawn is None:
+    if not photos:
         return say(status=Status.NOT_READ, reason=NOT_TOLD)
+    drawn = np.concatenate(photos)
     fitted = np.ones(len(drawn), bool)
     if low is not None:
         fitted &= drawn >= low

@@ -1,18 +1,19 @@
-"""The model of one photo and one bird: how well each hypothesis explains all readings together.
+"""The model of a bird on its photos: how well each hypothesis explains all readings together.
 
 Every mark of a photo went through the same rendering, which nobody knows. Each hypothesis says what
 colours the marks may have; it is asked which rendering fits them best to what was read, and how
 likely the readings are then, with all renderings near that one counted in (Laplace's method; the
 mixture over swatches by expectation maximisation with Gauss-Newton steps, Dempster, Laird & Rubin
 1977). A mark that no expected colour explains counts as any colour at all: one odd mark costs a
-bounded amount and rules nothing out by itself.
+bounded amount and rules nothing out by itself. Every photo has a rendering of its own; what the
+photos say of a hypothesis adds up, and one photo of several, like one mark of several, may be odd.
 """
 
 from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -20,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from fieldmarks.judge.evidence import Evidence
+from fieldmarks.judge.evidence import Evidence, repeated
 from fieldmarks.judge.hypotheses import (
     Colours,
     Hypothesis,
@@ -44,6 +45,9 @@ TOLERANCE_FACTOR = 1.7
 ODD = 0.06  # that a mark shows none of the colours expected of it
 ODD_UNKNOWN = 0.25  # the same in a bird of no known species
 AREA_NEEDED = 0.6  # share of a mark of several colours that must show expected ones
+# That one of several photos is of no use: another bird, a wrong card, outlines in the wrong place
+# (our judgement). It then says of every hypothesis what it says of a bird of no known species.
+ODD_PHOTO = 0.05
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
@@ -56,6 +60,13 @@ RANGES = {
 }
 
 
+class Fitted(NamedTuple):
+    """The likeliest rendering of one photo under a hypothesis, (6,), and its covariance, (6, 6)."""
+
+    rendering: Array
+    covariance: Array
+
+
 @dataclass(frozen=True, eq=False)
 class Explained:
     """How one hypothesis explains the readings.
@@ -64,18 +75,15 @@ class Explained:
     ----------
     what : Hypothesis
     log_prior, log_likelihood : float
-        Natural logarithms; the likelihood has the rendering integrated out.
-    rendering : (6,) array
-        The likeliest one.
-    covariance : (6, 6) array
-        Of the rendering.
+        Natural logarithms; the likelihood has the renderings integrated out.
+    photos : tuple of Fitted
+        One per photo.
     """
 
     what: Hypothesis
     log_prior: float
     log_likelihood: float
-    rendering: Array
-    covariance: Array
+    photos: tuple[Fitted, ...]
 
     @property
     def weight(self) -> float:
@@ -85,21 +93,46 @@ class Explained:
 
 def explain(
     tables: Tables,
-    evidence: Evidence,
-    relations: Sequence[Relation],
+    photos: Sequence[tuple[Evidence, Sequence[Relation]]],
     variety: str,
     age: str,
 ) -> list[Explained]:
-    """Let every hypothesis explain the readings, the likeliest first.
+    """Let every hypothesis explain the readings of all photos, the likeliest first.
 
     Parameters
     ----------
     tables : Tables
-    evidence : Evidence
-    relations : sequence of Relation
+    photos : sequence of (Evidence, sequence of Relation)
     variety, age : str
         As the keeper states them.
     """
+    hypotheses = possible(tables, variety, age)
+    times: dict[str, int] = {}
+    for _, relations in photos:
+        for row in relations:
+            times[row.key] = times.get(row.key, 0) + 1
+    each = [_explain_photo(tables, *photo, variety, age, times) for photo in photos]
+    logs = np.array([[log for log, _ in fits] for fits in each])
+    if len(photos) > 1:
+        nothing = [place for place, (what, _) in enumerate(hypotheses) if not what.species]
+        odd = logs[:, nothing] + math.log(ODD_PHOTO)
+        logs = np.logaddexp(logs + math.log(1 - ODD_PHOTO), odd)
+    found = [
+        Explained(what, prior, float(logs[:, place].sum()), tuple(f[place][1] for f in each))
+        for place, (what, prior) in enumerate(hypotheses)
+    ]
+    return sorted(found, key=lambda e: -e.weight)
+
+
+def _explain_photo(
+    tables: Tables,
+    evidence: Evidence,
+    relations: Sequence[Relation],
+    variety: str,
+    age: str,
+    times: Mapping[str, int],
+) -> list[tuple[float, Fitted]]:
+    """Log likelihood of one photo's readings and its rendering, by hypothesis."""
     hypotheses = possible(tables, variety, age)
     # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
     evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
@@ -120,14 +153,16 @@ def explain(
     fits = _fit(tables, evidence, first, starts, STEPS)
     best = max(fits.values(), key=lambda fit: fit[0])
     fits |= _fit(tables, evidence, others, [best[1]], STEPS_MORE)
-    found = []
+    found = {}
     for case, which in places.items():
         likelihood, *rest = fits[case]
         for place in which:
-            what, prior = hypotheses[place]
-            related = sum(relation_likelihood(tables, what, row) for row in apart)
-            found.append(Explained(what, prior, likelihood + related, *rest))
-    return sorted(found, key=lambda e: -e.weight)
+            what = hypotheses[place][0]
+            related = sum(
+                relation_likelihood(tables, what, row) * repeated(times[row.key]) for row in apart
+            )
+            found[place] = (likelihood + related, Fitted(*rest))
+    return [found[place] for place in range(len(hypotheses))]
 
 
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
@@ -272,15 +307,19 @@ class _Rows:
         return total, pull, bend
 
 
-def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str, float]:
+def mark_ratios(
+    tables: Tables, evidence: Evidence, what: Hypothesis, fitted: Fitted
+) -> dict[str, float]:
     """How much likelier each mark's reading is with its expected colours than with others.
 
     Parameters
     ----------
     tables : Tables
     evidence : Evidence
-    best : Explained
-        Whose rendering, and what it leaves open of it, is taken.
+        Of one photo.
+    what : Hypothesis
+    fitted : Fitted
+        The rendering of that photo, and what is left open of it.
 
     Returns
     -------
@@ -290,19 +329,19 @@ def mark_ratios(tables: Tables, evidence: Evidence, best: Explained) -> dict[str
         what most of its area reaches, so that a patch of another colour counts.
     """
     light, natural = natural_variation(tables)
-    middle, moves = slopes(light, np.tile(best.rendering, (len(light), 1)), evidence.top)
-    whole = evidence.own[:, None] + natural + moves @ best.covariance @ np.swapaxes(moves, 1, 2)
+    middle, moves = slopes(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)
+    whole = evidence.own[:, None] + natural + moves @ fitted.covariance @ np.swapaxes(moves, 1, 2)
     off = evidence.lab[:, None] - middle
     away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
     log = -0.5 * (away + np.linalg.slogdet(whole)[1]) - 1.5 * math.log(2 * math.pi)
     number = tables.swatch_number
     found: dict[str, list[tuple[float, float]]] = {}
     for place, mark in enumerate(evidence.marks):
-        wanted = colours(tables, best.what, mark)
+        wanted = colours(tables, what, mark)
         if not wanted:
             continue
         chances = []
-        for shown in (wanted, others(tables, best.what, mark)):
+        for shown in (wanted, others(tables, what, mark)):
             columns = [number[key] for key, _ in shown]
             fitting = log[place, columns] + np.log([(1 - ODD) * share for _, share in shown])
             chances.append(np.logaddexp.reduce([*fitting, evidence.any[place] + math.log(ODD)]))

@@ -1,8 +1,12 @@
-"""Signs of mixed ancestry: tints and relations that a pure bird of a species should not show."""
+"""Signs of mixed ancestry: tints and relations that a pure bird of a species should not show.
+
+A mark on several photos has in each draw what most of them show, so that one bad photo of three
+neither makes a sign nor hides it; what a single photo shows clearly is never called not seen.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -112,8 +116,8 @@ def tint_fraction(tints: Iterable[Tint], colours: Array, fractions: Array) -> Ar
 def look_for_signs(
     tables: Tables,
     species: str,
-    draws: Mapping[str, ColourDraws],
-    relations: Mapping[str, Array],
+    draws: Mapping[str, Sequence[ColourDraws]],
+    relations: Mapping[str, Sequence[Array]],
     variety: str,
     age: str,
 ) -> list[SignFinding]:
@@ -125,9 +129,10 @@ def look_for_signs(
     species : str
         What the bird is taken for.
     draws : dict
-        Mark -> draws of its colours, all of one photo's marks with the same renderings.
+        Mark -> draws of its colours on each photo that shows it, all of one photo's marks with the
+        same renderings.
     relations : dict
-        Relation -> (n,) draws of its value.
+        Relation -> (n,) draws of its value on each photo that gave it.
     variety, age : str
     """
     kind = tables.varieties[variety]
@@ -140,34 +145,38 @@ def look_for_signs(
             found.append(_say(sign, SignStatus.SAYS_NOTHING, kind.reason))
         elif sign.relation is not None:
             here = _as_in(tables, sign, variety, age)
-            found.append(_look_at_relation(here, relations.get(sign.relation), age))
+            found.append(_look_at_relation(here, relations.get(sign.relation, ()), age))
         else:
             found.append(_look_at_marks(tables, sign, [draws[m] for m in marks if m in draws], age))
     return found
 
 
-def _look_at_marks(tables: Tables, sign: Sign, drawn: list[ColourDraws], age: str) -> SignFinding:
+def _look_at_marks(
+    tables: Tables, sign: Sign, drawn: list[Sequence[ColourDraws]], age: str
+) -> SignFinding:
     if not drawn:
         return _say(sign, SignStatus.NOT_LOOKED_AT, "None of its marks was read.")
     tints = [tables.tints[key] for key in sign.tints]
-    shares = np.stack([tint_fraction(tints, d.polar, d.fractions) for d in drawn])
-    per_mark = shares >= sign.min_fraction
+    shares = [np.stack([tint_fraction(tints, d.polar, d.fractions) for d in one]) for one in drawn]
+    # Of each mark in each draw, how much the photos agree that it is there: 0 to 1; (marks, n).
+    per_mark = np.stack([np.median(share >= sign.min_fraction, axis=0) for share in shares])
     likely = per_mark.mean(axis=1)
     best = int(likely.argmax())
     amount = float(np.median(shares[best]))
     tint = " or ".join(t.name for t in tints)
-    mark = drawn[best].reading.mark
-    held = float(per_mark.any(axis=0).mean())
+    marks = [one[0].reading.mark for one in drawn]
+    held = float(per_mark.max(axis=0).mean())
     reason = (
-        f"{amount:.0%} of the {tables.marks[mark].name} reads {tint}, {sign.min_fraction:.0%} is "
-        f"enough; seen in {held:.0%} of the draws."
+        f"{amount:.0%} of the {tables.marks[marks[best]].name} reads {tint}, "
+        f"{sign.min_fraction:.0%} is enough; seen in {held:.0%} of the draws."
     )
     status = _status(held, sign, age, amount)
-    if status is SignStatus.NOT_SEEN and any(vague(d) for d in drawn):
+    shown = max(float((s >= sign.min_fraction).mean(axis=1).max()) for s in shares)
+    unknown = any(all(vague(d) for d in one) for one in drawn)
+    if status is SignStatus.NOT_SEEN and (unknown or shown >= SURE):
         status = SignStatus.DOUBTFUL
-    marks = [d.reading.mark for d in drawn]
     there = [m for m, share in zip(marks, likely, strict=True) if share > 1 - SURE]
-    return _say(sign, status, reason, mark, amount, held, marks, there)
+    return _say(sign, status, reason, marks[best], amount, held, marks, there)
 
 
 def vague(drawn: ColourDraws) -> bool:
@@ -186,15 +195,16 @@ def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
     return sign.model_copy(update={"above": above})
 
 
-def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> SignFinding:
-    if drawn is None:
+def _look_at_relation(sign: Sign, photos: Sequence[Array], age: str) -> SignFinding:
+    if not photos:
         return _say(sign, SignStatus.NOT_LOOKED_AT, "It was not measured.")
-    present = np.ones(len(drawn), bool)
+    drawn = np.stack(photos)
+    present = np.ones(drawn.shape, bool)
     if sign.above is not None:
         present &= drawn > sign.above
     if sign.below is not None:
         present &= drawn < sign.below
-    held, amount = float(present.mean()), float(np.median(drawn))
+    held, amount = float(np.median(present, axis=0).mean()), float(np.median(drawn))
     limits = [
         f"{word} {limit:g}"
         for word, limit in (("above", sign.above), ("below", sign.below))
@@ -204,6 +214,8 @@ def _look_at_relation(sign: Sign, drawn: Array | None, age: str) -> SignFinding:
     marks = [str(sign.relation)]
     there = marks if held > 1 - SURE else []
     status = _status(held, sign, age)
+    if status is SignStatus.NOT_SEEN and present.mean(axis=1).max() >= SURE:
+        status = SignStatus.DOUBTFUL
     return _say(sign, status, reason, sign.relation, amount, held, marks, there)
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import SignFinding
 from fieldmarks.measure.quantities import Lab, Reading
-from fieldmarks.record import Record
+from fieldmarks.record import Examination, Record
 from fieldmarks.report.drawings import distance_bar, strip, swatch_pair
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.rules import Tables
@@ -28,7 +28,7 @@ def clean_sheet_note(record: Record) -> tuple[str, ...]:
     return judged.cautions[:1] if judged.conclusion.outcome in LOOKS_CLEAN else ()
 
 
-def asked_note(record: Record, tables: Tables) -> str:
+def asked_note(record: Record | Examination, tables: Tables) -> str:
     """What the bird was looked at as: the wrong variety makes every species misfit."""
     judged = record.assessment
     variety, age = tables.varieties.get(judged.variety), tables.ages.get(judged.age)
@@ -39,7 +39,7 @@ def asked_note(record: Record, tables: Tables) -> str:
     return f"{said} Swatches of the keeper's own were used: {', '.join(own)}." if own else said
 
 
-def likelier_variety(record: Record, tables: Tables) -> tuple[str, str] | None:
+def likelier_variety(record: Record | Examination, tables: Tables) -> tuple[str, str] | None:
     """Key of a variety that the colours read fit clearly better, and a sentence; else None."""
     best = record.assessment.conclusion.variety
     if best is None or best not in tables.varieties:
