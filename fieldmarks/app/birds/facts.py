@@ -16,7 +16,7 @@ from fieldmarks.birds.store import ConflictError
 
 UNKNOWN = "not known"
 SHORT, LONG = 200, 4000  # letters; see the fields of Bird
-TURN = "new_bird_turn"
+TURN = "facts_turn"  # rises whenever a form is to start afresh
 STATUSES = ("here", "given away", "dead")
 OPENED = "facts_opened"  # the bird as it was when its form was opened
 CLASH = "facts_clash"  # a save that met another one
@@ -26,6 +26,7 @@ def forget_opened() -> None:
     """Open the form of a bird afresh the next time."""
     st.session_state.pop(OPENED, None)
     st.session_state.pop(CLASH, None)
+    st.session_state[TURN] = st.session_state.get(TURN, 0) + 1
 
 
 def bird_form(bird: Bird | None) -> None:
@@ -47,7 +48,7 @@ def bird_form(bird: Bird | None) -> None:
             forget_opened()
             st.rerun()
     # What is typed stays until it is saved, whatever happens to the bird elsewhere meanwhile.
-    _form(opened, f"{opened.id}_{opened.revision}")
+    _form(opened, f"{opened.id}_{st.session_state[TURN]}")
 
 
 def _form(old: Bird, key: str) -> None:
@@ -126,11 +127,14 @@ def parents_form(bird: Bird) -> None:
     keys = (father.id if father else None, mother.id if mother else None)
     changed = keys != (bird.father, bird.mother)
     if changed and st.button("Save the parents", key=f"save_parents_{bird.id}"):
+        opened = st.session_state.get(OPENED)
         try:
-            save_bird(store(), dataclasses.replace(bird, father=keys[0], mother=keys[1]))
+            saved = save_bird(store(), dataclasses.replace(bird, father=keys[0], mother=keys[1]))
         except FieldmarksError as error:
             told(error)
         else:
+            if opened == bird:  # our own change: the form above goes on from it
+                st.session_state[OPENED] = saved
             done_next_run("The parents are saved.")
 
 
@@ -163,7 +167,6 @@ def _save(bird: Bird) -> None:
         told(error)
     else:
         forget_opened()
-        st.session_state[TURN] = st.session_state.get(TURN, 0) + 1
         done_next_run(f"{saved.label} is saved.")
 
 
