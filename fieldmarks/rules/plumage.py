@@ -170,9 +170,8 @@ def expected(
         derived = _unique((*row.swatches, *derived))
     patched = len(here_made) > len(_grown(tables, row, mark, variety, age))
     mixed = (row.mixed or patched) and len(reasons) > 1  # one make-up cannot stand beside itself
-    of_age = _age_reasons(tables, row, mark, age)
-    if here_made == makeups(tables, row, mark, variety, "adult"):
-        of_age = ()
+    grown = here_made == makeups(tables, row, mark, variety, "adult")
+    of_age = () if grown else _age_reasons(tables, row, mark, age)
     of_variety = () if here_made == green else (kind.reason,)
     why = " ".join(_unique((*of_variety, *of_age, *reasons)))
     return Expectation(*here, derived, "derived", why, row.look, mixed)
@@ -351,7 +350,8 @@ def expected_relation(
         return RelationExpectation(*here, None, None, "says nothing", silent.reason)
     apart = _fades if kind.kind == "fade" else _differences
     steps = apart(tables, first.swatches, second.swatches)
-    if set(first.swatches) == set(second.swatches):
+    patches = first.mixed or second.mixed  # two patches of one bird may be as far apart as any
+    if set(first.swatches) == set(second.swatches) and not (patches and max(steps) > kind.limit):
         reason = "Both marks are made up alike."
         high = max(kind.limit, math.ceil(max(steps)))
         return RelationExpectation(*here, None, high, "derived", reason)
