@@ -20,6 +20,7 @@ GRAVEST_FIRST = (
     "claim contradicted", "none fits", "signs", "one species left", "several species left",
     "cannot be told", "nothing decided", "not calibrated", "nothing read",
 )  # fmt: skip
+RINGING = "Let an experienced breeder put it on; your club and local rules say which ring."
 UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
 
 
@@ -56,7 +57,7 @@ def brood_dates(young: Sequence[Young], facts: Facts, today: date) -> tuple[str,
             first, last = (one.hatched + timedelta(days=d) for d in facts.ring_days)
             if today <= last:
                 said = f"{one.label}: closed ring from {first.isoformat()} to {last.isoformat()}"
-                found.append((first, f"{said}; later it no longer goes over the foot."))
+                found.append((first, f"{said}; later it no longer goes over the foot. {RINGING}"))
         if facts.fledge_weeks is not None:
             flies = one.hatched + timedelta(weeks=facts.fledge_weeks)
             if today <= flies:

@@ -161,15 +161,19 @@ def expected(
         basis: Basis = "override" if override.swatches else "says nothing"
         mixed = row.mixed if override.mixed is None else override.mixed
         return Expectation(*here, override.swatches, basis, override.reason, row.look, mixed)
-    mixed = row.mixed or bool(kind.patches)
+    here_made, green = (makeups(tables, row, mark, v, age) for v in (variety, "green"))
+    if here_made == makeups(tables, row, mark, "green", "adult"):
+        basis = "green row" if variety == "green" else "derived"
+        return Expectation(*here, row.swatches, basis, row.look, row.look, row.mixed)
     derived, reasons = derive(tables, row, mark, variety, age)
-    if variety == "green" and age == "adult":
-        return Expectation(*here, row.swatches, "green row", row.look, row.look, row.mixed)
     if variety == "green":
         derived = _unique((*row.swatches, *derived))
-    elif makeups(tables, row, mark, variety, age) == makeups(tables, row, mark, "green", "adult"):
-        return Expectation(*here, row.swatches, "derived", row.look, row.look, row.mixed)
-    why = " ".join(_unique((kind.reason, *reasons)))
+    patched = len(here_made) > len(_grown(tables, row, mark, variety, age))
+    mixed = (row.mixed or patched) and len(reasons) > 1  # one make-up cannot stand beside itself
+    grown = here_made == makeups(tables, row, mark, variety, "adult")
+    of_age = () if grown else _age_reasons(tables, row, mark, age)
+    of_variety = () if here_made == green else (kind.reason,)
+    why = " ".join(_unique((*of_variety, *of_age, *reasons)))
     return Expectation(*here, derived, "derived", why, row.look, mixed)
 
 
@@ -230,15 +234,30 @@ def derive(
 def makeups(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> tuple[MakeUp, ...]:
     """All make-ups a mark may have at an age, after the variety's operations."""
     ground = row.ground or tables.marks[mark].kind
+    whole = _grown(tables, row, mark, variety, age)
+    patches = tables.varieties[variety].patches
+    return _unique((*whole, *(_operate(m, patches, ground) for m in whole)))
+
+
+def _grown(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> tuple[MakeUp, ...]:
+    """Make-ups of a mark outside the variety's patches."""
+    ground = row.ground or tables.marks[mark].kind
     grown = list(row.makeup)
     # Young plumage is duller, but a bird may moult early: the age adds and takes nothing away.
     grown += [_operate(m, tables.ages[age].operations, ground) for m in row.makeup]
     for extra in row.extra:
         if age in extra.ages:
             grown += extra.makeup
-    kind = tables.varieties[variety]
-    whole = [_operate(m, kind.operations, ground) for m in grown]
-    return _unique((*whole, *(_operate(m, kind.patches, ground) for m in whole)))
+    return _unique(_operate(m, tables.varieties[variety].operations, ground) for m in grown)
+
+
+def _age_reasons(tables: Tables, row: MarkRow, mark: str, age: str) -> tuple[str, ...]:
+    """Why a mark may differ at an age: its own reasons, and that of the age where it changes it."""
+    ground = row.ground or tables.marks[mark].kind
+    own = tuple(extra.reason for extra in row.extra if age in extra.ages)
+    kind = tables.ages[age]
+    changed = any(_operate(m, kind.operations, ground) != m for m in row.makeup)
+    return (*own, kind.reason) if changed else own
 
 
 @functools.lru_cache(maxsize=4096)
@@ -331,7 +350,8 @@ def expected_relation(
         return RelationExpectation(*here, None, None, "says nothing", silent.reason)
     apart = _fades if kind.kind == "fade" else _differences
     steps = apart(tables, first.swatches, second.swatches)
-    if set(first.swatches) == set(second.swatches):
+    patches = first.mixed or second.mixed  # two patches of one bird may be as far apart as any
+    if set(first.swatches) == set(second.swatches) and not (patches and max(steps) > kind.limit):
         reason = "Both marks are made up alike."
         high = max(kind.limit, math.ceil(max(steps)))
         return RelationExpectation(*here, None, high, "derived", reason)
