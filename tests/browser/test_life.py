@@ -13,6 +13,7 @@ from screen import LAPTOP, PHONE, serve
 
 from fieldmarks.birds.invented import fill_with_invented_club
 from fieldmarks.birds.model import Bird, new_id
+from fieldmarks.birds.observation import region_file_of
 from fieldmarks.birds.store import Store
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.rules import load_rules
@@ -182,7 +183,7 @@ def test_a_look_is_added_from_a_photo_and_struck_out_again(keeper, club, tmp_pat
     store, made, _ = club
     source = store.entries(made.birds["Quill"].id)[0].observations[0]
     (tmp_path / "quill.jpg").write_bytes(store.photo(source))
-    (tmp_path / "quill.regions.json").write_bytes(store.region_file(source))
+    (tmp_path / "quill.regions.json").write_bytes(region_file_of(store.record(source)))
     bird = made.birds["Lantern"]
     keeper.open_bird("Lantern")
     keeper.page.get_by_role("tab", name="Add a look").click()
@@ -226,7 +227,7 @@ def test_before_buying_from_a_photo(keeper, club, tmp_path):
     store, made, _ = club
     look = store.entries(made.birds["Toffee"].id)[-1].observations[0]
     (tmp_path / "shop.jpg").write_bytes(store.photo(look))
-    (tmp_path / "shop.regions.json").write_bytes(store.region_file(look))
+    (tmp_path / "shop.regions.json").write_bytes(region_file_of(store.record(look)))
     keeper.go("Before you buy")
     keeper.see("Ask the breeder")
     keeper.choose("Sold as", "yellow-collared")
@@ -283,7 +284,7 @@ def test_a_dispute_is_compared_handed_over_and_verified(keeper, tmp_path):
     keeper.see("Limits of agreement, Ada (invented) less Bo (invented)")
     keeper.press("Make the dossier")
     keeper.page.get_by_text("Seal:").first.wait_for(timeout=60_000)
-    keeper.see("Tell the other side this seal")
+    keeper.see("Tell the other side seal and key")
     seal = re.search(r"Seal: ([0-9a-f]{64})", keeper.text)[1]
     with keeper.page.expect_download() as waiting:
         keeper.page.get_by_role("button", name="Save the dossier").click()
@@ -373,6 +374,6 @@ def test_region_files_kept_in_the_store_are_web_annotations(club):
     look = store.entries(made.birds["Quill"].id)[0].observations[0]
     import json
 
-    assert json.loads(store.region_file(look)) == to_annotations(
+    assert json.loads(region_file_of(store.record(look))) == to_annotations(
         store.record(look).measurement.regions
     )
