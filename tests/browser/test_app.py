@@ -6,6 +6,7 @@ import re
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from keeper import Keeper
+from playwright.sync_api import expect
 from screen import LAPTOP, PHONE, free_port, serving
 from test_record import COLLAR, FACE, save_bird
 
@@ -127,7 +128,7 @@ def test_drawing_species_and_age_are_put_back_after_the_page_was_loaded_anew(at_
     assert keeper.readings() == readings
     keeper.tab("The bird")
     assert "Fischer" in said_to_be.input_value()
-    assert young.is_checked()
+    expect(young).to_be_checked()
     keeper.settle()
     assert "Sold as Fischer's lovebird" in keeper.verdict, "the fields did not undo it"
 
