@@ -26,6 +26,11 @@ def forget_opened() -> None:
     """Open the form of a bird afresh the next time."""
     st.session_state.pop(OPENED, None)
     st.session_state.pop(CLASH, None)
+
+
+def _start_afresh() -> None:
+    """Let the forms hold what is saved, not what was typed."""
+    forget_opened()
     st.session_state[TURN] = st.session_state.get(TURN, 0) + 1
 
 
@@ -45,10 +50,10 @@ def bird_form(bird: Bird | None) -> None:
     if bird.revision != opened.revision:
         st.info("This bird was changed elsewhere since you opened it here. Nothing is lost yet.")
         if st.button("Show it as it is now (what you typed here goes)", key=f"newest_{bird.id}"):
-            forget_opened()
+            _start_afresh()
             st.rerun()
     # What is typed stays until it is saved, whatever happens to the bird elsewhere meanwhile.
-    _form(opened, f"{opened.id}_{st.session_state[TURN]}")
+    _form(opened, f"{opened.id}_{st.session_state.get(TURN, 0)}")
 
 
 def _form(old: Bird, key: str) -> None:
@@ -166,7 +171,7 @@ def _save(bird: Bird) -> None:
     except FieldmarksError as error:
         told(error)
     else:
-        forget_opened()
+        _start_afresh()
         done_next_run(f"{saved.label} is saved.")
 
 
