@@ -36,13 +36,27 @@ function drawnLast() {
   }
 }
 
+/** A part of the page, as soon as it is there: the framework draws the parts in no sure order. */
+function appears(page, selector) {
+  return new Promise((yes) => {
+    const look = () => page.querySelector(selector);
+    if (look()) return yes(look());
+    const watch = new MutationObserver(() => look() && done());
+    const done = () => (watch.disconnect(), yes(look()));
+    watch.observe(page.body, { childList: true, subtree: true });
+    setTimeout(done, 20_000);
+  });
+}
+
 /** Press or choose for the keeper what opens the photo again; null where it is not to be had. */
 async function wayBack(page, name) {
-  const demo = page.querySelector(`.st-key-demo_${CSS.escape(name.replace(/\.\w+$/, ""))} button`);
-  if (demo) return () => demo.click();
   const file = await photoKept();
-  const input = page.querySelector("[data-testid=stFileUploader] input[type=file]");
-  if (!file || file.name !== name || !input) return null;
+  if (file?.name !== name) {
+    const demo = await appears(page, `.st-key-demo_${CSS.escape(name.replace(/\.\w+$/, ""))} button`);
+    return demo && (() => demo.click());
+  }
+  const input = await appears(page, "[data-testid=stFileUploader] input[type=file]");
+  if (!input) return null;
   return () => {
     const carried = new DataTransfer();
     carried.items.add(file);
