@@ -202,12 +202,12 @@ def _colours(bird: Bird, stage: Stage, tables: Tables, rng: np.random.Generator)
 
 
 def _dispute(store: Store, bird: Bird, tables: Tables, rng: np.random.Generator) -> None:
-    """Two people measure the same photo; one draws the collar far too low."""
+    """Two people measure the same photo; one draws the collar too low."""
     day = date(2025, 9, 14)
     colours = _colours(bird, "later moult", tables, rng)
     colours["bib"] = (80.0, 0.0, 78.0)
     seed = int(rng.integers(1 << 30))
-    for who, shift in (("Ada (invented)", 0.0), ("Bo (invented)", 30.0)):
+    for who, shift in (("Ada (invented)", 0.0), ("Bo (invented)", 20.0)):
         shot = shoot(bird, day, colours, tables, np.random.default_rng(seed), {"collar": shift})
         store.save_entry(Entry(_id(rng), bird.id, day, "later moult", who), [shot], tables)
 
