@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import itertools
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date
@@ -11,6 +12,7 @@ from pathlib import Path
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.agreement import Account, Agreement, compare_accounts
+from fieldmarks.birds.archive import Tell, untold
 from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts
 from fieldmarks.birds.dossier import Seal, write_dossier
@@ -454,7 +456,14 @@ def make_dossier(
     tables: Tables,
     target: Path,
     with_place: bool = False,
+    tell: Tell = untold,
 ) -> Seal:
     """Write a dossier of some entries, signed with the keeper's key; gives its seal."""
-    evidence = [store.evidence(entry, o) for entry in entries for o in entry.observations]
-    return write_dossier(target, bird, evidence, tables, with_place, own_key())
+    kept = [(entry, o) for entry in entries for o in entry.observations]
+    evidence = (store.evidence(*look) for look in kept)  # one at a time: photos are large
+    steps = itertools.count(1)
+
+    def after_each() -> None:
+        tell(next(steps), 2 * len(kept))
+
+    return write_dossier(target, bird, evidence, tables, with_place, own_key(), after_each)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import html
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -72,6 +73,20 @@ def choose_bird(
         key=key,
     )
     return store().bird(chosen) if chosen else None
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar while something takes its time; gives what it is told by."""
+    bar = st.progress(0.0, what)
+
+    def tell(done: int, total: int) -> None:
+        bar.progress(min(done / total, 1.0), f"{what}: {done} of {total}")
+
+    try:
+        yield tell
+    finally:
+        bar.empty()
 
 
 def count_of(number: int, word: str) -> str:
