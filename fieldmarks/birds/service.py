@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.agreement import Account, Agreement, compare_accounts
@@ -48,6 +49,8 @@ from fieldmarks.birds.store import Store
 from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.pipeline import make_record
 from fieldmarks.record import Question
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
@@ -249,6 +252,28 @@ def keep_look(
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
     return store.save_entry(entry, evidence, tables)
+
+
+def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Entry:
+    """Measure the kept photos of an entry by this version; the new entry counts in its place.
+
+    The old one is struck out and stays on record with its numbers.
+
+    Raises
+    ------
+    FieldmarksError
+        A photo or its record is missing, or the entry was changed meanwhile.
+    """
+    question = question_for(bird, entry.day, entry.stage, tables)
+    evidence = []
+    for kept in (store.evidence(entry, o) for o in entry.observations):
+        measured = kept.record.measurement
+        photo = decode_photo(kept.photo, measured.photo)
+        record = make_record(photo, measured.regions, tables, question, phone=kept.record.phone)
+        evidence.append(replace(kept, record=record))
+    said = f"measured again with fieldmarks {__version__}"
+    new = Entry(new_id(), bird.id, entry.day, entry.stage, entry.measured_by, note=entry.note)
+    return store.save_entry(new, evidence, tables, replace(entry, withdrawn=said))
 
 
 def _regions(store: Store, observation: Observation) -> bytes:

@@ -262,7 +262,7 @@ def test_every_member_of_a_club_reaches_every_photo(postgres, tmp_path, tables, 
         for member in (ada, bo):
             moved = export_store(member, tmp_path / "all.zip")
             assert (moved.photos, moved.entries) == (2, 2)
-            assert len(desk.compare_measurers(member, member.entries(bird.id)).accounts) == 2
+            assert len(desk.compare_measurers(member, member.entries(bird.id)).conclusions) == 2
             desk.make_dossier(member, bird, member.entries(bird.id), tables, tmp_path / "d.zip")
     with Store(None, url) as third:  # the database knows where the photos are
         assert third.photo(third.entries(bird.id)[0].observations[0])

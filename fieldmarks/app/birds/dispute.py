@@ -109,6 +109,8 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
         f"{len(by['depends on who measured'])} depend on who measured; "
         f"{len(by['depends on the photo'])} depend on the photo."
     )
+    if found.note:
+        st.info(found.note)
     bullets("What each says", [f"{who}, {photo}: {said}" for who, photo, said in found.conclusions])
     for story, title in STORIES:
         bullets(
