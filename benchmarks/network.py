@@ -93,21 +93,19 @@ def running(source: Path, home: bool, store: Path) -> Iterator[App]:
 
 def ask(app: App, *lines: str, body: bytes = b"", address: str = "127.0.0.1") -> str:
     """Send a request as it stands; the whole answer, at most 2 MB, or what went wrong."""
-    try:
-        with socket.create_connection((address, app.port), timeout=20) as line:
-            line.sendall(("\r\n".join(lines) + "\r\n\r\n").encode() + body)
-            found = b""
+    sent, found = 0, b""
+    whole = memoryview(("\r\n".join(lines) + "\r\n\r\n").encode() + body)
+    with socket.create_connection((address, app.port), timeout=20) as line:
+        try:
+            while sent < len(whole):
+                sent += line.send(whole[sent : sent + (1 << 20)])
             while len(found) < 2_000_000 and (part := line.recv(65536)):
                 found += part
                 if lines[0].endswith(f"{STREAM} HTTP/1.1"):
                     break  # a WebSocket stays open
-    except OSError as error:
-        return f"no answer ({error})" if not found_any(error) else "cut off"
+        except OSError:
+            return found.decode("utf-8", "replace") or f"cut off after {sent / 2**20:.0f} MB"
     return found.decode("utf-8", "replace")
-
-
-def found_any(error: OSError) -> bool:
-    return isinstance(error, ConnectionResetError | BrokenPipeError)
 
 
 def status(answer: str) -> str:
@@ -135,6 +133,8 @@ def own(app: App) -> str:
 def refused(answer: str) -> tuple[str, bool]:
     """An answer that only refuses is as it should be."""
     code = status(answer)
+    if answer.startswith("cut off"):
+        return answer, True
     return f"refused ({code})" if code[:1] == "4" else f"answered ({code})", code[:1] == "4"
 
 
@@ -235,8 +235,8 @@ def huge_upload(app: App) -> tuple[str, bool]:
 
 def endless_header(app: App) -> tuple[str, bool]:
     answer = get(app, "/_stcore/health", own(app), "X-Long: " + "a" * 4_000_000)
-    code = status(answer)
-    return f"{code}; the app answers on", code != "200" and answers(app.port)
+    code = refused(answer)[0]
+    return f"{code}; the app answers on", "200" not in code and answers(app.port)
 
 
 def half_requests(app: App) -> tuple[str, bool]:
@@ -315,10 +315,8 @@ def bring_in(source: Path, place: Path, archive: Path) -> tuple[str, bool]:
     _, ended, used = os.wait4(run.pid, 0)
     took, most = time.perf_counter() - start, used.ru_maxrss // 1024
     said = said.replace(str(archive), archive.name)
-    return (
-        f"exit {os.waitstatus_to_exitcode(ended)} after {took:.1f} s, at most {most} MB: {said}",
-        most < BOMB_MB,
-    )
+    code = os.waitstatus_to_exitcode(ended)
+    return f"exit {code} after {took:.1f} s, at most {most} MB: {said}", most < BOMB_MB
 
 
 def tried(source: Path) -> dict[tuple[str, bool], tuple[str, bool]]:
