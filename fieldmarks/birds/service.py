@@ -102,7 +102,7 @@ def _check_family(store: Store, bird: Bird) -> None:
 
 
 def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
-    """Add a young to a pair, in place of one of the same label.
+    """Add a young to a pair, in place of one of the same label; the day it was laid stays known.
 
     Raises
     ------
@@ -110,6 +110,9 @@ def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
         It cannot be a young of this pair, or not be through its first moult.
     """
     check_day("hatch date", young.hatched, young.label)
+    check_day("day of laying", young.laid, young.label)
+    laid = (y.laid for y in pair.young if y.laid and young_key(y) == young_key(young))
+    young = replace(young, laid=young.laid or next(laid, None))
     others = tuple(y for y in pair.young if young_key(y) != young_key(young))
     pair = replace(pair, young=(*others, young))
     faults = young_faults(young, pair, _birds_of(store, pair), tables, date.today())
@@ -378,7 +381,7 @@ def before_test(
 
 
 def dates_of(store: Store, pair: Pair, tables: Tables, today: date) -> tuple[str, ...]:
-    """When the young of a pair are to be ringed and when they fly."""
+    """When the young of a pair hatch, are to be ringed, and fly."""
     row = tables.species.get(store.bird(pair.second).species or "")
     return brood_dates(pair.young, row.facts, today) if row else ()
 

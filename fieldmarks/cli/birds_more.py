@@ -124,6 +124,9 @@ def add_young(
     label: Annotated[str, typer.Argument(help="Ring or name of the young bird.")],
     finding: Annotated[YoungFinding, typer.Argument(help="As seen after its first moult.")],
     hatched: Annotated[str | None, typer.Option("--hatched", help="Hatch date.")] = None,
+    laid: Annotated[
+        str | None, typer.Option("--laid", help="When its egg was laid; dates follow from it.")
+    ] = None,
     kept_as: Annotated[
         str | None,
         typer.Option("--bird", help="The bird it is kept as; its own looks then judge it."),
@@ -133,7 +136,7 @@ def add_young(
         str, typer.Option("--variety", help="Colour variety it shows, for example green.")
     ] = "",
 ) -> None:
-    """Add a young bird to a pair, or change what was found on it."""
+    """Add a young bird or an egg to a pair, or change what was found on it."""
     from fieldmarks.birds.model import Young
     from fieldmarks.birds.service import save_young
 
@@ -141,7 +144,8 @@ def add_young(
     with open_store(context) as store:
         key = store.find(kept_as).id if kept_as else None
         variety = known_as(shows, tables.varieties, "variety") or ""
-        young = Young(label.strip(), read_day(hatched), finding.value, key, note, variety)
+        days = (read_day(hatched), read_day(laid))
+        young = Young(label.strip(), days[0], finding.value, key, note, variety, days[1])
         save_young(store, store.pair(pair), young, tables)
     say(f"{label}: {finding.value}.")
 
@@ -154,14 +158,16 @@ def young_so_far(
         float, typer.Option("--miss", help="Chance of missing a sign that you accept.")
     ] = 0.05,
 ) -> None:
-    """What a test mating tells so far, and how many young are still needed."""
-    from fieldmarks.birds.service import mating_result
+    """What a test mating tells so far, how many young are still needed, and the next dates."""
+    from fieldmarks.birds.service import dates_of, mating_result
     from fieldmarks.cli import printing
 
     tables = rule_tables()
     with open_store(context) as store:
-        result = mating_result(store, store.pair(pair), tables, miss)
-    printing.print_mating(result, console())
+        kept = store.pair(pair)
+        result = mating_result(store, kept, tables, miss)
+        dates = dates_of(store, kept, tables, date.today())
+    printing.print_mating(result, dates, console())
 
 
 @app.command()

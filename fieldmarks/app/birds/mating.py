@@ -89,6 +89,7 @@ def _young(pair: Pair) -> None:
     rows = "".join(
         f"<li>{html.escape(y.label)}: <span class='{looks[y.finding]}'>{y.finding}</span>"
         f"{f', {html.escape(_variety(y.shows))}' if y.shows else ''}"
+        f"{f', laid {y.laid.isoformat()}' if y.laid and not y.hatched else ''}"
         f"{f', hatched {y.hatched.isoformat()}' if y.hatched else ''} {html.escape(y.note)}</li>"
         for y in pair.young
     )
@@ -144,6 +145,13 @@ def _add(pair: Pair, changed: bool) -> None:
         note = st.text_input("Its marks, in words", max_chars=200, key=f"young_note_{turn}")
         finding = st.radio("Found after its first moult", YOUNG_FINDINGS, index=2, horizontal=True)
         kept = choose_bird("Kept as the bird (its own looks then judge it)", f"young_bird_{turn}")
+        laid = st.date_input(
+            "Laid (of an egg; dates follow from it)",
+            None,
+            min_value=EARLIEST,
+            max_value=date.today(),
+            key=f"young_laid_{turn}",
+        )
         hatched = st.date_input(
             "Hatched", None, min_value=EARLIEST, max_value=date.today(), key=f"young_hatched_{turn}"
         )
@@ -151,7 +159,8 @@ def _add(pair: Pair, changed: bool) -> None:
     if not pressed or changed:
         return
     try:
-        young = Young(label.strip(), hatched, finding, kept.id if kept else None, note, shows or "")
+        key = kept.id if kept else None
+        young = Young(label.strip(), hatched, finding, key, note, shows or "", laid)
         save_young(store(), pair, young, tables())
     except FieldmarksError as error:
         told(error)
