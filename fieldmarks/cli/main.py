@@ -312,8 +312,13 @@ def show(
     ] = False,
 ) -> None:
     """Open the app in the browser, for this computer only."""
+    from importlib.util import find_spec
+
     from fieldmarks.app.serve import serve
 
+    if find_spec("streamlit") is None:
+        mend = "Install them with: pip install streamlit"
+        raise FieldmarksError("the screens of the app are not installed", mend=mend)
     rule_tables()  # a fault in them is said here, not on a page
     os.environ.update(rules_for_app())
     raise typer.Exit(serve(port, home_network))
