@@ -216,7 +216,7 @@ def _combined(
             made[both] = own.model_copy(
                 update={
                     "key": both,
-                    "name": f"{own.name}, {other.name}",
+                    "name": f"{own.name}, {other.name.removeprefix('green, ')}",
                     "aliases": tuple(
                         f"{one} {two}"
                         for one in (own.name, *own.aliases)
