@@ -17,6 +17,7 @@ from fieldmarks.cli.birds_options import (
     console,
     known_as,
     open_store,
+    progress,
     read_day,
     rule_tables,
     say,
@@ -187,7 +188,9 @@ def measurers(context: typer.Context, bird: BirdName, day: OnDay = None) -> None
 
     tables = rule_tables()
     with open_store(context) as store:
-        found = compare_measurers(store, entries_of_day(store, store.find(bird), read_day(day)))
+        entries = entries_of_day(store, store.find(bird), read_day(day))
+        with progress("Comparing"):
+            found = compare_measurers(store, entries)
     printing.print_agreement(found, tables, console())
 
 
@@ -207,7 +210,8 @@ def dossier(
     with open_store(context) as store:
         found = store.find(bird)
         entries = entries_of_day(store, found, read_day(day))
-        made = make_dossier(store, found, entries, tables, into, with_place)
+        with progress("Packing photos, records and the PDF") as tell:
+            made = make_dossier(store, found, entries, tables, into, with_place, tell)
     print(made.seal)
     print(f"Signed with your key {made.key}")
     say(TOLD_WITH_PLACE if with_place else TOLD)
@@ -224,7 +228,8 @@ def verify(
     from fieldmarks.birds.dossier import verify_dossier
     from fieldmarks.cli import printing
 
-    result = verify_dossier(file, rule_tables(), seal, key)
+    with progress("Measuring everything again") as tell:
+        result = verify_dossier(file, rule_tables(), seal, key, tell)
     printing.print_verified(result, console())
     if not result.same:
         raise typer.Exit(DIFFERENT)
@@ -241,8 +246,9 @@ def export(
     from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
     told = TOLD_WITH_PLACE if with_place else TOLD
-    with open_store(context) as store:
-        say(f"Written to {into}: {export_store(store, into, with_place)}. {told}")
+    with open_store(context) as store, progress("Packing birds, photos and records") as tell:
+        moved = export_store(store, into, with_place, tell)
+    say(f"Written to {into}: {moved}. {told}")
 
 
 @app.command()
@@ -262,8 +268,10 @@ def bring_in(
     """Read an exported file into the store: all of it or nothing."""
     from fieldmarks.birds.exchange import import_store
 
-    with open_store(context) as store:
-        say(f"Brought in: {import_store(store, file, keep.value, same_ring is SameRing.one_bird)}.")
+    one_bird = same_ring is SameRing.one_bird
+    with open_store(context) as store, progress("Bringing in") as tell:
+        moved = import_store(store, file, keep.value, one_bird, tell)
+    say(f"Brought in: {moved}.")
 
 
 @app.command()
@@ -288,10 +296,13 @@ def read_list(
         ) from None
     tables = rule_tables()
     with open_store(context) as store:
-        preview = preview_list(data, store.birds(), tables, store.setting(RING_PATTERN))
+        with progress("Looking through the list"):
+            preview = preview_list(data, store.birds(), tables, store.setting(RING_PATTERN))
         printing.print_preview(preview, console())
         if accept:
-            say(f"{accept_list(store, preview, leave_out)} birds imported.")
+            with progress("Importing"):
+                count = accept_list(store, preview, leave_out)
+            say(f"{count} birds imported.")
         else:
             say("Nothing is imported yet. To import: --accept")
 
@@ -327,7 +338,8 @@ def check_store(
     with open_store(context) as store:
         if mend:
             say(f"{upkeep.mend_store(store, elsewhere)} files and records mended.")
-        problems = upkeep.check_store(store)
+        with progress("Checking") as tell:
+            problems = upkeep.check_store(store, tell)
     for problem in problems:
         print(problem)
     if problems:

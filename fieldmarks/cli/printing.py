@@ -179,7 +179,7 @@ def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
     """How well measurers agree."""
     for measurer, photo, sentence in found.conclusions:
         console.print(Text(f"{measurer}, {photo}: {sentence}"))
-    console.print()
+    console.print(Text(found.note))
     table = Table(
         "mark", "readings", "largest difference", "repeatability L*", "a*", "b*",
         "least shared region", box=None,
