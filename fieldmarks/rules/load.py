@@ -278,7 +278,8 @@ def _explain(error: ValidationError, label: str) -> Iterator[tuple[str, str, str
 
 
 def _known_words() -> set[str]:
-    return {name for row in schema.Row.__subclasses__() for name in row.model_fields}
+    rows = (row for row in vars(schema).values() if isinstance(row, type))
+    return {name for row in rows if issubclass(row, schema.Row) for name in row.model_fields}
 
 
 def _nearest(word: str, known: Iterable[str]) -> str:
