@@ -253,8 +253,11 @@ def expect(
 def tell_apart(variety: Variety = "green", age: Age = "adult") -> None:
     """List the marks that tell each two species apart, worked out from the tables."""
     from fieldmarks.cli.expectations import print_separations
+    from fieldmarks.pipeline import question_of
 
-    print_separations(rule_tables(), variety, age, console())
+    tables = rule_tables()
+    asked = question_of(tables, None, variety, age)
+    print_separations(tables, asked.variety, asked.age, console())
 
 
 @app.command()
