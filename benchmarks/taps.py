@@ -54,7 +54,7 @@ TRIALS = 4
 REACH = 0.18  # of the shorter side: how far tap-to-find goes with the whole photo in sight
 TWELVE = (4000, 3000)
 # Ways of telling a place that a leave-one-out can learn from outlines.
-LEARNED = ("head", "rim", "neck", "throat", "front")
+LEARNED = ("head", "rim", "neck", "trunk", "eye", "low", "tip")
 
 
 @dataclass(frozen=True, eq=False)

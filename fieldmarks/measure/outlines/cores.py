@@ -11,8 +11,10 @@ from fieldmarks.measure.outlines.frame import Bytes, Floats
 from fieldmarks.measure.outlines.places import Place, View
 from fieldmarks.measure.outlines.silhouette import disc
 
-NEVER = 6.0  # colour steps that never count as a border
-SPREADS = 2.5  # of the usual distance to the core's colour, from which another colour begins
+# Distance from the middle colour, in steps of colour and of the core's usual one, from which pixels
+# are left out: of a clean core, and of a mark followed to its borders.
+CORE, WHOLE = (3.0, 1.25), (6.0, 2.5)
+TWO = 12.0  # from here on a core is of two colours
 LEAST = 0.35  # of the core that must be left after drawing it to the colours
 
 
@@ -59,7 +61,8 @@ def draw(
         return None
     colour = np.median(smooth[core], axis=0)
     away = np.linalg.norm(smooth - colour, axis=2)
-    like = away < max(NEVER, SPREADS * float(np.median(away[core])))
+    least, spreads = CORE if grow is size else WHOLE
+    like = away < max(least, spreads * float(np.median(away[core])))
     mask = ((core | (_oval(open_.shape, middle, lie.down, grow) & open_)) & like).astype(np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
     mask = opened if opened.any() else mask
@@ -69,7 +72,7 @@ def draw(
     mask = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
     if (mask[core] > 0).sum() < LEAST * full:
         return None
-    return mask, (x0, y0), float(np.mean(away[core] < 2 * NEVER))
+    return mask, (x0, y0), float(np.mean(away[core] < TWO))
 
 
 def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -> Floats | None:

@@ -33,7 +33,6 @@ HEAD_REACH = 1.9  # units
 IRIS, RING = 0.09, 0.175
 SIZES = (0.04, 0.1, 0.25)
 LOW = 0.3  # a proposal less sure than this is none
-UNSEEN = 0.75  # of the certainty of a front that no wing's edge tells from the back
 POINTS = 40
 FINER = 4  # times finer than the look that outlines are drawn
 ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
@@ -255,8 +254,6 @@ def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> Propose
     if shape is None:
         return None
     sure = place.sure * agreed * (0.5 + 0.5 * even)
-    if side is None and place.front is not None and not view.edges:
-        sure *= UNSEEN
     if scene.beak is not None:
         sure *= float(np.clip(0.4 + 0.6 * scene.beak.score, 0.4, 1))
     else:
