@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -14,13 +15,22 @@ from fieldmarks.measure.outlines.silhouette import disc
 # Distance from the middle colour, in steps of colour and of the core's usual one, from which pixels
 # are left out: of a clean core, and of a mark followed to its borders.
 CORE, WHOLE = (3.0, 1.25), (6.0, 2.5)
-TWO = 12.0  # from here on a core is of two colours
 LEAST = 0.35  # of the core that must be left after drawing it to the colours
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A mask, where its upper left corner lies in the view, and the usual distance of its pixels
+    from their middle colour, in CIELAB with L* weighted down."""
+
+    mask: Bytes
+    corner: tuple[int, int]
+    spread: float
 
 
 def draw(
     place: Place, view: View, at: Floats, free: Bytes, *, whole: bool, scale: float = 1.0
-) -> tuple[Bytes, tuple[int, int], float] | None:
+) -> Drawn | None:
     """The mark's core, or all of it.
 
     Parameters
@@ -36,8 +46,7 @@ def draw(
 
     Returns
     -------
-    mask, (x, y) of its upper left corner in the view, and how even the colour is (0..1); or None
-    when too little is free or of one colour.
+    Drawn, or None when too little is free or of one colour.
     """
     unit = view.frame.unit
     lie = view.neck if place.on_head else view.trunk
@@ -72,7 +81,9 @@ def draw(
     mask = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
     if (mask[core] > 0).sum() < LEAST * full:
         return None
-    return mask, (x0, y0), float(np.mean(away[core] < TWO))
+    own = smooth[mask > 0]
+    spread = np.linalg.norm(own - np.median(own, axis=0), axis=1)
+    return Drawn(mask, (x0, y0), float(np.median(spread)))
 
 
 def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -> Floats | None:

@@ -16,8 +16,6 @@ from fieldmarks._util.resources import shipped
 from fieldmarks.measure.outlines.frame import Bytes, Floats, Frame, Look
 from fieldmarks.measure.outlines.silhouette import HEAD
 
-# Ways of telling one place this far apart, over its distance from the eye, say nothing together.
-DISAGREE = 0.75
 RIM = (0.4, 1.3)  # nearest and farthest edge of a head from its eye, in units
 RAYS = np.radians([-12, -6, 0, 6, 12])
 LIGHTNESS_WEIGHT = 0.5  # shading changes L* much more than a* and b*
@@ -171,20 +169,11 @@ def _chord(view: View, body: Lie, along: float) -> tuple[float, float] | None:
     return (float(across[seen][0]), float(across[seen][-1])) if seen.sum() > 4 else None
 
 
-def where(place: Place, view: View) -> tuple[Floats, float] | None:
-    """Middle of a mark's core in pixels of the view, and how far its ways agree on it (0..1).
-
-    None when such a place is not in sight.
-    """
+def where(place: Place, view: View) -> Floats | None:
+    """Middle of a mark's core in pixels of the view; None when such a place is not in sight."""
     found = [_where(way, at, view) for way, at in place.ways.items()]
     seen = [at for at in found if at is not None]
-    if not seen:
-        return None
-    middle = np.mean(seen, axis=0)
-    apart = max(float(np.hypot(*(one - other))) for one in seen for other in seen)
-    far = float(np.hypot(*(middle - view.frame.origin)))
-    share = apart / (far + 0.5 * view.frame.unit) / DISAGREE
-    return middle, max(1 - share**2, 0.0)
+    return np.mean(seen, axis=0) if seen else None
 
 
 def _where(way: str, at: tuple[float, float], view: View) -> Floats | None:
