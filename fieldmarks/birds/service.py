@@ -46,6 +46,7 @@ from fieldmarks.birds.store import Store
 from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
+from fieldmarks.pipeline import judge
 from fieldmarks.record import Question
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
@@ -246,6 +247,10 @@ def keep_look(
     if not sure and (doubts := doubts_about(store, bird, evidence, tables)):
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
+    if len(evidence) > 1:
+        measured = [one.record.measurement for one in evidence]
+        found = judge(measured, tables, evidence[0].record.question).conclusion
+        entry = replace(entry, outcome=found.outcome, sentence=found.sentence)
     return store.save_entry(entry, evidence, tables)
 
 

@@ -266,3 +266,44 @@ def test_a_file_too_large_to_open_gets_a_sentence(at_laptop):
     said = at_laptop.page.locator(".fm-too-large")
     said.wait_for()
     assert "300 MB" in said.inner_text()
+
+
+def test_photos_of_one_day_give_one_verdict_and_come_back_after_a_reload(
+    address, open_screen, tmp_path
+):
+    screen = open_screen(address, PHONE, touch=True, device_scale_factor=2)
+    keeper = Keeper(screen)
+    page = keeper.page
+    front = save_bird(tmp_path, "front")
+    side = save_bird(tmp_path, "side", face=(64, 37, 62))
+    keeper.measure_by_hand(front, (800, 600))
+    keeper.draw(FACE)
+    keeper.settle()
+    more = page.locator(".st-key-more_photos input[type=file]")
+    more.set_input_files(side)
+    switch = page.get_by_role("radiogroup")
+    switch.wait_for(timeout=30_000)
+    keeper.settle()
+    keeper.by_hand()
+    keeper.pick("face")
+    keeper.draw(FACE)
+    keeper.settle()
+    assert page.locator(".ink .outline").count() == 1
+    assert "The photos disagree" in keeper.verdict
+    page.get_by_role("radio", name="1 front (1)").click()
+    keeper.settle()
+    assert page.locator(".ink .outline").count() == 1
+    said = keeper.verdict
+
+    page.reload()
+    onward = page.get_by_role("button", name="Continue: 2 marks on 2 photos")
+    onward.click(timeout=60_000)
+    page.get_by_role("radio", name="2 side (1)").wait_for(timeout=60_000)
+    keeper.settle()
+    assert keeper.verdict == said
+    page.get_by_role("radio", name="2 side (1)").click()
+    keeper.settle()
+    page.get_by_role("button", name="Take this photo out").click()
+    page.get_by_role("radiogroup").wait_for(state="detached")
+    keeper.settle()
+    assert "disagree" not in keeper.verdict
