@@ -1,6 +1,6 @@
 """Photos of one bird on one day on the workbench: one verdict, nothing lost, nothing twice.
 
-The birds are painted: they prove what the app does with several photos, not what feathers look like.
+The birds are painted: they prove what the app does with photos, not what feathers look like.
 """
 
 import io

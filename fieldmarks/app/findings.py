@@ -47,8 +47,11 @@ def verdict_line(verdict: Verdict) -> str:
     return f"{TONE_SIGNS[verdict.tone]} {verdict.headline}"
 
 
-def verdict_card(work: Work) -> None:
-    """The verdict to read standing up: what, how strongly, why not, what next, before paying."""
+def verdict_card(work: Work, onward: bool = True) -> None:
+    """The verdict to read standing up: what, how strongly, why not, before paying.
+
+    ``onward`` puts what to do next beside it, which needs the photo on the same page.
+    """
     if work.judged is None or work.verdict is None:
         return
     found, record = work.verdict, work.judged
@@ -64,8 +67,9 @@ def verdict_card(work: Work) -> None:
         f"<div class='fm-verdict fm-is-{found.tone}' role='status'>"
         f"<h2>{sign}{html.escape(found.headline)}</h2>{''.join(parts)}{asked}</div>"
     )
-    _variety(work)
-    _next(work)
+    if onward:
+        _variety(work)
+        _next(work)
     _before_paying()
 
 

@@ -259,8 +259,7 @@ class Work:
         if self.found_card is None:
             self.skipped = (FIRST_MARK,)
             return
-        shape = self.found_card.regions[0].shape
-        self.suggestion = Region("suggestion", FIRST_MARK, shape)
+        # Asked about with the marks proposed from the taps, or when the drawing begins without any.
 
     def _keep_card(self, region: str) -> bool:
         """Give the card what its frame, or its brightness, tells; whether that changed anything."""
@@ -288,7 +287,10 @@ class Work:
         """Offer outlines of the marks in sight, from where the keeper tapped."""
         assert self.photo is not None
         self.taps_asked = False
+        card = self.found_card.regions[0].shape if self.found_card else None
         if "eye" not in taps:
+            if card is not None:
+                self.suggestion = Region("suggestion", FIRST_MARK, card)
             return
         try:
             found = propose(
@@ -300,7 +302,8 @@ class Work:
             self.note = str(error)
             return
         drawn = {region.mark for region in self.regions.regions}
-        self.offers = tuple(
+        cards = () if card is None else (Offer(FIRST_MARK, card, "is this it?", True),)
+        self.offers = cards + tuple(
             Offer(
                 one.mark,
                 one.shape,
