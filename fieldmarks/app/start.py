@@ -69,7 +69,7 @@ def start_screen(work: Work) -> None:
 
 def _own_photo(work: Work) -> None:
     chosen = st.file_uploader(
-        "Choose or drop a photo, or several of one bird on one day. On a phone you can take one.",
+        "Choose your photo, or several of one bird on one day",
         type=ENDINGS,
         accept_multiple_files=True,
         key="photo_file",

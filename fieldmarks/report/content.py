@@ -301,17 +301,18 @@ def _findings(views: Sequence[SpeciesView]) -> list[Block]:
         heading = f"{view.species}, {view.name}: {view.tally}"
         if not view.compared:
             inner: tuple[Block, ...] = (Para("Nothing that was read can be compared with it."),)
-        elif view.subject:
-            inner = tuple(Group(tuple(_mark_blocks(mark))) for mark in view.compared)
-        else:  # a table, so that it stays short
-            inner = (_finding_grid(view),)
+        else:  # drawn is only what may turn the verdict, so that it stays short
+            unclear, fitting = view.against, (*view.probably_fits, *view.fits)
+            drawn = [Group(tuple(_mark_blocks(mark))) for mark in unclear if view.subject]
+            listed = fitting if view.subject else unclear
+            inner = (*drawn, _finding_grid(view, listed)) if listed else tuple(drawn)
         blocks += [Title(heading), *inner] if view.subject else [More(heading, inner)]
     return blocks
 
 
-def _finding_grid(view: SpeciesView) -> Grid:
+def _finding_grid(view: SpeciesView, marks: Sequence[MarkView]) -> Grid:
     rows = []
-    for mark in view.compared:
+    for mark in marks:
         finding = mark.finding
         value = finding.value or 0.0
         low, high = finding.interval or (value, value)
@@ -323,7 +324,8 @@ def _finding_grid(view: SpeciesView) -> Grid:
              "" if finding.held is None else likely_text(finding.held), finding.status.value)
         )  # fmt: skip
     head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Likely", "It")
-    return Grid(f"Marks of {view.name}, those against it first", head, tuple(rows))
+    what = "that fit" if view.subject else "that do not, or are too close to call"
+    return Grid(f"Marks of {view.name} {what}", head, tuple(rows))
 
 
 def _mark_blocks(mark: MarkView) -> Iterable[Block]:

@@ -141,7 +141,12 @@ class SpeciesView:
     @property
     def compared(self) -> tuple[MarkView, ...]:
         """Every finding with a value: those against first."""
-        return (*self.does_not_fit, *self.too_close, *self.probably_fits, *self.fits)
+        return (*self.against, *self.probably_fits, *self.fits)
+
+    @property
+    def against(self) -> tuple[MarkView, ...]:
+        """What speaks or may speak against it."""
+        return (*self.does_not_fit, *self.too_close)
 
     @property
     def tally(self) -> str:
