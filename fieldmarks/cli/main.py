@@ -153,14 +153,20 @@ def assess_folder(
         ),
     ] = None,
 ) -> None:
-    """Do the same for every photo in a folder; goes on where it was stopped."""
+    """Do the same for every photo in a folder; goes on where it was stopped.
+
+    A list birds.csv beside the photos (photo, bird, day) lets those of one bird and one day be
+    judged together.
+    """
     from rich.progress import Progress
 
+    from fieldmarks.days import named_birds
     from fieldmarks.folder import assess_many, photos_in, sensible_workers
     from fieldmarks.pipeline import question_of
 
     tables = rule_tables()
     photos = photos_in(folder)
+    birds = named_birds(folder)
     with Progress(console=console(stderr=True), transient=True) as bar:
         task = bar.add_task("Photos", total=len(photos))
         summary = assess_many(
@@ -172,6 +178,7 @@ def assess_folder(
             phone=_phone(phone),
             after_each=lambda: bar.advance(task),
             workers=workers or sensible_workers(len(photos)),
+            birds=birds,
         )
     for problem in summary.problems:
         print(problem, file=sys.stderr)

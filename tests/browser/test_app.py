@@ -43,7 +43,7 @@ def test_a_demo_bird_is_marked_by_mouse_and_its_signs_are_found(at_laptop, tmp_p
     assert "orange in the collar" in words
     assert keeper.download("Report to print", tmp_path).read_bytes().startswith(b"%PDF")
     regions = keeper.download("Regions", tmp_path)
-    keeper.page.get_by_role("button", name="Another photo").click()
+    keeper.page.get_by_role("button", name="Another bird").click()
     keeper.page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for()
     keeper.open_demo("personatus_orange_collar")
     keeper.page.get_by_text("Open a region file").click()
@@ -61,7 +61,7 @@ def test_work_is_found_again_after_another_page_and_after_another_photo(at_lapto
     readings, size = keeper.readings(), keeper.board.stage.bounding_box()
     for leave, back in (
         (("link", "Your birds"), ("link", "Look at a bird")),
-        (("button", "← Another photo"), ("button", "← Back to")),
+        (("button", "← Another bird"), ("button", "← Back to")),
     ):
         keeper.page.get_by_role(leave[0], name=leave[1]).first.click()
         keeper.settle()
@@ -192,7 +192,7 @@ def test_no_serious_barrier_is_found_by_axe(app_address, open_screen, size):
     found = [*_barriers(keeper)]
     keeper.open_demo("fischeri_clean", by_hand=False)
     found += _barriers(keeper)
-    keeper.page.get_by_role("button", name="Another photo").click()
+    keeper.page.get_by_role("button", name="Another bird").click()
     keeper.settle()
     keeper.open_demo("fischeri_clean", with_marks=True)
     found += _barriers(keeper)
