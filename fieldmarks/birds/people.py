@@ -1,8 +1,9 @@
 """The people of a club: who may see and change what, in one place for every page and export.
 
 A store as one person sees it (:meth:`Store.seen_by`) has that person in the options of its
-connections. Each statement that goes over them is narrowed here before the database gets it, and one
-that cannot be narrowed is refused. The command line has no person: whoever has the database has all.
+connections. Each statement that goes over them is narrowed here before the database gets it, and
+one that cannot be narrowed is refused. The command line has no person: whoever has the database has
+all.
 """
 
 from __future__ import annotations
