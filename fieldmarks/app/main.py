@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from fieldmarks.app import bird, day, findings, look, marking, takeaway
+from fieldmarks.app import bird, day, findings, look, marking, sign_in, takeaway
 from fieldmarks.app.birds import (
     birds_page,
     buying_page,
@@ -13,7 +13,8 @@ from fieldmarks.app.birds import (
     mating_page,
     pairing_page,
 )
-from fieldmarks.app.birds.shared import tables
+from fieldmarks.app.birds.shared import store, tables
+from fieldmarks.app.club import club_page
 from fieldmarks.app.guard import guarded
 from fieldmarks.app.page import bar, page
 from fieldmarks.app.start import start_screen
@@ -99,6 +100,11 @@ def main() -> None:
     }
     remember_pages(pages)
     with guarded():
+        seen = store()  # or nothing is drawn
+        if sign_in.door is not None and sign_in.door.way != "open":
+            if seen.person is not None and seen.person.role == "steward":
+                pages["club"] = st.Page(club_page, title="The club", url_path="club")
+            pages["out"] = st.Page(st.logout, title="Sign out", url_path="sign-out")
         st.navigation(list(pages.values()), position="top").run()
 
 

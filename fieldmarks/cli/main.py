@@ -317,7 +317,7 @@ def show(
         bool,
         typer.Option(
             "--home-network",
-            help="Let other devices in your home reach it (a phone). No password guards it.",
+            help="Let other devices in your home reach it (a phone), once they sign in.",
         ),
     ] = False,
 ) -> None:
@@ -332,6 +332,16 @@ def show(
     rule_tables()  # a fault in them is said here, not on a page
     os.environ.update(rules_for_app())
     raise typer.Exit(serve(port, home_network))
+
+
+@app.command()
+def passphrase() -> None:
+    """Set the passphrase that lets your other devices in; it is asked for, never an option."""
+    from fieldmarks.app.passphrase import passphrase_file, set_passphrase
+
+    words = typer.prompt("Passphrase", hide_input=True, confirmation_prompt=True)
+    set_passphrase(words, passphrase_file())
+    say(f"Kept as its hash: {passphrase_file()}. Restart the app to use it.")
 
 
 @app.command()

@@ -55,12 +55,14 @@ def serving(port: int) -> Iterator[str]:
 
 
 @contextmanager
-def serve(script: str | Path, *, port: int | None = None, theme: str = "") -> Iterator[str]:
+def serve(
+    script: str | Path, *, port: int | None = None, theme: str = "", address: str = "127.0.0.1"
+) -> Iterator[str]:
     """Run a Streamlit script on a free port of this machine only; gives its address."""
     port = port or free_port()
     command = [
         sys.executable, "-m", "streamlit", "run", str(script), f"--server.port={port}",
-        "--server.address=127.0.0.1", "--server.headless=true", "--server.fileWatcherType=none",
+        f"--server.address={address}", "--server.headless=true", "--server.fileWatcherType=none",
         "--browser.gatherUsageStats=false", "--client.toolbarMode=minimal",
     ]  # fmt: skip
     if theme:
@@ -73,10 +75,10 @@ def serve(script: str | Path, *, port: int | None = None, theme: str = "") -> It
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    address = f"http://127.0.0.1:{port}"
+    url = f"http://{address}:{port}"
     try:
-        wait_for_server(address, server)
-        yield address
+        wait_for_server(url, server)
+        yield url
     finally:
         server.terminate()
         try:

@@ -3,7 +3,7 @@
 import re
 
 from keeper import Keeper
-from screen import LAPTOP, free_port, serving
+from screen import LAPTOP, PHONE, free_port, serving
 from test_record import FACE, save_bird
 
 from fieldmarks.measure.region import Ellipse, Rectangle, centre, vertices
