@@ -88,6 +88,8 @@ def buying(page: Page) -> None:
         menu.click()
     page.get_by_role("link", name="Before you buy").locator("visible=true").first.click()
     page.get_by_role("heading", name="Before you buy").wait_for()
+    if menu.count() or page.viewport_size == {"width": PHONE[0], "height": PHONE[1]}:
+        page.get_by_test_id("stSidebarCollapseButton").locator("button").click()
     settle(page)
 
 

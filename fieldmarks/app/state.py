@@ -373,6 +373,11 @@ class Work:
         return self.day.judged
 
     @property
+    def is_read(self) -> bool:
+        """Whether a mark was read on any photo of the day."""
+        return any(work.record and work.record.readings for work in self.day.photos)
+
+    @property
     def verdict(self) -> Verdict | None:
         """The verdict of all photos of the day."""
         return self.day.verdict

@@ -23,9 +23,8 @@ def buying_page() -> None:
     """Look at a bird for sale."""
     heading("Before you buy", "A few marks decide. The papers and the breeder tell the rest.")
     work = st.session_state.get("work")
-    judged = work.judged if isinstance(work, Work) else None
-    if judged is not None and any(one.measurement.readings for one in judged.records):
-        way_to("look", f"From your photo {literal(judged.photo)}: back to its marks")
+    if isinstance(work, Work) and work.judged and work.is_read:
+        way_to("look", f"From your photo {literal(work.judged.photo)}: back to its marks")
         _show_check(work)
         return
     question = _question()
