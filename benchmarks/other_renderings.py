@@ -141,15 +141,10 @@ def verdict(
     return Case(tables, found, {}, {}, variety, age, None, False, False)
 
 
-def strange(case: Case) -> float:
-    """Logarithm of how many times likelier no known bird is than the likeliest known one."""
-    return case.strangeness
-
-
-def outcome(case: Case, true: str) -> str:
+def outcome(case: Case, true: str, limit: float = STRANGE) -> str:
     """What becomes of the true species; a stranger has none."""
     clear = math.log(CLEAR)
-    if strange(case) > STRANGE:
+    if case.strangeness > limit:
         return "nothing fits"
     if case.cross[1] - case.pure[case.likeliest] > clear:
         return "called a cross"

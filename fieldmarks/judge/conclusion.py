@@ -19,8 +19,8 @@ from fieldmarks.rules.separation import NextMark, plumage_separates
 from fieldmarks.rules.tables import Tables
 
 MARKS_NAMED = 3
-# Strangeness from which nothing known fits. The shared lovebirds reach 0.1, the conure 3.4 (chosen on
-# them); what other limits would let through: benchmarks/other_renderings.py.
+# Strangeness from which nothing known fits. The shared lovebirds reach 0.1, the conure 3.4 (it was
+# chosen on them); what other limits would let through: benchmarks/other_renderings.py.
 STRANGE = 1.0
 # Kinds of conclusion where marks speak against a pure bird of the claimed or nearest species.
 CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits", "mixed")

@@ -4,7 +4,9 @@ Every mark of a photo went through the same rendering, which nobody knows. Each 
 colours the marks may have; it is asked which rendering fits them best to what was read, and how
 likely the readings are then, with all renderings near that one counted in (Laplace's method; the
 mixture over swatches by expectation maximisation with Gauss-Newton steps, Dempster, Laird & Rubin
-1977). A mark that no expected colour explains counts as any colour at all: one odd mark costs a
+1977). A mark is off as Student's t has it (Lange, Little & Taylor 1989): with d its distance from a
+swatch in standard deviations and n degrees of freedom, its likelihood goes with
+(1 + d^2 / n)^(-(n + 3) / 2), so that what lies far off pulls the rendering little. A mark that no expected colour explains counts as any colour at all: one odd mark costs a
 bounded amount and rules nothing out by itself. Every photo has a rendering of its own; what the
 photos say of a hypothesis adds up, and one photo of several, like one mark of several, may be odd.
 """
@@ -151,7 +153,7 @@ def _explain_photo(
         told = (speaks(tables, what, m) for m in evidence.marks)
         case = _Case(tuple(odd if known else ODD_SILENT for known in told), wanted)
         places.setdefault(case, []).append(place)
-    stated = [(what.variety, what.age) == (variety, age) for what, _ in hypotheses]
+    stated = [not w.like and (w.variety, w.age) == (variety, age) for w, _ in hypotheses]
     first = [case for case, which in places.items() if any(stated[p] for p in which)]
     others = [case for case in places if case not in set(first)]
     # A comparison of two colours that were both read is in the readings already.
