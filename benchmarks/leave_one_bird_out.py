@@ -7,9 +7,10 @@ least loss on the birds kept. The loss is the logarithmic score (Good 1952) of t
 lovebird costs -ln of the probability of its species among the species and crosses, no more than
 FLOOR, and -ln that it is known at all; the conure -ln that it is not, as much as all lovebirds
 together. How likely a bird is known is the logistic of how far its strangeness lies under the
-limit, half-way between the strangest lovebird kept and the conure. A swatch that a bird gave is dropped for that bird unless another bird kept of that species (toes: of any) reads
-nearest to it at that mark. Ring widths run from the least of the eye-ring birds kept, a lid from
-0 to the largest lid kept, and at least 0.04 less than that.
+limit, half-way between the strangest lovebird kept and the conure. A swatch that a bird gave is
+dropped for that bird unless another bird kept of that species (toes: of any) reads nearest to it at
+that mark. Ring widths run from the least of the eye-ring birds kept, a lid from 0 to the largest
+lid kept, and at least 0.04 less than that.
 """
 
 from __future__ import annotations

@@ -5,10 +5,11 @@ colours the marks may have; it is asked which rendering fits them best to what w
 likely the readings are then, with all renderings near that one counted in (Laplace's method; the
 mixture over swatches by expectation maximisation with Gauss-Newton steps, Dempster, Laird & Rubin
 1977). A mark is off as Student's t has it (Lange, Little & Taylor 1989): with d its distance from a
-swatch in standard deviations and n degrees of freedom, its likelihood goes with
-(1 + d^2 / n)^(-(n + 3) / 2), so that what lies far off pulls the rendering little. A mark that no expected colour explains counts as any colour at all: one odd mark costs a
-bounded amount and rules nothing out by itself. Every photo has a rendering of its own; what the
-photos say of a hypothesis adds up, and one photo of several, like one mark of several, may be odd.
+swatch in standard deviations and n degrees of freedom, its likelihood goes with (1 + d^2 / n)^(-(n
++ 3) / 2), so that what lies far off pulls the rendering little. A mark that no expected colour
+explains counts as any colour at all: one odd mark costs a bounded amount and rules nothing out by
+itself. Every photo has a rendering of its own; what the photos say of a hypothesis adds up, and one
+photo of several, like one mark of several, may be odd.
 """
 
 from __future__ import annotations
