@@ -12,7 +12,7 @@ import numpy as np
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.hypotheses import CROSSED, UNKNOWN
 from fieldmarks.judge.model import Explained
-from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, word
+from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, share, word
 from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.rules.schema import Outcome
 from fieldmarks.rules.separation import NextMark, plumage_separates
@@ -22,6 +22,7 @@ MARKS_NAMED = 3
 # Strangeness from which nothing known fits. The shared lovebirds reach 0.1, the conure 3.4 (it was
 # chosen on them); what other limits would let through: benchmarks/other_renderings.py.
 STRANGE = 1.0
+STRANGE_MARKS = 2  # one odd mark may be an outline astray: that many must not fit
 # Kinds of conclusion where marks speak against a pure bird of the claimed or nearest species.
 CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits", "mixed")
 NO_CARD = (" No grey card is in the photo: plain colours decided this, fine tints and greyish "
@@ -224,7 +225,8 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
         return _nothing_compared(case, coming)
     best = case.pure[case.likeliest]
     parents, crossed = case.cross
-    if case.strangeness > STRANGE:
+    against = case.with_status(case.likeliest, Status.DOES_NOT_FIT)
+    if case.strangeness > STRANGE and len(against) >= STRANGE_MARKS:
         return _none_fits(case)
     # Without a card the tints of a cross are less well known, and a bird is not lightly accused.
     if crossed - best > math.log(CLOSE if case.calibrated else CLEAR):
@@ -290,7 +292,7 @@ def _none_fits(case: Case) -> Conclusion:
         f"Nothing in the tables fits this bird; the nearest is {nearest}{why}. It may be of "
         "another species or variety, or an outline may lie on the wrong part."
     )
-    return case.say("none fits", sentence, case.share_of(()))
+    return case.say("none fits", sentence, share(case.strangeness))
 
 
 def _signs(case: Case) -> Conclusion:

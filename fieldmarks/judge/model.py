@@ -43,7 +43,7 @@ from fieldmarks.measure.quantities import (
 from fieldmarks.rules.tables import Tables
 
 # A tolerance of the tables counts as so many standard deviations of the birds. Chosen on the shared
-# birds, as is the next (benchmarks/real_birds.py, where each bird is left out).
+# birds, as is the next (benchmarks/leave_one_bird_out.py leaves each out).
 TOLERANCE_FACTOR = 2.0
 # Degrees of freedom of Student's t, by which a mark is off: feathers and outlines are rarely far
 # off, but more often than a normal distribution has it (our judgement).
