@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.request
 from pathlib import Path
 
 import pytest
@@ -139,6 +140,13 @@ def test_no_other_page_may_open_the_line_over_which_birds_are_read(running, orig
     assert first_line(running, STREAM, "localhost:{}", origin) == 403
 
 
+def test_no_other_page_may_show_the_app_in_a_frame(running):
+    with urllib.request.urlopen(f"http://localhost:{running}/", timeout=20) as answer:
+        assert "frame-ancestors 'self'" in answer.headers["Content-Security-Policy"]
+        assert answer.headers["X-Frame-Options"] == "SAMEORIGIN"
+        assert answer.headers["Cross-Origin-Resource-Policy"] == "same-origin"
+
+
 @pytest.mark.parametrize("host", ["localhost:{}", "127.0.0.1:{}", "LOCALHOST:{}"])
 def test_the_app_answers_to_the_names_of_this_computer(running, host):
     assert first_line(running, "/_stcore/health", host) == 200
@@ -174,7 +182,7 @@ def test_the_home_network_is_warned_of_and_an_own_address_is_told():
     (here,) = told_at_start(8612, home_network=False)
     assert "for this computer" in here
     told = "\n".join(told_at_start(8612, home_network=True))
-    assert "no password guards the app" in told
+    assert "everyone signs in" in told
     assert "not encrypted" in told
     assert re.search(r"phone in the same network: http://[^ ]+:8612", told)
 

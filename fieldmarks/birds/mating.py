@@ -164,10 +164,21 @@ def young_faults(
     parents = {kept.father, kept.mother} - {None} if kept else set()
     if parents - {pair.first, pair.second}:
         found.append("other birds are on record as its parents")
+    if young.laid and pair.started and young.laid < pair.started:
+        found.append(
+            f"it was laid on {young.laid}, but the pair was put together on {pair.started}"
+        )
     if hatched is None:
+        if young.finding != "unclear" and young.laid:
+            found.append(f"it was laid on {young.laid}, and no hatch date is on record")
         return found
     if hatched > today:
         return [*found, f"the hatch date {hatched} is yet to come"]
+    if young.laid and hatched < young.laid + timedelta(days=brood.incubation_days):
+        found.append(
+            f"it hatched on {hatched}, but was laid on {young.laid} and an egg needs "
+            f"{brood.incubation_days} days or more"
+        )
     if pair.started and hatched < pair.started + timedelta(days=brood.incubation_days):
         found.append(
             f"it hatched on {hatched}, but the pair was put together on {pair.started} and an egg "
@@ -217,7 +228,7 @@ class MatingResult:
     clean, signs, unclear : int
         Young by finding.
     strengths : tuple of Strength
-        One for each assumed chance.
+        One for each assumed chance; empty where the clean young prove nothing.
     gaps : tuple of str
         What does not count of the young, and why: those that cannot be, and signs not looked at.
     """
@@ -267,7 +278,7 @@ def judge_mating(
             f"{mate_species}. Keep the young as pets."
         )
     elif odd:
-        named = ", ".join(f"{y.label} ({y.shows})" for y in odd)
+        named = ", ".join(f"{y.label} ({y.shows.replace('_', ' ')})" for y in odd)
         verdict = "wrong colour"
         sentence = (
             f"Not all young are green: {named}. With a pure green mate they all are, so the mate "
@@ -293,4 +304,5 @@ def judge_mating(
         )
     if unclear:
         sentence += f" {unclear} young cannot be judged yet."
+    strengths = () if signs or odd else strengths  # then clean young prove nothing
     return MatingResult(verdict, sentence, clean, signs, unclear, strengths, tuple(gaps))

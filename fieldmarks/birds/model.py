@@ -235,6 +235,8 @@ class Entry:
     measured_by : str
     observations : tuple of Observation
         Called looks before version 0.3.
+    outcome, sentence : str
+        The conclusion of all its photos together; empty where there is only one.
     note, withdrawn : str
     number, revision : int
     saved_at : str
@@ -248,16 +250,23 @@ class Entry:
     observations: Annotated[
         tuple[Observation, ...], Field(validation_alias=AliasChoices("observations", "looks"))
     ] = ()
+    outcome: Short = ""
+    sentence: Text = ""
     note: Text = ""
     withdrawn: Text = ""
     number: int = 0
     revision: int = 0
     saved_at: Short = ""
 
+    @property
+    def said(self) -> str:
+        """The conclusion of all its photos together, or that of its only one."""
+        return self.sentence or " ".join(one.sentence for one in self.observations)
+
 
 @dataclass(frozen=True)
 class Young:
-    """One young of a pair and what was found on it after its first moult.
+    """One young of a pair, from its egg on, and what was found on it after its first moult.
 
     ``shows`` is the key of the colour variety it shows, empty where nobody said; ``note`` holds its
     marks in words.
@@ -269,6 +278,7 @@ class Young:
     bird: Id | None = None
     note: Text = ""
     shows: Short = ""
+    laid: date | None = None
 
 
 @dataclass(frozen=True)
@@ -362,6 +372,7 @@ def _days(thing: Kept) -> list[tuple[str, date | None]]:
     return [
         ("start", thing.started),
         *((f"hatch date of {y.label}", y.hatched) for y in thing.young),
+        *((f"day on which {y.label} was laid", y.laid) for y in thing.young),
     ]
 
 

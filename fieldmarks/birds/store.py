@@ -13,6 +13,7 @@ between leaves at most a photo that no entry names; nothing confirmed can be los
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import os
 import secrets
@@ -36,6 +37,7 @@ from fieldmarks.birds.model import (
     now,
 )
 from fieldmarks.birds.observation import Evidence, observation_of
+from fieldmarks.birds.people import EVERYONE, READS_ONLY, Person
 from fieldmarks.birds.photos import PhotoFolder, PhotoStorage, photo_name
 from fieldmarks.birds.reader import KINDS, Reader, batches
 from fieldmarks.birds.writing import Writing, known, next_number, put, put_record, summarise
@@ -102,6 +104,7 @@ class Store(Reader):
         named = folder is not None or FOLDER_VARIABLE in os.environ
         self.folder = Path(folder) if folder is not None else default_folder()
         self.own_file = not url
+        self.person: Person | None = None  # whoever is signed in
         try:
             if not url:
                 self.folder.mkdir(parents=True, exist_ok=True)
@@ -114,6 +117,13 @@ class Store(Reader):
             self.folder = self._shared_folder(named)
         elif not self.read_only:
             keep_copy(self.folder / DATABASE_FILE, self.folder / COPIES)
+
+    def seen_by(self, person: Person) -> Store:
+        """This store as one person sees it; see :mod:`fieldmarks.birds.people`."""
+        own = copy.copy(self)
+        own.engine = self.engine.execution_options(person=person)
+        own.person = person
+        return own
 
     def close(self) -> None:
         """Let go of the database."""
@@ -205,7 +215,11 @@ class Store(Reader):
         return self.save(dataclasses.replace(thing, withdrawn=why.strip()))
 
     def save_entry(
-        self, entry: Entry, evidence: Sequence[Evidence], tables: Tables | None
+        self,
+        entry: Entry,
+        evidence: Sequence[Evidence],
+        tables: Tables | None,
+        in_place_of: Entry | None = None,
     ) -> Entry:
         """Save a moult entry with new photos, in an order that does not depend on theirs.
 
@@ -216,12 +230,15 @@ class Store(Reader):
         evidence : sequence of Evidence
         tables : Tables
             The tables the photos were judged by; a copy is kept.
+        in_place_of : Entry, optional
+            Saved in the same step, struck out.
         """
         by_photo = sorted(evidence, key=lambda e: (e.record.measurement.facts.taken, e.sha256))
         new = [(observation_of(e, tables), e) for e in by_photo if tables is not None]
         observations = (*entry.observations, *(o for o, _ in new))
         with self.writing() as work:
-            (kept,) = self._save(work, [dataclasses.replace(entry, observations=observations)])
+            new_entry = dataclasses.replace(entry, observations=observations)
+            kept = self._save(work, [new_entry, *([in_place_of] if in_place_of else [])])[0]
             for observation, e in new:
                 self.put_photo(work, photo_name(observation), e.photo)
                 put_record(work, kept.id, observation.id, photo_name(observation), e.record_file)
@@ -268,6 +285,8 @@ class Store(Reader):
         """One save: everything in it is kept, or nothing."""
         if self.read_only:
             raise NO_WRITING
+        if self.person is not None and self.person.role == "reader":
+            raise READS_ONLY
         work: Writing | None = None
         try:
             with writing(self.engine) as connection:
@@ -289,6 +308,7 @@ class Store(Reader):
             found: set[str] = set()
             for some in batches(names):
                 query = select(table.c.photo).where(table.c.photo.in_(some))
+                query = query.execution_options(**EVERYONE)
                 found |= set(connection.scalars(query))
             spare = [name for name in names if name not in found]
             for name in spare:

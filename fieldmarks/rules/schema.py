@@ -53,8 +53,17 @@ class Row(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-def _called(name: str, aliases: tuple[str, ...]) -> str:
-    return f"{name} ({', '.join(aliases)})" if aliases else name
+class Named(Row):
+    """What keepers call by several names."""
+
+    key: Key
+    name: Sentence
+    aliases: tuple[Sentence, ...] = ()
+
+    @property
+    def called(self) -> str:
+        """Its name with what else keepers call it, for lists one searches by typing."""
+        return f"{self.name} ({', '.join(self.aliases)})" if self.aliases else self.name
 
 
 class Mark(Row):
@@ -153,15 +162,23 @@ class Override(Row):
 
 
 class Extra(Row):
-    """Further make-ups that a pure bird of some ages may show."""
+    """Further make-ups that a pure bird may show, at some ages or in some varieties."""
 
-    ages: tuple[Key, ...] = Field(min_length=1)
+    ages: tuple[Key, ...] = ()
+    varieties: tuple[Key, ...] = ()
     makeup: tuple[MakeUp, ...] = Field(min_length=1)
     reason: Sentence
     evidence: Sentence
 
+    def holds_in(self, variety: Variety, age: str) -> bool:
+        """Whether it is for this variety, also as part of another, and this age; empty: for all."""
+        known = {variety.key, *variety.parts}
+        return (not self.ages or age in self.ages) and (
+            not self.varieties or bool(known.intersection(self.varieties))
+        )
 
-class MarkRow(Row):
+
+class SpeciesMark(Row):
     """One mark of one species in green adult plumage.
 
     ``mixed`` marks hold several colours side by side: each must be one of the swatches. An ``edge``
@@ -181,7 +198,7 @@ class MarkRow(Row):
     differs: str = ""
 
 
-class RelationRow(Row):
+class SpeciesRelation(Row):
     """What a species shows in a relation that no make-up gives: a range, ends included."""
 
     low: float | None = None
@@ -190,7 +207,7 @@ class RelationRow(Row):
     evidence: Sentence
 
     @model_validator(mode="after")
-    def _some_end(self) -> RelationRow:
+    def _some_end(self) -> SpeciesRelation:
         if self.low is None and self.high is None:
             raise ValueError("give 'low', 'high' or both")
         if self.low is not None and self.high is not None and self.low > self.high:
@@ -221,23 +238,15 @@ class Facts(Row):
     evidence: Sentence
 
 
-class Species(Row):
+class Species(Named):
     """One species file."""
 
-    key: Key
-    name: Sentence
-    aliases: tuple[Sentence, ...] = ()
     scientific: Sentence
     look: Sentence
     order: int = 100
     facts: Facts
-    marks: dict[Key, MarkRow]
-    relations: dict[Key, RelationRow] = {}
-
-    @property
-    def called(self) -> str:
-        """Its name with what else keepers call it, for lists one searches by typing."""
-        return _called(self.name, self.aliases)
+    marks: dict[Key, SpeciesMark]
+    relations: dict[Key, SpeciesRelation] = {}
 
 
 class Operation(Row):
@@ -260,22 +269,21 @@ class Operation(Row):
         return self
 
 
-class Variety(Row):
+class Variety(Named):
     """A colour variety as operations on the make-up of the green bird.
 
-    ``patches`` change the bird in places only: what is left stands beside what they give. Signs are
+    ``patches`` change the bird in places only: what is left stands beside what they give. ``turns``
+    names swatches that come out as others where no blue layer is: black that stays brown. Signs are
     silent at the marks that say nothing, unless ``silences`` says which kind of sign is silent
     instead. ``species`` are the only ones that have it; none given means all. ``also_in`` are
     varieties it is combined with: each makes a variety more, of these two ``parts``.
     """
 
-    key: Key
-    name: Sentence
-    aliases: tuple[Sentence, ...] = ()
     series: Series
     look: Sentence
     operations: tuple[Operation, ...] = ()
     patches: tuple[Operation, ...] = ()
+    turns: dict[Key, Key] = {}
     says_nothing: tuple[Key, ...] = ()
     silences: tuple[Reach, ...] | None = None
     species: tuple[Key, ...] = ()
@@ -284,11 +292,6 @@ class Variety(Row):
     reason: Sentence
     evidence: Sentence
     order: int = 100
-
-    @property
-    def called(self) -> str:
-        """Its name with what else keepers call it, for lists one searches by typing."""
-        return _called(self.name, self.aliases)
 
 
 class Age(Row):

@@ -4,7 +4,7 @@ import json
 import subprocess
 import sys
 import zipfile
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from made_birds import CLEAN, ORANGE, paint, regions_for
@@ -96,6 +96,22 @@ def test_pairs_and_test_matings(run):
     run("add-young", pair, "Y1", "sign")
     assert "wrong pairing" in run("test-result", pair)
     assert pair in run("pairs")
+
+
+def test_a_test_result_names_the_next_dates_and_refuses_what_cannot_be(run):
+    today = date.today()
+    laid, hatched = (str(today - timedelta(days=n)) for n in (5, 3))
+    run("add", "Dad", "--species", "personatus", "--sex", "cock")
+    run("add", "Mum", "--species", "personatus", "--sex", "hen")
+    pair = run("start-test", "Dad", "Mum").split()[0]
+    run("add-young", pair, "E1", "unclear", "--laid", laid)
+    run("add-young", pair, "Y1", "unclear", "--hatched", hatched)
+    said = run("test-result", pair)
+    assert f"E1: due to hatch at about {today + timedelta(days=18)}" in said
+    assert f"Y1: closed ring from {today + timedelta(days=5)}" in said
+    wrong = run("add-young", pair, "E1", "unclear", "--hatched", hatched, fails=True)
+    assert "an egg needs 20 days" in wrong
+    assert "first moult" in run("add-young", pair, "Y1", "clean", "--hatched", hatched, fails=True)
 
 
 def test_a_test_mating_is_begun_with_its_cautions_and_warnings(run):
@@ -199,3 +215,28 @@ def test_a_bird_added_by_mistake_is_taken_off_and_put_back(run):
     assert "Pip (AB1)" in run("put-back", "Pop", fails=True)
     run("put-back", "ab1")
     assert "Pip" in run("list")
+
+
+def test_the_people_of_a_club_are_let_in_and_given_birds(run):
+    run("add", "Plum", "--ring", "R1")
+    assert "needs a steward" in run("let-in", "ada@club.example", fails=True)
+    run("let-in", "Stew@club.example", "--as", "steward")
+    assert "sees and changes their own birds" in run("let-in", "ada@club.example")
+    assert "nobody of that address" in run("hand-over", "ben@club.example", "R1", fails=True)
+    assert "1 handed over" in run("hand-over", "ada@club.example", "R1")
+    assert "no e-mail address" in run("let-in", "ada", fails=True)
+    assert "ada@club.example: keeper, never signed in" in run("people")
+
+
+def test_a_passphrase_is_asked_for_and_never_an_option(tmp_path, monkeypatch):
+    from fieldmarks.app.passphrase import Passphrase
+    from fieldmarks.cli.main import app as all_commands
+
+    file = tmp_path / "passphrase.json"
+    monkeypatch.setenv("FIELDMARKS_PASSPHRASE_FILE", str(file))
+    words = "four invented words here"
+    done = CliRunner().invoke(all_commands, ["passphrase"], input=f"{words}\n{words}\n")
+    assert done.exit_code == 0
+    assert words not in done.output
+    assert Passphrase(file).tried(words)
+    assert CliRunner().invoke(all_commands, ["passphrase", words]).exit_code == 2

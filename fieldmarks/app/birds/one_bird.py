@@ -10,8 +10,10 @@ import streamlit as st
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
 from fieldmarks.app.birds.keep import upload_panel
+from fieldmarks.app.birds.share import share_panel
 from fieldmarks.app.birds.shared import (
     bullets,
+    changed_elsewhere,
     done_next_run,
     literal,
     say,
@@ -54,8 +56,8 @@ def one_bird_panel(key: str) -> None:
     st.title(literal(page.bird.label), anchor=False)
     say_done()
     _summary(page)
-    names = ["Moults", "Photos", "Add a look", "Facts", "Family"]
-    moults, photos, add, facts, family = st.tabs(names)
+    names = ["Moults", "Photos", "Add a look", "Facts", "Family", "Share"]
+    moults, photos, add, facts, family, share = st.tabs(names)
     with moults:
         _moults(page)
     with photos:
@@ -70,6 +72,8 @@ def one_bird_panel(key: str) -> None:
                 done_next_run(f"{page.bird.label} is off the list.")
     with family:
         _family(page)
+    with share:
+        share_panel(page.bird, page.entries)
 
 
 def _summary(page: BirdPage) -> None:
@@ -119,8 +123,9 @@ def _moults(page: BirdPage) -> None:
                 "when the same phone took both."
             )
     st.subheader("Entries", anchor=False)
+    changed = changed_elsewhere(f"entries of {page.bird.id}", page.entries)
     for entry in reversed(page.entries):
-        _entry(entry)
+        _entry(entry, changed)
 
 
 def _change(found: Sequence[Change], mark: str) -> float:
@@ -128,10 +133,12 @@ def _change(found: Sequence[Change], mark: str) -> float:
     return max((abs(c.difference) / c.smallest for c in found if c.mark == mark), default=0.0)
 
 
-def _entry(entry: Entry) -> None:
+def _entry(entry: Entry, changed: bool) -> None:
     by = f", measured by {entry.measured_by}" if entry.measured_by else ""
     title = f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"
     with st.expander(literal(title)):
+        if entry.sentence:
+            say(f"All {len(entry.observations)} photos together: {entry.sentence}")
         for look in entry.observations:
             say(f"{look.file}: {look.sentence}")
         if entry.note:
@@ -139,7 +146,7 @@ def _entry(entry: Entry) -> None:
         with st.form(f"strike_{entry.id}", border=False):
             why = st.text_input("Strike it out, because ...", key=f"why_{entry.id}")
             pressed = st.form_submit_button("Strike it out")
-        if pressed:
+        if pressed and not changed:
             _strike(entry, why)
 
 

@@ -5,16 +5,19 @@ from __future__ import annotations
 import html
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app import sign_in
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.collection import Filter, list_birds, row_labels
-from fieldmarks.birds.model import Bird
+from fieldmarks.birds.model import Bird, Kept
+from fieldmarks.birds.people import who_is
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables, load_rules
 
@@ -24,9 +27,25 @@ MANY = 200  # above so many birds, the choice must be narrowed by typing
 
 
 @st.cache_resource(show_spinner=False)
-def store() -> Store:
+def whole_store() -> Store:
     """The household's or club's store: one for everyone who reaches this app."""
     return Store()
+
+
+def store() -> Store:
+    """The store as whoever looks at the page may see it; asked anew on each use.
+
+    Raises
+    ------
+    FieldmarksError
+        Nobody is signed in, or the club has not let them in.
+    """
+    claims = sign_in.signed_in()
+    whole = whole_store()
+    if sign_in.door is None or sign_in.door.way != "provider":
+        return whole
+    with whole.engine.begin() as connection:
+        return whole.seen_by(who_is(connection, claims))
 
 
 @st.cache_resource(show_spinner=False)
@@ -72,6 +91,20 @@ def choose_bird(
         key=key,
     )
     return store().bird(chosen) if chosen else None
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar while something takes its time; gives what it is told by."""
+    bar = st.progress(0.0, what)
+
+    def tell(done: int, total: int) -> None:
+        bar.progress(min(done / total, 1.0), f"{what}: {done} of {total}")
+
+    try:
+        yield tell
+    finally:
+        bar.empty()
 
 
 def count_of(number: int, word: str) -> str:
@@ -128,8 +161,29 @@ def told(error: FieldmarksError) -> None:
     st.error(literal(said))
 
 
+SHOWN = "life_shown"  # place on a page -> id and revision of what stood there last
+
+
+def changed_elsewhere(place: str, things: Sequence[Kept]) -> bool:
+    """Whether things are not as the keeper last saw them here; if so, it is said.
+
+    What was pressed then was meant for what stood there before, and must not be done.
+    """
+    shown = st.session_state.setdefault(SHOWN, {})
+    now = {thing.id: thing.revision for thing in things}
+    before, shown[place] = shown.get(place, now), now
+    if before == now:
+        return False
+    st.info(
+        "This was changed elsewhere since you opened it, and is shown as it is now. What you "
+        "pressed meanwhile was not done: repeat it if you still want it."
+    )
+    return True
+
+
 def done_next_run(sentence: str) -> None:
     """Say on the next run that something is done, and start that run."""
+    st.session_state.pop(SHOWN, None)  # what changed was this
     st.session_state.life_done = sentence
     st.rerun()
 
