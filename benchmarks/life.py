@@ -369,7 +369,8 @@ def main() -> None:
         "life",
         "A bird's life, tried again",
         "Made by `benchmarks/life.py` through the commands and the app's pages; the birds are made "
-        "up. What the network does is in `network.md`, what two writers do in `store_writers.md`.",
+        "up. Where a step could not be done, the name of the fault stands. What the network does "
+        "is in `network.md`, what two writers do in `store_writers.md`.",
         markdown(["", "tried", *(["version 0.2.0"] if len(sources) > 1 else []), "now"], rows),
     )
 
