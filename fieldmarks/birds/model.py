@@ -235,6 +235,8 @@ class Entry:
     measured_by : str
     observations : tuple of Observation
         Called looks before version 0.3.
+    outcome, sentence : str
+        The conclusion of all its photos together; empty where there is only one.
     note, withdrawn : str
     number, revision : int
     saved_at : str
@@ -248,6 +250,8 @@ class Entry:
     observations: Annotated[
         tuple[Observation, ...], Field(validation_alias=AliasChoices("observations", "looks"))
     ] = ()
+    outcome: Short = ""
+    sentence: Text = ""
     note: Text = ""
     withdrawn: Text = ""
     number: int = 0
@@ -258,6 +262,11 @@ class Entry:
     def measurer(self) -> str:
         """Who measured, or its number where nobody said."""
         return self.measured_by or f"entry {self.number}"
+
+    @property
+    def said(self) -> str:
+        """The conclusion of all its photos together, or that of its only one."""
+        return self.sentence or " ".join(one.sentence for one in self.observations)
 
 
 @dataclass(frozen=True)

@@ -49,7 +49,7 @@ from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import decode_photo
-from fieldmarks.pipeline import make_record
+from fieldmarks.pipeline import judge, make_record
 from fieldmarks.record import Question
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
@@ -236,7 +236,16 @@ def keep_look(
     if not sure and (doubts := doubts_about(store, bird, evidence, tables)):
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
-    return store.save_entry(entry, evidence, tables)
+    return store.save_entry(_judged_together(entry, evidence, tables), evidence, tables)
+
+
+def _judged_together(entry: Entry, evidence: Sequence[Evidence], tables: Tables) -> Entry:
+    """An entry with what several photos say together."""
+    if len(evidence) < 2:
+        return entry
+    measured = [one.record.measurement for one in evidence]
+    found = judge(measured, tables, evidence[0].record.question).conclusion
+    return replace(entry, outcome=found.outcome, sentence=found.sentence)
 
 
 def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Entry:
@@ -258,6 +267,7 @@ def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Ent
         evidence.append(replace(kept, record=record))
     said = f"measured again with fieldmarks {__version__}"
     new = Entry(new_id(), bird.id, entry.day, entry.stage, entry.measured_by, note=entry.note)
+    new = _judged_together(new, evidence, tables)
     return store.save_entry(new, evidence, tables, replace(entry, withdrawn=said))
 
 

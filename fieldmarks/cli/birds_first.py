@@ -228,6 +228,8 @@ def look(
             entry = keep(sure=True)
     for kept in entry.observations:
         print(f"{kept.file}: {kept.sentence}")
+    if entry.sentence:
+        print(f"All photos together: {entry.sentence}")
     for line in lost_comparisons(evidence, tables):
         print(line)
     say(f"Kept as entry {entry.number} of {found.label}.")
@@ -271,8 +273,7 @@ def measure_again(context: typer.Context, bird: BirdName, entry: EntryNumber) ->
     with open_store(context) as store, progress("Measuring"):
         found = store.find(bird)
         new = again(store, found, _entry(store, found.id, entry), rule_tables())
-    for kept in new.observations:
-        print(f"{kept.file}: {kept.sentence}")
+    print(new.said)
     say(f"Entry {new.number} counts in place of entry {entry}.")
 
 
