@@ -182,7 +182,7 @@ def test_the_home_network_is_warned_of_and_an_own_address_is_told():
     (here,) = told_at_start(8612, home_network=False)
     assert "for this computer" in here
     told = "\n".join(told_at_start(8612, home_network=True))
-    assert "no password guards the app" in told
+    assert "everyone signs in" in told
     assert "not encrypted" in told
     assert re.search(r"phone in the same network: http://[^ ]+:8612", told)
 

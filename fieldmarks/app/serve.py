@@ -15,6 +15,7 @@ LOOPBACK = "127.0.0.1"
 # Used only when the keeper asks for the home network.
 EVERYWHERE = "0.0.0.0"  # nosec B104
 MAX_UPLOAD_MB = 200
+NAMES_VARIABLE = "FIELDMARKS_HOST_NAMES"  # more names, with commas, for one behind a proxy
 
 
 def command(port: int, home_network: bool) -> list[str]:
@@ -71,9 +72,9 @@ def told_at_start(port: int, home_network: bool) -> list[str]:
     return [
         f"On this computer: http://localhost:{port}. {stop}",
         f"On a phone in the same network: http://{_own_address()}:{port}",
-        "WARNING: no password guards the app. Whoever is in this network can read and change all "
-        "your birds, and what is sent is not encrypted. Use it only in a network you trust, "
-        "never in one with guests, and stop it afterwards.",
+        "WARNING: everyone signs in, but what is sent is not encrypted: whoever listens in this "
+        "network can read it. Use it only in a network you trust, never in one with guests, and "
+        "stop it afterwards.",
         "The camera button works only on this computer: browsers want an encrypted page for it. "
         "On a phone choose 'Choose or drop a photo'; it opens the phone's own camera.",
     ]
@@ -95,8 +96,11 @@ def serve(port: int, home_network: bool) -> int:
     Raises
     ------
     FieldmarksError
-        Something else listens on the port.
+        Something else listens on the port, or others could reach the app and nothing guards it.
     """
+    from fieldmarks.app.sign_in import way_in
+
+    way_in(home_network or bool(os.environ.get(NAMES_VARIABLE)))
     with socket.socket() as probe:
         if probe.connect_ex((LOOPBACK, port)) == 0:
             raise FieldmarksError(

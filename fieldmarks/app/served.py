@@ -17,15 +17,17 @@ from urllib.parse import urlsplit
 import streamlit as st
 from starlette.datastructures import Headers
 from starlette.middleware import Middleware
-from starlette.responses import PlainTextResponse
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route
 from streamlit import config, net_util
 
-from fieldmarks.app.serve import EVERYWHERE
+from fieldmarks.app import sign_in
+from fieldmarks.app.serve import NAMES_VARIABLE
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-NAMES_VARIABLE = "FIELDMARKS_HOST_NAMES"  # more names, with commas, for one behind a proxy
 # No other page may show ours in a frame and lead a keeper's clicks (CSP level 3, 6.4.2), or show
 # our pictures (Fetch standard, 3.7).
 NO_FRAME = (
@@ -103,9 +105,19 @@ def _no_outside_address() -> None:
 
 net_util.get_external_ip = _no_outside_address
 
+
+def _shared(request: Request) -> Response:
+    from fieldmarks.app.birds.share import shared  # with the first link that is opened
+
+    return shared(request)
+
+
+_home_network = config.get_option("server.address") not in sign_in.LOOPBACKS
 app = st.App(
     Path(__file__).with_name("main.py"),
+    routes=[Route("/shared/{word}", _shared)],
     middleware=[
-        Middleware(OwnNamesOnly, home_network=config.get_option("server.address") == EVERYWHERE)
+        Middleware(OwnNamesOnly, home_network=_home_network),
+        Middleware(sign_in.Gate, outside=_home_network or bool(os.environ.get(NAMES_VARIABLE))),
     ],
 )

@@ -31,6 +31,7 @@ from sqlalchemy.exc import (
 
 from fieldmarks._util.atomic_write import settle_folder
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.people import EVERYONE, narrow
 
 NEARLY_NOTHING = 64 * 1024  # bytes left on a disk
 BUSY_MS = 30_000  # how long to wait for another program that is writing
@@ -73,6 +74,7 @@ def connect(url: str, folder: Path | None = None) -> Engine:
             engine = _unwritable_sqlite(Path(parsed.database or ""))
         _prepare_sqlite(engine)
     _say_plainly(engine, _without_password(url))
+    event.listen(engine, "before_execute", narrow, retval=True)
     _migrate(engine, folder)
     return engine
 
@@ -230,7 +232,8 @@ def writing(engine: Engine) -> Iterator[Connection]:
     try:
         with engine.connect().execution_options(writing=True) as connection, connection.begin():
             if engine.dialect.name == "postgresql":
-                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+                lock = text("SELECT pg_advisory_xact_lock(:lock)").execution_options(**EVERYONE)
+                connection.execute(lock, {"lock": LOCK})
             yield connection
     except IntegrityError as error:
         reason = str(error.orig).strip().split("\n")[0]

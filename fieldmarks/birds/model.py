@@ -235,6 +235,8 @@ class Entry:
     measured_by : str
     observations : tuple of Observation
         Called looks before version 0.3.
+    outcome, sentence : str
+        The conclusion of all its photos together; empty where there is only one.
     note, withdrawn : str
     number, revision : int
     saved_at : str
@@ -248,11 +250,18 @@ class Entry:
     observations: Annotated[
         tuple[Observation, ...], Field(validation_alias=AliasChoices("observations", "looks"))
     ] = ()
+    outcome: Short = ""
+    sentence: Text = ""
     note: Text = ""
     withdrawn: Text = ""
     number: int = 0
     revision: int = 0
     saved_at: Short = ""
+
+    @property
+    def said(self) -> str:
+        """The conclusion of all its photos together, or that of its only one."""
+        return self.sentence or " ".join(one.sentence for one in self.observations)
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,8 @@ the columns beside it repeat what is searched for. ``model.py`` says what the JS
 
 from __future__ import annotations
 
+from typing import Any
+
 from sqlalchemy import (
     Column,
     Date,
@@ -45,6 +47,20 @@ def _parent(name: str) -> Column:
     return Column(name, key, index=True)
 
 
+def _saver(context: Any) -> str | None:
+    """Whose a new bird is: the signed-in person's; nobody's where there is no sign-in."""
+    person = context.root_connection.get_execution_options().get("person")
+    return person.id if person else None
+
+
+people = Table(
+    "people",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("email", String(254), nullable=False, unique=True),
+    Column("role", String(20), nullable=False),
+    Column("subject", String(600), unique=True),
+)
 birds = Table(
     "birds",
     metadata,
@@ -67,6 +83,7 @@ birds = Table(
     Column("signs_seen", Integer, nullable=False, server_default="0"),
     Column("doubts", Integer, nullable=False, server_default="0"),
     Column("look_due", Date, index=True),
+    Column("owner", ForeignKey("people.id"), index=True, default=_saver),
     UniqueConstraint("ring_key", "ring_year"),
 )
 entries = Table(
@@ -103,4 +120,14 @@ settings = Table(
     metadata,
     Column("key", String(40), primary_key=True),
     Column("value", Text, nullable=False),
+)
+links = Table(  # see links.py
+    "links",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("secret", String(64), nullable=False, unique=True),  # SHA-256 of the word in the link
+    Column("bird", ForeignKey("birds.id"), nullable=False, index=True),
+    Column("entries", Text, nullable=False),  # ids in a dossier; none: the bird's sheet
+    Column("made_at", String(40), nullable=False),
+    Column("withdrawn_at", String(40), nullable=False, server_default=""),
 )

@@ -176,7 +176,13 @@ def _wrong_mate(bird: Bird, mate: Bird, tables: Tables, eye: Eye) -> list[str]:
             "green: young of a split mate may come out in that colour and spoil the test."
         )
     asked = ASK_ABOUT.get(eye, ())
-    if bird.species is None and asked and mate.species not in asked:
+    if bird.species is None and not asked:
+        each = ", ".join(f"{' or '.join(kinds)} if it is {how}" for how, kinds in ASK_ABOUT.items())
+        found.append(
+            f"Which species to ask about first, the eye of {bird.name} may tell: {each}. In a "
+            "white bird the eye is only a hint."
+        )
+    elif bird.species is None and mate.species not in asked:
         found.append(
             f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
             "mate of that species. In a white bird the eye is only a hint."

@@ -50,7 +50,7 @@ from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import decode_photo
-from fieldmarks.pipeline import make_record
+from fieldmarks.pipeline import judge, make_record
 from fieldmarks.record import Question
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
@@ -254,6 +254,10 @@ def keep_look(
     if not sure and (doubts := doubts_about(store, bird, evidence, tables)):
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
+    if len(evidence) > 1:
+        measured = [one.record.measurement for one in evidence]
+        found = judge(measured, tables, evidence[0].record.question).conclusion
+        entry = replace(entry, outcome=found.outcome, sentence=found.sentence)
     return store.save_entry(entry, evidence, tables)
 
 

@@ -13,6 +13,7 @@ between leaves at most a photo that no entry names; nothing confirmed can be los
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import os
 import secrets
@@ -36,6 +37,7 @@ from fieldmarks.birds.model import (
     now,
 )
 from fieldmarks.birds.observation import Evidence, observation_of
+from fieldmarks.birds.people import EVERYONE, READS_ONLY, Person
 from fieldmarks.birds.photos import PhotoFolder, PhotoStorage, photo_name
 from fieldmarks.birds.reader import KINDS, Reader, batches
 from fieldmarks.birds.writing import Writing, known, next_number, put, put_record, summarise
@@ -102,6 +104,7 @@ class Store(Reader):
         named = folder is not None or FOLDER_VARIABLE in os.environ
         self.folder = Path(folder) if folder is not None else default_folder()
         self.own_file = not url
+        self.person: Person | None = None  # whoever is signed in
         try:
             if not url:
                 self.folder.mkdir(parents=True, exist_ok=True)
@@ -114,6 +117,13 @@ class Store(Reader):
             self.folder = self._shared_folder(named)
         elif not self.read_only:
             keep_copy(self.folder / DATABASE_FILE, self.folder / COPIES)
+
+    def seen_by(self, person: Person) -> Store:
+        """This store as one person sees it; see :mod:`fieldmarks.birds.people`."""
+        own = copy.copy(self)
+        own.engine = self.engine.execution_options(person=person)
+        own.person = person
+        return own
 
     def close(self) -> None:
         """Let go of the database."""
@@ -275,6 +285,8 @@ class Store(Reader):
         """One save: everything in it is kept, or nothing."""
         if self.read_only:
             raise NO_WRITING
+        if self.person is not None and self.person.role == "reader":
+            raise READS_ONLY
         work: Writing | None = None
         try:
             with writing(self.engine) as connection:
@@ -296,6 +308,7 @@ class Store(Reader):
             found: set[str] = set()
             for some in batches(names):
                 query = select(table.c.photo).where(table.c.photo.in_(some))
+                query = query.execution_options(**EVERYONE)
                 found |= set(connection.scalars(query))
             spare = [name for name in names if name not in found]
             for name in spare:

@@ -14,6 +14,7 @@ from fieldmarks.birds import orm
 from fieldmarks.birds.due import summary, usual_tables
 from fieldmarks.birds.model import Bird, Entry, K, Kept, to_json
 from fieldmarks.birds.pedigree import check_loops
+from fieldmarks.birds.people import EVERYONE, check_owners
 from fieldmarks.birds.reader import KINDS, ancestry, batches, read
 from fieldmarks.birds.ring import ring_key, same_ring
 
@@ -37,7 +38,8 @@ def put_record(work: Writing, entry: str, key: str, photo: str, record: bytes) -
 
 def next_number(connection: Connection, table: Table) -> int:
     """The number after the largest in use."""
-    return int(connection.scalar(select(func.coalesce(func.max(table.c.number), 0))) or 0) + 1
+    query = select(func.coalesce(func.max(table.c.number), 0)).execution_options(**EVERYONE)
+    return int(connection.scalar(query) or 0) + 1
 
 
 def known(connection: Connection, kind: type[K], keys: Sequence[str]) -> dict[str, K]:
@@ -129,6 +131,7 @@ def _check_named(connection: Connection, things: Sequence[Kept]) -> None:
                 where=getattr(thing, "label", type(thing).__name__.lower()),
                 mend="Add that bird first, or take a whole export",
             )
+    check_owners(connection, things)
     with_parents = [t.id for t in things if isinstance(t, Bird) and (t.father or t.mother)]
     if with_parents:
         parents = ancestry(connection, with_parents)

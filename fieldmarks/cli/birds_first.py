@@ -228,6 +228,8 @@ def look(
             entry = keep(sure=True)
     for kept in entry.observations:
         print(f"{kept.file}: {kept.sentence}")
+    if entry.sentence:
+        print(f"All photos together: {entry.sentence}")
     for line in lost_comparisons(evidence, tables):
         print(line)
     say(f"Kept as entry {entry.number} of {found.label}.")

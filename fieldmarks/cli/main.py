@@ -153,14 +153,20 @@ def assess_folder(
         ),
     ] = None,
 ) -> None:
-    """Do the same for every photo in a folder; goes on where it was stopped."""
+    """Do the same for every photo in a folder; goes on where it was stopped.
+
+    A list birds.csv beside the photos (photo, bird, day) lets those of one bird and one day be
+    judged together.
+    """
     from rich.progress import Progress
 
+    from fieldmarks.days import named_birds
     from fieldmarks.folder import assess_many, photos_in, sensible_workers
     from fieldmarks.pipeline import question_of
 
     tables = rule_tables()
     photos = photos_in(folder)
+    birds = named_birds(folder)
     with Progress(console=console(stderr=True), transient=True) as bar:
         task = bar.add_task("Photos", total=len(photos))
         summary = assess_many(
@@ -172,6 +178,7 @@ def assess_folder(
             phone=_phone(phone),
             after_each=lambda: bar.advance(task),
             workers=workers or sensible_workers(len(photos)),
+            birds=birds,
         )
     for problem in summary.problems:
         print(problem, file=sys.stderr)
@@ -253,8 +260,11 @@ def expect(
 def tell_apart(variety: Variety = "green", age: Age = "adult") -> None:
     """List the marks that tell each two species apart, worked out from the tables."""
     from fieldmarks.cli.expectations import print_separations
+    from fieldmarks.pipeline import question_of
 
-    print_separations(rule_tables(), variety, age, console())
+    tables = rule_tables()
+    asked = question_of(tables, None, variety, age)
+    print_separations(tables, asked.variety, asked.age, console())
 
 
 @app.command()
@@ -307,16 +317,31 @@ def show(
         bool,
         typer.Option(
             "--home-network",
-            help="Let other devices in your home reach it (a phone). No password guards it.",
+            help="Let other devices in your home reach it (a phone), once they sign in.",
         ),
     ] = False,
 ) -> None:
     """Open the app in the browser, for this computer only."""
+    from importlib.util import find_spec
+
     from fieldmarks.app.serve import serve
 
+    if find_spec("streamlit") is None:
+        mend = "Install them with: pip install streamlit"
+        raise FieldmarksError("the screens of the app are not installed", mend=mend)
     rule_tables()  # a fault in them is said here, not on a page
     os.environ.update(rules_for_app())
     raise typer.Exit(serve(port, home_network))
+
+
+@app.command()
+def passphrase() -> None:
+    """Set the passphrase that lets your other devices in; it is asked for, never an option."""
+    from fieldmarks.app.passphrase import passphrase_file, set_passphrase
+
+    words = typer.prompt("Passphrase", hide_input=True, confirmation_prompt=True)
+    set_passphrase(words, passphrase_file())
+    say(f"Kept as its hash: {passphrase_file()}. Restart the app to use it.")
 
 
 @app.command()

@@ -12,6 +12,7 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -54,12 +55,14 @@ def serving(port: int) -> Iterator[str]:
 
 
 @contextmanager
-def serve(script: str | Path, *, port: int | None = None, theme: str = "") -> Iterator[str]:
+def serve(
+    script: str | Path, *, port: int | None = None, theme: str = "", address: str = "127.0.0.1"
+) -> Iterator[str]:
     """Run a Streamlit script on a free port of this machine only; gives its address."""
     port = port or free_port()
     command = [
         sys.executable, "-m", "streamlit", "run", str(script), f"--server.port={port}",
-        "--server.address=127.0.0.1", "--server.headless=true", "--server.fileWatcherType=none",
+        f"--server.address={address}", "--server.headless=true", "--server.fileWatcherType=none",
         "--browser.gatherUsageStats=false", "--client.toolbarMode=minimal",
     ]  # fmt: skip
     if theme:
@@ -72,10 +75,10 @@ def serve(script: str | Path, *, port: int | None = None, theme: str = "") -> It
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    address = f"http://127.0.0.1:{port}"
+    url = f"http://{address}:{port}"
     try:
-        wait_for_server(address, server)
-        yield address
+        wait_for_server(url, server)
+        yield url
     finally:
         server.terminate()
         try:
@@ -106,14 +109,24 @@ class Screen:
     page: Page
     context: BrowserContext
     problems: list[str] = field(default_factory=list)
-    _cdp: CDPSession | None = None
+
+    @cached_property
+    def devtools(self) -> CDPSession:
+        """What Playwright itself has no words for."""
+        return self.context.new_cdp_session(self.page)
+
+    def empty(self) -> None:
+        """Leave the page, and forget all that it kept in this browser."""
+        self.page.evaluate("sessionStorage.clear()")
+        origin = self.page.evaluate("location.origin")
+        self.page.goto("about:blank")
+        kept = "cookies,local_storage,indexeddb,service_workers,cache_storage"
+        self.devtools.send("Storage.clearDataForOrigin", {"origin": origin, "storageTypes": kept})
 
     def fingers(self, kind: str, *points: tuple[float, float]) -> None:
         """Send one touch event ("touchStart", "touchMove", "touchEnd") with these fingers."""
-        if self._cdp is None:
-            self._cdp = self.context.new_cdp_session(self.page)
         touches = [{"x": x, "y": y, "id": i} for i, (x, y) in enumerate(points)]
-        self._cdp.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
+        self.devtools.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
 
     def stroke(self, points: list[tuple[float, float]]) -> None:
         """Draw along points of the page with one finger."""

@@ -215,3 +215,28 @@ def test_a_bird_added_by_mistake_is_taken_off_and_put_back(run):
     assert "Pip (AB1)" in run("put-back", "Pop", fails=True)
     run("put-back", "ab1")
     assert "Pip" in run("list")
+
+
+def test_the_people_of_a_club_are_let_in_and_given_birds(run):
+    run("add", "Plum", "--ring", "R1")
+    assert "needs a steward" in run("let-in", "ada@club.example", fails=True)
+    run("let-in", "Stew@club.example", "--as", "steward")
+    assert "sees and changes their own birds" in run("let-in", "ada@club.example")
+    assert "nobody of that address" in run("hand-over", "ben@club.example", "R1", fails=True)
+    assert "1 handed over" in run("hand-over", "ada@club.example", "R1")
+    assert "no e-mail address" in run("let-in", "ada", fails=True)
+    assert "ada@club.example: keeper, never signed in" in run("people")
+
+
+def test_a_passphrase_is_asked_for_and_never_an_option(tmp_path, monkeypatch):
+    from fieldmarks.app.passphrase import Passphrase
+    from fieldmarks.cli.main import app as all_commands
+
+    file = tmp_path / "passphrase.json"
+    monkeypatch.setenv("FIELDMARKS_PASSPHRASE_FILE", str(file))
+    words = "four invented words here"
+    done = CliRunner().invoke(all_commands, ["passphrase"], input=f"{words}\n{words}\n")
+    assert done.exit_code == 0
+    assert words not in done.output
+    assert Passphrase(file).tried(words)
+    assert CliRunner().invoke(all_commands, ["passphrase", words]).exit_code == 2

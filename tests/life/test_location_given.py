@@ -173,9 +173,9 @@ def test_in_the_dossiers_pdf_too_the_copy_given_away_is_the_same_photo(placed, t
 def page_of_opinions():
     """The page Two opinions? as the app draws it."""
     from fieldmarks.app.birds import dispute_page
-    from fieldmarks.app.birds.shared import store
+    from fieldmarks.app.birds.shared import whole_store
 
-    store.clear()
+    whole_store.clear()
     dispute_page()
 
 

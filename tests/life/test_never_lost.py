@@ -42,18 +42,18 @@ def app_store(tmp_path, monkeypatch):
 
 def matings():
     from fieldmarks.app.birds import mating_page
-    from fieldmarks.app.birds.shared import store
+    from fieldmarks.app.birds.shared import whole_store
 
-    store.clear()
+    whole_store.clear()
     mating_page()
 
 
 def choosing():
     import streamlit as st
 
-    from fieldmarks.app.birds.shared import choose_bird, store
+    from fieldmarks.app.birds.shared import choose_bird, whole_store
 
-    store.clear()
+    whole_store.clear()
     bird = choose_bird("Which bird?", "which")
     st.write(bird.id if bird else "none")
 
@@ -62,9 +62,9 @@ def facts_of_pip():
     import streamlit as st
 
     from fieldmarks.app.birds import birds_page
-    from fieldmarks.app.birds.shared import store
+    from fieldmarks.app.birds.shared import store, whole_store
 
-    store.clear()
+    whole_store.clear()
     st.session_state.life_bird = next(b.id for b in store().birds() if b.name[0] == "P")
     birds_page()
 

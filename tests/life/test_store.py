@@ -153,7 +153,7 @@ def test_a_failed_save_leaves_nothing_behind(store, tables, clean_shot, orange_s
 def test_the_migrations_make_exactly_the_tables_the_program_uses(store):
     with store.engine.connect() as connection:
         context = MigrationContext.configure(connection)
-        assert context.get_current_revision() == "0003"
+        assert context.get_current_revision() == "0004"
         assert compare_metadata(context, models.metadata) == []
 
 

@@ -35,10 +35,10 @@ def add_a_bird(keeper, folder, **row):
 def page_of_birds():
     """The page of all birds as the app draws it."""
     from fieldmarks.app.birds import birds_page
-    from fieldmarks.app.birds.shared import store
+    from fieldmarks.app.birds.shared import whole_store
     from fieldmarks.app.guard import guarded
 
-    store.clear()
+    whole_store.clear()
     with guarded():
         birds_page()
 
@@ -48,10 +48,10 @@ def page_of_pip():
     import streamlit as st
 
     from fieldmarks.app.birds import birds_page
-    from fieldmarks.app.birds.shared import store
+    from fieldmarks.app.birds.shared import store, whole_store
     from fieldmarks.app.guard import guarded
 
-    store.clear()
+    whole_store.clear()
     with guarded():
         st.session_state.life_bird = store().find("Pip").id
         birds_page()

@@ -128,7 +128,8 @@ def _list() -> None:
     number = 1
     if pages > 1:
         number = st.number_input(f"Page, of {pages}", 1, pages, key=f"page_of_{pages}", width=160)
-    found = list_birds(store(), wanted, date.today(), (number - 1) * ROWS, ROWS)
+    seen = store()
+    found = list_birds(seen, wanted, date.today(), (number - 1) * ROWS, ROWS)
     st.caption(f"{count_of(found.total, 'bird')} in this list")
     if not found.total:
         st.write("No bird matches. Loosen what is asked for above.")
@@ -138,7 +139,7 @@ def _list() -> None:
             _row(row, labels[row.id])
     st.download_button(
         "This list as CSV",
-        lambda: collection_csv(store(), wanted, date.today()),
+        lambda: collection_csv(seen, wanted, date.today()),  # run outside of any page
         "birds.csv",
         "text/csv",
         on_click="ignore",

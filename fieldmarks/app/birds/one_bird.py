@@ -10,6 +10,7 @@ import streamlit as st
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
 from fieldmarks.app.birds.keep import upload_panel
+from fieldmarks.app.birds.share import share_panel
 from fieldmarks.app.birds.shared import (
     bullets,
     changed_elsewhere,
@@ -55,8 +56,8 @@ def one_bird_panel(key: str) -> None:
     st.title(literal(page.bird.label), anchor=False)
     say_done()
     _summary(page)
-    names = ["Moults", "Photos", "Add a look", "Facts", "Family"]
-    moults, photos, add, facts, family = st.tabs(names)
+    names = ["Moults", "Photos", "Add a look", "Facts", "Family", "Share"]
+    moults, photos, add, facts, family, share = st.tabs(names)
     with moults:
         _moults(page)
     with photos:
@@ -71,6 +72,8 @@ def one_bird_panel(key: str) -> None:
                 done_next_run(f"{page.bird.label} is off the list.")
     with family:
         _family(page)
+    with share:
+        share_panel(page.bird, page.entries)
 
 
 def _summary(page: BirdPage) -> None:
@@ -134,6 +137,8 @@ def _entry(entry: Entry, changed: bool) -> None:
     by = f", measured by {entry.measured_by}" if entry.measured_by else ""
     title = f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"
     with st.expander(literal(title)):
+        if entry.sentence:
+            say(f"All {len(entry.observations)} photos together: {entry.sentence}")
         for look in entry.observations:
             say(f"{look.file}: {look.sentence}")
         if entry.note:

@@ -13,9 +13,11 @@ from pathlib import Path
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app import sign_in
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.collection import Filter, list_birds, row_labels
 from fieldmarks.birds.model import Bird, Kept
+from fieldmarks.birds.people import who_is
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables, load_rules
 
@@ -25,9 +27,25 @@ MANY = 200  # above so many birds, the choice must be narrowed by typing
 
 
 @st.cache_resource(show_spinner=False)
-def store() -> Store:
+def whole_store() -> Store:
     """The household's or club's store: one for everyone who reaches this app."""
     return Store()
+
+
+def store() -> Store:
+    """The store as whoever looks at the page may see it; asked anew on each use.
+
+    Raises
+    ------
+    FieldmarksError
+        Nobody is signed in, or the club has not let them in.
+    """
+    claims = sign_in.signed_in()
+    whole = whole_store()
+    if sign_in.door is None or sign_in.door.way != "provider":
+        return whole
+    with whole.engine.begin() as connection:
+        return whole.seen_by(who_is(connection, claims))
 
 
 @st.cache_resource(show_spinner=False)

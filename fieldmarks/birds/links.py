@@ -1,0 +1,106 @@
+"""Links to a bird or a dossier for someone who does not sign in; each can be withdrawn.
+
+The word in a link is 256 random bits; the store has its SHA-256 alone, so that whoever reads the
+database cannot open one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import insert, select, update
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds import orm
+from fieldmarks.birds.model import Bird, Entry, new_id, now
+from fieldmarks.birds.store import Store
+
+WORD = re.compile(r"[A-Za-z0-9_-]{43}")
+NO_SUCH = FieldmarksError("there is no such link, or it was withdrawn")
+
+
+@dataclass(frozen=True)
+class Link:
+    """A link that was given out.
+
+    Parameters
+    ----------
+    id : str
+    entries : tuple of str
+        Ids of the looks in its dossier; empty for the bird's sheet.
+    made_at : str
+    withdrawn_at : str
+        Empty while it opens.
+    """
+
+    id: str
+    entries: tuple[str, ...]
+    made_at: str
+    withdrawn_at: str
+
+
+def make_link(store: Store, bird: Bird, entries: Sequence[Entry] = ()) -> str:
+    """Make a link to a bird's sheet, or to the dossier of some of its looks; gives its word.
+
+    Raises
+    ------
+    FieldmarksError
+        The bird is not one that may be shared by whoever asks.
+    """
+    word = secrets.token_urlsafe(32)
+    row = {
+        "id": new_id(),
+        "secret": _print(word),
+        "bird": store.bird(bird.id).id,
+        "entries": " ".join(e.id for e in entries if e.bird == bird.id),
+        "made_at": now(),
+    }
+    with store.writing() as work:
+        work.connection.execute(insert(orm.links), [row])
+    return word
+
+
+def links_of(store: Store, bird: Bird) -> list[Link]:
+    """Links to a bird, the newest first."""
+    c = orm.links.c
+    query = select(c.id, c.entries, c.made_at, c.withdrawn_at).where(c.bird == bird.id)
+    with store.engine.connect() as connection:
+        found = connection.execute(query.order_by(c.made_at.desc(), c.id)).all()
+    return [Link(row.id, tuple(row.entries.split()), *row[2:]) for row in found]
+
+
+def withdraw_link(store: Store, key: str) -> None:
+    """Let a link open no longer."""
+    c = orm.links.c
+    change = update(orm.links).where(c.id == key, c.withdrawn_at == "")
+    with store.writing() as work:
+        work.connection.execute(change.values(withdrawn_at=now()))
+
+
+def opened_by(store: Store, word: str) -> tuple[Bird, list[Entry], bool]:
+    """What a link opens: a bird, its looks that count, and whether as a dossier.
+
+    Raises
+    ------
+    FieldmarksError
+        Nothing: it never was, was withdrawn, or the bird is off the list. All read the same.
+    """
+    c = orm.links.c
+    query = select(c.bird, c.entries).where(c.secret == _print(word), c.withdrawn_at == "")
+    with store.engine.connect() as connection:
+        row = connection.execute(query).one_or_none() if WORD.fullmatch(word) else None
+    if row is None:
+        raise NO_SUCH
+    bird, chosen = store.bird(row.bird), row.entries.split()
+    entries = [e for e in store.entries(bird.id) if not chosen or e.id in chosen]
+    if bird.withdrawn or (chosen and not entries):
+        raise NO_SUCH
+    return bird, entries, bool(chosen)
+
+
+def _print(word: str) -> str:
+    return hashlib.sha256(word.encode()).hexdigest()

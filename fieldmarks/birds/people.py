@@ -1,0 +1,223 @@
+"""The people of a club: who may see and change what, in one place for every page and export.
+
+A store as one person sees it (:meth:`Store.seen_by`) has that person in the options of its
+connections. Each statement that goes over them is narrowed here before the database gets it, and
+one that cannot be narrowed is refused. The command line has no person: whoever has the database has
+all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, get_args
+
+import sqlalchemy as sa
+from sqlalchemy import Connection, Select, Table, select
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds import orm
+from fieldmarks.birds.model import Bird, Kept, Pair, new_id
+
+Role = Literal["keeper", "reader", "steward"]
+ROLES: tuple[Role, ...] = get_args(Role)
+WHAT = {
+    "keeper": "sees and changes their own birds, and no others",
+    "reader": "sees every bird of the club and changes nothing",
+    "steward": "sees and changes everything, lets people in and hands birds over",
+}
+READS_ONLY = FieldmarksError("you may read here, and change nothing", mend="Ask the club's steward")
+NOT_YOURS = FieldmarksError("only the club's steward may do this", mend="Ask the club's steward")
+EVERYONE = {"everyone": True}  # execution option: a question that no answer to a person comes from
+
+
+@dataclass(frozen=True)
+class Person:
+    """Someone who may in.
+
+    Parameters
+    ----------
+    id : str
+    email : str
+        By which the steward let them in; in small letters.
+    role : str
+    subject : str, optional
+        Who the provider says it is (issuer and subject); None before the first sign-in. From then
+        on it alone counts, whoever has the e-mail address later.
+    """
+
+    id: str
+    email: str
+    role: Role
+    subject: str | None = None
+
+
+_COLUMNS = [orm.people.c[name] for name in Person.__dataclass_fields__]
+
+
+def visible(table: Table, person: Person) -> Any:
+    """Which rows of a table a person may see."""
+    own = select(orm.birds.c.id).where(orm.birds.c.owner == person.id)
+    entries = select(orm.entries.c.id).where(orm.entries.c.bird.in_(own))
+    if table is orm.people:
+        return sa.true() if person.role == "steward" else orm.people.c.id == person.id
+    if person.role != "keeper" or table in (orm.settings, orm.rule_tables):
+        return sa.true()
+    return {
+        orm.birds: orm.birds.c.owner == person.id,
+        orm.entries: orm.entries.c.bird.in_(own),
+        orm.pairs: orm.pairs.c.first.in_(own) & orm.pairs.c.second.in_(own),
+        orm.observations: orm.observations.c.entry.in_(entries),
+        orm.links: orm.links.c.bird.in_(own),
+    }[table]
+
+
+def narrow(
+    connection: Connection, statement: Any, many: Any, one: Any, _options: Mapping[str, Any]
+) -> tuple[Any, Any, Any]:
+    """What SQLAlchemy asks before each statement (event ``before_execute``)."""
+    person: Person | None = connection.get_execution_options().get("person")
+    if person is None or statement.get_execution_options().get("everyone"):
+        return statement, many, one
+    if isinstance(statement, Select):
+        for table in statement.get_final_froms():
+            statement = statement.where(visible(table, person))  # type: ignore[arg-type]
+        return statement, many, one
+    if person.role == "reader":
+        raise READS_ONLY
+    if not isinstance(statement, sa.Insert | sa.Update | sa.Delete):
+        raise TypeError(f"cannot be narrowed to what one person sees: {type(statement).__name__}")
+    table = statement.table
+    shared = table is orm.people or (
+        table is orm.settings and not isinstance(statement, sa.Insert)  # in place of another's
+    )
+    if shared and person.role != "steward":
+        raise NOT_YOURS
+    if not isinstance(statement, sa.Insert):
+        statement = statement.where(visible(table, person))  # type: ignore[arg-type]
+    return statement, many, one
+
+
+def let_in(connection: Connection, email: str, role: Role) -> Person:
+    """Let someone in by an e-mail address, or give them another role.
+
+    Raises
+    ------
+    FieldmarksError
+        It is no e-mail address, or no steward would be left.
+    """
+    email = email.strip().lower()
+    if "@" not in email.strip("@") or len(email) > 254 or any(c.isspace() for c in email):
+        raise FieldmarksError("this is no e-mail address", where=email, mend="Correct it")
+    here = next((p for p in people(connection) if p.email == email), None)
+    if here is None:
+        here = Person(new_id(), email, role)
+        connection.execute(sa.insert(orm.people).values(id=here.id, email=email, role=role))
+    else:
+        change = sa.update(orm.people).where(orm.people.c.id == here.id)
+        connection.execute(change.values(role=role))
+    _check_steward(connection)
+    return Person(here.id, email, role, here.subject)
+
+
+def put_out(connection: Connection, person: Person) -> None:
+    """Let someone in no longer.
+
+    Raises
+    ------
+    FieldmarksError
+        They still have birds, or no steward would be left.
+    """
+    owned = select(sa.func.count()).select_from(orm.birds).where(orm.birds.c.owner == person.id)
+    if count := connection.scalar(owned):
+        raise FieldmarksError(
+            f"{count} birds are theirs", where=person.email, mend="Hand them over first"
+        )
+    connection.execute(sa.delete(orm.people).where(orm.people.c.id == person.id))
+    _check_steward(connection)
+
+
+def _check_steward(connection: Connection) -> None:
+    if not any(p.role == "steward" for p in people(connection)):
+        raise FieldmarksError("a club needs a steward", mend="Make somebody else one first")
+
+
+def people(connection: Connection) -> list[Person]:
+    """Everyone who may in, by e-mail address."""
+    query = select(*_COLUMNS).order_by(orm.people.c.email)
+    return [Person(*row) for row in connection.execute(query)]
+
+
+def who_is(connection: Connection, claims: Mapping[str, Any]) -> Person:
+    """The person whom a provider has told about (OpenID Connect Core 1.0, 5.1 and 5.7).
+
+    Raises
+    ------
+    FieldmarksError
+        Nobody has let them in, or the provider has not checked their e-mail address.
+    """
+    subject = f"{claims['iss']} {claims['sub']}"
+    c = orm.people.c
+    row = connection.execute(select(*_COLUMNS).where(c.subject == subject)).one_or_none()
+    email = str(claims.get("email") or "").lower()
+    if row is None and email and claims.get("email_verified") is True:
+        change = sa.update(orm.people).where(c.email == email, c.subject.is_(None))
+        connection.execute(change.values(subject=subject))
+        row = connection.execute(select(*_COLUMNS).where(c.subject == subject)).one_or_none()
+    if row is None:
+        raise FieldmarksError(
+            "you are signed in, but this club has not let you in",
+            where=email,
+            mend="Ask its steward to let in this e-mail address, once your provider has checked it",
+        )
+    return Person(*row)
+
+
+def hand_over(connection: Connection, birds: Sequence[str], to: Person) -> None:
+    """Give birds to another person, with their looks; the pairs of birds that all go, too.
+
+    Raises
+    ------
+    FieldmarksError
+        A parent, mate or young of one of them would stay with somebody else.
+    """
+    from fieldmarks.birds.reader import batches, read
+
+    things: list[Kept] = []
+    for some in batches(birds):
+        change = sa.update(orm.birds).where(orm.birds.c.id.in_(some))
+        connection.execute(change.values(owner=to.id))
+        b, p = orm.birds.c, orm.pairs.c
+        things += read(connection, Bird, b.id.in_(some) | b.father.in_(some) | b.mother.in_(some))
+        things += read(connection, Pair, p.first.in_(some) | p.second.in_(some))
+    check_owners(connection, things)
+
+
+def check_owners(connection: Connection, things: Sequence[Kept]) -> None:
+    """Relatives and mates have one owner: else a page of one would tell of another's birds.
+
+    Raises
+    ------
+    FieldmarksError
+    """
+    from fieldmarks.birds.reader import batches
+
+    tied: list[list[str]] = []
+    for t in things:
+        if isinstance(t, Bird):
+            tied.append([k for k in (t.id, t.father, t.mother) if k])
+        elif isinstance(t, Pair):
+            tied.append([k for k in (t.first, t.second, *(y.bird for y in t.young)) if k])
+    owners: dict[str, str | None] = {}
+    names: dict[str, str] = {}
+    for some in batches({k for keys in tied if len(keys) > 1 for k in keys}):
+        query = select(orm.birds.c.id, orm.birds.c.owner, orm.birds.c.name)
+        for row in connection.execute(query.where(orm.birds.c.id.in_(some))):
+            owners[row.id], names[row.id] = row.owner, row.name
+    for keys in tied:
+        if len({owners[k] for k in keys if k in owners}) > 1:
+            raise FieldmarksError(
+                f"{', '.join(names[k] for k in keys if k in names)} are tied as family or pair, "
+                "and not all have one owner",
+                mend="Hand them over together, or take the tie off first",
+            )
