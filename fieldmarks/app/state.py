@@ -34,7 +34,7 @@ from fieldmarks.rules import Tables
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
 WHITE_CARD = 0.9  # reflectance of a usual white card
-# How sure a proposed outline is (our judgement; see benchmarks/results/taps.md).
+# How sure a proposed outline is (benchmarks/results/taps.md). Less than likely is asked about.
 SURE, LIKELY = 0.75, 0.6
 UNLIKE = 20.0  # CIEDE2000 from all others at which an outline is asked about (our judgement)
 

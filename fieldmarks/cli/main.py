@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import os
 import sys
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -83,12 +82,9 @@ Phone = Annotated[
 ]
 
 
-class Form(StrEnum):
-    """How a result is printed."""
-
-    text = "text"
-    json = "json"
-    csv = "csv"
+Form = Annotated[
+    Literal["text", "json", "csv"], typer.Option("--as", help="How to print the findings.")
+]
 
 
 @app.command()
@@ -99,7 +95,7 @@ def assess(
     age: Age = "adult",
     sold_as: SoldAs = None,
     phone: Phone = None,
-    form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
+    form: Form = "text",
     into: Into = None,
 ) -> None:
     """Measure a bird on one photo, or on several of one day, and compare it with every species."""
@@ -194,7 +190,7 @@ def assess_folder(
 def demo(
     name: Annotated[str, typer.Argument(help="Which invented bird; 'list' shows them.")] = "",
     into: Into = None,
-    form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
+    form: Form = "text",
 ) -> None:
     """Assess one of the invented demo birds that come with the program."""
     from fieldmarks.pipeline import demo_birds, demo_question
@@ -359,13 +355,13 @@ def _phone(name: str | None) -> PhoneProfile | None:
     return load_profile(name)
 
 
-def _print(record: Record | Examination, tables: Tables, form: Form) -> None:
+def _print(record: Record | Examination, tables: Tables, form: str) -> None:
     from fieldmarks import record as records
     from fieldmarks.cli.text import print_record
 
-    if form is Form.json:
+    if form == "json":
         print(records.record_to_json(record), end="")
-    elif form is Form.csv:
+    elif form == "csv":
         rows = records.finding_rows(record)
         print(records.to_csv(records.FINDING_COLUMNS, rows), end="")
     else:
