@@ -3,7 +3,7 @@
 import re
 
 from keeper import Keeper
-from screen import LAPTOP, PHONE, free_port, serving
+from screen import LAPTOP, free_port, serving
 from test_record import FACE, save_bird
 
 from fieldmarks.measure.region import Ellipse, Rectangle, centre, vertices
@@ -255,12 +255,8 @@ def test_a_file_too_large_to_open_gets_a_sentence(at_laptop):
     assert "300 MB" in said.inner_text()
 
 
-def test_photos_of_one_day_give_one_verdict_and_come_back_after_a_reload(
-    address, open_screen, tmp_path
-):
-    screen = open_screen(address, PHONE, touch=True, device_scale_factor=2)
-    keeper = Keeper(screen)
-    page = keeper.page
+def test_photos_of_one_day_give_one_verdict_and_come_back_after_a_reload(at_phone, tmp_path):
+    keeper, page = at_phone, at_phone.page
     front = save_bird(tmp_path, "front")
     side = save_bird(tmp_path, "side", face=(64, 37, 62))
     keeper.measure_by_hand(front, (600, 400))
