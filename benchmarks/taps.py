@@ -31,7 +31,7 @@ from _flock import Bird, birds
 from _tables import markdown, save
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.state import LIKELY
+from fieldmarks.app.state import LIKELY, SURE
 from fieldmarks.measure.calibration import calibrate
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.outlines import Taps, places, propose
@@ -52,7 +52,7 @@ TRIED = {
     "foot": places.Place(low=(0, 0), size=(0.1, 0.05), sure=0.5),
 }
 DRAWN = 4  # birds' worth of the mean of all marks in each mark's share
-BANDS = (0.0, 0.5, 0.65, 0.8, 1.01)
+BANDS = (0.0, LIKELY, SURE, 1.01)  # as the app calls them unsure, fairly sure and sure
 
 
 @dataclass(frozen=True)
@@ -227,6 +227,14 @@ def summary(name: str, rows: list[Row]) -> list[object]:
     ]
 
 
+def in_short(rows: list[Row]) -> str:
+    """Number, share inside and distance of readings in one phrase."""
+    return (
+        f"{len(rows)} ({middle([r.inside for r in rows]):.2f} inside, "
+        f"{middle([r.apart for r in rows]):.1f} CIEDE2000)"
+    )
+
+
 def by_mark(rows: list[Row], moves: list[tuple[str, float]]) -> list[list[object]]:
     """Figures of each mark, the most often outlined first."""
     marks = defaultdict(list)
@@ -357,9 +365,7 @@ def main() -> None:
         markdown(["said", "proposals", "mean said", "at least half inside", "at least 0.9 inside",
                   "inside, median", "CIEDE2000"], how_sure(apart_from_own)),
         f"The app takes what is at least {LIKELY:g} sure and asks about the rest. Taken: "
-        + ", ".join(str(v) for v in summary("", taken)[1:]) + "; asked about: "
-        + ", ".join(str(v) for v in summary("", asked)[1:])
-        + " (columns as in the first table; of the marks in sight that were proposed).",
+        f"{in_short(taken)}; asked about: {in_short(asked)}.",
         "## What was chosen on these birds",
         "The places, their number of ways, the sizes of the cores and the certainties in "
         "`data/guide/places.toml` (the second line learns the places anew without each bird, not "

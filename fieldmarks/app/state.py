@@ -34,7 +34,7 @@ from fieldmarks.rules import Tables
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
 WHITE_CARD = 0.9  # reflectance of a usual white card
-# How sure a proposed outline is (our judgement; see benchmarks/results/taps.md).
+# How sure a proposed outline is (benchmarks/results/taps.md). Less than likely is asked about.
 SURE, LIKELY = 0.75, 0.6
 UNLIKE = 20.0  # CIEDE2000 from all others at which an outline is asked about (our judgement)
 
@@ -288,9 +288,9 @@ class Work:
         assert self.photo is not None
         self.taps_asked = False
         card = self.found_card.regions[0].shape if self.found_card else None
+        asked = Region("suggestion", FIRST_MARK, card) if card is not None else None
         if "eye" not in taps:
-            if card is not None:
-                self.suggestion = Region("suggestion", FIRST_MARK, card)
+            self.suggestion = asked
             return
         try:
             found = propose(
@@ -299,7 +299,7 @@ class Work:
                 self.tables.marks,
             )
         except FieldmarksError as error:
-            self.note = str(error)
+            self.note, self.suggestion = str(error), asked
             return
         drawn = {region.mark for region in self.regions.regions}
         cards = () if card is None else (Offer(FIRST_MARK, card, "is this it?", True),)

@@ -15,7 +15,7 @@ from fieldmarks.birds.mating import WILD
 from fieldmarks.birds.model import Bird, Entry, Observation
 from fieldmarks.birds.moult import PRESENT, in_order
 from fieldmarks.birds.pedigree import Parents, kinship, recorded_share, shared_ancestors
-from fieldmarks.birds.standing import Standing, showing_signs, standings
+from fieldmarks.birds.standing import SignStanding, showing_signs, standings
 from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables
@@ -303,7 +303,7 @@ def _sign_reasons(
     return [Reason("for", "signs", said)]
 
 
-def _of_sign(bird: Bird, found: Standing, tables: Tables) -> list[Reason]:
+def _of_sign(bird: Bird, found: SignStanding, tables: Tables) -> list[Reason]:
     """The reason that one sign gives; none when it was looked for and not seen."""
     text = tables.signs[found.sign].text if found.sign in tables.signs else found.sign
     row = tables.signs.get(found.sign)

@@ -233,8 +233,7 @@ def measure_again(context: typer.Context, bird: BirdName, entry: EntryNumber) ->
     with open_store(context) as store, progress("Measuring"):
         found = store.find(bird)
         new = again(store, found, _entry(store, found.id, entry), rule_tables())
-    for kept in new.observations:
-        print(f"{kept.file}: {kept.sentence}")
+    print(new.said)
     say(f"Entry {new.number} counts in place of entry {entry}.")
 
 

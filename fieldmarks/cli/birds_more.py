@@ -58,13 +58,12 @@ def start_test(
 ) -> None:
     """Begin a test mating for a bird whose plumage cannot tell."""
     from fieldmarks.birds.model import Pair, new_id
-    from fieldmarks.birds.service import before_test, check_day
+    from fieldmarks.birds.service import before_test
 
     tables = rule_tables()
     with open_store(context) as store:
         one, other = store.find(bird), store.find(mate)
         lines = before_test(store, one, other, tables, date.today())
-        check_day("start", read_day(started), one.label)
         pair = store.save(Pair(new_id(), one.id, other.id, "test mating", read_day(started)))
     print(pair.id[:8])
     say("Think about this before you put them together:")
@@ -84,11 +83,8 @@ def change_pair(
     """Correct the day on which a pair was put together."""
     import dataclasses
 
-    from fieldmarks.birds.service import check_day
-
     with open_store(context) as store:
         day = read_day(started)
-        check_day("start", day, pair)
         store.save(dataclasses.replace(store.pair(pair), started=day))
     say(f"Together since {day or 'a day not known'}.")
 
