@@ -243,7 +243,7 @@ def record_from_json(text: str | bytes, where: str = "record") -> Record:
     Raises
     ------
     FieldmarksError
-        The text is not a record of this version of the program.
+        The text is not a record of this version of the program, or of one since 0.2.
     """
     return _from_json(Record, text, where)
 
@@ -254,8 +254,12 @@ def examination_from_json(text: str | bytes, where: str = "examination") -> Exam
 
 
 def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
+    read = _adapter(kind.suffix).validate_json
     try:
-        found: _Kind = _adapter(kind.suffix).validate_json(text)
+        try:
+            found: _Kind = read(text)
+        except ValidationError:
+            found = read(_in_todays_words(text))
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         place = ".".join(str(part) for part in first["loc"])
@@ -274,6 +278,30 @@ def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
     for record in found.records:
         _check_light(record, where)
     return found
+
+
+# Words of records up to version 0.2; what they say of a mark is still what that version found.
+_OLD_VERSIONS = ("0.1.", "0.2.")
+_OLD_STATUSES = {"doubtful": "too close to call", "not calibrated": "not read"}
+_OLD_SIGNS = {"not calibrated": "not looked at"}
+_OLD_OUTCOMES = {"not calibrated": "nothing decided"}
+
+
+def _in_todays_words(text: str | bytes) -> str | bytes:
+    """A record of an earlier version with the words of this one; any other text as it is."""
+    try:
+        told = json.loads(text)
+        if not told["program"].startswith(_OLD_VERSIONS):
+            return text
+        judged = told["assessment"]
+        for kind, words in (("findings", _OLD_STATUSES), ("signs", _OLD_SIGNS)):
+            for row in (r for part in (judged, *judged["sheets"]) for r in part.get(kind, ())):
+                row["status"] = words.get(row["status"], row["status"])
+        outcome = judged["conclusion"]["outcome"]
+        judged["conclusion"]["outcome"] = _OLD_OUTCOMES.get(outcome, outcome)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return text
+    return json.dumps(told)
 
 
 def _check_light(record: Record, where: str) -> None:

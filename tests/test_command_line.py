@@ -1,17 +1,35 @@
 """The command line as a keeper meets it: exit codes, one-line errors, results on disk."""
 
-import os
+import contextlib
+import io
 import subprocess
 import sys
+from unittest import mock
 
 import pytest
 from test_record import save_bird
 
+from fieldmarks.cli.main import main
 
-def run(*arguments, cwd=None):
+
+def run(*arguments):
+    """A command in this process, as the console script calls it."""
+    said, complained = io.StringIO(), io.StringIO()
+    with (
+        mock.patch.object(sys, "argv", ["fieldmarks", *map(str, arguments)]),
+        contextlib.redirect_stdout(said),
+        contextlib.redirect_stderr(complained),
+        pytest.raises(SystemExit) as ended,
+    ):
+        main()
+    code = ended.value.code or 0
+    return subprocess.CompletedProcess(arguments, code, said.getvalue(), complained.getvalue())
+
+
+def run_program(*arguments):
+    """The same as a program of its own."""
     command = [sys.executable, "-W", "ignore", "-m", "fieldmarks.cli.main", *map(str, arguments)]
-    environment = {**os.environ, "COLUMNS": "200"}
-    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, env=environment)
+    return subprocess.run(command, capture_output=True, text=True)
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +40,7 @@ def folder(tmp_path_factory):
 
 
 def test_a_good_photo_ends_with_findings_and_exit_code_0(folder):
-    done = run("assess", folder / "good.jpg", "--into", folder / "out")
+    done = run_program("assess", folder / "good.jpg", "--into", folder / "out")
     assert done.returncode == 0
     for words in ("Colours read", "Marks against each species", "no proof of purity"):
         assert words in done.stdout
@@ -66,6 +84,13 @@ BAD = {
         "outside the photo",
     ),
 }
+
+
+def test_the_program_itself_ends_in_one_line_and_exit_code_2(folder):
+    done = run_program("assess", folder / "gone.jpg")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("fieldmarks: gone.jpg: cannot be opened")
+    assert len(done.stderr.strip().splitlines()) == 1
 
 
 @pytest.mark.parametrize("kind", BAD)

@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.request
 from pathlib import Path
 
 import pytest
@@ -137,6 +138,13 @@ def test_a_page_that_lets_its_name_point_here_gets_no_answer(running, path, host
 @pytest.mark.parametrize("origin", ["http://elsewhere.example", "http://localhost:1", "null"])
 def test_no_other_page_may_open_the_line_over_which_birds_are_read(running, origin):
     assert first_line(running, STREAM, "localhost:{}", origin) == 403
+
+
+def test_no_other_page_may_show_the_app_in_a_frame(running):
+    with urllib.request.urlopen(f"http://localhost:{running}/", timeout=20) as answer:
+        assert "frame-ancestors 'self'" in answer.headers["Content-Security-Policy"]
+        assert answer.headers["X-Frame-Options"] == "SAMEORIGIN"
+        assert answer.headers["Cross-Origin-Resource-Policy"] == "same-origin"
 
 
 @pytest.mark.parametrize("host", ["localhost:{}", "127.0.0.1:{}", "LOCALHOST:{}"])

@@ -5,12 +5,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from scipy.stats import trim_mean
 from skimage.color import deltaE_ciede2000
 
 from fieldmarks.measure.colour import encode_srgb
 from fieldmarks.measure.icc import Profile, srgb_profile
 from fieldmarks.measure.reading import _difference_at_most
-from fieldmarks.measure.scatter import medians
+from fieldmarks.measure.scatter import medians, trimmed_mean
 
 CODES = np.random.default_rng(0).integers(0, 256, (40, 30, 3)).astype(np.uint8)
 
@@ -29,13 +30,17 @@ def test_the_cheap_bound_is_never_below_ciede2000():
         assert np.median(bound / exact) < 8, "the bound says something"
 
 
-@given(
-    arrays(
-        np.float64,
-        st.tuples(st.integers(1, 40), st.integers(1, 4)),
-        elements=st.floats(-1e6, 1e6),
-    )
+columns = arrays(
+    np.float64, st.tuples(st.integers(1, 40), st.integers(1, 4)), elements=st.floats(-1e6, 1e6)
 )
+
+
+@given(columns)
+def test_trimmed_means_are_those_of_scipy_to_the_last_bit(values):
+    assert (trimmed_mean(values) == trim_mean(values, 0.1, axis=0)).all()
+
+
+@given(columns)
 def test_medians_are_those_of_numpy_to_the_last_bit(values):
     assert (medians(values) == np.median(values, axis=0)).all()
     single = values.astype(np.float32)

@@ -26,8 +26,15 @@ from fieldmarks.app import sign_in
 from fieldmarks.app.serve import NAMES_VARIABLE
 
 if TYPE_CHECKING:
-    from starlette.types import ASGIApp, Receive, Scope, Send
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+# No other page may show ours in a frame and lead a keeper's clicks (CSP level 3, 6.4.2), or show
+# our pictures (Fetch standard, 3.7).
+NO_FRAME = (
+    (b"content-security-policy", b"frame-ancestors 'self'"),
+    (b"x-frame-options", b"SAMEORIGIN"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+)
 REFUSED = (
     "fieldmarks answers only to the names of this computer. Open it at the address that "
     f"'fieldmarks show' printed, or name yours in {NAMES_VARIABLE}."
@@ -83,7 +90,13 @@ class OwnNamesOnly:
                 else:
                     await PlainTextResponse(REFUSED, 421)(scope, receive, send)
                 return
-        await self.app(scope, receive, send)
+
+        async def unframed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message["headers"], *NO_FRAME]
+            await send(message)
+
+        await self.app(scope, receive, unframed)
 
 
 def _no_outside_address() -> None:

@@ -165,13 +165,13 @@ class FindingAgreement:
 
 @dataclass(frozen=True)
 class Agreement:
-    """Everything about a dispute."""
+    """Everything about a dispute; ``note`` says when not all were judged by one version."""
 
-    accounts: tuple[tuple[str, str], ...]  # measurer, photo file
     marks: tuple[MarkAgreement, ...]
     limits: Mapping[tuple[str, str], Mapping[str, Limits]]
     findings: tuple[FindingAgreement, ...]
     conclusions: tuple[tuple[str, str, str], ...]  # measurer, photo file, sentence
+    note: str = ""
 
 
 def compare_accounts(accounts: Sequence[Account]) -> Agreement:
@@ -188,7 +188,6 @@ def compare_accounts(accounts: Sequence[Account]) -> Agreement:
         )
     marks = list(dict.fromkeys(r.mark for a in accounts for r in a.record.measurement.readings))
     return Agreement(
-        accounts=tuple((a.measurer, a.record.measurement.photo) for a in accounts),
         marks=tuple(_mark(accounts, mark) for mark in marks),
         limits=_limits(accounts),
         findings=tuple(_findings(accounts)),
@@ -196,6 +195,17 @@ def compare_accounts(accounts: Sequence[Account]) -> Agreement:
             (a.measurer, a.record.measurement.photo, a.record.assessment.conclusion.sentence)
             for a in accounts
         ),
+        note=_versions(accounts),
+    )
+
+
+def _versions(accounts: Sequence[Account]) -> str:
+    versions = sorted({a.record.program for a in accounts})
+    if len(versions) < 2:
+        return ""
+    return (
+        f"These photos were judged by fieldmarks {' and '.join(versions)}: a finding may differ by "
+        "that alone. 'fieldmarks bird measure-again' judges a kept look by this version."
     )
 
 

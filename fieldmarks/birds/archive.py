@@ -9,7 +9,7 @@ import json
 import re
 import zipfile
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -27,45 +27,62 @@ MANIFEST = "manifest.json"
 _BROKEN = (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, zlib.error)
 
 
+Tell = Callable[[int, int], None]  # steps done, of so many: for a progress bar
+
+
+def untold(done: int, total: int) -> None:
+    """Nobody waits."""
+
+
 def digest(data: bytes) -> str:
     """SHA-256."""
     return hashlib.sha256(data).hexdigest()
 
 
-def write_archive(
-    target: Path, about: dict[str, object], files: Iterable[tuple[str, bytes]]
-) -> list[str]:
-    """Write files into a ZIP, each name once, and their list; gives the names.
+class Written:
+    """A ZIP that is being written; ``prints`` are the SHA-256 of the files in it by name."""
+
+    def __init__(self, packed: zipfile.ZipFile) -> None:
+        self.packed = packed
+        self.prints: dict[str, str] = {}
+        self.sizes: dict[str, int] = {}
+
+    def put(self, name: str, data: bytes) -> None:
+        """Add a file, unless it is there already."""
+        if name not in self.prints:
+            self.prints[name], self.sizes[name] = digest(data), len(data)
+            # Photos are packed already; packing them again gains nothing.
+            photo = name.startswith("photos/") and not name.endswith(".json")
+            kind = zipfile.ZIP_STORED if photo else zipfile.ZIP_DEFLATED
+            self.packed.writestr(name, data, kind)
+
+
+@contextmanager
+def written(target: Path, about: dict[str, object]) -> Iterator[Written]:
+    """Write a ZIP with a list of its contents.
 
     Parameters
     ----------
     target : Path
     about : dict
         What the list says besides: format, edition and more.
-    files : iterable of (name, content)
 
     Raises
     ------
     FieldmarksError
         It cannot be written; what was there before is untouched.
     """
-    listed: dict[str, dict[str, object]] = {}
     try:
         with (
             whole_file(target) as file,
             zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as packed,
         ):
-            for name, data in files:
-                if name not in listed:
-                    listed[name] = {"sha256": digest(data), "bytes": len(data)}
-                    # Photos are packed already; packing them again gains nothing.
-                    photo = name.startswith("photos/") and not name.endswith(".json")
-                    kind = zipfile.ZIP_STORED if photo else zipfile.ZIP_DEFLATED
-                    packed.writestr(name, data, kind)
-            packed.writestr(MANIFEST, json.dumps({**about, "files": listed}, indent=1) + "\n")
+            new = Written(packed)
+            yield new
+            files = {n: {"sha256": s, "bytes": new.sizes[n]} for n, s in new.prints.items()}
+            packed.writestr(MANIFEST, json.dumps({**about, "files": files}, indent=1) + "\n")
     except OSError as error:
         raise cannot_write(target, error) from None
-    return list(listed)
 
 
 class Archive:

@@ -23,7 +23,7 @@ def accounts(told: Sequence[tuple[str, Record, Callable[[], bytes]]]) -> list[Ac
     for _, record, _ in told:
         files.setdefault(_says(record), set()).add(record.measurement.sha256)
     return [
-        Account(who, record, _given_away(photo, record) if len(files[_says(record)]) > 1 else "")
+        Account(who, record, given_away(photo, record) if len(files[_says(record)]) > 1 else "")
         for who, record, photo in told
     ]
 
@@ -35,7 +35,7 @@ def _says(record: Record) -> tuple[object, ...]:
     return measured.width, measured.height, facts.camera, facts.taken
 
 
-def _given_away(photo: Callable[[], bytes], record: Record) -> str:
+def given_away(photo: Callable[[], bytes], record: Record) -> str:
     """Fingerprint of a photo as it is given away; empty for a file that is lost or cannot be."""
     try:
         given = without_place(photo(), record.measurement.photo)

@@ -10,9 +10,10 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -20,7 +21,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.archive import Archive, digest, opened, write_archive
+from fieldmarks.birds.agreement import Account
+from fieldmarks.birds.archive import Archive, Tell, digest, opened, untold, written
 from fieldmarks.birds.compare import (
     VERSION,
     Check,
@@ -30,6 +32,7 @@ from fieldmarks.birds.compare import (
     record_differences,
     region_differences,
 )
+from fieldmarks.birds.copies import given_away
 from fieldmarks.birds.model import Bird, now
 from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.signature import sign, signature_of
@@ -39,6 +42,7 @@ from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.pipeline import make_record
 from fieldmarks.record import Question, Record, record_from_json
+from fieldmarks.report.blocks import Section
 from fieldmarks.rules import Tables
 
 FORMAT, EDITION = "fieldmarks dossier", 2
@@ -116,10 +120,11 @@ def _all_files(files: dict[str, str]) -> bytes:
 def write_dossier(
     target: Path,
     bird: Bird,
-    evidence: Sequence[Evidence],
+    evidence: Iterable[Evidence],
     tables: Tables,
     with_place: bool = False,
     key: Path | None = None,
+    after_each: Callable[[], None] = lambda: None,
 ) -> Seal:
     """Write a dossier; gives its seal and the name of the key it is signed with.
 
@@ -129,8 +134,8 @@ def write_dossier(
         ZIP to write.
     bird : Bird
         Its name, ring, hatch date, species, variety and sex go in; source and notes do not.
-    evidence : sequence of Evidence
-        Each with who measured it and when.
+    evidence : iterable of Evidence
+        Each with who measured it and when; one at a time is held in memory.
     tables : Tables
         Tables of the evidence that brings none.
     with_place : bool
@@ -139,6 +144,8 @@ def write_dossier(
         of its own, and that of the photo as taken stands beside it.
     key : Path, optional
         The keeper's key; without it the dossier is not signed.
+    after_each : callable
+        Called twice for each photo: when it is packed, and when it is in the PDF.
 
     Raises
     ------
@@ -146,49 +153,57 @@ def write_dossier(
         There is nothing to tell, the place cannot be taken out of a photo, or its tables are not
         at hand.
     """
-    from fieldmarks.birds.dossier_pdf import dossier_pdf
+    from fieldmarks.birds.dossier_pdf import dossier_pdf, look_section
 
-    if not evidence:
-        raise FieldmarksError("there is no photo to put in", mend="Choose one or more looks")
-    taken = [e.sha256 for e in evidence]
-    if not with_place:
-        evidence = [e.without_place() for e in evidence]
-    files: dict[str, bytes] = {"README.txt": README.encode()}
-    items = []
-    for number, (e, original) in enumerate(zip(evidence, taken, strict=True), start=1):
-        measured = e.record.measurement
-        ending = Path(measured.photo).suffix.lower() or ".jpg"
-        item = _Item(
-            measurer=e.measured_by,
-            day=e.day,
-            photo=f"photos/{e.sha256}{ending}",
-            name=measured.photo,
-            look=number,
-            tables=f"tables/{e.record.assessment.table_fingerprint}.zip",
-            as_taken=original if original != e.sha256 else "",
+    items: list[_Item] = []
+    accounts: list[Account] = []
+    sections: list[Section] = []
+    with written(target, {"format": FORMAT, "edition": EDITION}) as packed:
+        packed.put("README.txt", README.encode())
+        for number, e in enumerate(evidence, start=1):
+            original = e.sha256
+            if with_place:
+                picture = given_away(partial(getattr, e, "photo"), e.record)
+            else:
+                e, picture = e.without_place(), ""
+            measured = e.record.measurement
+            ending = Path(measured.photo).suffix.lower() or ".jpg"
+            item = _Item(
+                measurer=e.measured_by,
+                day=e.day,
+                photo=f"photos/{e.sha256}{ending}",
+                name=measured.photo,
+                look=number,
+                tables=f"tables/{e.record.assessment.table_fingerprint}.zip",
+                as_taken=original if original != e.sha256 else "",
+            )
+            packed.put(item.photo, e.photo)
+            packed.put(f"looks/{number}.regions.json", e.region_file)
+            packed.put(f"looks/{number}.record.json", e.record_file)
+            if item.tables not in packed.prints:
+                packed.put(item.tables, _tables_for(e, tables))
+            items.append(item)
+            accounts.append(Account(e.measured_by, e.record, picture))
+            sections.append(look_section(number, e, tables))
+            after_each()
+        if not items:
+            raise FieldmarksError("there is no photo to put in", mend="Choose one or more looks")
+        contents = _Contents(
+            bird=_facts(bird),
+            made_at=now(),
+            program=__version__,
+            libraries={name: _version(name) for name in LIBRARIES},
+            items=tuple(items),
         )
-        files[item.photo] = e.photo
-        files[f"looks/{number}.regions.json"] = e.region_file
-        files[f"looks/{number}.record.json"] = e.record_file
-        if item.tables not in files:
-            files[item.tables] = _tables_for(e, tables)
-        items.append(item)
-    contents = _Contents(
-        bird=_facts(bird),
-        made_at=now(),
-        program=__version__,
-        libraries={name: _version(name) for name in LIBRARIES},
-        items=tuple(items),
-    )
-    files["dossier.json"] = contents.model_dump_json(indent=1).encode()
-    seal = seal_of({n: digest(d) for n, d in files.items()})
-    files["dossier.pdf"] = dossier_pdf(bird, evidence, tables, seal)
-    name = ""
-    if key is not None:
-        signature = sign(_all_files({n: digest(d) for n, d in files.items()}), key)
-        files[SIGNATURE] = signature.model_dump_json(indent=1).encode()
-        name = signature.key_name
-    write_archive(target, {"format": FORMAT, "edition": EDITION}, files.items())
+        packed.put("dossier.json", contents.model_dump_json(indent=1).encode())
+        seal = seal_of(packed.prints)
+        pdf = dossier_pdf(bird, accounts, sections, tables, seal, after_each)
+        packed.put("dossier.pdf", pdf)
+        name = ""
+        if key is not None:
+            signature = sign(_all_files(packed.prints), key)
+            packed.put(SIGNATURE, signature.model_dump_json(indent=1).encode())
+            name = signature.key_name
     return Seal(seal, name)
 
 
@@ -234,7 +249,11 @@ class Seal:
 
 
 def verify_dossier(
-    path: Path, own: Tables | None = None, seal: str = "", key: str = ""
+    path: Path,
+    own: Tables | None = None,
+    seal: str = "",
+    key: str = "",
+    tell: Tell = untold,
 ) -> Verified:
     """Measure everything in a dossier again and compare.
 
@@ -245,6 +264,8 @@ def verify_dossier(
         This program's tables, to say whether the dossier's are the same edition.
     seal, key : str
         As the maker told them by another way; empty if they did not.
+    tell : callable
+        Told after each photo how many are done, and of how many.
 
     Raises
     ------
@@ -262,8 +283,9 @@ def verify_dossier(
         contents = _contents(packed)
         checks += _version_notes("program", contents.program)
         named = {"README.txt", "dossier.json", "dossier.pdf", SIGNATURE}
-        for item in contents.items:
+        for done, item in enumerate(contents.items, start=1):
             checks += _check_item(packed, item, own, contents.program)
+            tell(done, len(contents.items))
             named |= {item.photo, item.tables}
             named |= {f"looks/{item.look}.{kind}.json" for kind in ("regions", "record")}
         signed, by = _signed(packed, _all_files(prints))

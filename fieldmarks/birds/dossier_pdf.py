@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from functools import partial
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from fieldmarks import __version__
-from fieldmarks.birds.agreement import compare_accounts
-from fieldmarks.birds.copies import accounts
+from fieldmarks.birds.agreement import Account, compare_accounts
 from fieldmarks.birds.model import Bird
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.report.blocks import Block, Bullets, Content, Facts, Grid, Para, Picture, Section
@@ -33,12 +31,18 @@ STORIES = {
 }
 
 
-def dossier_pdf(bird: Bird, evidence: Sequence[Evidence], tables: Tables, seal: str) -> bytes:
-    """The PDF of a dossier, A4."""
-    told = [(t.measured_by, t.record, partial(getattr, t, "photo")) for t in evidence]
+def dossier_pdf(
+    bird: Bird,
+    accounts: Sequence[Account],
+    looks: Sequence[Section],
+    tables: Tables,
+    seal: str,
+    after_look: Callable[[], None],
+) -> bytes:
+    """The PDF of a dossier, A4; ``looks`` as :func:`look_section` makes them, one per account."""
     sections = [Section("bird", "The bird", _facts(bird, tables, seal))]
-    if len(told) > 1:
-        found = compare_accounts(accounts(told))
+    if len(accounts) > 1:
+        found = compare_accounts(accounts)
         stands = [
             Para(f"{title} ({len(own)}): {'; '.join(own) or 'none'}.")
             for title, story in STORIES.items()
@@ -56,14 +60,13 @@ def dossier_pdf(bird: Bird, evidence: Sequence[Evidence], tables: Tables, seal: 
         head = ("Mark", "Readings", "Farthest apart", "Repeats, L*", "Least shared outline")
         grid = Grid("Differences are CIEDE2000; repeatability is of L*", head, rows)
         sections.append(Section("agreement", "What stands for all", (*stands, grid)))
-    for place, one in enumerate(evidence, start=1):
-        title = f"Look {place}: {one.day}, measured by {one.measured_by}"
-        sections.append(Section(f"look{place}", title, _look(one, tables), new_page=True))
-    cautions = (text for t in evidence for text in t.record.assessment.cautions)
+    sections += looks
+    cautions = (text for a in accounts for text in a.record.assessment.cautions)
     kept = (Bullets(tuple(dict.fromkeys(cautions))),)
     sections.append(Section("cautions", "Keep in mind", kept))
     content = Content("Dossier", bird.label, f"Seal {seal[:16]}", tuple(sections))
-    return write_pdf(content, "Photos of one bird and what was read from them", __version__)
+    about = "Photos of one bird and what was read from them"
+    return write_pdf(content, about, __version__, after_page=after_look)
 
 
 def _facts(bird: Bird, tables: Tables, seal: str) -> tuple[Block, ...]:
@@ -78,7 +81,8 @@ def _facts(bird: Bird, tables: Tables, seal: str) -> tuple[Block, ...]:
     return Facts(tuple(rows)), Para(f"The seal is over all evidence. {LIMIT_NOTE}")
 
 
-def _look(told: Evidence, tables: Tables) -> tuple[Block, ...]:
+def look_section(place: int, told: Evidence, tables: Tables) -> Section:
+    """One look: its photo, made small, and what was read from it."""
     record = told.record
     measured, judged = record.measurement, record.assessment
     names = {key: mark.name for key, mark in tables.marks.items()}
@@ -91,7 +95,8 @@ def _look(told: Evidence, tables: Tables) -> tuple[Block, ...]:
          "yes" if r.calibrated else "no")
         for r in measured.readings
     )  # fmt: skip
-    return (
+    title = f"Look {place}: {told.day}, measured by {told.measured_by}"
+    blocks = (
         Para(judged.conclusion.sentence, strong=True),
         Picture(to_jpeg(picture), f"{measured.photo} with its outlines lettered"),
         Para(measured.calibration.summary),
@@ -108,6 +113,7 @@ def _look(told: Evidence, tables: Tables) -> tuple[Block, ...]:
             ("Rule tables", f"{judged.table_version} ({judged.table_fingerprint[:12]})"),
         )),
     )  # fmt: skip
+    return Section(f"look{place}", title, blocks, new_page=True)
 
 
 def _one(value: float | None) -> str:

@@ -48,18 +48,28 @@ def breeds_from(bird: Bird, tables: Tables) -> date | None:
 
 
 def brood_dates(young: Sequence[Young], facts: Facts, today: date) -> tuple[str, ...]:
-    """When to ring each young and when it flies, of those not flown yet; soonest first."""
+    """When each young hatches, is ringed and flies, of those not flown yet; soonest first.
+
+    Of an egg the later dates follow from the day on which it is due to hatch.
+    """
     found = []
     for one in young:
-        if one.hatched is None:
+        hatched, about = one.hatched, "from"
+        if hatched is None and one.laid is not None and facts.hatch_days is not None:
+            hatched, about = one.laid + timedelta(days=facts.hatch_days), "if it hatches then, from"
+            said = f"{one.label}: due to hatch at about {hatched.isoformat()}."
+            if today > hatched:
+                said += " Has it? Put down the day, or take it off the list."
+            found.append((hatched, said))
+        if hatched is None:
             continue
         if facts.ring_days is not None:
-            first, last = (one.hatched + timedelta(days=d) for d in facts.ring_days)
+            first, last = (hatched + timedelta(days=d) for d in facts.ring_days)
             if today <= last:
-                said = f"{one.label}: closed ring from {first.isoformat()} to {last.isoformat()}"
+                said = f"{one.label}: closed ring {about} {first.isoformat()} to {last.isoformat()}"
                 found.append((first, f"{said}; later it no longer goes over the foot. {RINGING}"))
         if facts.fledge_weeks is not None:
-            flies = one.hatched + timedelta(weeks=facts.fledge_weeks)
+            flies = hatched + timedelta(weeks=facts.fledge_weeks)
             if today <= flies:
                 found.append((flies, f"{one.label}: leaves the nest at about {flies.isoformat()}."))
     return tuple(said for _, said in sorted(found))

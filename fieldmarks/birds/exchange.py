@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +22,7 @@ from sqlalchemy import insert, select
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
-from fieldmarks.birds.archive import Archive, digest, opened, write_archive
+from fieldmarks.birds.archive import Archive, Tell, Written, digest, opened, untold, written
 from fieldmarks.birds.model import (
     FOLDERS,
     Bird,
@@ -100,7 +100,9 @@ def record_name(observation: Observation, what: str = "record") -> str:
     return f"photos/{name}.{observation.id}.{what}.json"
 
 
-def export_store(store: Store, target: Path, with_place: bool = False) -> Moved:
+def export_store(
+    store: Store, target: Path, with_place: bool = False, tell: Tell = untold
+) -> Moved:
     """Write a store into one ZIP file.
 
     Parameters
@@ -109,6 +111,8 @@ def export_store(store: Store, target: Path, with_place: bool = False) -> Moved:
     target : Path
     with_place : bool
         Keep the photos as they were taken; else the place and the maker's data are taken out.
+    tell : callable
+        Told after each entry how many are packed, and of how many.
 
     Raises
     ------
@@ -124,34 +128,39 @@ def export_store(store: Store, target: Path, with_place: bool = False) -> Moved:
         "made_at": now(),
         "about": TOLD_WITH_PLACE if with_place else TOLD,
     }
-    names = write_archive(target, about, _files(store, birds, entries, pairs, with_place))
+    with written(target, about) as packed:
+        things: list[Kept] = [*birds, *pairs]
+        for thing in things:
+            packed.put(*_told(thing))
+        for done, entry in enumerate(entries, start=1):
+            given = [_pack_look(store, packed, o, with_place) for o in entry.observations]
+            packed.put(*_told(dataclasses.replace(entry, observations=tuple(given))))
+            tell(done, len(entries))
+        settings = {key: store.setting(key) for key in SHARED}
+        packed.put("settings.json", json.dumps(settings).encode())
+        packed.put("schema.json", (json.dumps(life_schema(), indent=1) + "\n").encode())
+    names = packed.prints
     photos = sum(name.startswith("photos/") and not name.endswith(".json") for name in names)
     return Moved(len(birds), len(entries), len(pairs), photos)
 
 
-def _files(
-    store: Store, birds: list[Bird], entries: list[Entry], pairs: list[Pair], with_place: bool
-) -> Iterator[tuple[str, bytes]]:
-    things: list[Kept] = [*birds, *pairs]
-    yield from map(_told, things)
-    for entry in entries:
-        given = []
-        for observation in entry.observations:
-            photo, record = store.photo(observation), store.record_file(observation)
-            if not with_place:
-                observation, photo, record = _without_place(observation, photo, record)
-            yield f"photos/{photo_name(observation)}", photo
-            yield record_name(observation), record
-            with suppress(FieldmarksError):  # of an earlier version: the record tells of them
-                told = record_from_json(record, observation.file)
-                yield record_name(observation, "regions"), region_file_of(told)
-            given.append(observation)
-            packed = store.packed_tables(observation.table_fingerprint)
-            if packed is not None:
-                yield f"tables/{observation.table_fingerprint}.zip", packed
-        yield _told(dataclasses.replace(entry, observations=tuple(given)))
-    yield "settings.json", json.dumps({k: store.setting(k) for k in SHARED}).encode()
-    yield "schema.json", (json.dumps(life_schema(), indent=1) + "\n").encode()
+def _pack_look(
+    store: Store, packed: Written, observation: Observation, with_place: bool
+) -> Observation:
+    """Pack a photo with its record, regions and tables; gives the observation as it goes out."""
+    photo, record = store.photo(observation), store.record_file(observation)
+    if not with_place:
+        observation, photo, record = _without_place(observation, photo, record)
+    packed.put(f"photos/{photo_name(observation)}", photo)
+    packed.put(record_name(observation), record)
+    with suppress(FieldmarksError):  # of a version whose records mean nothing here
+        told = record_from_json(record, observation.file)
+        packed.put(record_name(observation, "regions"), region_file_of(told))
+    name = f"tables/{observation.table_fingerprint}.zip"
+    tables = None if name in packed.prints else store.packed_tables(observation.table_fingerprint)
+    if tables is not None:
+        packed.put(name, tables)
+    return observation
 
 
 def _without_place(
@@ -179,7 +188,11 @@ def _told(thing: Kept) -> tuple[str, bytes]:
 
 
 def import_store(
-    store: Store, archive: Path, prefer: Prefer = "refuse", one_bird: bool = False
+    store: Store,
+    archive: Path,
+    prefer: Prefer = "refuse",
+    one_bird: bool = False,
+    tell: Tell = untold,
 ) -> Moved:
     """Read an exported ZIP into a store: all of it or nothing.
 
@@ -193,6 +206,8 @@ def import_store(
     one_bird : bool
         Where a bird of the file has the ring of another one here, the two are one bird: what is
         known of it here stays, and what the file tells of it is added. Else that is refused.
+    tell : callable
+        Told after each photo how many are taken in, and of how many.
 
     Raises
     ------
@@ -202,7 +217,7 @@ def import_store(
     with opened(archive, NAMES, EDITION) as packed:
         things = _load(packed)
         with store.writing() as work:
-            return _take(store, work, packed, _with_rings(work, things, one_bird), prefer)
+            return _take(store, work, packed, _with_rings(work, things, one_bird), prefer, tell)
 
 
 def _load(packed: Archive) -> list[Kept]:
@@ -269,7 +284,7 @@ def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]
 
 
 def _take(
-    store: Store, work: Writing, packed: Archive, things: list[Kept], prefer: Prefer
+    store: Store, work: Writing, packed: Archive, things: list[Kept], prefer: Prefer, tell: Tell
 ) -> Moved:
     """Put checked things into the open transaction, and their photos and records."""
     new: list[Kept] = []
@@ -305,8 +320,9 @@ def _take(
     taken = [*new, *replaced]
     put(work, [*taken, *{e.id: e for e, _ in wanted}.values()])
     photos = [(t, o) for t in taken if isinstance(t, Entry) for o in t.observations]
-    for entry, observation in (*photos, *wanted):
+    for done, (entry, observation) in enumerate((*photos, *wanted), start=1):
         _take_photo(store, work, packed, entry, observation)
+        tell(done, len(photos) + len(wanted))
     _take_tables_and_settings(work, packed)
     counts = [sum(isinstance(t, kind) for t in taken) for kind in KINDS]
     return Moved(

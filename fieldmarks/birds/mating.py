@@ -164,10 +164,21 @@ def young_faults(
     parents = {kept.father, kept.mother} - {None} if kept else set()
     if parents - {pair.first, pair.second}:
         found.append("other birds are on record as its parents")
+    if young.laid and pair.started and young.laid < pair.started:
+        found.append(
+            f"it was laid on {young.laid}, but the pair was put together on {pair.started}"
+        )
     if hatched is None:
+        if young.finding != "unclear" and young.laid:
+            found.append(f"it was laid on {young.laid}, and no hatch date is on record")
         return found
     if hatched > today:
         return [*found, f"the hatch date {hatched} is yet to come"]
+    if young.laid and hatched < young.laid + timedelta(days=brood.incubation_days):
+        found.append(
+            f"it hatched on {hatched}, but was laid on {young.laid} and an egg needs "
+            f"{brood.incubation_days} days or more"
+        )
     if pair.started and hatched < pair.started + timedelta(days=brood.incubation_days):
         found.append(
             f"it hatched on {hatched}, but the pair was put together on {pair.started} and an egg "

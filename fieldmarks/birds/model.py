@@ -257,7 +257,7 @@ class Entry:
 
 @dataclass(frozen=True)
 class Young:
-    """One young of a pair and what was found on it after its first moult.
+    """One young of a pair, from its egg on, and what was found on it after its first moult.
 
     ``shows`` is the key of the colour variety it shows, empty where nobody said; ``note`` holds its
     marks in words.
@@ -269,6 +269,7 @@ class Young:
     bird: Id | None = None
     note: Text = ""
     shows: Short = ""
+    laid: date | None = None
 
 
 @dataclass(frozen=True)
@@ -362,6 +363,7 @@ def _days(thing: Kept) -> list[tuple[str, date | None]]:
     return [
         ("start", thing.started),
         *((f"hatch date of {y.label}", y.hatched) for y in thing.young),
+        *((f"day on which {y.label} was laid", y.laid) for y in thing.young),
     ]
 
 

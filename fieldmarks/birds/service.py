@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import functools
+import itertools
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.agreement import Account, Agreement, compare_accounts
+from fieldmarks.birds.archive import Tell, untold
 from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts
 from fieldmarks.birds.dossier import Seal, write_dossier
@@ -46,6 +49,8 @@ from fieldmarks.birds.store import Store
 from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
+from fieldmarks.measure.photo import decode_photo
+from fieldmarks.pipeline import make_record
 from fieldmarks.record import Question
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
@@ -97,7 +102,7 @@ def _check_family(store: Store, bird: Bird) -> None:
 
 
 def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
-    """Add a young to a pair, in place of one of the same label.
+    """Add a young to a pair, in place of one of the same label; the day it was laid stays known.
 
     Raises
     ------
@@ -105,6 +110,9 @@ def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
         It cannot be a young of this pair, or not be through its first moult.
     """
     check_day("hatch date", young.hatched, young.label)
+    check_day("day of laying", young.laid, young.label)
+    laid = (y.laid for y in pair.young if y.laid and young_key(y) == young_key(young))
+    young = replace(young, laid=young.laid or next(laid, None))
     others = tuple(y for y in pair.young if young_key(y) != young_key(young))
     pair = replace(pair, young=(*others, young))
     faults = young_faults(young, pair, _birds_of(store, pair), tables, date.today())
@@ -249,6 +257,28 @@ def keep_look(
     return store.save_entry(entry, evidence, tables)
 
 
+def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Entry:
+    """Measure the kept photos of an entry by this version; the new entry counts in its place.
+
+    The old one is struck out and stays on record with its numbers.
+
+    Raises
+    ------
+    FieldmarksError
+        A photo or its record is missing, or the entry was changed meanwhile.
+    """
+    question = question_for(bird, entry.day, entry.stage, tables)
+    evidence = []
+    for kept in (store.evidence(entry, o) for o in entry.observations):
+        measured = kept.record.measurement
+        photo = decode_photo(kept.photo, measured.photo)
+        record = make_record(photo, measured.regions, tables, question, phone=kept.record.phone)
+        evidence.append(replace(kept, record=record))
+    said = f"measured again with fieldmarks {__version__}"
+    new = Entry(new_id(), bird.id, entry.day, entry.stage, entry.measured_by, note=entry.note)
+    return store.save_entry(new, evidence, tables, replace(entry, withdrawn=said))
+
+
 def _regions(store: Store, observation: Observation) -> bytes:
     """Regions drawn on a kept photo; empty where its record is lost or of an earlier version."""
     try:
@@ -351,7 +381,7 @@ def before_test(
 
 
 def dates_of(store: Store, pair: Pair, tables: Tables, today: date) -> tuple[str, ...]:
-    """When the young of a pair are to be ringed and when they fly."""
+    """When the young of a pair hatch, are to be ringed, and fly."""
     row = tables.species.get(store.bird(pair.second).species or "")
     return brood_dates(pair.young, row.facts, today) if row else ()
 
@@ -454,7 +484,14 @@ def make_dossier(
     tables: Tables,
     target: Path,
     with_place: bool = False,
+    tell: Tell = untold,
 ) -> Seal:
     """Write a dossier of some entries, signed with the keeper's key; gives its seal."""
-    evidence = [store.evidence(entry, o) for entry in entries for o in entry.observations]
-    return write_dossier(target, bird, evidence, tables, with_place, own_key())
+    kept = [(entry, o) for entry in entries for o in entry.observations]
+    evidence = (store.evidence(*look) for look in kept)  # one at a time: photos are large
+    steps = itertools.count(1)
+
+    def after_each() -> None:
+        tell(next(steps), 2 * len(kept))
+
+    return write_dossier(target, bird, evidence, tables, with_place, own_key(), after_each)

@@ -215,7 +215,11 @@ class Store(Reader):
         return self.save(dataclasses.replace(thing, withdrawn=why.strip()))
 
     def save_entry(
-        self, entry: Entry, evidence: Sequence[Evidence], tables: Tables | None
+        self,
+        entry: Entry,
+        evidence: Sequence[Evidence],
+        tables: Tables | None,
+        in_place_of: Entry | None = None,
     ) -> Entry:
         """Save a moult entry with new photos, in an order that does not depend on theirs.
 
@@ -226,12 +230,15 @@ class Store(Reader):
         evidence : sequence of Evidence
         tables : Tables
             The tables the photos were judged by; a copy is kept.
+        in_place_of : Entry, optional
+            Saved in the same step, struck out.
         """
         by_photo = sorted(evidence, key=lambda e: (e.record.measurement.facts.taken, e.sha256))
         new = [(observation_of(e, tables), e) for e in by_photo if tables is not None]
         observations = (*entry.observations, *(o for o, _ in new))
         with self.writing() as work:
-            (kept,) = self._save(work, [dataclasses.replace(entry, observations=observations)])
+            new_entry = dataclasses.replace(entry, observations=observations)
+            kept = self._save(work, [new_entry, *([in_place_of] if in_place_of else [])])[0]
             for observation, e in new:
                 self.put_photo(work, photo_name(observation), e.photo)
                 put_record(work, kept.id, observation.id, photo_name(observation), e.record_file)

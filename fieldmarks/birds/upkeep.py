@@ -10,6 +10,7 @@ from sqlalchemy import select, update
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
+from fieldmarks.birds.archive import Tell, untold
 from fieldmarks.birds.exchange import everything
 from fieldmarks.birds.photos import PhotoFolder, photo_name
 from fieldmarks.birds.ring import ring_key
@@ -40,13 +41,18 @@ class StoreProblem:
         return f"{self.where}: {self.problem} ({'can be mended' if self.mendable else self.mend})"
 
 
-def check_store(store: Store) -> list[StoreProblem]:
-    """Look for photos, records and tables that are lost, changed or left over, and double rings."""
+def check_store(store: Store, tell: Tell = untold) -> list[StoreProblem]:
+    """Look for photos, records and tables that are lost, changed or left over, and double rings.
+
+    ``tell`` is told how many photos are checked, and of how many.
+    """
     birds, entries, _ = everything(store)
     backup = "take it from a backup with 'bring-in'"
     problems: list[StoreProblem] = []
     wanted: set[str] = set()
-    for observation in (o for e in entries for o in e.observations):
+    observations = [o for e in entries for o in e.observations]
+    for done, observation in enumerate(observations, start=1):
+        tell(done, len(observations))
         wanted.add(photo_name(observation))
         for get in (store.photo, store.record_file):
             try:

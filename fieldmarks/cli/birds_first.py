@@ -18,12 +18,14 @@ from fieldmarks.cli.birds_options import (
     console,
     known_as,
     open_store,
+    progress,
     read_day,
     rule_tables,
     say,
 )
 
 if TYPE_CHECKING:
+    from fieldmarks.birds.model import Entry
     from fieldmarks.birds.store import Store
 
 
@@ -93,6 +95,7 @@ Source = Annotated[str | None, typer.Option("--source", help="Breeder or seller.
 Promised = Annotated[str | None, typer.Option("--promised", help="What was promised.")]
 Father = Annotated[str | None, typer.Option("--father", help="Father's name or ring; '' for none.")]
 Mother = Annotated[str | None, typer.Option("--mother", help="Mother's name or ring; '' for none.")]
+EntryNumber = Annotated[int, typer.Argument(help="Number of the entry, as on the bird's page.")]
 Notes = Annotated[str | None, typer.Option("--notes", help="Anything else.")]
 
 
@@ -251,18 +254,33 @@ def moults(
 def strike(
     context: typer.Context,
     bird: BirdName,
-    entry: Annotated[int, typer.Argument(help="Number of the entry, as on the bird's page.")],
+    entry: EntryNumber,
     why: Annotated[str, typer.Option("--why", help="Why it no longer counts.")],
 ) -> None:
     """Strike out an entry: it stays on record, but no longer counts."""
     with open_store(context) as store:
-        found = [e for e in store.entries(store.find(bird).id) if e.number == entry]
-        if not found or not why.strip():
-            raise FieldmarksError(
-                "there is no such entry, or no reason was given", mend="See the bird's page"
-            )
-        store.withdraw(found[0], why)
+        store.withdraw(_entry(store, store.find(bird).id, entry), why)
     say(f"Entry {entry} no longer counts.")
+
+
+@app.command()
+def measure_again(context: typer.Context, bird: BirdName, entry: EntryNumber) -> None:
+    """Measure an entry's kept photos by this version; the old numbers stay on record, struck."""
+    from fieldmarks.birds.service import measure_again as again
+
+    with open_store(context) as store, progress("Measuring"):
+        found = store.find(bird)
+        new = again(store, found, _entry(store, found.id, entry), rule_tables())
+    for kept in new.observations:
+        print(f"{kept.file}: {kept.sentence}")
+    say(f"Entry {new.number} counts in place of entry {entry}.")
+
+
+def _entry(store: Store, bird: str, number: int) -> Entry:
+    found = [e for e in store.entries(bird) if e.number == number]
+    if not found:
+        raise FieldmarksError("there is no such entry", mend="See the bird's page")
+    return found[0]
 
 
 @app.command()

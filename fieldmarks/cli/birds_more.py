@@ -17,6 +17,7 @@ from fieldmarks.cli.birds_options import (
     console,
     known_as,
     open_store,
+    progress,
     read_day,
     rule_tables,
     say,
@@ -123,6 +124,9 @@ def add_young(
     label: Annotated[str, typer.Argument(help="Ring or name of the young bird.")],
     finding: Annotated[YoungFinding, typer.Argument(help="As seen after its first moult.")],
     hatched: Annotated[str | None, typer.Option("--hatched", help="Hatch date.")] = None,
+    laid: Annotated[
+        str | None, typer.Option("--laid", help="When its egg was laid; dates follow from it.")
+    ] = None,
     kept_as: Annotated[
         str | None,
         typer.Option("--bird", help="The bird it is kept as; its own looks then judge it."),
@@ -132,7 +136,7 @@ def add_young(
         str, typer.Option("--variety", help="Colour variety it shows, for example green.")
     ] = "",
 ) -> None:
-    """Add a young bird to a pair, or change what was found on it."""
+    """Add a young bird or an egg to a pair, or change what was found on it."""
     from fieldmarks.birds.model import Young
     from fieldmarks.birds.service import save_young
 
@@ -140,7 +144,8 @@ def add_young(
     with open_store(context) as store:
         key = store.find(kept_as).id if kept_as else None
         variety = known_as(shows, tables.varieties, "variety") or ""
-        young = Young(label.strip(), read_day(hatched), finding.value, key, note, variety)
+        days = (read_day(hatched), read_day(laid))
+        young = Young(label.strip(), days[0], finding.value, key, note, variety, days[1])
         save_young(store, store.pair(pair), young, tables)
     say(f"{label}: {finding.value}.")
 
@@ -153,14 +158,16 @@ def young_so_far(
         float, typer.Option("--miss", help="Chance of missing a sign that you accept.")
     ] = 0.05,
 ) -> None:
-    """What a test mating tells so far, and how many young are still needed."""
-    from fieldmarks.birds.service import mating_result
+    """What a test mating tells so far, how many young are still needed, and the next dates."""
+    from fieldmarks.birds.service import dates_of, mating_result
     from fieldmarks.cli import printing
 
     tables = rule_tables()
     with open_store(context) as store:
-        result = mating_result(store, store.pair(pair), tables, miss)
-    printing.print_mating(result, console())
+        kept = store.pair(pair)
+        result = mating_result(store, kept, tables, miss)
+        dates = dates_of(store, kept, tables, date.today())
+    printing.print_mating(result, dates, console())
 
 
 @app.command()
@@ -181,7 +188,9 @@ def measurers(context: typer.Context, bird: BirdName, day: OnDay = None) -> None
 
     tables = rule_tables()
     with open_store(context) as store:
-        found = compare_measurers(store, entries_of_day(store, store.find(bird), read_day(day)))
+        entries = entries_of_day(store, store.find(bird), read_day(day))
+        with progress("Comparing"):
+            found = compare_measurers(store, entries)
     printing.print_agreement(found, tables, console())
 
 
@@ -201,7 +210,8 @@ def dossier(
     with open_store(context) as store:
         found = store.find(bird)
         entries = entries_of_day(store, found, read_day(day))
-        made = make_dossier(store, found, entries, tables, into, with_place)
+        with progress("Packing photos, records and the PDF") as tell:
+            made = make_dossier(store, found, entries, tables, into, with_place, tell)
     print(made.seal)
     print(f"Signed with your key {made.key}")
     say(TOLD_WITH_PLACE if with_place else TOLD)
@@ -218,7 +228,8 @@ def verify(
     from fieldmarks.birds.dossier import verify_dossier
     from fieldmarks.cli import printing
 
-    result = verify_dossier(file, rule_tables(), seal, key)
+    with progress("Measuring everything again") as tell:
+        result = verify_dossier(file, rule_tables(), seal, key, tell)
     printing.print_verified(result, console())
     if not result.same:
         raise typer.Exit(DIFFERENT)
@@ -235,8 +246,9 @@ def export(
     from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
     told = TOLD_WITH_PLACE if with_place else TOLD
-    with open_store(context) as store:
-        say(f"Written to {into}: {export_store(store, into, with_place)}. {told}")
+    with open_store(context) as store, progress("Packing birds, photos and records") as tell:
+        moved = export_store(store, into, with_place, tell)
+    say(f"Written to {into}: {moved}. {told}")
 
 
 @app.command()
@@ -256,8 +268,10 @@ def bring_in(
     """Read an exported file into the store: all of it or nothing."""
     from fieldmarks.birds.exchange import import_store
 
-    with open_store(context) as store:
-        say(f"Brought in: {import_store(store, file, keep.value, same_ring is SameRing.one_bird)}.")
+    one_bird = same_ring is SameRing.one_bird
+    with open_store(context) as store, progress("Bringing in") as tell:
+        moved = import_store(store, file, keep.value, one_bird, tell)
+    say(f"Brought in: {moved}.")
 
 
 @app.command()
@@ -282,10 +296,13 @@ def read_list(
         ) from None
     tables = rule_tables()
     with open_store(context) as store:
-        preview = preview_list(data, store.birds(), tables, store.setting(RING_PATTERN))
+        with progress("Looking through the list"):
+            preview = preview_list(data, store.birds(), tables, store.setting(RING_PATTERN))
         printing.print_preview(preview, console())
         if accept:
-            say(f"{accept_list(store, preview, leave_out)} birds imported.")
+            with progress("Importing"):
+                count = accept_list(store, preview, leave_out)
+            say(f"{count} birds imported.")
         else:
             say("Nothing is imported yet. To import: --accept")
 
@@ -321,7 +338,8 @@ def check_store(
     with open_store(context) as store:
         if mend:
             say(f"{upkeep.mend_store(store, elsewhere)} files and records mended.")
-        problems = upkeep.check_store(store)
+        with progress("Checking") as tell:
+            problems = upkeep.check_store(store, tell)
     for problem in problems:
         print(problem)
     if problems:

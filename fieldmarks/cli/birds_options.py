@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -64,6 +65,16 @@ def open_store(context: typer.Context) -> Store:
 
     folder, database = context.obj or (None, None)
     return Store(folder, database)
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar on standard error while something takes its time; gives what it is told by."""
+    from rich.progress import Progress
+
+    with Progress(console=console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
 def known_as(given: str | None, rows: Mapping[str, object], what: str) -> str | None:

@@ -135,8 +135,8 @@ def print_advice(advice: PairAdvice, console: Console) -> None:
     _lines(console, "Keep in mind", advice.cautions)
 
 
-def print_mating(result: MatingResult, console: Console) -> None:
-    """What a test mating tells."""
+def print_mating(result: MatingResult, dates: Sequence[str], console: Console) -> None:
+    """What a test mating tells, and when its young are to be looked after."""
     from fieldmarks.birds.advice import advice_table
 
     _title(console, result.sentence)
@@ -144,6 +144,7 @@ def print_mating(result: MatingResult, console: Console) -> None:
         strong = "How strong that is, if ... (assumptions)"
         _lines(console, strong, [str(s) for s in result.strengths])
     _lines(console, "What does not count, and was not looked at", result.gaps)
+    _lines(console, "Dates", dates)
     _lines(console, "Keep in mind", advice_table().cautions("testing"))
 
 
@@ -179,7 +180,7 @@ def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
     """How well measurers agree."""
     for measurer, photo, sentence in found.conclusions:
         console.print(Text(f"{measurer}, {photo}: {sentence}"))
-    console.print()
+    console.print(Text(found.note))
     table = Table(
         "mark", "readings", "largest difference", "repeatability L*", "a*", "b*",
         "least shared region", box=None,

@@ -15,13 +15,13 @@ from functools import cached_property
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import trim_mean
 
 from fieldmarks.measure.colour import encode_srgb, linear_to_lab
 from fieldmarks.measure.correction import Correction
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import Lab, triple
 from fieldmarks.measure.region import Region, centre, mask, vertices, window
+from fieldmarks.measure.scatter import trimmed_mean
 
 # A plane of light needs cards spread over at least this share of the photo's diagonal.
 MIN_BASE = 0.15
@@ -274,7 +274,7 @@ def read_card(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], 
 
     linear = photo.profile.to_linear(codes)
     # A trimmed mean: the median of an 8-bit card can only be a whole code value (2 % of its light).
-    rgb = trim_mean(linear[::every, ::every][some], 0.1, axis=0)
+    rgb = trimmed_mean(linear[::every, ::every][some])
     if (rgb <= 0).any():
         return None, [], "its colour lies outside what the photo can hold. Use another light."
     colour_doubts, refusal = _judge_colour(rgb, reflectance)

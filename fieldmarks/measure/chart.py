@@ -19,7 +19,6 @@ from typing import Annotated
 import cv2
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
-from scipy.stats import trim_mean
 
 from fieldmarks._util.errors import CardError
 from fieldmarks._util.resources import PACKAGE
@@ -29,6 +28,7 @@ from fieldmarks.measure.correction import Array, Patches, choose, choose_trial, 
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import Lab
 from fieldmarks.measure.region import Point, Polygon, Rectangle, Region, mask, vertices, window
+from fieldmarks.measure.scatter import trimmed_mean
 
 SHIPPED = PACKAGE / "data" / "charts"
 PATCH_SHARE = 0.5  # of a chart cell's width; the rest is frame and shadow
@@ -224,7 +224,7 @@ def read_patch(photo: Photo, region: Region) -> Array | None:
         return None
     if (own >= photo.white - photo.white // 255).any(axis=1).mean() > MAX_LOST:
         return None
-    return np.asarray(trim_mean(photo.profile.to_linear(codes)[inside], 0.1, axis=0), dtype=float)
+    return trimmed_mean(photo.profile.to_linear(codes)[inside]).astype(float)
 
 
 def calibrate_with_chart(

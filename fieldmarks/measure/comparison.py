@@ -13,7 +13,6 @@ from typing import Protocol
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import nnls
 
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.colour import (
@@ -142,6 +141,8 @@ def darkened(key: str, edge: Reading, one: Reading, other: Reading) -> Relation:
     uncertainty is that of the edge's lightness and of a difference in light between the places,
     both as shares of the light.
     """
+    from scipy.optimize import nnls  # takes long to import
+
     neighbours = lab_to_linear(np.array([one.lab, other.lab]))
     shares, _ = nnls(neighbours.T, lab_to_linear(np.array(edge.lab)))
     light = float(shares.sum())

@@ -20,7 +20,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import ConvexHull, QhullError
 
 from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
 from fieldmarks.measure.quantities import Lab, Triple, axes_at, difference_weights, triple
@@ -163,6 +162,8 @@ def hull_distance(known: tuple[Lab, ...], lab: Lab) -> float:
 
 @lru_cache(maxsize=32)
 def _faces(known: tuple[Lab, ...]) -> Array | None:
+    from scipy.spatial import ConvexHull, QhullError  # take long to import
+
     try:
         return np.asarray(ConvexHull(np.asarray(known)).equations)
     except (QhullError, ValueError, IndexError):

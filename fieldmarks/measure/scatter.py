@@ -43,6 +43,16 @@ def medians(values: npt.NDArray) -> npt.NDArray:
     return (columns[:, :half].max(axis=1) + upper) / 2
 
 
+def trimmed_mean(values: npt.NDArray) -> npt.NDArray:
+    """Mean of each column of an (n, k) array without its lowest and highest tenth.
+
+    ``scipy.stats.trim_mean`` to the last bit, without the half second its import takes.
+    """
+    cut = len(values) // 10
+    ordered = np.partition(values, (cut, len(values) - cut - 1), axis=0)
+    return ordered[cut : len(values) - cut].mean(axis=0)
+
+
 @dataclass(frozen=True, eq=False)
 class Patchwork:
     """Values of one region on its grid of blocks.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
 from fpdf import FPDF
@@ -287,8 +287,15 @@ def report_pdf(record: Record, photo_jpeg: bytes, tables: Tables) -> bytes:
     )
 
 
-def write_pdf(content: Content, subject: str, program: str, made: datetime = NO_DATE) -> bytes:
-    """Blocks as a PDF file, A4.
+def write_pdf(
+    content: Content,
+    subject: str,
+    program: str,
+    made: datetime = NO_DATE,
+    after_page: Callable[[], None] = lambda: None,
+) -> bytes:
+    """Blocks as a PDF file, A4; ``after_page`` is called after each section
+    that begins a new page.
 
     Returns
     -------
@@ -311,6 +318,8 @@ def write_pdf(content: Content, subject: str, program: str, made: datetime = NO_
             sheet.add_page()
         writer.heading(section.title, 0)
         writer.blocks(section.blocks)
+        if section.new_page:
+            after_page()
     if content.words:
         writer.heading("Words used here", 0)
         for row in content.words:

@@ -95,6 +95,8 @@ def _uses(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
             for extra in row.extra:
                 for age in extra.ages:
                     yield "species", key, f"{place}.extra", "age", age
+                for variety in extra.varieties:
+                    yield "species", key, f"{place}.extra", "variety", variety
         for relation in species.relations:
             yield "species", key, f"relations.{relation}", "relation", relation
     for rule in tables.makeup:
@@ -103,6 +105,8 @@ def _uses(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
     for key, variety_row in tables.varieties.items():
         for mark in variety_row.says_nothing:
             yield "varieties", key, f"varieties.{key}.says_nothing", "mark", mark
+        for swatch in (*variety_row.turns, *variety_row.turns.values()):
+            yield "varieties", key, f"varieties.{key}.turns", "swatch", swatch
         for word in variety_row.species:
             yield "varieties", key, f"varieties.{key}.species", "species", word
     for key, relation_row in tables.relations.items():

@@ -223,9 +223,10 @@ def _combined(
                         for two in (other.name, *other.aliases)
                     ),
                     "series": other.series if own.series == "green" else own.series,
-                    "look": f"{own.look} On a bird that is {other.name}.",
+                    "look": f"{own.look} Without that: {other.look[:1].lower()}{other.look[1:]}",
                     "operations": (*other.operations, *own.operations),
                     "patches": (*other.patches, *own.patches),
+                    "turns": {**other.turns, **own.turns},
                     "reason": f"{other.reason} {own.reason}",
                     "order": own.order * 100 + place,
                     "also_in": (),

@@ -18,17 +18,17 @@ from fieldmarks._util.errors import TableError
 from fieldmarks.rules.schema import (
     LEVELS,
     MakeUp,
-    MarkRow,
     Operation,
     Override,
     Sign,
+    SpeciesMark,
     Variety,
 )
 from fieldmarks.rules.tables import Tables, nearest_to
 
 Basis = Literal["green row", "derived", "override", "says nothing"]
 
-
+MOST_APART = 2  # times a relation's limit: marks alike that may differ by more say nothing (ours)
 EDGE_REASON = "So thin an edge blends its two colours in a photo; only signs are looked for here."
 
 
@@ -88,29 +88,6 @@ class RelationExpectation:
         return self.low is None and self.high is None
 
 
-@dataclass(frozen=True)
-class OverrideNote:
-    """One variety expectation that does not follow from the make-up, and why."""
-
-    species: str
-    mark: str
-    variety: str
-    reason: str
-
-
-@dataclass(frozen=True)
-class DerivedShare:
-    """How many variety expectations follow from the make-up."""
-
-    derived: int
-    overrides: tuple[OverrideNote, ...]
-
-    @property
-    def share(self) -> float:
-        """Derived over all, 0 to 1."""
-        return self.derived / max(self.derived + len(self.overrides), 1)
-
-
 def check_choice(tables: Tables, species: str | None, variety: str, age: str) -> None:
     """Refuse a species, variety or age that the tables do not hold.
 
@@ -146,35 +123,33 @@ def expected(
         The species, variety or age is unknown.
     """
     check_choice(tables, species, variety, age)
-    row = tables.species[species].marks.get(mark)
-    here = (species, mark, variety, age)
-    name = tables.marks[mark].name if mark in tables.marks else mark
+    row, kind = tables.species[species].marks.get(mark), tables.varieties[variety]
+    say = functools.partial(Expectation, species, mark, variety, age)
     if row is None:
-        return Expectation(*here, (), "says nothing", f"No rule is known for the {name}.")
+        name = tables.marks[mark].name if mark in tables.marks else mark
+        return say((), "says nothing", f"No rule is known for the {name}.")
     if row.edge:
-        return Expectation(*here, (), "says nothing", EDGE_REASON, row.look)
-    kind = tables.varieties[variety]
+        return say((), "says nothing", EDGE_REASON, row.look)
     if mark in kind.says_nothing:
-        return Expectation(*here, (), "says nothing", kind.reason, row.look)
+        return say((), "says nothing", kind.reason, row.look)
     override = find_override(row.overrides, variety, kind.series, age)
     if override is not None:
         basis: Basis = "override" if override.swatches else "says nothing"
         mixed = row.mixed if override.mixed is None else override.mixed
-        return Expectation(*here, override.swatches, basis, override.reason, row.look, mixed)
-    here_made, green = (makeups(tables, row, mark, v, age) for v in (variety, "green"))
-    if here_made == makeups(tables, row, mark, "green", "adult"):
+        return say(override.swatches, basis, override.reason, row.look, mixed)
+    here, green = (makeups(tables, row, mark, v, age) for v in (variety, "green"))
+    if here == makeups(tables, row, mark, "green", "adult"):
         basis = "green row" if variety == "green" else "derived"
-        return Expectation(*here, row.swatches, basis, row.look, row.look, row.mixed)
+        return say(row.swatches, basis, row.look, row.look, row.mixed)
     derived, reasons = derive(tables, row, mark, variety, age)
     if variety == "green":
         derived = _unique((*row.swatches, *derived))
-    patched = len(here_made) > len(_grown(tables, row, mark, variety, age))
+    whole = _unpatched(tables, row, mark, variety, age)
+    patched = len(here) > len(whole)
     mixed = (row.mixed or patched) and len(reasons) > 1  # one make-up cannot stand beside itself
-    grown = here_made == makeups(tables, row, mark, variety, "adult")
-    of_age = () if grown else _age_reasons(tables, row, mark, age)
-    of_variety = () if here_made == green else (kind.reason,)
-    why = " ".join(_unique((*of_variety, *of_age, *reasons)))
-    return Expectation(*here, derived, "derived", why, row.look, mixed)
+    of_variety = "" if here == green else kind.reason
+    why = _unique((of_variety, *whole.values(), *reasons))
+    return say(derived, "derived", " ".join(filter(None, why)), row.look, mixed)
 
 
 def holds_in(sign: Sign, kind: Variety) -> bool:
@@ -204,7 +179,7 @@ def find_override(
 
 
 def derive(
-    tables: Tables, row: MarkRow, mark: str, variety: str, age: str
+    tables: Tables, row: SpeciesMark, mark: str, variety: str, age: str
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Swatches that follow from a mark's make-up alone, and the reasons.
 
@@ -213,7 +188,7 @@ def derive(
     TableError
         ``makeup.toml`` has no rule for a make-up that comes out.
     """
-    ground = row.ground or tables.marks[mark].kind
+    ground, kind = row.ground or tables.marks[mark].kind, tables.varieties[variety]
     results: list[str] = []
     reasons: list[str] = []
     for makeup in makeups(tables, row, mark, variety, age):
@@ -226,38 +201,37 @@ def derive(
                 where=f"makeup.toml (mark {mark}, {variety}, {age})",
                 mend="Add a makeup row",
             )
-        results += rule.swatches
-        reasons.append(rule.reason)
+        turns = kind.turns if makeup.structure == "none" else {}
+        results += [turns.get(swatch, swatch) for swatch in rule.swatches]
+        reasons.append(kind.reason if turns.keys() & {*rule.swatches} else rule.reason)
     return _unique(results), _unique(reasons)
 
 
-def makeups(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> tuple[MakeUp, ...]:
+def makeups(
+    tables: Tables, row: SpeciesMark, mark: str, variety: str, age: str
+) -> tuple[MakeUp, ...]:
     """All make-ups a mark may have at an age, after the variety's operations."""
-    ground = row.ground or tables.marks[mark].kind
-    whole = _grown(tables, row, mark, variety, age)
-    patches = tables.varieties[variety].patches
+    ground, patches = row.ground or tables.marks[mark].kind, tables.varieties[variety].patches
+    whole = _unpatched(tables, row, mark, variety, age)
     return _unique((*whole, *(_operate(m, patches, ground) for m in whole)))
 
 
-def _grown(tables: Tables, row: MarkRow, mark: str, variety: str, age: str) -> tuple[MakeUp, ...]:
-    """Make-ups of a mark outside the variety's patches."""
-    ground = row.ground or tables.marks[mark].kind
-    grown = list(row.makeup)
+def _unpatched(
+    tables: Tables, row: SpeciesMark, mark: str, variety: str, age: str
+) -> dict[MakeUp, str]:
+    """Make-ups outside the variety's patches, each with why it is there; empty: as in adults."""
+    ground, kind = row.ground or tables.marks[mark].kind, tables.varieties[variety]
+    found = [(m, "") for m in row.makeup]
     # Young plumage is duller, but a bird may moult early: the age adds and takes nothing away.
-    grown += [_operate(m, tables.ages[age].operations, ground) for m in row.makeup]
+    of_age = tables.ages[age]
+    found += [(_operate(m, of_age.operations, ground), of_age.reason) for m in row.makeup]
     for extra in row.extra:
-        if age in extra.ages:
-            grown += extra.makeup
-    return _unique(_operate(m, tables.varieties[variety].operations, ground) for m in grown)
-
-
-def _age_reasons(tables: Tables, row: MarkRow, mark: str, age: str) -> tuple[str, ...]:
-    """Why a mark may differ at an age: its own reasons, and that of the age where it changes it."""
-    ground = row.ground or tables.marks[mark].kind
-    own = tuple(extra.reason for extra in row.extra if age in extra.ages)
-    kind = tables.ages[age]
-    changed = any(_operate(m, kind.operations, ground) != m for m in row.makeup)
-    return (*own, kind.reason) if changed else own
+        if extra.holds_in(kind, age):
+            found += [(m, extra.reason) for m in extra.makeup]
+    made: dict[MakeUp, str] = {}
+    for makeup, why in found:
+        made.setdefault(_operate(makeup, kind.operations, ground), why)
+    return made
 
 
 @functools.lru_cache(maxsize=4096)
@@ -329,38 +303,36 @@ def expected_relation(
     says nothing.
     """
     check_choice(tables, species, variety, age)
-    here = (species, relation)
+    say = functools.partial(RelationExpectation, species, relation)
     kind = tables.relations[relation]
     silent_at = tables.varieties[variety].says_nothing
     if all(mark in silent_at for mark in kind.marks):
-        reason = tables.varieties[variety].reason
-        return RelationExpectation(*here, None, None, "says nothing", reason)
+        return say(None, None, "says nothing", tables.varieties[variety].reason)
     row = tables.species[species].relations.get(relation)
     if row is not None:
-        return RelationExpectation(*here, row.low, row.high, "green row", row.look)
+        return say(row.low, row.high, "green row", row.look)
     if kind.kind == "size":
         low, high = tables.species[species].facts.body_length_mm
-        reason = f"Usual body length {low:.0f} to {high:.0f} mm."
-        return RelationExpectation(*here, low, high, "green row", reason)
+        return say(low, high, "green row", f"Usual body length {low:.0f} to {high:.0f} mm.")
     if kind.kind == "ring" or kind.limit is None:
-        return RelationExpectation(*here, None, None, "says nothing", "No rule is known for it.")
+        return say(None, None, "says nothing", "No rule is known for it.")
     first, second = (expected(tables, species, mark, variety, age) for mark in kind.marks)
     if first.says_nothing or second.says_nothing:
         silent = first if first.says_nothing else second
-        return RelationExpectation(*here, None, None, "says nothing", silent.reason)
+        return say(None, None, "says nothing", silent.reason)
     apart = _fades if kind.kind == "fade" else _differences
     steps = apart(tables, first.swatches, second.swatches)
     patches = first.mixed or second.mixed  # two patches of one bird may be as far apart as any
     if set(first.swatches) == set(second.swatches) and not (patches and max(steps) > kind.limit):
-        reason = "Both marks are made up alike."
         high = max(kind.limit, math.ceil(max(steps)))
-        return RelationExpectation(*here, None, high, "derived", reason)
-    nearest = min(steps)
-    if nearest > kind.limit:
+        if high > MOST_APART * kind.limit:
+            return say(None, None, "says nothing", "Either mark varies too much here.")
+        return say(None, high, "derived", "Both marks are made up alike.")
+    if min(steps) > kind.limit:
         reason = "The two marks are made up differently."
-        return RelationExpectation(*here, kind.limit, None, "derived", reason, nearest)
+        return say(kind.limit, None, "derived", reason, min(steps))
     reason = "The two marks may or may not look alike here."
-    return RelationExpectation(*here, None, None, "says nothing", reason)
+    return say(None, None, "says nothing", reason)
 
 
 def _differences(tables: Tables, first: Iterable[str], second: Iterable[str]) -> list[float]:
@@ -392,23 +364,6 @@ def disagreeing_swatches(tables: Tables, species: str, mark: str) -> tuple[str, 
             for other in others
         )
     )
-
-
-def derived_share(tables: Tables) -> DerivedShare:
-    """Count the adult variety expectations that follow from make-up, and list the overrides.
-
-    Green itself and marks that say nothing are left out.
-    """
-    derived, notes = 0, []
-    for species, row in tables.species.items():
-        for variety in (v for v in tables.varieties if v != "green"):
-            for mark in row.marks:
-                found = expected(tables, species, mark, variety)
-                if found.basis == "derived":
-                    derived += 1
-                elif found.basis == "override":
-                    notes.append(OverrideNote(species, mark, variety, found.reason))
-    return DerivedShare(derived, tuple(notes))
 
 
 def _unique(items: Iterable) -> tuple:

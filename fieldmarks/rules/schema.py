@@ -153,15 +153,23 @@ class Override(Row):
 
 
 class Extra(Row):
-    """Further make-ups that a pure bird of some ages may show."""
+    """Further make-ups that a pure bird may show, at some ages or in some varieties."""
 
-    ages: tuple[Key, ...] = Field(min_length=1)
+    ages: tuple[Key, ...] = ()
+    varieties: tuple[Key, ...] = ()
     makeup: tuple[MakeUp, ...] = Field(min_length=1)
     reason: Sentence
     evidence: Sentence
 
+    def holds_in(self, variety: Variety, age: str) -> bool:
+        """Whether it is for this variety, also as part of another, and this age; empty: for all."""
+        known = {variety.key, *variety.parts}
+        return (not self.ages or age in self.ages) and (
+            not self.varieties or bool(known.intersection(self.varieties))
+        )
 
-class MarkRow(Row):
+
+class SpeciesMark(Row):
     """One mark of one species in green adult plumage.
 
     ``mixed`` marks hold several colours side by side: each must be one of the swatches. An ``edge``
@@ -181,7 +189,7 @@ class MarkRow(Row):
     differs: str = ""
 
 
-class RelationRow(Row):
+class SpeciesRelation(Row):
     """What a species shows in a relation that no make-up gives: a range, ends included."""
 
     low: float | None = None
@@ -190,7 +198,7 @@ class RelationRow(Row):
     evidence: Sentence
 
     @model_validator(mode="after")
-    def _some_end(self) -> RelationRow:
+    def _some_end(self) -> SpeciesRelation:
         if self.low is None and self.high is None:
             raise ValueError("give 'low', 'high' or both")
         if self.low is not None and self.high is not None and self.low > self.high:
@@ -231,8 +239,8 @@ class Species(Row):
     look: Sentence
     order: int = 100
     facts: Facts
-    marks: dict[Key, MarkRow]
-    relations: dict[Key, RelationRow] = {}
+    marks: dict[Key, SpeciesMark]
+    relations: dict[Key, SpeciesRelation] = {}
 
     @property
     def called(self) -> str:
@@ -263,7 +271,8 @@ class Operation(Row):
 class Variety(Row):
     """A colour variety as operations on the make-up of the green bird.
 
-    ``patches`` change the bird in places only: what is left stands beside what they give. Signs are
+    ``patches`` change the bird in places only: what is left stands beside what they give. ``turns``
+    names swatches that come out as others where no blue layer is: black that stays brown. Signs are
     silent at the marks that say nothing, unless ``silences`` says which kind of sign is silent
     instead. ``species`` are the only ones that have it; none given means all. ``also_in`` are
     varieties it is combined with: each makes a variety more, of these two ``parts``.
@@ -276,6 +285,7 @@ class Variety(Row):
     look: Sentence
     operations: tuple[Operation, ...] = ()
     patches: tuple[Operation, ...] = ()
+    turns: dict[Key, Key] = {}
     says_nothing: tuple[Key, ...] = ()
     silences: tuple[Reach, ...] | None = None
     species: tuple[Key, ...] = ()

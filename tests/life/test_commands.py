@@ -4,7 +4,7 @@ import json
 import subprocess
 import sys
 import zipfile
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from made_birds import CLEAN, ORANGE, paint, regions_for
@@ -96,6 +96,22 @@ def test_pairs_and_test_matings(run):
     run("add-young", pair, "Y1", "sign")
     assert "wrong pairing" in run("test-result", pair)
     assert pair in run("pairs")
+
+
+def test_a_test_result_names_the_next_dates_and_refuses_what_cannot_be(run):
+    today = date.today()
+    laid, hatched = (str(today - timedelta(days=n)) for n in (5, 3))
+    run("add", "Dad", "--species", "personatus", "--sex", "cock")
+    run("add", "Mum", "--species", "personatus", "--sex", "hen")
+    pair = run("start-test", "Dad", "Mum").split()[0]
+    run("add-young", pair, "E1", "unclear", "--laid", laid)
+    run("add-young", pair, "Y1", "unclear", "--hatched", hatched)
+    said = run("test-result", pair)
+    assert f"E1: due to hatch at about {today + timedelta(days=18)}" in said
+    assert f"Y1: closed ring from {today + timedelta(days=5)}" in said
+    wrong = run("add-young", pair, "E1", "unclear", "--hatched", hatched, fails=True)
+    assert "an egg needs 20 days" in wrong
+    assert "first moult" in run("add-young", pair, "Y1", "clean", "--hatched", hatched, fails=True)
 
 
 def test_a_test_mating_is_begun_with_its_cautions_and_warnings(run):

@@ -7,7 +7,7 @@ import zipfile
 from datetime import date
 
 import pytest
-from made_birds import CLEAN, a_bird, shoot, told_by
+from made_birds import CLEAN, a_bird, an_entry, shoot, told_by
 from PIL import Image
 from test_exchange import changed, relist
 
@@ -205,3 +205,25 @@ def test_packed_tables_are_the_same_tables(tables):
     assert again.species == tables.species
     with pytest.raises(FieldmarksError):
         unpack_tables(b"no zip")
+
+
+def test_a_dossier_takes_time_by_its_photos_alone_and_says_how_far_it_is(
+    store, tables, clean_shot, tmp_path, monkeypatch
+):
+    from fieldmarks.birds import observation, service
+
+    bird = store.save(a_bird("Pip"))
+    for day in range(1, 7):
+        who = f"measurer {day % 2}"
+        shot = shoot(tables, CLEAN, Question(claimed="personatus"), seed=day)
+        store.save_entry(an_entry(bird, date(2026, 3, day), measured_by=who), [shot], tables)
+    entries, cleaned, told = store.entries(bird.id), [], []
+    real = observation.Evidence.without_place
+    monkeypatch.setattr(Evidence, "without_place", lambda e: cleaned.append(e.sha256) or real(e))
+    path = tmp_path / "many.zip"
+    service.make_dossier(store, bird, entries, tables, path, tell=lambda *steps: told.append(steps))
+    assert cleaned == [o.photo for e in entries for o in e.observations]  # each once
+    assert told == [(step, 12) for step in range(1, 13)]
+    told.clear()
+    verify_dossier(path, tables, tell=lambda *steps: told.append(steps))
+    assert told == [(step, 6) for step in range(1, 7)]

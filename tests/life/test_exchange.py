@@ -27,7 +27,9 @@ def small(tmp_path_factory, tables, clean_shot, orange_shot):
         two = store.save(a_bird("Two", father=one.id))
         store.save_entry(an_entry(two), [clean_shot, orange_shot], tables)
         store.save(Pair(new_id(), one.id, two.id))
-        export_store(store, place / "small.zip")
+        told = []
+        export_store(store, place / "small.zip", tell=lambda *steps: told.append(steps))
+        assert told == [(1, 1)]  # entries
         yield store, place / "small.zip"
 
 

@@ -41,6 +41,12 @@ IMPOSSIBLE = {
     "in the future": (Young("Y", ago(-5), "clean"), "yet to come"),
     "one day old and moulted": (Young("Y", ago(1), "clean"), "first moult yet"),
     "one day old with a sign": (Young("Y", ago(1), "sign"), "first moult yet"),
+    "hatched too soon after it was laid": (
+        Young("Y", ago(490), "clean", laid=ago(500)),
+        "an egg needs 20 days",
+    ),
+    "laid before the pair": (Young("Y", ago(500), "clean", laid=ago(601)), "put together"),
+    "an egg that is clean": (Young("Y", None, "clean", laid=ago(500)), "no hatch date"),
     "without a label": (Young("  ", ago(400), "clean"), "no ring or name"),
     "in year 1": (Young("Y", date(1, 1, 1), "clean"), "cannot be right"),
 }
@@ -68,6 +74,13 @@ def test_a_young_that_can_be_counts(store, tables, pair):
         pair = save_young(store, pair, Young(label, young, "clean"), tables)
     pair = save_young(store, pair, Young("D", ago(1), "unclear"), tables)
     assert mating_result(store, pair, tables).clean == 3
+
+
+def test_the_day_an_egg_was_laid_stays_known_when_its_hatching_is_put_down(store, tables, pair):
+    pair = save_young(store, pair, Young("E1", laid=ago(30)), tables)
+    pair = save_young(store, pair, Young("e1", ago(7)), tables)
+    (kept,) = store.pair(pair.id).young
+    assert (kept.laid, kept.hatched) == (ago(30), ago(7))
 
 
 def test_a_young_is_not_counted_under_two_labels(store, tables, pair):
@@ -213,7 +226,8 @@ def test_a_parent_and_a_hatch_date_can_be_taken_off_in_the_app(kid_page):
     page, folder = kid_page
     page.run()
     assert page.date_input[0].value == ago(100)
-    page.selectbox(key=f"father_{the_kid(folder).id}").set_value(None).run()
+    (father,) = [b for b in page.selectbox if b.label == "Father"]
+    father.set_value(None).run()
     (save,) = [b for b in page.button if b.label == "Save the parents"]
     save.click().run()
     assert the_kid(folder).father is None

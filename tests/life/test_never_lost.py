@@ -21,7 +21,7 @@ from fieldmarks.birds import store as store_module
 from fieldmarks.birds.collection import Filter, list_birds
 from fieldmarks.birds.dossier import verify_dossier, write_dossier
 from fieldmarks.birds.exchange import everything, export_store, import_store
-from fieldmarks.birds.model import Pair, new_id, told_apart
+from fieldmarks.birds.model import Pair, Young, new_id, told_apart
 from fieldmarks.birds.signature import own_key
 from fieldmarks.birds.store import ConflictError, Store
 from fieldmarks.birds.upkeep import check_store
@@ -179,6 +179,82 @@ def test_the_newest_state_can_be_shown_instead(app_store):
     assert named(page.text_area, "Notes").value == "newer"
 
 
+def test_parents_chosen_before_someone_else_set_them_are_not_saved_over_theirs(app_store):
+    pip = app_store.save(a_bird("Pip"))
+    cock, old, hen = (app_store.save(a_bird(n, sex=s))
+                      for n, s in (("Co", "cock"), ("Old", "cock"), ("Hen", "hen")))  # fmt: skip
+    page = app(facts_of_pip)
+    page = named(page.selectbox, "Mother").set_value(hen.id).run()
+    theirs = app_store.save(dataclasses.replace(pip, father=cock.id))
+    page = named(page.button, "Save the parents").click().run()
+    assert app_store.bird(pip.id) == theirs
+    assert any("pressed meanwhile was not done" in i.value for i in page.info)
+    assert named(page.selectbox, "Father").value == cock.id
+    page = named(page.selectbox, "Mother").set_value(hen.id).run()
+    page = named(page.button, "Save the parents").click().run()
+    kept = app_store.bird(pip.id)
+    assert (kept.father, kept.mother) == (cock.id, hen.id)
+    # One's own change is no change elsewhere.
+    page = named(page.selectbox, "Father").set_value(old.id).run()
+    page = named(page.button, "Save the parents").click().run()
+    assert app_store.bird(pip.id).father == old.id
+    assert not any("pressed meanwhile" in i.value for i in page.info)
+
+
+def test_a_bird_changed_elsewhere_is_not_taken_off_unseen(app_store):
+    pip = app_store.save(a_bird("Pip"))
+    page = app(facts_of_pip)
+    named(page.text_input, "Take it off the list, because ...").set_value("by mistake")
+    theirs = app_store.save(dataclasses.replace(pip, notes="it is mine after all"))
+    page = named(page.button, "Take it off the list").click().run()
+    assert app_store.bird(pip.id) == theirs
+    assert any("it is mine after all" in e.value for e in page.error)
+
+
+def test_a_young_typed_before_someone_else_judged_it_is_not_saved_over_theirs(app_store):
+    cock, hen = app_store.save(a_bird("Cock", sex="cock")), app_store.save(a_bird("Hen", sex="hen"))
+    pair = app_store.save(Pair(new_id(), cock.id, hen.id, "test mating", date(2024, 2, 1)))
+    page = app(matings)
+    named(page.text_input, "Ring or name of the young").set_value("Y1")
+    theirs = app_store.save(dataclasses.replace(pair, young=(Young("Y1", finding="sign"),)))
+    page = named(page.button, "Save the young").click().run()
+    assert app_store.pair(pair.id) == theirs
+    assert any("pressed meanwhile was not done" in i.value for i in page.info)
+    assert named(page.text_input, "Ring or name of the young").value == "Y1", "nothing is lost"
+    page = named(page.button, "Save the young").click().run()
+    assert [y.finding for y in app_store.pair(pair.id).young] == ["unclear"]
+
+
+@pytest.mark.parametrize("what", ["Change the day", "Take the pair off"])
+def test_a_pair_changed_elsewhere_is_not_changed_unseen(app_store, what):
+    cock, hen = app_store.save(a_bird("Cock", sex="cock")), app_store.save(a_bird("Hen", sex="hen"))
+    pair = app_store.save(Pair(new_id(), cock.id, hen.id, "breeding", date(2024, 2, 1)))
+    page = app(matings)
+    if what == "Change the day":
+        page = named(page.date_input, "Together since").set_value(date(2024, 3, 1)).run()
+    else:
+        why = named(page.text_input, "Or take the whole pair off, because ...")
+        page = why.set_value("by mistake").run()
+    theirs = app_store.save(dataclasses.replace(pair, started=date(2024, 4, 1)))
+    page = named(page.button, what).click().run()
+    assert app_store.pairs() == [theirs]
+    assert any("pressed meanwhile was not done" in i.value for i in page.info)
+    assert named(page.date_input, "Together since").value == date(2024, 4, 1)
+
+
+def test_an_entry_changed_elsewhere_is_not_struck_out_unseen(app_store, tables, clean_shot):
+    pip = app_store.save(a_bird("Pip"))
+    entry = app_store.save_entry(an_entry(pip), [clean_shot], tables)
+    page = app(facts_of_pip)
+    named(page.text_input, "Strike it out, because ...").set_value("wrong bird")
+    theirs = app_store.save(dataclasses.replace(entry, note="it is the right bird"))
+    page = named(page.button, "Strike it out").click().run()
+    assert app_store.entries(pip.id) == [theirs]
+    assert any("pressed meanwhile was not done" in i.value for i in page.info)
+    page = named(page.button, "Strike it out").click().run()
+    assert app_store.entries(pip.id) == []
+
+
 def test_a_backup_that_replaced_a_bird_is_a_change_like_any_other(store, tmp_path):
     pip = store.save(a_bird("Pip"))
     export_store(store, tmp_path / "all.zip")
@@ -262,7 +338,7 @@ def test_every_member_of_a_club_reaches_every_photo(postgres, tmp_path, tables, 
         for member in (ada, bo):
             moved = export_store(member, tmp_path / "all.zip")
             assert (moved.photos, moved.entries) == (2, 2)
-            assert len(desk.compare_measurers(member, member.entries(bird.id)).accounts) == 2
+            assert len(desk.compare_measurers(member, member.entries(bird.id)).conclusions) == 2
             desk.make_dossier(member, bird, member.entries(bird.id), tables, tmp_path / "d.zip")
     with Store(None, url) as third:  # the database knows where the photos are
         assert third.photo(third.entries(bird.id)[0].observations[0])

@@ -1,5 +1,6 @@
 """A store and a backup of version 0.2.0, made by that version (``tests/data/store_0_2_0.zip``)."""
 
+import gzip
 import json
 import shutil
 import sqlite3
@@ -168,3 +169,76 @@ def test_a_new_bird_can_be_added_to_a_store_that_was_taken_over(old):
         assert saved.number == 6
         with pytest.raises(FieldmarksError, match="has this ring already"):
             store.save(a_bird("Newer", ring="ab-24-1", ring_year=2024))
+
+
+def test_records_of_version_0_2_0_are_shown_compared_and_handed_over(old, tables, tmp_path):
+    from fieldmarks import __version__
+    from fieldmarks.birds.dossier import verify_dossier
+    from fieldmarks.birds.service import compare_measurers, make_dossier
+    from fieldmarks.judge.findings import Status
+
+    with Store(old / "s") as store:
+        bird = next(b for b in store.birds() if len(store.entries(b.id)) > 1)
+        entries = store.entries(bird.id)
+        for look in (o for e in entries for o in e.observations):
+            kept = json.loads(store.record_file(look))
+            record = store.record(look)
+            words = [f["status"] for s in kept["assessment"]["sheets"] for f in s["findings"]]
+            assert "doubtful" in words
+            assert [f.status == Status.TOO_CLOSE for f in record.findings] == [
+                word == "doubtful" for word in words
+            ]
+            assert record.program == "0.2.0"
+            assert record.conclusion.sentence == kept["assessment"]["conclusion"]["sentence"]
+        assert compare_measurers(store, entries).conclusions
+        path = tmp_path / "dossier.zip"
+        make_dossier(store, bird, entries, tables, path)
+    said = verify_dossier(path, tables)
+    # Its numbers are those of an older program, and whoever checks them is told so.
+    assert f"made with fieldmarks 0.2.0 and checked with {__version__}" in said.sentence
+
+
+def test_a_record_of_version_0_2_0_without_a_card_is_read():
+    """Made by that version from its demo bird 'fischeri_no_card'."""
+    from fieldmarks.record import record_from_json
+
+    text = gzip.decompress((MADE.parent / "record_0_2_0_no_card.json.gz").read_bytes())
+    kept = json.loads(text)["assessment"]
+    assert {s["status"] for s in kept["signs"]} >= {"not calibrated"}
+    record = record_from_json(text)
+    assert {s.status.value for s in record.signs} == {"not looked at", "not seen"}
+    broken = text.replace(b'"status": "fits"', b'"status": "perhaps"')
+    with pytest.raises(FieldmarksError, match="not a record this version can read"):
+        record_from_json(broken)
+
+
+def test_looks_judged_by_two_versions_are_said_to_be(old, tables, clean_shot):
+    from fieldmarks.birds.agreement import Account, compare_accounts
+
+    with Store(old / "s") as store:
+        look = next(o for e in everything(store)[1] for o in e.observations)
+        told = compare_accounts(
+            [Account("Ada", store.record(look)), Account("Bo", clean_shot.record)]
+        )
+    assert "judged by fieldmarks 0.2.0 and" in told.note
+    assert not compare_accounts([Account("A", clean_shot.record)] * 2).note
+
+
+def test_a_look_of_version_0_2_0_is_measured_again_and_its_old_numbers_stay(old, tables):
+    from fieldmarks import __version__
+    from fieldmarks.birds.service import measure_again
+
+    with Store(old / "s") as store:
+        bird = next(b for b in store.birds() if store.entries(b.id))
+        entry = store.entries(bird.id)[0]
+        before = [store.record_file(o) for o in entry.observations]
+        new = measure_again(store, bird, entry, tables)
+        assert [o.program for o in new.observations] == [__version__] * len(before)
+        assert (new.day, new.stage, new.measured_by) == (entry.day, entry.stage, entry.measured_by)
+        assert new.id in {e.id for e in store.entries(bird.id)}
+        assert entry.id not in {e.id for e in store.entries(bird.id)}
+        (struck,) = [e for e in store.entries(bird.id, True) if e.id == entry.id]
+        assert struck.withdrawn == f"measured again with fieldmarks {__version__}"
+        assert [store.record_file(o) for o in struck.observations] == before
+        with pytest.raises(FieldmarksError, match="changed elsewhere"):
+            measure_again(store, bird, entry, tables)

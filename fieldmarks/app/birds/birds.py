@@ -20,6 +20,7 @@ from fieldmarks.app.birds.shared import (
     file_name,
     heading,
     literal,
+    progress,
     say,
     say_done,
     sex_words,
@@ -189,10 +190,14 @@ def _take_list() -> None:
     chosen = st.file_uploader("Your list", type=["csv", "txt"], key=f"list_file_{turn}")
     if chosen is None:
         return
+    looked_through, preview = st.session_state.get("list_preview", ("", None))
     try:
-        preview = preview_list(
-            chosen.getvalue(), store().birds(), tables(), store().setting(RING_PATTERN)
-        )
+        if looked_through != chosen.file_id:  # a long list takes its time: once is enough
+            with st.spinner("Looking through the list ..."):
+                preview = preview_list(
+                    chosen.getvalue(), store().birds(), tables(), store().setting(RING_PATTERN)
+                )
+            st.session_state.list_preview = chosen.file_id, preview
     except FieldmarksError as error:
         show_error(error)
         return
@@ -209,7 +214,8 @@ def _take_list() -> None:
         agreed = st.checkbox("Leave the rows with problems out")
     if st.button("Import them", disabled=not (agreed and preview.birds), type="primary"):
         try:
-            count = accept_list(store(), preview, leave_out_bad=agreed)
+            with st.spinner("Importing ..."):
+                count = accept_list(store(), preview, leave_out_bad=agreed)
         except FieldmarksError as error:
             show_error(error)
         else:
@@ -236,12 +242,12 @@ def _backup() -> None:
     st.caption(TOLD_WITH_PLACE if with_place else TOLD)
     if st.button("Pack everything into one file"):
         with (
-            st.spinner("Packing birds, photos and records ..."),
+            progress("Packing birds, photos and records") as tell,
             tempfile.TemporaryDirectory() as folder,
         ):
             target = Path(folder) / "birds.zip"
             try:
-                moved = export_store(store(), target, with_place)
+                moved = export_store(store(), target, with_place, tell)
             except FieldmarksError as error:
                 show_error(error)
             else:
@@ -270,11 +276,11 @@ def _backup() -> None:
         key="backup_one_bird",
     )
     if chosen is not None and st.button("Bring it in"):
-        with tempfile.TemporaryDirectory() as folder:
+        with tempfile.TemporaryDirectory() as folder, progress("Bringing it in") as tell:
             path = Path(folder) / file_name(chosen.name)
             path.write_bytes(chosen.getvalue())
             try:
-                moved = import_store(store(), path, way, one_bird)
+                moved = import_store(store(), path, way, one_bird, tell)
             except FieldmarksError as error:
                 show_error(error)
             else:

@@ -16,6 +16,7 @@ from fieldmarks.app.birds.shared import (
     heading,
     literal,
     no_bird_yet,
+    progress,
     say,
     store,
     tables,
@@ -77,7 +78,8 @@ def _compare() -> None:
     if sum(len(e.observations) for e in picked) > 1:
         try:
             days = {look.photo: e.day.isoformat() for e in picked for look in e.observations}
-            show_agreement(compare_measurers(store(), picked), days)
+            asked = tuple((e.id, e.revision) for e in picked)
+            show_agreement(_compared(asked, picked), days)
         except FieldmarksError as error:
             told(error)
     else:
@@ -85,6 +87,12 @@ def _compare() -> None:
             "One look alone has nothing to be compared with. It can be handed over all the same."
         )
     _hand_over(bird, picked)
+
+
+@st.cache_data(show_spinner="Comparing ...", max_entries=8)
+def _compared(asked: tuple[tuple[str, int], ...], _entries: list[Entry]) -> Agreement:
+    """The agreement of some entries: reading many photos again at every press would take long."""
+    return compare_measurers(store(), _entries)
 
 
 def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
@@ -101,6 +109,8 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
         f"{len(by['depends on who measured'])} depend on who measured; "
         f"{len(by['depends on the photo'])} depend on the photo."
     )
+    if found.note:
+        st.info(found.note)
     bullets("What each says", [f"{who}, {photo}: {said}" for who, photo, said in found.conclusions])
     for story, title in STORIES:
         bullets(
@@ -156,12 +166,12 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
     asked = (bird.id, agreed, tuple(entry.id for entry in entries))
     if st.button("Make the dossier"):
         with (
-            st.spinner("Packing photos, records and the PDF ..."),
+            progress("Packing photos, records and the PDF") as tell,
             tempfile.TemporaryDirectory() as folder,
         ):
             target = Path(folder) / "dossier.zip"
             try:
-                seal = make_dossier(store(), bird, entries, tables(), target, agreed)
+                seal = make_dossier(store(), bird, entries, tables(), target, agreed, tell)
             except FieldmarksError as error:
                 told(error)
                 return
@@ -192,8 +202,8 @@ def _verify() -> None:
         path = Path(folder) / file_name(chosen.name)
         path.write_bytes(chosen.getvalue())
         try:
-            with st.spinner("Measuring everything again ..."):
-                result = verify_dossier(path, tables(), told_seal, told_key)
+            with progress("Measuring everything again") as tell:
+                result = verify_dossier(path, tables(), told_seal, told_key, tell)
         except FieldmarksError as error:
             told(error)
             return

@@ -9,7 +9,15 @@ from typing import Any
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.birds.shared import choose_bird, done_next_run, literal, store, tables, told
+from fieldmarks.app.birds.shared import (
+    changed_elsewhere,
+    choose_bird,
+    done_next_run,
+    literal,
+    store,
+    tables,
+    told,
+)
 from fieldmarks.birds.model import EARLIEST, RING_KINDS, SEXES, Bird, differences, new_id
 from fieldmarks.birds.service import save_bird
 from fieldmarks.birds.store import ConflictError
@@ -127,11 +135,13 @@ def _choose(here: Bird, mine: Bird) -> None:
 
 def parents_form(bird: Bird) -> None:
     """Set the parents of a bird, or take one off."""
-    father = choose_bird("Father", f"father_{bird.id}", bird.id, bird.father)
-    mother = choose_bird("Mother", f"mother_{bird.id}", bird.id, bird.mother)
+    changed_elsewhere(f"parents of {bird.id}", [bird])
+    place = f"{bird.id}_{bird.revision}"  # what was chosen for an earlier state does not stay
+    father = choose_bird("Father", f"father_{place}", bird.id, bird.father)
+    mother = choose_bird("Mother", f"mother_{place}", bird.id, bird.mother)
     keys = (father.id if father else None, mother.id if mother else None)
     changed = keys != (bird.father, bird.mother)
-    if changed and st.button("Save the parents", key=f"save_parents_{bird.id}"):
+    if changed and st.button("Save the parents", key=f"save_parents_{place}"):
         opened = st.session_state.get(OPENED)
         try:
             saved = save_bird(store(), dataclasses.replace(bird, father=keys[0], mother=keys[1]))
@@ -155,7 +165,7 @@ def take_off_form(bird: Bird) -> bool:
     if not pressed:
         return False
     try:
-        store().withdraw(bird, why)
+        store().withdraw(st.session_state.get(OPENED, bird), why)
     except FieldmarksError as error:
         told(error)
         return False

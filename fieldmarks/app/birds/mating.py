@@ -11,6 +11,7 @@ import streamlit as st
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import (
     bullets,
+    changed_elsewhere,
     choose_bird,
     done_next_run,
     heading,
@@ -73,8 +74,9 @@ def mating_page() -> None:
     _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
     bullets("What does not count, and was not looked at", result.gaps)
     bullets("Dates", dates_of(store(), pair, tables(), date.today()))
-    _add(pair)
-    _take_off(pair)
+    changed = changed_elsewhere(f"pair {pair.id}", [pair])
+    _add(pair, changed)
+    _take_off(pair, changed)
     try:
         first, second = store().bird(pair.first), store().bird(pair.second)
         bullets("Keep in mind", before_test(store(), first, second, tables(), date.today()))
@@ -87,6 +89,7 @@ def _young(pair: Pair) -> None:
     rows = "".join(
         f"<li>{html.escape(y.label)}: <span class='{looks[y.finding]}'>{y.finding}</span>"
         f"{f', {html.escape(_variety(y.shows))}' if y.shows else ''}"
+        f"{f', laid {y.laid.isoformat()}' if y.laid and not y.hatched else ''}"
         f"{f', hatched {y.hatched.isoformat()}' if y.hatched else ''} {html.escape(y.note)}</li>"
         for y in pair.young
     )
@@ -99,10 +102,10 @@ def _variety(key: str) -> str:
     return row.name if row else key
 
 
-def _take_off(pair: Pair) -> None:
+def _take_off(pair: Pair, changed: bool) -> None:
     """What was recorded by mistake; the pair stays on record with the reason."""
     with st.expander("Recorded by mistake?"):
-        place = f"started_{pair.id}"
+        place = f"started_{pair.id}_{pair.revision}"
         st.session_state.setdefault(place, pair.started)
         started = st.date_input(
             "Together since", None, min_value=EARLIEST, max_value=date.today(), key=place
@@ -113,20 +116,20 @@ def _take_off(pair: Pair) -> None:
         left = tuple(y for y in pair.young if y.label != young)
         why = st.text_input("Or take the whole pair off, because ...", max_chars=200)
         try:
-            if started != pair.started and st.button("Change the day"):
+            if started != pair.started and st.button("Change the day") and not changed:
                 store().save(dataclasses.replace(pair, started=started))
                 done_next_run("The day is changed.")
-            if young is not None and st.button(f"Take {literal(young)} off"):
+            if young is not None and st.button(f"Take {literal(young)} off") and not changed:
                 store().save(dataclasses.replace(pair, young=left))
                 done_next_run(f"{young} is taken off.")
-            if why.strip() and st.button("Take the pair off"):
+            if why.strip() and st.button("Take the pair off") and not changed:
                 store().withdraw(pair, why)
                 done_next_run("The pair is taken off the list.")
         except FieldmarksError as error:
             told(error)
 
 
-def _add(pair: Pair) -> None:
+def _add(pair: Pair, changed: bool) -> None:
     st.subheader("Add a young bird, or change what was found", anchor=False)
     turn = st.session_state.get("young_turn", 0)  # an empty form once the last one is saved
     with st.form(f"young_{turn}"):
@@ -142,14 +145,22 @@ def _add(pair: Pair) -> None:
         note = st.text_input("Its marks, in words", max_chars=200, key=f"young_note_{turn}")
         finding = st.radio("Found after its first moult", YOUNG_FINDINGS, index=2, horizontal=True)
         kept = choose_bird("Kept as the bird (its own looks then judge it)", f"young_bird_{turn}")
+        laid = st.date_input(
+            "Laid (of an egg; dates follow from it)",
+            None,
+            min_value=EARLIEST,
+            max_value=date.today(),
+            key=f"young_laid_{turn}",
+        )
         hatched = st.date_input(
             "Hatched", None, min_value=EARLIEST, max_value=date.today(), key=f"young_hatched_{turn}"
         )
         pressed = st.form_submit_button("Save the young")
-    if not pressed:
+    if not pressed or changed:
         return
     try:
-        young = Young(label.strip(), hatched, finding, kept.id if kept else None, note, shows or "")
+        key = kept.id if kept else None
+        young = Young(label.strip(), hatched, finding, key, note, shows or "", laid)
         save_young(store(), pair, young, tables())
     except FieldmarksError as error:
         told(error)

@@ -13,6 +13,7 @@ from fieldmarks.app.birds.keep import upload_panel
 from fieldmarks.app.birds.share import share_panel
 from fieldmarks.app.birds.shared import (
     bullets,
+    changed_elsewhere,
     done_next_run,
     literal,
     say,
@@ -122,8 +123,9 @@ def _moults(page: BirdPage) -> None:
                 "when the same phone took both."
             )
     st.subheader("Entries", anchor=False)
+    changed = changed_elsewhere(f"entries of {page.bird.id}", page.entries)
     for entry in reversed(page.entries):
-        _entry(entry)
+        _entry(entry, changed)
 
 
 def _change(found: Sequence[Change], mark: str) -> float:
@@ -131,7 +133,7 @@ def _change(found: Sequence[Change], mark: str) -> float:
     return max((abs(c.difference) / c.smallest for c in found if c.mark == mark), default=0.0)
 
 
-def _entry(entry: Entry) -> None:
+def _entry(entry: Entry, changed: bool) -> None:
     by = f", measured by {entry.measured_by}" if entry.measured_by else ""
     title = f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"
     with st.expander(literal(title)):
@@ -142,7 +144,7 @@ def _entry(entry: Entry) -> None:
         with st.form(f"strike_{entry.id}", border=False):
             why = st.text_input("Strike it out, because ...", key=f"why_{entry.id}")
             pressed = st.form_submit_button("Strike it out")
-        if pressed:
+        if pressed and not changed:
             _strike(entry, why)
 
 

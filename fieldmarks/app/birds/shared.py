@@ -5,7 +5,8 @@ from __future__ import annotations
 import html
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import sign_in
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.collection import Filter, list_birds, row_labels
-from fieldmarks.birds.model import Bird
+from fieldmarks.birds.model import Bird, Kept
 from fieldmarks.birds.people import who_is
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables, load_rules
@@ -92,6 +93,20 @@ def choose_bird(
     return store().bird(chosen) if chosen else None
 
 
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar while something takes its time; gives what it is told by."""
+    bar = st.progress(0.0, what)
+
+    def tell(done: int, total: int) -> None:
+        bar.progress(min(done / total, 1.0), f"{what}: {done} of {total}")
+
+    try:
+        yield tell
+    finally:
+        bar.empty()
+
+
 def count_of(number: int, word: str) -> str:
     """A number with its word: "1 bird", "2 birds"."""
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
@@ -146,8 +161,29 @@ def told(error: FieldmarksError) -> None:
     st.error(literal(said))
 
 
+SHOWN = "life_shown"  # place on a page -> id and revision of what stood there last
+
+
+def changed_elsewhere(place: str, things: Sequence[Kept]) -> bool:
+    """Whether things are not as the keeper last saw them here; if so, it is said.
+
+    What was pressed then was meant for what stood there before, and must not be done.
+    """
+    shown = st.session_state.setdefault(SHOWN, {})
+    now = {thing.id: thing.revision for thing in things}
+    before, shown[place] = shown.get(place, now), now
+    if before == now:
+        return False
+    st.info(
+        "This was changed elsewhere since you opened it, and is shown as it is now. What you "
+        "pressed meanwhile was not done: repeat it if you still want it."
+    )
+    return True
+
+
 def done_next_run(sentence: str) -> None:
     """Say on the next run that something is done, and start that run."""
+    st.session_state.pop(SHOWN, None)  # what changed was this
     st.session_state.life_done = sentence
     st.rerun()
 
