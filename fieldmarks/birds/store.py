@@ -38,13 +38,14 @@ from fieldmarks.birds.model import (
 )
 from fieldmarks.birds.observation import Evidence, observation_of
 from fieldmarks.birds.people import EVERYONE, READS_ONLY, Person
-from fieldmarks.birds.photos import PhotoFolder, PhotoStorage, photo_name
+from fieldmarks.birds.photos import PhotoBucket, PhotoFolder, PhotoStorage, photo_name
 from fieldmarks.birds.reader import KINDS, Reader, batches
 from fieldmarks.birds.writing import Writing, known, next_number, put, put_record, summarise
 from fieldmarks.rules import Tables
 
 URL_VARIABLE = "FIELDMARKS_STORE_URL"
 FOLDER_VARIABLE = "FIELDMARKS_STORE"
+PHOTOS_VARIABLE = "FIELDMARKS_PHOTOS"  # a bucket, if photos are not to lie in the folder
 DATABASE_FILE = "birds.sqlite"
 COPIES = "copies"
 MARK_FILE = "store-id.txt"  # in a folder of photos whose database lies elsewhere
@@ -113,6 +114,9 @@ class Store(Reader):
         given = url or sqlite_url(self.folder / DATABASE_FILE)
         self.engine = connect(given, self.folder if named or not url else None)
         self.read_only = not can_write(self.engine)
+        if (bucket := os.environ.get(PHOTOS_VARIABLE)) and not self.read_only:
+            PhotoBucket(bucket)  # refused at once if it is none
+            self._remember_bucket(bucket)
         if not self.own_file:
             self.folder = self._shared_folder(named)
         elif not self.read_only:
@@ -146,6 +150,15 @@ class Store(Reader):
         FieldmarksError
             It is not the folder that this database's photos are in, or nobody named one yet.
         """
+        named, bucket = os.environ.get(PHOTOS_VARIABLE, ""), self.setting("bucket")
+        if named != bucket:
+            raise FieldmarksError(
+                f"the photos of this database lie in {bucket or 'a folder'}",
+                where=named or str(self.folder),
+                mend=f"Put {bucket or 'nothing'} into {PHOTOS_VARIABLE}",
+            )
+        if bucket:
+            return PhotoBucket(bucket)
         place = self.setting("photos")
         mark = self.folder / MARK_FILE
         with suppress(OSError):
@@ -158,6 +171,13 @@ class Store(Reader):
             where=str(self.folder),
             mend="Name the folder that all members reach: --store FOLDER, or FIELDMARKS_STORE",
         )
+
+    def _remember_bucket(self, url: str) -> None:
+        """The bucket first named is the one that all members' photos lie in."""
+        row = {"key": "bucket", "value": url}
+        with writing(self.engine) as connection:
+            if not self.setting("bucket", connection):
+                connection.execute(insert(orm.settings), [row])
 
     def _shared_folder(self, named: bool) -> Path:
         """Folder of photos beside a database that lies elsewhere; the first one named is it."""
