@@ -244,11 +244,14 @@ def main() -> None:
     parts = [
         "Thirteen lovebirds and a conure on public web photographs, outlines by eye, no grey card; "
         "species, variety and age judged by eye. Variety and age are told to the program, the "
-        "species is not. Which numbers were chosen on these birds: how far a tolerance counts "
-        "(1.7), widths of rings, the limit of the beak's fading, the share of its odds from which "
-        "a mark does not fit, and that brown belongs to the hood of fischeri, turquoise and green "
-        "to its tail tip, pale grey and flesh to toes, pale orange to the bib of nigrigenis, horn "
-        "to the beak of roseicollis, reddish orange to the forehead of fischeri and roseicollis. "
+        "species is not. Chosen on these birds: how far a tolerance counts (2), the light on "
+        "one mark against another (0.4), how often a mark is odd (0.012), the limit of strangeness (1), "
+        "widths of rings and how softly they end, the limit of the beak's fading, the share of its "
+        "odds from which a mark does not fit, and that brown belongs to the hood of fischeri and "
+        "pale grey to that of a blue one, turquoise and green to its tail tip, pale grey and flesh "
+        "to toes, pale orange to the bib of nigrigenis, horn to the beak of roseicollis and pale "
+        "red to that of blue birds, reddish orange to the forehead of fischeri and roseicollis: "
+        "leave_one_bird_out.py leaves each bird out of what it chose. "
         "The renderings were sized on charts.",
         "## From the numbers", *table(results, birds),
     ]  # fmt: skip

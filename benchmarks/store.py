@@ -1,17 +1,21 @@
 """How long the collection and a bird's page take as a store grows.
 
     python benchmarks/store.py [postgresql://...]
+    python benchmarks/store.py --long
 
 Birds and readings are made up (six readings a bird, in two moult entries); photos are left out, as
-no page opens one before it is asked for. Writes ``results/store.md``.
+no page opens one before it is asked for. Writes ``results/store.md``. With ``--long`` a long list
+is taken in and dossiers of more and more photos are packed and checked: ``results/store_long.md``.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
 from statistics import median
@@ -21,11 +25,16 @@ from _tables import markdown, save
 
 from fieldmarks.birds import orm as models
 from fieldmarks.birds.collection import Filter, bird_page, list_birds, overview
+from fieldmarks.birds.dossier import verify_dossier
+from fieldmarks.birds.listfile import accept_list, preview_list
 from fieldmarks.birds.model import Bird, Entry, MarkPoint, Observation, SignPoint
-from fieldmarks.birds.service import advice_on_pair
+from fieldmarks.birds.service import advice_on_pair, compare_measurers, make_dossier
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.writing import put
+from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
+
+sys.path.append(str(Path(__file__).parents[1] / "tests" / "life"))
 
 TODAY = date(2026, 3, 1)
 SIZES = (1_000, 10_000, 60_000, 100_000)
@@ -120,6 +129,79 @@ def measure(store: Store, birds: list[Bird]) -> dict[str, tuple[float, float]]:
     }
 
 
+LIST_ROWS, LIST_LIMIT_S = 50_000, 20
+DOSSIERS = (30, 100, 300)
+DAY = date(2020, 1, 1)
+
+
+@dataclass
+class Clock:
+    """Seconds by the clock and of the processor since it was made."""
+
+    start: float = field(default_factory=time.perf_counter)
+    cpu_start: float = field(default_factory=time.process_time)
+
+    def __str__(self) -> str:
+        return f"{time.perf_counter() - self.start:.1f} ({self.cpu:.1f})"
+
+    @property
+    def cpu(self) -> float:
+        """Seconds of the processor."""
+        return time.process_time() - self.cpu_start
+
+
+def long_list(place: Path) -> list[list[str]]:
+    """Look through and import a list of LIST_ROWS birds with parents."""
+    rows = ["name,ring,hatched,species,sex,father,mother"]
+    for i in range(LIST_ROWS):
+        parents = f"R{i - 12500:06d},R{i - 12499:06d}" if i >= 12500 and not i % 2 else ","
+        hatched = DAY + timedelta(days=i // 25)
+        sex = ("cock", "hen")[i % 2]
+        rows.append(f"Bird {i},R{i:06d},{hatched},fischeri,{sex},{parents}")
+    data, tables = "\n".join(rows).encode(), load_rules()
+    with Store(place / "list") as store:
+        clock = Clock()
+        preview = preview_list(data, store.birds(), tables)
+        looked, cpu = str(clock), clock.cpu
+        assert len(preview.birds) == LIST_ROWS, preview.problems[:3]
+        clock = Clock()
+        accept_list(store, preview)
+        cpu += clock.cpu
+    if cpu > LIST_LIMIT_S:
+        sys.exit(f"a list of {LIST_ROWS} rows takes {cpu:.1f} s")
+    what = f"list of {LIST_ROWS:,} rows"
+    return [[f"{what}, looked through", looked], [f"{what}, imported", str(clock)]]
+
+
+def dossiers(place: Path) -> list[list[str]]:
+    """Pack, compare and check dossiers of small painted photos."""
+    from made_birds import CLEAN, a_bird, an_entry, shoot
+
+    tables, lines, each = load_rules(), [], []
+    for count in DOSSIERS:
+        with Store(place / f"d{count}") as store:
+            bird = store.save(a_bird("Pip"))
+            for i in range(count):
+                shot = shoot(tables, CLEAN, Question(claimed="personatus"), seed=i)
+                entry = an_entry(bird, DAY + timedelta(days=i), measured_by=f"measurer {i % 3}")
+                store.save_entry(entry, [shot], tables)
+            entries, path = store.entries(bird.id), place / f"{count}.zip"
+            clock = Clock()
+            make_dossier(store, bird, entries, tables, path)
+            packed, spent = str(clock), clock.cpu
+            clock = Clock()
+            compare_measurers(store, entries)
+            compared, checked = str(clock), Clock()
+            assert verify_dossier(path, tables).same
+            each.append(spent / count)
+            lines.append([f"dossier of {count} photos: packed / compared / checked",
+                          f"{packed} / {compared} / {checked}"])  # fmt: skip
+            print(*lines[-1], flush=True)
+    if each[-1] > 1.5 * each[0]:
+        sys.exit(f"a photo takes longer in a dossier of many: {each}")
+    return lines
+
+
 def run(name: str, make: Callable[[int], Store]) -> list[list[str]]:
     found = {}
     for size in SIZES:
@@ -138,6 +220,19 @@ def run(name: str, make: Callable[[int], Store]) -> list[list[str]]:
 
 
 def main() -> None:
+    if "--long" in sys.argv:
+        with tempfile.TemporaryDirectory() as place:
+            long = [*long_list(Path(place)), *dossiers(Path(place))]
+        save(
+            "store_long",
+            "Long lists and dossiers of many photos",
+            "Made by `benchmarks/store.py --long`. Seconds by the clock (of the processor), with a "
+            f"load of {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores; photos of 0.06 "
+            "megapixels, painted. The script stops where the list takes more than "
+            f"{LIST_LIMIT_S} s of the processor, or a photo longer in a dossier of many.",
+            markdown(("what", "seconds"), long),
+        )
+        return
     with tempfile.TemporaryDirectory() as place:
         lines = run("SQLite", lambda size: Store(Path(place) / f"s{size}"))
         if len(sys.argv) > 1:

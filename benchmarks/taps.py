@@ -1,6 +1,6 @@
 """Marks proposed from a few taps, judged on real birds that were outlined by eye.
 
-Run: python benchmarks/taps.py PHOTOS [--birds ../shared/real_birds] [--charts ../shared/photos]
+Run: python benchmarks/taps.py PHOTOS [--birds ../shared/real_birds]
 
 PHOTOS holds the photographs that sources.csv of the birds names (by the name in its column photo);
 they are measured where they lie and never kept here. The taps are taken from the outlines: the
@@ -15,67 +15,44 @@ outline, and by how much the reading differs.
 from __future__ import annotations
 
 import argparse
-import csv
-import hashlib
 import math
 import os
 import time
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from unittest.mock import patch
 
 import cv2
 import numpy as np
-import shapely
+from _flock import Bird, birds
 from _tables import markdown, save
-from scipy.spatial.distance import cdist
-from skimage.segmentation import slic
 
-from fieldmarks._util.errors import FieldmarksError, RegionError
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.state import LIKELY, SURE
 from fieldmarks.measure.calibration import calibrate
-from fieldmarks.measure.card_places import find_card
 from fieldmarks.measure.colour import difference
-from fieldmarks.measure.outlines import Taps, places, propose, silhouette
-from fieldmarks.measure.outlines.frame import Frame, frame_of, look_at
+from fieldmarks.measure.outlines import Taps, places, propose
 from fieldmarks.measure.outlines.proposal import scene_of
-from fieldmarks.measure.photo import Photo, decode_photo, open_photo
+from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.reading import read_mark
-from fieldmarks.measure.region import Point, Region, Shape, centre, mask, overlap, vertices, window
-from fieldmarks.measure.region_file import region_set_from_text
-from fieldmarks.measure.suggest import suggest_outline
+from fieldmarks.measure.region import Point, Region, Shape, centre, mask, window
 from fieldmarks.rules import Tables, load_rules
 
-SCREEN = 1600  # longest side on which tap-to-find looks in the app
-UNITS = 6.0  # from eye to beak tip in a bird's length, where the tail is not in sight
 MOVED = 0.03  # of the bird's length
 TRIALS = 4
-REACH = 0.18  # of the shorter side: how far tap-to-find goes with the whole photo in sight
 TWELVE = (4000, 3000)
-# Ways of telling a place that a leave-one-out can learn from outlines.
-LEARNED = ("head", "rim", "neck", "throat", "front")
-
-
-@dataclass(frozen=True, eq=False)
-class Bird:
-    """One bird with its outlines by eye."""
-
-    name: str
-    lovebird: bool
-    photo: Photo
-    outlines: Mapping[str, Shape]
-    taps: Taps
-
-    @property
-    def length(self) -> float:
-        """Pixels from the tip of the beak to the end of the tail, where need be guessed."""
-        tip, tail = self.taps.beak_tip, self.taps.tail_end
-        if tip is None:
-            return UNITS * 10 * math.sqrt(cv2.contourArea(_ring(self.outlines["iris"])) / math.pi)
-        if tail is None:
-            return UNITS * math.dist(self.taps.eye, tip)
-        return math.dist(tip, tail)
+# Outlined by eye and not proposed: placed all the same, to see whether they could be.
+TRIED = {
+    "back": places.Place(low=(0, 0), size=(0.07, 0.07), sure=0.5),
+    "rump": places.Place(trunk=(0, 0), size=(0.1, 0.1), sure=0.5),
+    "flights": places.Place(low=(0, 0), size=(0.1, 0.08), sure=0.5),
+    "foot": places.Place(low=(0, 0), size=(0.1, 0.05), sure=0.5),
+}
+DRAWN = 4  # birds' worth of the mean of all marks in each mark's share
+BANDS = (0.0, LIKELY, SURE, 1.01)  # as the app calls them unsure, fairly sure and sure
 
 
 @dataclass(frozen=True)
@@ -94,38 +71,6 @@ class Row:
     def proposed(self) -> bool:
         """Whether the mark was proposed at all."""
         return not math.isnan(self.inside)
-
-
-def _ring(shape: Shape) -> np.ndarray:
-    return vertices(shape).astype(np.float32)
-
-
-def birds(folder: Path, photos: Path, tables: Tables) -> Iterator[Bird]:
-    """The birds whose photos are there and are the ones meant."""
-    with (folder / "sources.csv").open(encoding="utf-8") as file:
-        for row in csv.DictReader(file):
-            path = photos / row["photo"]
-            if hashlib.sha256(path.read_bytes()).hexdigest() != row["sha256"]:
-                raise SystemExit(f"{path.name} is not the photo that sources.csv means")
-            text = (folder / "regions" / f"{row['bird']}.regions.json").read_text(encoding="utf-8")
-            shapes = {r.mark: r.shape for r in region_set_from_text(text).regions}
-            own = {m: s for m, s in shapes.items() if m in tables.marks}
-            lovebird = not row["species"].startswith("(")
-            yield Bird(row["bird"], lovebird, open_photo(path), own, taps_of(own))
-
-
-def taps_of(outlines: Mapping[str, Shape]) -> Taps:
-    """The taps that outlines stand for."""
-    eye = centre(outlines.get("iris", outlines["eye_ring"]))
-
-    def far(*marks: str) -> Point | None:
-        for name in marks:
-            if name in outlines:
-                x, y = max(vertices(outlines[name]), key=lambda p: math.dist(p, eye))
-                return float(x), float(y)
-        return None
-
-    return Taps(eye, far("beak_tip"), far("tail_tip", "tail_centre"))
 
 
 def cuts(mark: str, shapes: Mapping[str, Shape], tables: Tables) -> list[Shape]:
@@ -176,30 +121,30 @@ def run(bird: Bird, tables: Tables, taps: Taps | None = None):
 
 
 def without_bird(flock: list[Bird]) -> dict[str, dict[str, places.Place]]:
-    """For each bird the table of places learned on the other lovebirds."""
+    """For each bird the table of places, and of those tried, learned on the other lovebirds."""
+    every = {**places.places(), **TRIED}
     told: dict[tuple[str, str, str], np.ndarray] = {}
     for bird in flock:
         if not bird.lovebird or bird.taps.beak_tip is None:
             continue
         scene = scene_of(bird.photo, bird.taps)
-        for mark, place in places.places().items():
+        for mark, place in every.items():
             if mark not in bird.outlines:
                 continue
             view = scene.head if place.on_head else scene.whole
-            for way in set(place.ways) & set(LEARNED):
+            for way in set(place.ways) - {"tail"}:
                 at = places.told(way, view.look.into(centre(bird.outlines[mark])), view)
                 if at is not None:
-                    if way == "rim" and at[0] - place.ways[way][0] > 180:
-                        at = at - np.array([360.0, 0.0])
-                    if way == "rim" and at[0] - place.ways[way][0] < -180:
-                        at = at + np.array([360.0, 0.0])
+                    if way == "rim":  # degrees, all on one side of a full turn
+                        first = place.ways[way][0]
+                        at = np.array([first + (at[0] - first + 180) % 360 - 180, at[1]])
                     told[bird.name, mark, way] = at
     tables = {}
     for bird in flock:
         own = {}
-        for mark, place in places.places().items():
+        for mark, place in every.items():
             new = {}
-            for way in set(place.ways) & set(LEARNED):
+            for way in place.ways:
                 others = [at for (b, m, w), at in told.items()
                           if (m, w) == (mark, way) and b != bird.name]  # fmt: skip
                 if len(others) >= 3:
@@ -207,24 +152,6 @@ def without_bird(flock: list[Bird]) -> dict[str, dict[str, places.Place]]:
             own[mark] = place.model_copy(update=new)
         tables[bird.name] = own
     return tables
-
-
-def tap_to_find(bird: Bird, tables: Tables) -> Iterator[Row]:
-    """What version 0.2.0 proposes for a tap deep inside each outline, off what is cut out of it."""
-    screen = np.asarray(bird.photo.preview(SCREEN))
-    scale = bird.photo.width / screen.shape[1]
-    found = {}
-    far = REACH * min(bird.photo.width, bird.photo.height)
-    for mark, shape in bird.outlines.items():
-        area = shapely.Polygon(vertices(shape))
-        for cut in cuts(mark, bird.outlines, tables):
-            area = area.difference(shapely.Polygon(vertices(cut)))
-        deep = shapely.maximum_inscribed_circle(area).coords[0]
-        try:
-            found[mark] = suggest_outline(screen, deep, scale=scale, reach=far)
-        except RegionError:
-            continue
-    return judged(bird, found, dict.fromkeys(found, math.nan), tables)
 
 
 def moved(bird: Bird, tables: Tables, rng: np.random.Generator) -> Iterator[tuple[str, float]]:
@@ -281,55 +208,6 @@ def seconds(bird: Bird, tables: Tables) -> tuple[float, float]:
     return min(t[0] for t in times), min(t[1] for t in times)
 
 
-def cut_by(method: str, rgb: np.ndarray, frame: Frame, tail: np.ndarray | None) -> np.ndarray:
-    """The bird cut out from the same seeds in one of two ways."""
-    if method == "GrabCut":
-        return silhouette.find_silhouette(rgb, frame, tail) > 0
-    marks, _ = silhouette.seeds(rgb.shape[:2], frame, tail)
-    space = cv2.cvtColor(rgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
-    parts = slic(rgb, n_segments=600, compactness=10, start_label=0)
-    count = parts.max() + 1
-    size = np.bincount(parts.ravel(), minlength=count)
-    colours = np.stack(
-        [np.bincount(parts.ravel(), space[..., k].ravel(), count) / size for k in range(3)], axis=1
-    )
-    near = []
-    for code in (cv2.GC_FGD, cv2.GC_BGD):
-        share = np.bincount(parts.ravel(), (marks == code).ravel(), count) / size
-        near.append(cdist(colours, colours[share > 0.5]).min(axis=1))
-    return (near[0] < near[1])[parts]
-
-
-def ways_to_cut(flock: list[Bird]) -> list[list[object]]:
-    """How two ways to cut out a bird keep its own outlines and keep out its neighbour's."""
-    out = []
-    for method in ("GrabCut", "SLIC, nearest seed colour"):
-        own, other, spent = [], [], []
-        for bird in flock:
-            tip, tail = bird.taps.beak_tip, bird.taps.tail_end
-            if tip is None:
-                continue
-            eye = np.array(bird.taps.eye)
-            down = np.array([0.0, 1.0]) if tail is None else np.array(tail) - eye
-            frame = frame_of(eye, np.array(tip), down)
-            scale = silhouette.UNIT / frame.unit
-            look = look_at(bird.photo, eye, silhouette.REACH * frame.unit, scale)
-            began = time.process_time()
-            there = None if tail is None else look.into(np.array(tail))
-            cut = cut_by(method, look.rgb, look.frame(frame), there)
-            spent.append(time.process_time() - began)
-            for near in flock:
-                if near.photo.sha256 != bird.photo.sha256:
-                    continue
-                for shape in near.outlines.values():
-                    column, row = np.floor(look.into(centre(shape))).astype(int)
-                    if 0 <= row < cut.shape[0] and 0 <= column < cut.shape[1]:
-                        (own if near is bird else other).append(bool(cut[row, column]))
-        out.append([method, f"{np.mean(own):.0%}", f"{np.mean(other):.0%}",
-                    f"{np.median(spent):.2f} s"])  # fmt: skip
-    return out
-
-
 def middle(values: list[float]) -> float:
     """Median of what is there."""
     there = [v for v in values if not math.isnan(v)]
@@ -347,6 +225,14 @@ def summary(name: str, rows: list[Row]) -> list[object]:
         f"{middle([r.shared for r in got]):.2f}",
         f"{middle([r.apart for r in got]):.1f}",
     ]
+
+
+def in_short(rows: list[Row]) -> str:
+    """Number, share inside and distance of readings in one phrase."""
+    return (
+        f"{len(rows)} ({middle([r.inside for r in rows]):.2f} inside, "
+        f"{middle([r.apart for r in rows]):.1f} CIEDE2000)"
+    )
 
 
 def by_mark(rows: list[Row], moves: list[tuple[str, float]]) -> list[list[object]]:
@@ -372,47 +258,46 @@ def by_mark(rows: list[Row], moves: list[tuple[str, float]]) -> list[list[object
     return out
 
 
-def how_sure(rows: list[Row]) -> list[list[object]]:
-    """What became of proposals by their stated certainty."""
+def stated(rows: list[Row], share_inside: float = 0.5) -> list[float]:
+    """How sure each is said to be by how many of the other birds' lie so far on their marks."""
+    full = {r.mark: max(o.certainty for o in rows if o.mark == r.mark) for r in rows}
     out = []
-    for low, high in ((0.0, 0.45), (0.45, 0.6), (0.6, 0.8), (0.8, 1.01)):
-        own = [r for r in rows if low <= r.certainty < high]
+    for row in rows:
+        others = [r for r in rows if r.bird is not row.bird]
+        same = [r.inside >= share_inside for r in others if r.mark == row.mark]
+        mean = np.mean([r.inside >= share_inside for r in others])
+        share = (sum(same) + DRAWN * mean) / (len(same) + DRAWN)
+        out.append(float(share) * row.certainty / full[row.mark])
+    return out
+
+
+def how_sure(rows: list[Row]) -> list[list[object]]:
+    """What became of proposals by how sure they were said to be."""
+    said = np.array(stated(rows))
+    out = []
+    for low, high in pairwise(BANDS):
+        own = [r for r, sure in zip(rows, said, strict=True) if low <= sure < high]
         if own:
-            on = np.mean([r.inside > 0.5 for r in own])
-            out.append([f"{low:g} to {min(high, 1):g}", len(own), f"{on:.0%}",
+            mean = said[(said >= low) & (said < high)].mean()
+            out.append([f"{low:g} to {min(high, 1):g}", len(own), f"{mean:.0%}",
+                        f"{np.mean([r.inside >= 0.5 for r in own]):.0%}",
+                        f"{np.mean([r.inside >= 0.9 for r in own]):.0%}",
+                        f"{middle([r.inside for r in own]):.2f}",
                         f"{middle([r.apart for r in own]):.1f}"])  # fmt: skip
     return out
 
 
-def cards(photos: Path, charts: Path) -> list[list[object]]:
-    """Cards found in photos that hold none of ours, one, or a chart."""
-    demo = Path(__file__).parents[1] / "demo_images"
-    out = []
-    for name, paths in (
-        ("real birds, no card", sorted(photos.glob("*.jpg"))),
-        ("photos of a 24-patch chart", sorted(p for p in charts.glob("*.[jp][pn]g"))),
-        ("painted demo, card in the light", sorted(
-            p for p in demo.glob("*.jpg") if "no_card" not in p.name and "shadow" not in p.name)),
-        ("painted demo, card in shadow or none", sorted(
-            p for p in demo.glob("*.jpg") if "no_card" in p.name or "shadow" in p.name)),
-    ):  # fmt: skip
-        found, right = 0, 0
-        for path in paths:
-            card = find_card(open_photo(path))
-            found += card is not None
-            regions = path.with_suffix(".regions.json")
-            if card is not None and regions.exists():
-                drawn = region_set_from_text(regions.read_text(encoding="utf-8")).of("card")
-                right += any(overlap(card.regions[0].shape, r.shape) > 0.5 for r in drawn)
-        out.append([name, len(paths), found, right if "demo" in name else "-"])
-    return out
+def squares(rows: list[Row], share_inside: float) -> str:
+    """Mean squared error of what is said, and of saying the mean of all (Brier 1950)."""
+    there = np.array([r.inside >= share_inside for r in rows], float)
+    error = np.mean((np.array(stated(rows, share_inside)) - there) ** 2)
+    return f"{error:.3f} ({there.var():.3f} if the mean of all were said of each)"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("photos", type=Path)
     parser.add_argument("--birds", type=Path, default=Path("../shared/real_birds"))
-    parser.add_argument("--charts", type=Path, default=Path("../shared/photos"))
     options = parser.parse_args()
     tables = load_rules()
     flock = list(birds(options.birds, options.photos, tables))
@@ -420,7 +305,6 @@ def main() -> None:
     learned = without_bird(flock)
     plain: list[Row] = []
     left_out: list[Row] = []
-    old: list[Row] = []
     moves: list[tuple[str, float]] = []
     extra: dict[str, int] = defaultdict(int)
     for bird in flock:
@@ -432,12 +316,19 @@ def main() -> None:
             moves += moved(bird, tables, rng)
         with patch.object(places, "places", lambda own=learned[bird.name]: own):
             left_out += judged(bird, *run(bird, tables), tables)
-        old += tap_to_find(bird, tables)
     own = [r for r in plain if r.bird.lovebird]
+    left_out = [r for r in left_out if r.bird.lovebird]
+    tried = [r for r in left_out if r.mark in TRIED]
+    apart_from_own = [r for r in left_out if r.proposed and r.mark not in TRIED]
+    sure_enough = [s >= LIKELY for s in stated(apart_from_own)]
+    taken = [r for r, s in zip(apart_from_own, sure_enough, strict=True) if s]
+    asked = [r for r, s in zip(apart_from_own, sure_enough, strict=True) if not s]
     others = [r for r in plain if not r.bird.lovebird]
     skin = [r for r in own if r.mark in ("eye_ring", "iris", "beak_base", "beak_tip")]
     shifts = [s for _, s in moves]
     times = [seconds(bird, tables) for bird in flock if bird.name in ("tarikk", "viskez_l")]
+    columns = ["mark", "proposed", "inside, median", "inside, mean", "area over outline's", "IoU",
+               "CIEDE2000", "moved taps"]  # fmt: skip
     head = ["", "proposed", "inside", "at least 0.9 inside", "IoU", "CIEDE2000 to by-eye reading"]
     save(
         "taps",
@@ -449,14 +340,10 @@ def main() -> None:
         markdown(head, [
             summary("13 lovebirds", own),
             summary("each bird with places learned on the others", [
-                r for r in left_out if r.bird.lovebird]),
+                replace(r, inside=math.nan) if r.mark in TRIED else r for r in left_out]),
             summary("eye ring, iris and beak only", skin),
             summary("the other parrot", others),
-            summary("0.2.0 tap-to-find, one tap inside each mark", [
-                r for r in old if r.bird.lovebird]),
         ]),
-        "For tap-to-find a person has picked each mark and tapped well inside it, "
-        "once for each; the three taps say neither.",
         "## Taps moved by 3 % of the bird's length",
         f"Every tap moved at once, {TRIALS} times a bird: readings move by "
         f"{middle(shifts):.1f} CIEDE2000 (median; 75 % within "
@@ -467,29 +354,28 @@ def main() -> None:
         f"{os.getloadavg()[0]:.0f} other programs, best of three: "
         + "; ".join(f"{a:.2f} s on the clock, {b:.2f} s of work" for a, b in times) + ".",
         "## By mark, 13 lovebirds",
-        markdown(["mark", "proposed", "inside, median", "inside, mean", "area over outline's",
-                  "IoU", "CIEDE2000", "moved taps"], by_mark(own, moves)),
+        markdown(columns, by_mark(own, moves)),
         "Proposed though not outlined by eye (not in sight, or in sight and left out): "
         + ", ".join(f"{m} {n}" for m, n in sorted(extra.items(), key=lambda i: -i[1])) + ".",
-        "0.2.0 tap-to-find:",
-        markdown(["mark", "proposed", "inside, median", "inside, mean", "area over outline's",
-                  "IoU", "CIEDE2000", "moved taps"],
-                 by_mark([r for r in old if r.bird.lovebird], [])),
-        "## Ways to cut the bird out",
-        "From the same seeds; the middle of each outline by eye is asked for.",
-        markdown(["way", "own marks kept", "neighbour's marks taken in", "work"],
-                 ways_to_cut(flock)),
         "## How sure",
-        markdown(["stated", "proposals", "more than half inside", "CIEDE2000"], how_sure(own)),
-        "## Cards that find themselves",
-        markdown(["photos", "number", "card proposed", "on the card"],
-                 cards(options.photos, options.charts)),
+        "Said of each bird by what became of the others', with places learned on the others: the "
+        "share of proposals at least half of which lies on the mark (the reading is a median). "
+        f"Mean squared error {squares(apart_from_own, 0.5)}. Whether at least 0.9 lies inside "
+        f"cannot be foretold in this way: {squares(apart_from_own, 0.9)}.",
+        markdown(["said", "proposals", "mean said", "at least half inside", "at least 0.9 inside",
+                  "inside, median", "CIEDE2000"], how_sure(apart_from_own)),
+        f"The app takes what is at least {LIKELY:g} sure and asks about the rest. Taken: "
+        f"{in_short(taken)}; asked about: {in_short(asked)}.",
         "## What was chosen on these birds",
-        "The places, their number of ways and the sizes of the cores in `data/guide/places.toml` "
-        "(the second line learns the places anew without each bird, not the choice of ways and "
-        "sizes); the first shapes of bird and beak and the limits of the eye in "
-        "`measure/outlines`, which were set once by looking at all of them. They are no "
-        "independent test: other birds are.",
+        "The places, their number of ways, the sizes of the cores and the certainties in "
+        "`data/guide/places.toml` (the second line learns the places anew without each bird, not "
+        "the choice of ways and sizes); how much of a core's colours is kept; the first shapes of "
+        "bird and beak and the limits of the eye in `measure/outlines`, which were set once by "
+        "looking at all of them. They are no independent test: other birds are.",
+        "## Tried and not proposed",
+        "Placed as the other marks are, by the other birds:",
+        markdown(["mark", *columns[1:-1]], [row[:-1] for row in by_mark(tried, [])]),
+        "Lines are not proposed, nor a pupil: one bird has it outlined.",
     )  # fmt: skip
 
 

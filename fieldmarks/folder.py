@@ -15,7 +15,7 @@ from __future__ import annotations
 import pickle  # nosec B403
 import shutil
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -24,6 +24,7 @@ from fieldmarks import __version__
 from fieldmarks._util.atomic_write import cannot_write, only_writer, whole_file, write_whole
 from fieldmarks._util.errors import FieldmarksError, PhotoError
 from fieldmarks._util.parallel import spread
+from fieldmarks.days import judge_days
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.reading import one_thread
 from fieldmarks.measure.region_file import read_region_file
@@ -99,6 +100,7 @@ def assess_many(
     phone: PhoneProfile | None = None,
     after_each: Callable[[], None] = lambda: None,
     workers: int | None = None,
+    birds: Mapping[str, tuple[str, str]] | None = None,
 ) -> Summary:
     """Assess photos; one bad file never stops the rest.
 
@@ -122,6 +124,10 @@ def assess_many(
     workers : int, optional
         Processes at work at the same time, -1 for one per core. If not given, joblib's
         ``parallel_config`` decides; without one, photos are done one after the other.
+
+    birds : mapping of str to (str, str), optional
+        Photo -> bird and day: photos of one bird and one day are judged together as well
+        (:mod:`fieldmarks.days`).
 
     Raises
     ------
@@ -151,8 +157,13 @@ def assess_many(
         ordered = [results[number] for number in sorted(results)]
         _write_overview(ordered, into)
         problems = tuple(r.problem for r in ordered if r.problem)
+        if birds:
+            measured = [r.name for r in ordered if not r.problem]
+            apart = judge_days(measured, birds, into, tables)
+        else:
+            apart = ()
         kept = sum(r.kept for r in ordered)
-    return Summary(len(ordered) - kept - len(problems), kept, problems)
+    return Summary(len(ordered) - kept - len(problems), kept, problems + apart)
 
 
 @dataclass(frozen=True)

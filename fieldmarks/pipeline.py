@@ -192,12 +192,13 @@ def make_record(
     """
     asked = question or Question()
     measurement = measure(photo, regions, tables, phone, remembered)
-    assessment = _judge([measurement], tables, asked)
+    assessment = judge([measurement], tables, asked)
     own = tuple(key for key, row in tables.swatches.items() if row.learned)
     return Record(__version__, COLOUR_SPACE, asked, measurement, assessment, phone, own)
 
 
-def _judge(measured: Iterable[Measurement], tables: Tables, asked: Question) -> Assessment:
+def judge(measured: Iterable[Measurement], tables: Tables, asked: Question) -> Assessment:
+    """Judge what one photo shows, or the photos of one bird on one day together."""
     return assess_photos(
         measured,
         tables,
@@ -239,7 +240,7 @@ def examine(records: Iterable[Record], tables: Tables) -> Examination:
             raise FieldmarksError(
                 "two different photos have this name", where=record.photo, mend="Rename one"
             )
-    return Examination(kept, _judge(counted, tables, asked))
+    return Examination(kept, judge(counted, tables, asked))
 
 
 def record_of_file(

@@ -148,6 +148,16 @@ def test_the_app_is_served_to_this_computer_only_unless_asked():
     assert "--server.address=0.0.0.0" in command(8612, home_network=True)
 
 
+def test_without_its_screens_the_app_says_how_to_get_them(monkeypatch):
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    done = run("show")
+    assert done.returncode == 2
+    assert done.stderr.splitlines() == [
+        "fieldmarks: the screens of the app are not installed. "
+        "Install them with: pip install streamlit"
+    ]
+
+
 def test_two_birds_of_one_photo_keep_a_record_each(folder, tmp_path):
     drawn = (folder / "good.regions.json").read_text()
     for name in ("left", "right"):

@@ -150,6 +150,9 @@ def test_a_bar_of_a_relation_shows_its_range():
     assert "0.15" in words
     both = texts(distance_bar(finding(150, None, 140, 160, relation=True), span=(135, 155)))
     assert "150, expected 135 to 155" in both
+    ring = texts(distance_bar(finding(0.1, None, -0.3, 0.5, relation=True), span=(0.2, 0.4)))
+    assert "-1" not in ring
+    assert "0" in ring
     negative = fromstring(distance_bar(finding(-4.0, None, -9, 1, relation=True), span=(12, None)))
     assert negative is not None
 

@@ -15,7 +15,7 @@ TABLES = load_rules()
 
 def printed(species, variety="green", age="adult"):
     out = io.StringIO()
-    print_expectations(TABLES, species, variety, age, Console(file=out, width=160))
+    print_expectations(TABLES, species, variety, age, Console(file=out, width=600))
     return out.getvalue()
 
 
@@ -99,6 +99,56 @@ def test_only_what_can_stand_beside_something_else_is_called_side_by_side():
 def test_no_comparison_of_patches_is_printed_that_any_bird_would_pass():
     assert "rump against back" in printed("nigrigenis")
     assert "rump against back" not in printed("nigrigenis", "pied")
+
+
+@pytest.mark.parametrize("species", TABLES.species)
+def test_black_that_stays_brown_is_called_brown(species):
+    # From memory: cinnamon birds have brown flight feathers, fallow ones pale brown ones.
+    for variety in ("cinnamon", "cinnamon_blue", "cinnamon_olive", "fallow", "fallow_cobalt"):
+        flights, why = row(printed(species, variety), "flight feathers")
+        assert "brown" in flights
+        assert "grey" not in flights
+        assert "black" not in flights
+        assert "black pigment stays" in why or "brown" in why
+    assert "dark grey" in row(printed(species, "pastel"), "flight feathers")[0]
+
+
+def test_the_claws_of_a_cinnamon_bird_are_still_black():
+    assert row(printed("fischeri", "cinnamon"), "claw")[0] == "black claw"
+
+
+@pytest.mark.parametrize(
+    ("variety", "word"),
+    [
+        ("cobalt", "cobalt"),
+        ("mauve", "mauve"),
+        ("violet_blue", "violet"),
+        ("pastel_mauve", "mauve"),
+    ],
+)
+def test_the_rump_of_a_personatus_may_deepen_with_its_back(variety, word):
+    # From memory.
+    rump, why = row(printed("personatus", variety), "rump")
+    assert word in rump
+    assert "gre" in rump
+    assert "may deepen" in why or "may change" in why
+    assert word not in str(row(printed("personatus", "blue"), "rump"))
+
+
+def test_a_beak_that_may_be_smudged_gets_no_limit_for_its_fading():
+    # Common practice, no published source: young birds have a smudge on the beak.
+    for species in TABLES.species:
+        assert "fading beak" in printed(species)
+        for age in ("young", "moulting"):
+            assert "fading beak" not in printed(species, age=age)
+
+
+def test_a_bird_of_two_varieties_is_headed_by_both_their_looks():
+    head, look = printed("fischeri", "pastel_cobalt").splitlines()[:2]
+    assert "pastel, blue, one dark factor" in head
+    assert TABLES.varieties["pastel"].look in look
+    assert "deep blue body" in look
+    assert "opaline, one dark factor" in printed("fischeri", "opaline_dark_green")
 
 
 def test_a_blue_bird_is_not_said_to_be_yellowish_green():

@@ -4,8 +4,10 @@ Source of the names: from memory.
 """
 
 import pytest
+from typer.testing import CliRunner
 
 from fieldmarks._util.errors import TableError
+from fieldmarks.cli.main import app
 from fieldmarks.rules import load_rules
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.tables import key_of, nearest_to
@@ -61,6 +63,20 @@ def test_an_unknown_name_gets_the_nearest(rows, given, near):
     what = {"species": given} if rows is TABLES.species else {"species": None}
     with pytest.raises(TableError, match="Did you mean"):
         check_choice(TABLES, what["species"], "green" if what["species"] else given, "adult")
+
+
+def test_the_nearest_name_is_not_said_twice():
+    assert nearest_to("lutno", TABLES.varieties) == "Did you mean ino (lutino)?"
+    assert nearest_to("pestel", TABLES.varieties) == "Did you mean pastel?"
+
+
+@pytest.mark.parametrize("command", [["expect", "Fischer"], ["tell-apart"]])
+def test_the_command_line_takes_a_variety_by_any_name(command):
+    by_name, by_key = (
+        CliRunner().invoke(app, [*command, "--variety", word]) for word in ("lutino", "ino")
+    )
+    assert by_name.exit_code == 0
+    assert by_name.output == by_key.output
 
 
 def test_a_name_like_no_other_gets_the_list():

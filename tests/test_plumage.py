@@ -106,6 +106,24 @@ def test_a_thin_edge_is_looked_at_for_signs_only():
     assert "blends" in found.reason
 
 
+@pytest.mark.parametrize(
+    ("species", "sign", "variety"),
+    [
+        ("nigrigenis", "nigrigenis_rump_differs", "euwing"),
+        ("lilianae", "lilianae_rump_differs", "euwing_blue"),
+        ("fischeri", "fischeri_dark_rim_blended", "opaline"),
+    ],
+)
+def test_a_comparison_with_a_mark_that_the_variety_changes_is_no_sign(species, sign, variety):
+    # From memory: euwing darkens the back, opaline the head.
+    row = TABLES.signs[sign]
+    assert row.species == species
+    assert plumage.speaking_marks(TABLES, row, TABLES.varieties["green"])
+    assert plumage.speaking_marks(TABLES, row, TABLES.varieties[variety]) == ()
+    ring = TABLES.signs[f"{species}_thin_ring"]  # no feather is compared there
+    assert plumage.speaking_marks(TABLES, ring, TABLES.varieties[variety])
+
+
 def test_an_unknown_mark_row_says_nothing_with_a_reason():
     found = plumage.expected(TABLES, "roseicollis", "cere")
     assert found.says_nothing

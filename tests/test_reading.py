@@ -156,13 +156,6 @@ def test_patchy_feathers_are_less_certain_than_plain_ones():
     assert spread[1] > 5 * max(spread[0], 0.05)
 
 
-def test_draws_scatter_as_the_budget_says():
-    reading = reading_of(spot(ORANGE))
-    drawn = reading.draws(20_000, seed=3)
-    expected = reading.budget.covariance(reading.lab)
-    assert np.cov(drawn.T) == pytest.approx(expected, abs=0.02 * np.trace(expected))
-
-
 def two_spots(one, other):
     left, right = Ellipse(220, 200, 50, 50), Ellipse(420, 200, 50, 50)
     photo = to_photo(linear_scene([(CARD, GREY_18), (left, one), (right, other)], cast=LIGHT))

@@ -188,13 +188,14 @@ def test_the_page_prints_the_parts_of_each_uncertainty_and_their_sources(page, r
 def test_the_page_shows_every_compared_finding_of_every_species(page, record, tables):
     for view in finding_summary(record, tables):
         assert f"{view.species}, {view.name}: {view.tally}" in page.words
-        for mark in (*view.does_not_fit, *view.too_close) if view.subject else ():
+        for mark in view.against if view.subject else ():
             assert " ".join(mark.finding.reason.split()) in page.words
             limit = mark.finding.tolerance
             assert limit is None or f"limit {limit:g}" in page.words
     folded = [t for t in page.tables if t[0][:2] == ["Mark", "Expected"]]
-    others = [v for v in finding_summary(record, tables) if not v.subject]
-    rows = [m for v in others for m in v.compared]
+    views = finding_summary(record, tables)
+    # Drawn are those against the bird; listed those that fit it, and those against the others.
+    rows = [m for v in views for m in ((*v.probably_fits, *v.fits) if v.subject else v.against)]
     assert sum(len(t) - 1 for t in folded) == len(rows) > 0
     by_row = [row for t in folded for row in t[1:]]
     for row, mark in zip(by_row, rows, strict=True):
@@ -358,6 +359,7 @@ def test_one_page_for_seller_or_breeder_and_the_rest_is_appendix(bird, tables):
     for sign in record.signs:
         if sign.status.value == "seen":
             assert " ".join(sign.text.split()) in first
+    assert len(sheets) <= 10
     (picture,) = sheets[0].images
     assert picture.image.width > 1000
     assert second.startswith("Appendix: how it came about")

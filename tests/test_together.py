@@ -299,3 +299,22 @@ def test_a_photo_that_cannot_be_used_ends_the_command_in_one_line(folder, tmp_pa
         assert len(done.stderr.strip().splitlines()) == 1
         assert done.stdout == ""
     assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_judges_the_photos_of_a_named_bird_and_day_together(tmp_path):
+    for name, face in (("a", (20, 1, 1)), ("b", (64, 37, 62)), ("c", (20, 1, 1))):
+        save_bird(tmp_path, name, face=face)
+    listed = tmp_path / "birds.csv"
+    listed.write_text("photo;bird;day\na.jpg;Pip;2026-05-01\nb.jpg;Pip;2026-05-01\nc.jpg;Pip;\n")
+    done = run("assess-folder", tmp_path, "--sold-as", "Masked", "--into", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    found = fm.Examination.from_file(tmp_path / "out" / "Pip 2026-05-01.together.json")
+    photos = [tmp_path / "a.jpg", tmp_path / "b.jpg"]
+    assert found == fm.assess(photos, sold_as="Masked")
+    (row,) = (tmp_path / "out" / "together.csv").read_text().strip().splitlines()[1:]
+    assert "a.jpg, b.jpg" in row
+    listed.write_text("photo,bird\na.jpg,\n")
+    refused = run("assess-folder", tmp_path, "--into", tmp_path / "out2")
+    assert refused.returncode == 2
+    assert "birds.csv: row 2: photo or bird is missing" in refused.stderr
+    assert not (tmp_path / "out2").exists()

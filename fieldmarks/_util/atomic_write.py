@@ -61,15 +61,6 @@ def write_whole(path: Path, content: str | bytes, settle: bool = True) -> None:
         file.write(content.encode("utf-8") if isinstance(content, str) else content)
 
 
-def clear_parts(path: Path) -> None:
-    """Remove what a :func:`whole_file` that was cut off left beside a file."""
-    start, end = f".{path.name}.", ".part"
-    if path.parent.is_dir():
-        for part in path.parent.iterdir():
-            if part.name.startswith(start) and part.name.endswith(end):
-                part.unlink(missing_ok=True)
-
-
 @contextmanager
 def only_writer(folder: Path) -> Iterator[None]:
     """Have a folder to write to alone; the lock goes with the program that has it, however it ends.

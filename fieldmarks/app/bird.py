@@ -87,8 +87,8 @@ def _tells(row: GuideRow) -> str:
 
 def _nearest(work: Work) -> str:
     """Species to show a picture of: the one the bird was looked at as, else the first."""
-    if work.record and work.record.assessment.conclusion.subjects:
-        return work.record.assessment.conclusion.subjects[0]
+    if work.judged and work.judged.assessment.conclusion.subjects:
+        return work.judged.assessment.conclusion.subjects[0]
     return next(iter(work.tables.species))
 
 

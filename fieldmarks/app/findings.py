@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import io
+from collections.abc import Sequence
 
 import streamlit as st
 from PIL import Image, ImageDraw
@@ -15,6 +16,7 @@ from fieldmarks.app.state import FIRST_MARK, Work
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
+from fieldmarks.judge.together import Disagreement
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import vertices
 from fieldmarks.report.drawings import status_icon, strip
@@ -32,6 +34,7 @@ from fieldmarks.report.views import (
 
 TONE_SIGNS = {"good": "✓", "bad": "✗", "doubt": "?", "soft": "…"}
 CROP = 88  # CSS pixels
+APART = 2  # disagreements on the card; all are in the details
 SHOWN_SIGNS = {
     SignStatus.SEEN: ("fm-bad", "!"),
     SignStatus.LOOK_AGAIN: ("fm-doubt", "↻"),
@@ -44,24 +47,29 @@ def verdict_line(verdict: Verdict) -> str:
     return f"{TONE_SIGNS[verdict.tone]} {verdict.headline}"
 
 
-def verdict_card(work: Work) -> None:
-    """The verdict to read standing up: what, how strongly, why not, what next, before paying."""
-    if work.record is None or work.verdict is None:
+def verdict_card(work: Work, onward: bool = True) -> None:
+    """The verdict to read standing up: what, how strongly, why not, before paying.
+
+    ``onward`` puts what to do next beside it, which needs the photo on the same page.
+    """
+    if work.judged is None or work.verdict is None:
         return
-    found, record = work.verdict, work.record
+    found, record = work.verdict, work.judged
     lines = [found.kind, found.sold_as, found.tally]
     if found.tone == "good":
         lines += clean_sheet_note(record)
     parts = [f"<p>{html.escape(line)}</p>" for line in lines if line]
     parts += [_reason(work, reason) for reason in found.reasons]
+    parts += [f"<p>The photos disagree. {html.escape(line)}</p>" for line in found.apart[:APART]]
     sign = f"<span class='fm-sign' aria-hidden='true'>{TONE_SIGNS[found.tone]}</span>"
     asked = f"<small>{html.escape(_looked_at_as(work))}</small>"
     st.html(
         f"<div class='fm-verdict fm-is-{found.tone}' role='status'>"
         f"<h2>{sign}{html.escape(found.headline)}</h2>{''.join(parts)}{asked}</div>"
     )
-    _variety(work)
-    _next(work)
+    if onward:
+        _variety(work)
+        _next(work)
     _before_paying()
 
 
@@ -73,7 +81,8 @@ def _looked_at_as(work: Work) -> str:
 
 def _reason(work: Work, reason: Reason) -> str:
     """A reason against: the spot on the photo, its colour and the one expected."""
-    crop = _crop(work, reason.mark)
+    of = next((w for w in work.day.photos if w.photo and w.photo.name == reason.photo), work)
+    crop = _crop(of, reason.mark)
     chips = "".join(
         f"<figure><span class='fm-chip' style='background: {hexadecimal(lab)}'></span>"
         f"<figcaption>{word}</figcaption></figure>"
@@ -115,7 +124,7 @@ def _crop(work: Work, mark: str) -> str:
 
 def _variety(work: Work) -> None:
     """A variety that the colours fit better, to be taken with one press."""
-    likelier = likelier_variety(work.record, work.tables) if work.record else None
+    likelier = likelier_variety(work.judged, work.tables) if work.judged else None
     if likelier is None:
         return
     key, said = likelier
@@ -161,10 +170,11 @@ def _before_paying() -> None:
 
 def details_panel(work: Work) -> None:
     """Species, signs and colours in one place: counts first, each row opens."""
-    assert work.record is not None
-    body = "".join(_species(view) for view in finding_summary(work.record, work.tables))
-    signs = work.record.assessment.signs
-    body += _signs(work, signs) + _colours(work)
+    judged = work.judged
+    assert judged is not None
+    body = "".join(_species(view) for view in finding_summary(judged, work.tables))
+    signs = judged.assessment.signs
+    body += _signs(work, signs) + _apart(judged.assessment.disagreements) + _colours(work)
     draw(f"<div>{body}<p class='fm-soft'>{html.escape(EXPLAINED)}</p></div>", key="details")
 
 
@@ -207,6 +217,14 @@ def _mark_row(mark: MarkView) -> str:
     )
 
 
+def _apart(found: Sequence[Disagreement]) -> str:
+    """What the photos of the day disagree on."""
+    rows = "".join(f"<li>{html.escape(one.sentence)}</li>" for one in found)
+    return (
+        _fold(f"<b>Where the photos disagree</b> {len(found)}", f"<ul>{rows}</ul>") if rows else ""
+    )
+
+
 def _signs(work: Work, signs: tuple[SignFinding, ...]) -> str:
     """Signs of mixed ancestry: those seen open, the others counted."""
     seen = [sign for sign in signs if sign.status in SHOWN_SIGNS]
@@ -237,14 +255,17 @@ def _sign_row(work: Work, sign: SignFinding) -> str:
 
 def _colours(work: Work) -> str:
     """Every reading with how it came about, and the readings in the a* b* plane."""
-    assert work.record is not None
-    readings = work.record.measurement.readings
-    if not readings:
-        return ""
+    assert work.judged is not None
     names = {key: mark.name for key, mark in work.tables.marks.items()}
-    body = "".join(_how_it_came(names[reading.mark], reading) for reading in readings)
-    plane = colour_plane(work.record, work.tables)
-    return _fold(f"<b>Colours in numbers</b> {len(readings)}", plane + body)
+    records = [one for one in work.judged.records if one.measurement.readings]
+    folds = ""
+    for one in records:
+        readings = one.measurement.readings
+        body = "".join(_how_it_came(names[reading.mark], reading) for reading in readings)
+        of = f" on {html.escape(one.photo)}" if len(work.judged.records) > 1 else ""
+        title = f"<b>Colours in numbers</b>{of} {len(readings)}"
+        folds += _fold(title, colour_plane(one, work.tables) + body)
+    return folds
 
 
 def _how_it_came(name: str, reading: Reading) -> str:
@@ -276,8 +297,8 @@ def _how_it_came(name: str, reading: Reading) -> str:
 
 def cautions_panel(work: Work) -> None:
     """What cannot be told, and the cautions."""
-    assert work.record is not None
-    for line in work.record.assessment.cautions:
+    assert work.judged is not None
+    for line in work.judged.assessment.cautions:
         st.markdown(f"- {line}")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from fieldmarks.app import bird, findings, look, marking, sign_in, takeaway
+from fieldmarks.app import bird, day, findings, look, marking, sign_in, takeaway
 from fieldmarks.app.birds import (
     birds_page,
     buying_page,
@@ -26,12 +26,15 @@ def workbench(work: Work) -> None:
     """The photo on one side, what was found on the other; stacked on a phone."""
     left, right = st.columns([6, 5], gap="large")
     with left, st.container(key="photo_side"):
+        day.photo_switch(work)
+        day.say_refused()
         marking.photo_panel(work)
         marking.card_panel(work)
+        day.more_photos(work)
         marking.drawing_panel(work)
         if work.story:
             st.caption(f"Invented bird. {work.story}")
-        if st.button("← Another photo", key="another"):
+        if st.button("← Another bird", key="another"):
             put_aside(work)
             st.rerun()
     with right:
@@ -60,7 +63,7 @@ def sections(work: Work) -> None:
     for tab, (name, panel) in zip(
         st.tabs(list(panels), key="section", on_change="rerun"), panels.items(), strict=True
     ):
-        if tab.open and (work.record is not None or name in ("The bird", "Words")):
+        if tab.open and (work.judged is not None or name in ("The bird", "Words")):
             with tab:
                 panel(work)
 
@@ -69,8 +72,8 @@ def measuring_page() -> None:
     """A photo to choose, then the workbench."""
     work: Work = st.session_state.setdefault("work", Work(tables()))
     where = f"{work.photo.sha256} {work.looks}" if work.photo else "start"
-    offer = "put_aside" not in st.session_state
-    if page(where, inside=work.photo is not None, offer=offer and work.photo is None):
+    offer = "put_aside" not in st.session_state and work.photo is None
+    if page(where, [(w.given, len(w.data)) for w in work.day.photos if w.photo], offer=offer):
         put_aside(work)
         st.rerun()
     if work.photo is None:

@@ -11,7 +11,7 @@ from PIL import Image
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import literal
-from fieldmarks.app.marker import marker
+from fieldmarks.app.marker import marker, photo_key
 from fieldmarks.app.sheet import picture
 from fieldmarks.app.state import FIRST_MARK, Work
 from fieldmarks.measure.calibration import describe_cast, swatch_before_after
@@ -61,6 +61,11 @@ def photo_panel(work: Work) -> None:
         odd=odd,
         taps=TAPS if work.taps_asked else (),
         offers=work.offers,
+        beside=[
+            photo_key(other.screen_jpeg)
+            for other in work.day.photos
+            if other is not work and not other.regions.regions
+        ],
         on_event=work.handle,
     )
     if work.problem:

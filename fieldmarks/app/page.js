@@ -2,6 +2,10 @@
 // to say when the server is gone. What a keeper chose stays in this browser and goes nowhere else.
 
 const DRAWN = "fieldmarks drawn on ";
+const DAY = "fieldmarks day ";
+const LOAD = `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
+const PHOTOS = 12; // kept at most, of photos and of days
+const FILE_FIELD = "[data-testid=stFileUploader] input[type=file]";
 const GONE = "fieldmarks has stopped. Start it again with: fieldmarks show. Your marks are kept in this browser.";
 
 /** One step in the browser's own store of the photo chosen last. */
@@ -18,19 +22,50 @@ function withPhoto(mode, act) {
   });
 }
 
-const photoKept = () => withPhoto("readonly", (store) => store.get("last")).catch(() => null);
-const keepPhoto = (file) => withPhoto("readwrite", (store) => store.put(file, "last")).catch(() => {});
-const forgetPhoto = () => withPhoto("readwrite", (store) => store.delete("last")).catch(() => {});
+const idOf = ([name, size]) => `${size} ${name}`;
+const photoKept = (photo) => withPhoto("readonly", (store) => store.get(idOf(photo))).catch(() => null);
+const forgetPhoto = (id) => withPhoto("readwrite", (store) => store.delete(id)).catch(() => {});
 
-/** What was drawn last in this browser: the photo's name and how many marks; or null. */
+/** Keep a photo file in this browser; of files beyond a day's photos the oldest go. */
+async function keepPhoto(file) {
+  const id = idOf([file.name, file.size]);
+  const order = stored("fieldmarks files", []).filter((one) => one !== id);
+  order.push(id);
+  for (const old of order.splice(0, Math.max(0, order.length - PHOTOS))) forgetPhoto(old);
+  localStorage.setItem("fieldmarks files", JSON.stringify(order));
+  await withPhoto("readwrite", (store) => store.put(file, id)).catch(() => {});
+}
+
+function stored(key, otherwise) {
+  try {
+    return JSON.parse(localStorage.getItem(key)) ?? otherwise;
+  } catch {
+    return otherwise;
+  }
+}
+
+const keysOf = (start) => Object.keys(localStorage).filter((key) => key.startsWith(start));
+
+/** Remember which photos are open together, each load of the page under a name of its own. */
+function keepDay(photos) {
+  const own = DAY + LOAD;
+  localStorage.setItem(own, JSON.stringify({ at: Date.now(), photos }));
+  const days = keysOf(DAY).sort((a, b) => stored(b, {}).at - stored(a, {}).at);
+  for (const key of days.slice(PHOTOS)) localStorage.removeItem(key);
+}
+
+/** What was drawn last in this browser: the day's photos and how many marks; or null. */
 function drawnLast() {
   try {
-    const all = Object.keys(localStorage).filter((key) => key.startsWith(DRAWN));
-    const found = all.map((key) => {
-      const { at, name, regions } = JSON.parse(localStorage.getItem(key));
-      return { key, at, name, count: new Set(regions.map((r) => r.mark)).size };
-    });
-    return found.filter(({ name }) => name).sort((a, b) => b.at - a.at)[0] ?? null;
+    const drawn = keysOf(DRAWN).map((key) => ({ key, ...stored(key, {}) }));
+    const last = drawn.filter(({ name }) => name).sort((a, b) => b.at - a.at)[0];
+    if (!last) return null;
+    const days = keysOf(DAY).map((key) => stored(key, {})).sort((a, b) => b.at - a.at);
+    const day = days.find(({ photos }) => photos?.some(([name]) => name === last.name));
+    const photos = day?.photos ?? [[last.name, 0]];
+    const own = drawn.filter(({ name }) => photos.some((photo) => photo[0] === name));
+    const marks = new Set(own.flatMap(({ name, regions }) => regions.map((r) => `${r.mark} ${name}`)));
+    return { photos, count: marks.size, keys: own.map(({ key }) => key) };
   } catch {
     return null;
   }
@@ -48,38 +83,45 @@ function appears(page, selector) {
   });
 }
 
-/** Press or choose for the keeper what opens the photo again; null where it is not to be had. */
-async function wayBack(page, name) {
-  const file = await photoKept();
-  if (file?.name !== name) {
-    const demo = await appears(page, `.st-key-demo_${CSS.escape(name.replace(/\.\w+$/, ""))} button`);
-    return demo && (() => demo.click());
+/** Put files into a field as if the keeper had chosen them. */
+function choose(input, files) {
+  const carried = new DataTransfer();
+  for (const file of files) carried.items.add(file);
+  input.files = carried.files;
+  input.dispatchEvent(new Event("change", { bubbles: true }));
+}
+
+let rest = []; // files to add to the first photo, once that is open
+
+/** Press or choose for the keeper what opens the photos again; null where they are not to be had. */
+async function wayBack(page, photos) {
+  const files = (await Promise.all(photos.map(photoKept))).filter(Boolean);
+  const [first] = photos[0];
+  if (files[0]?.name !== first) {
+    const demo = await appears(page, `.st-key-demo_${CSS.escape(first.replace(/\.\w+$/, ""))} button`);
+    return demo && (() => (demo.click(), (rest = files)));
   }
-  const input = await appears(page, "[data-testid=stFileUploader] input[type=file]");
-  if (!input) return null;
-  return () => {
-    const carried = new DataTransfer();
-    carried.items.add(file);
-    input.files = carried.files;
-    input.dispatchEvent(new Event("change", { bubbles: true }));
-  };
+  const input = await appears(page, FILE_FIELD);
+  return input && (() => choose(input, files));
 }
 
 async function offer(page, place) {
   const last = drawnLast();
-  const go = last && (await wayBack(page, last.name));
+  const go = last && (await wayBack(page, last.photos));
   place.hidden = !go;
   if (!go) return;
   const [onward, forget] = place.querySelectorAll("button");
-  onward.textContent = `Continue: ${last.count} ${last.count === 1 ? "mark" : "marks"} on ${last.name}`;
+  const many = last.photos.length;
+  const where = many === 1 ? last.photos[0][0] : `${many} photos`;
+  onward.textContent = `Continue: ${last.count} ${last.count === 1 ? "mark" : "marks"} on ${where}`;
   onward.onclick = () => {
-    sessionStorage.setItem("fieldmarks continue", "yes");
+    sessionStorage.setItem("fieldmarks continue", JSON.stringify(last.photos.map(([name]) => name)));
     onward.disabled = true;
     go();
   };
   forget.onclick = () => {
-    localStorage.removeItem(last.key);
-    forgetPhoto();
+    for (const key of last.keys) localStorage.removeItem(key);
+    for (const photo of last.photos) forgetPhoto(idOf(photo));
     place.hidden = true;
   };
 }
@@ -100,16 +142,17 @@ let now = { inside: false, leave: () => {} };
 function wire(page) {
   if (page.body.dataset.fmWired) return;
   page.body.dataset.fmWired = "yes";
-  const chosen = (file) => {
+  const chosen = (files) => {
     const said = page.querySelector(".fm-too-large");
-    if (!file || !said) return;
-    const large = file.size > Number(said.dataset.limit) * 1e6;
+    if (!files?.length || !said) return;
+    const limit = Number(said.dataset.limit);
+    const large = [...files].find((file) => file.size > limit * 1e6);
     said.hidden = !large;
-    said.textContent = `${file.name} has ${Math.round(file.size / 1e6)} MB; up to ${said.dataset.limit} MB can be opened. Save it smaller, as a JPEG.`;
-    if (!large && file.type.startsWith("image/")) keepPhoto(file);
+    said.textContent = large && `${large.name} has ${Math.round(large.size / 1e6)} MB; up to ${limit} MB can be opened. Save it smaller, as a JPEG.`;
+    for (const file of files) if (file !== large && file.type.startsWith("image/")) keepPhoto(file);
   };
-  page.addEventListener("change", (e) => e.target.type === "file" && chosen(e.target.files[0]), true);
-  page.addEventListener("drop", (e) => chosen(e.dataTransfer?.files[0]), true);
+  page.addEventListener("change", (e) => e.target.type === "file" && chosen(e.target.files), true);
+  page.addEventListener("drop", (e) => chosen(e.dataTransfer?.files), true);
   page.defaultView.addEventListener("popstate", (e) => {
     if (now.inside && !e.state?.fieldmarks) now.leave();
   });
@@ -118,10 +161,17 @@ function wire(page) {
 
 export default function ({ data, parentElement, setTriggerValue }) {
   const page = parentElement.ownerDocument;
-  now = { inside: data.inside, leave: () => setTriggerValue("back", true) };
+  const inside = data.photos.length > 0;
+  now = { inside, leave: () => setTriggerValue("back", true) };
+  if (inside) keepDay(data.photos);
+  if (inside && rest.length) {
+    const files = rest;
+    rest = [];
+    appears(page, ".st-key-more_photos input[type=file]").then((input) => input && choose(input, files));
+  }
   wire(page);
   const { history } = page.defaultView;
-  if (data.inside && !history.state?.fieldmarks) history.pushState({ ...history.state, fieldmarks: "photo" }, "");
+  if (inside && !history.state?.fieldmarks) history.pushState({ ...history.state, fieldmarks: "photo" }, "");
   if (page.body.dataset.fmScreen !== data.screen) {
     page.body.dataset.fmScreen = data.screen;
     page.querySelector("[data-testid=stMain]")?.scrollTo(0, 0);

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -40,19 +41,20 @@ def _component(name: str) -> Any:
     return st.components.v2.component(f"fieldmarks_{name}", html=html, js=js, isolate_styles=False)
 
 
-def page(screen: str, *, inside: bool = False, offer: bool = False) -> bool:
+def page(screen: str, photos: Sequence[tuple[str, int]] = (), *, offer: bool = False) -> bool:
     """Look after the page; whether the keeper pressed the browser's Back.
 
     Parameters
     ----------
     screen : str
         What is shown: a new one is shown from its top.
-    inside : bool
-        A photo is open: Back leads to the first screen and not out of the app.
+    photos : sequence of (str, int)
+        Names and bytes of the files that are open. If any: Back leads to the first screen and not
+        out of the app.
     offer : bool
         Offer to continue what was drawn last in this browser.
     """
-    data = {"screen": screen, "inside": inside, "offer": offer, "limit": MAX_UPLOAD_MB}
+    data = {"screen": screen, "photos": photos, "offer": offer, "limit": MAX_UPLOAD_MB}
     result = _component("page")(key="page", data=data, on_back_change=lambda: None)
     return bool(result.back)
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterable
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import streamlit as st
 from PIL import Image
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import literal
+from fieldmarks.app.day import open_files
 from fieldmarks.app.sheet import picture
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import SHOP, TITLES, ways_on_a_phone
@@ -67,13 +69,14 @@ def start_screen(work: Work) -> None:
 
 def _own_photo(work: Work) -> None:
     chosen = st.file_uploader(
-        "Choose or drop a photo. On a phone you can also take one here.",
+        "Choose your photo, or several of one bird on one day",
         type=ENDINGS,
+        accept_multiple_files=True,
         key="photo_file",
         help="JPEG, PNG, TIFF, WebP or HEIC, up to 120 megapixels.",
     )
-    if chosen is not None:
-        _open(work, chosen.getvalue(), chosen.name)
+    if chosen:
+        _open(work, chosen)
     first = next(iter(SHOWN_FIRST))
     if first in demo_birds() and st.button("Try it on an invented bird", key="example"):
         _open_demo(work, demo_birds()[first], with_regions=False)
@@ -88,7 +91,7 @@ def _own_photo(work: Work) -> None:
         elif st.toggle("Switch the camera on", key="camera_on"):
             taken = st.camera_input("Bird and grey card in one picture", key="camera")
             if taken is not None:
-                _open(work, taken.getvalue(), "camera.jpg")
+                _open(work, [taken])
 
 
 def camera_may_be_asked_for(url: str | None) -> bool:
@@ -123,15 +126,10 @@ def _from_the_shop(work: Work) -> None:
         st.rerun()
 
 
-def _open(work: Work, data: bytes, name: str) -> None:
-    try:
-        with st.spinner("Opening the photo ..."):
-            work.open_photo(data, name, st.session_state.get(SHOP))
-    except FieldmarksError as error:
-        st.error(literal(str(error)))
-        return
-    st.session_state.pop(SHOP, None)
-    st.rerun()
+def _open(work: Work, files: Iterable[UploadedFile]) -> None:
+    asked = st.session_state.pop(SHOP, None)
+    open_files(work, files, asked)  # goes on where one could be opened
+    st.session_state[SHOP] = asked
 
 
 @st.cache_data(show_spinner=False)

@@ -9,14 +9,15 @@ import dataclasses
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import chain, count
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageDraw
 
-from fieldmarks._util.errors import FieldmarksError, RegionError
-from fieldmarks.app.marker import MarkerEvent, Offer, reduced_jpeg, suggest_outline
+from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
+from fieldmarks.app.marker import MarkerEvent, Offer, photo_key, reduced_jpeg, suggest_outline
 from fieldmarks.birds.model import EARLIEST
 from fieldmarks.measure.card_places import FoundCard, find_card
 from fieldmarks.measure.colour import decode_srgb, difference, linear_to_lab
@@ -25,22 +26,49 @@ from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import CORE, Point, Region, RegionSet, letters, vertices
-from fieldmarks.pipeline import demo_question, make_record, region_file_of
-from fieldmarks.record import Question, Record
+from fieldmarks.pipeline import demo_question, examine, make_record, region_file_of
+from fieldmarks.record import Examination, Question, Record
 from fieldmarks.report.verdict import Verdict, verdict_of
 from fieldmarks.rules import Tables
 
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
 WHITE_CARD = 0.9  # reflectance of a usual white card
-# How sure a proposed outline is (our judgement; see benchmarks/results/taps.md).
-SURE, LIKELY = 0.6, 0.35
+# How sure a proposed outline is (benchmarks/results/taps.md). Less than likely is asked about.
+SURE, LIKELY = 0.75, 0.6
 UNLIKE = 20.0  # CIEDE2000 from all others at which an outline is asked about (our judgement)
 
 
-@dataclass
+@dataclass(eq=False)
+class Day:
+    """All photos of one bird on one day, and what they say together."""
+
+    photos: list[Work] = field(default_factory=list)
+    judged: Record | Examination | None = None
+    verdict: Verdict | None = None
+
+    def judge(self, tables: Tables) -> None:
+        """Judge what the photos show, all of them together."""
+        for work in self.photos:
+            if work.record and work.record.question != work.question:
+                work.measure()
+        records = [work.record for work in self.photos if work.record is not None]
+        self.judged = self.verdict = None
+        if records:
+            self.judged = records[0] if len(records) == 1 else examine(records, tables)
+            self.verdict = verdict_of(self.judged, tables)
+
+    def free_name(self, name: str) -> str:
+        """A name that no photo has: phones like to call every photo the same."""
+        taken = {work.photo.name for work in self.photos if work.photo}
+        path = Path(name)
+        names = (f"{path.stem} ({number}){path.suffix}" for number in count(2))
+        return next(free for free in chain([name], names) if free not in taken)
+
+
+@dataclass(eq=False)
 class Work:
-    """One keeper's work: a photo, its regions, the question, and what was found."""
+    """One photo of a keeper's bird, its regions, the question, and what was found."""
 
     tables: Tables
     photo: Photo | None = None
@@ -54,8 +82,9 @@ class Work:
     note: str = ""
     problem: str = ""
     story: str = ""
-    record: Record | None = None
-    verdict: Verdict | None = None
+    record: Record | None = None  # of this photo by itself
+    day: Day = field(default_factory=Day)
+    given: str = ""  # the name the photo file came with
     # Readings already made of this photo, so that one new outline costs one new reading.
     remembered: dict[Hashable, Reading | None] = field(default_factory=dict)
     phone: PhoneProfile | None = None
@@ -67,6 +96,9 @@ class Work:
     looks: int = 0  # times the photo is to be brought back into sight
     turn: int = 0  # times regions or question came from elsewhere than the fields
 
+    def __post_init__(self) -> None:
+        self.day.photos.append(self)
+
     def open_photo(self, data: bytes, name: str, asked: Question | None = None) -> None:
         """Take a photo, and what is asked of it; nothing changes when it cannot be read.
 
@@ -74,13 +106,40 @@ class Work:
         ------
         PhotoError
         """
-        photo = decode_photo(data, Path(name).name)
+        given = Path(name).name
+        photo = decode_photo(data, given)
+        self.day = Day([self])
+        self._take(photo, data, given, asked or Question())
+
+    def add_photo(self, data: bytes, name: str) -> Work:
+        """Take one more photo of the same bird on the same day; gives the work on it.
+
+        Raises
+        ------
+        PhotoError
+            It cannot be read, or is among the photos already.
+        """
+        given = Path(name).name
+        photo = decode_photo(data, self.day.free_name(given))
+        if any(work.photo and work.photo.sha256 == photo.sha256 for work in self.day.photos):
+            raise PhotoError("this photo is here already", where=given, mend="Choose another one")
+        new = Work(self.tables, phone=self.phone, day=self.day)
+        new._take(photo, data, given, self.question)
+        return new
+
+    def take_out(self) -> Work:
+        """Leave this photo out; gives the work on one of the others."""
+        self.day.photos.remove(self)
+        self.day.judge(self.tables)
+        return self.day.photos[0]
+
+    def _take(self, photo: Photo, data: bytes, given: str, asked: Question) -> None:
         preview = photo.preview(SCREEN_PIXELS)
-        self.photo, self.data = photo, data
+        self.photo, self.data, self.given = photo, data, given
         self.screen_jpeg = reduced_jpeg(preview, SCREEN_PIXELS)
         self.screen_pixels = np.asarray(preview)
         self.regions = RegionSet(photo.name, photo.width, photo.height, (), photo.sha256)
-        self.question = self.first_asked = asked or Question()
+        self.question = self.first_asked = asked
         self.mark, self.story, self.skipped = FIRST_MARK, "", ()
         self.suggestion, self.note = None, ""
         self.taps_asked, self.offers = True, ()
@@ -148,6 +207,7 @@ class Work:
             self._suggest(event)
         if event.kind == "recalled":
             self._put_back(event.aside)
+            self._put_back_others(event.others)
         if changed:
             self.assess()
         if event.kind == "recalled":
@@ -180,7 +240,17 @@ class Work:
         found = {name: said[name] for name in known if said.get(name) in known[name]}
         self.turn += 1
         if self.question == self.first_asked:
-            self.question = dataclasses.replace(self.question, **found)  # type: ignore[arg-type]
+            for work in self.day.photos:
+                work.question = dataclasses.replace(self.question, **found)  # type: ignore[arg-type]
+
+    def _put_back_others(self, drawn: Mapping[str, RegionSet]) -> None:
+        """Give the other photos of the day, where nothing is drawn yet, what was drawn on them."""
+        for work in self.day.photos:
+            regions = drawn.get(photo_key(work.screen_jpeg))
+            if regions is not None and work is not self and not work.regions.regions:
+                work.regions = work.regions.with_regions(regions.regions)
+                work.suggestion, work.found_card, work.taps_asked = None, None, False
+                work.measure()
 
     def _look_for_card(self) -> None:
         """Show the card found in the photo, to be asked about; without one, none is asked for."""
@@ -189,8 +259,7 @@ class Work:
         if self.found_card is None:
             self.skipped = (FIRST_MARK,)
             return
-        shape = self.found_card.regions[0].shape
-        self.suggestion = Region("suggestion", FIRST_MARK, shape)
+        # Asked about with the marks proposed from the taps, or when the drawing begins without any.
 
     def _keep_card(self, region: str) -> bool:
         """Give the card what its frame, or its brightness, tells; whether that changed anything."""
@@ -218,7 +287,10 @@ class Work:
         """Offer outlines of the marks in sight, from where the keeper tapped."""
         assert self.photo is not None
         self.taps_asked = False
+        card = self.found_card.regions[0].shape if self.found_card else None
+        asked = Region("suggestion", FIRST_MARK, card) if card is not None else None
         if "eye" not in taps:
+            self.suggestion = asked
             return
         try:
             found = propose(
@@ -227,10 +299,11 @@ class Work:
                 self.tables.marks,
             )
         except FieldmarksError as error:
-            self.note = str(error)
+            self.note, self.suggestion = str(error), asked
             return
         drawn = {region.mark for region in self.regions.regions}
-        self.offers = tuple(
+        cards = () if card is None else (Offer(FIRST_MARK, card, "is this it?", True),)
+        self.offers = cards + tuple(
             Offer(
                 one.mark,
                 one.shape,
@@ -259,7 +332,8 @@ class Work:
 
     def ask(self, **changes: object) -> None:
         """Change the question (variety, age, claimed species)."""
-        self.question = dataclasses.replace(self.question, **changes)  # type: ignore[arg-type]
+        for work in self.day.photos:
+            work.question = dataclasses.replace(work.question, **changes)  # type: ignore[arg-type]
         self.assess()
 
     def say(self, **changes: object) -> None:
@@ -268,22 +342,45 @@ class Work:
         self.ask(**changes)
 
     def assess(self) -> None:
-        """Measure and assess afresh; a fault is kept as a sentence to show."""
-        self.problem, self.record, self.verdict = "", None, None
+        """Measure this photo afresh and judge all of the day."""
+        self.measure()
+        self.day.judge(self.tables)
+
+    def measure(self) -> None:
+        """Measure and judge this photo by itself; a fault is kept as a sentence to show."""
+        self.problem, self.record = "", None
         if self.photo is None:
             return
         try:
-            self.record = make_record(
-                self.photo,
-                self.regions,
-                self.tables,
-                self.question,
-                self.remembered,
-                self.phone,
-            )
-            self.verdict = verdict_of(self.record, self.tables)
+            self.record = self.record_as(self.question)
         except FieldmarksError as error:
             self.problem = str(error)
+
+    def record_as(self, question: Question) -> Record:
+        """The record of this photo for a question.
+
+        Raises
+        ------
+        FieldmarksError
+        """
+        assert self.photo is not None
+        given = (self.photo, self.regions, self.tables, question)
+        return make_record(*given, self.remembered, self.phone)
+
+    @property
+    def judged(self) -> Record | Examination | None:
+        """What the photos of the day say together."""
+        return self.day.judged
+
+    @property
+    def is_read(self) -> bool:
+        """Whether a mark was read on any photo of the day."""
+        return any(work.record and work.record.readings for work in self.day.photos)
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict of all photos of the day."""
+        return self.day.verdict
 
     @property
     def has_card(self) -> bool:
@@ -310,7 +407,7 @@ class Work:
         """Marks still to draw, the card first and then those that tell most."""
         drawn = {region.mark for region in self.regions.regions}
         wanted = [FIRST_MARK]
-        for one in self.record.assessment.next_marks if self.record else ():
+        for one in self.judged.assessment.next_marks if self.judged else ():
             wanted += self.tables.relations[one.mark].marks if one.relation else (one.mark,)
         return tuple(
             mark

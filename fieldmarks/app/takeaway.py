@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import streamlit as st
@@ -24,64 +25,37 @@ from fieldmarks.report.pdf import report_pdf
 
 def take_away_panel(work: Work) -> None:
     """Buttons to save everything that was found."""
-    record, photo = work.record, work.photo
-    if record is None or photo is None:
+    judged, record, photo = work.judged, work.record, work.photo
+    if judged is None or record is None or photo is None:
         return
-    stem = Path(photo.name).stem
+    shown = {one.record.photo: one for one in work.day.photos if one.record}
+    stem = Path(judged.records[0].photo).stem
     st.caption(
         "The report holds the photo with your regions but not where it was taken. Its fingerprint "
         "(SHA-256) lets anyone check that it is about this photo."
     )
 
-    def picture() -> bytes:
-        return picture_of(record, photo, work.tables)
+    def pictures() -> list[bytes]:
+        found = ((one, shown[one.photo].photo) for one in judged.records)
+        return [picture_of(one, of, work.tables) for one, of in found if of]
 
-    st.download_button(
-        "Report to read (HTML)",
-        lambda: report_page(record, picture(), work.tables),
-        f"{stem}.report.html",
-        "text/html",
-        on_click="ignore",
-        width="stretch",
-    )
-    st.download_button(
-        "Report to print (PDF)",
-        lambda: report_pdf(record, picture(), work.tables),
-        f"{stem}.report.pdf",
-        "application/pdf",
-        on_click="ignore",
-        width="stretch",
-    )
-    st.download_button(
-        "Regions (Web Annotation)",
-        json.dumps(to_annotations(record.measurement.regions), indent=1, ensure_ascii=False),
-        f"{stem}{REGION_SUFFIX}",
-        "application/json",
-        on_click="ignore",
-        width="stretch",
-    )
-    st.download_button(
-        "Colours read (CSV)",
-        lambda: to_csv(READING_COLUMNS, reading_rows(record)),
-        f"{stem}.readings.csv",
-        "text/csv",
-        on_click="ignore",
-        width="stretch",
-    )
-    st.download_button(
-        "Findings (CSV)",
-        lambda: to_csv(FINDING_COLUMNS, finding_rows(record)),
-        f"{stem}.findings.csv",
-        "text/csv",
-        on_click="ignore",
-        width="stretch",
-    )
-    st.download_button(
-        "Whole record (JSON)",
-        lambda: record_to_json(record),
-        f"{stem}.record.json",
-        "application/json",
-        on_click="ignore",
-        width="stretch",
-    )
+    json_kind = "application/json"
+    regions = to_annotations(record.measurement.regions)
+    of = f"of {photo.name}" if len(shown) > 1 else "(Web Annotation)"
+    files: tuple[tuple[str, str, str, Callable[[], str | bytes]], ...] = (
+        ("Report to read (HTML)", f"{stem}.report.html", "text/html",
+         lambda: report_page(judged, pictures(), work.tables)),
+        ("Report to print (PDF)", f"{stem}.report.pdf", "application/pdf",
+         lambda: report_pdf(judged, pictures(), work.tables)),
+        (f"Regions {of}", f"{Path(photo.name).stem}{REGION_SUFFIX}", json_kind,
+         lambda: json.dumps(regions, indent=1, ensure_ascii=False)),
+        ("Colours read (CSV)", f"{stem}.readings.csv", "text/csv",
+         lambda: to_csv(READING_COLUMNS, reading_rows(judged))),
+        ("Findings (CSV)", f"{stem}.findings.csv", "text/csv",
+         lambda: to_csv(FINDING_COLUMNS, finding_rows(judged))),
+        ("Whole record (JSON)", f"{stem}{judged.suffix}", json_kind,
+         lambda: record_to_json(judged)),
+    )  # fmt: skip
+    for label, name, kind, made in files:
+        st.download_button(label, made, name, kind, on_click="ignore", width="stretch")
     st.caption(f"Photo fingerprint: {photo.sha256}")

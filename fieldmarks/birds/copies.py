@@ -4,35 +4,39 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.agreement import Account
+from fieldmarks.birds.model import Entry
+from fieldmarks.birds.reader import Reader
 from fieldmarks.measure.location import without_place
 from fieldmarks.record import Record
 
 
-def accounts(told: Sequence[tuple[str, Record, Callable[[], bytes]]]) -> list[Account]:
+def accounts_of(store: Reader, entries: Sequence[Entry]) -> list[Account]:
     """What each measurer made of a photo; the copy given away counts as the photo as taken.
 
-    Parameters
-    ----------
-    told : sequence of (measurer, record, function that gives the photo file)
-        The photo is asked for only where two files could be one photo.
+    A photo is opened only where two files could be one photo.
     """
+    told = [(e.measurer, store.record(o), o) for e in entries for o in e.observations]
     files: dict[tuple[object, ...], set[str]] = {}
-    for _, record, _ in told:
-        files.setdefault(_says(record), set()).add(record.measurement.sha256)
+    for _, record, look in told:
+        files.setdefault(_says(record), set()).add(look.photo)
     return [
-        Account(who, record, given_away(photo, record) if len(files[_says(record)]) > 1 else "")
-        for who, record, photo in told
+        Account(
+            who,
+            record,
+            given_away(partial(store.photo, look), record) if len(files[_says(record)]) > 1 else "",
+        )
+        for who, record, look in told
     ]
 
 
 def _says(record: Record) -> tuple[object, ...]:
     """What a photo still says of itself when it is given away."""
     measured = record.measurement
-    facts = measured.facts
-    return measured.width, measured.height, facts.camera, facts.taken
+    return measured.width, measured.height, measured.facts.camera, measured.facts.taken
 
 
 def given_away(photo: Callable[[], bytes], record: Record) -> str:

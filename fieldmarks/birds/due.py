@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 
 from fieldmarks.birds.model import Bird, Entry, Young
-from fieldmarks.birds.standing import Standing, standings
+from fieldmarks.birds.standing import SignStanding, standings
 from fieldmarks.judge.proposal import DAYS_PER_MONTH
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables, load_rules
@@ -86,7 +86,7 @@ def look_due(bird: Bird, entries: list[Entry], tables: Tables) -> date | None:
 
 
 def _look_due(
-    bird: Bird, entries: list[Entry], signs: list[Standing], over: date | None
+    bird: Bird, entries: list[Entry], signs: list[SignStanding], over: date | None
 ) -> date | None:
     if bird.status != "here" or bird.withdrawn:
         return None
@@ -100,7 +100,7 @@ def _look_due(
     return None
 
 
-def sign_is_open(sign: Standing) -> bool:
+def sign_is_open(sign: SignStanding) -> bool:
     """Whether a further look could settle a sign: it was in doubt, or two looks contradict."""
     return sign.status in OPEN or sign.disputed
 

@@ -262,25 +262,15 @@ def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]
                             "not, correct one of the rings first",
                         )
                     one[bird.id] = mine.id
-    if not one:
-        return things
+    return [_renamed(t, one) for t in things if t.id not in one] if one else things
 
-    def renamed(key: str | None) -> str | None:
-        return one.get(key or "", key)
 
-    done: list[Kept] = []
-    for t in things:
-        if isinstance(t, Bird) and t.id not in one:
-            t = dataclasses.replace(t, father=renamed(t.father), mother=renamed(t.mother))
-        elif isinstance(t, Entry):
-            t = dataclasses.replace(t, bird=renamed(t.bird) or "")
-        elif isinstance(t, Pair):
-            young = tuple(dataclasses.replace(y, bird=renamed(y.bird)) for y in t.young)
-            first, second = renamed(t.first) or "", renamed(t.second) or ""
-            t = dataclasses.replace(t, first=first, second=second, young=young)
-        if t.id not in one:
-            done.append(t)
-    return done
+def _renamed(thing: Kept, one: dict[str, str]) -> Kept:
+    """A thing that names birds by other ids."""
+    text = to_json(thing).decode()
+    for old, new in one.items():
+        text = text.replace(f'"{old}"', f'"{new}"')
+    return from_json(type(thing), text)
 
 
 def _take(

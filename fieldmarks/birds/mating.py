@@ -228,7 +228,7 @@ class MatingResult:
     clean, signs, unclear : int
         Young by finding.
     strengths : tuple of Strength
-        One for each assumed chance.
+        One for each assumed chance; empty where the clean young prove nothing.
     gaps : tuple of str
         What does not count of the young, and why: those that cannot be, and signs not looked at.
     """
@@ -278,7 +278,7 @@ def judge_mating(
             f"{mate_species}. Keep the young as pets."
         )
     elif odd:
-        named = ", ".join(f"{y.label} ({y.shows})" for y in odd)
+        named = ", ".join(f"{y.label} ({y.shows.replace('_', ' ')})" for y in odd)
         verdict = "wrong colour"
         sentence = (
             f"Not all young are green: {named}. With a pure green mate they all are, so the mate "
@@ -304,4 +304,5 @@ def judge_mating(
         )
     if unclear:
         sentence += f" {unclear} young cannot be judged yet."
+    strengths = () if signs or odd else strengths  # then clean young prove nothing
     return MatingResult(verdict, sentence, clean, signs, unclear, strengths, tuple(gaps))

@@ -235,6 +235,8 @@ class Entry:
     measured_by : str
     observations : tuple of Observation
         Called looks before version 0.3.
+    outcome, sentence : str
+        The conclusion of all its photos together; empty where there is only one.
     note, withdrawn : str
     number, revision : int
     saved_at : str
@@ -248,11 +250,23 @@ class Entry:
     observations: Annotated[
         tuple[Observation, ...], Field(validation_alias=AliasChoices("observations", "looks"))
     ] = ()
+    outcome: Short = ""
+    sentence: Text = ""
     note: Text = ""
     withdrawn: Text = ""
     number: int = 0
     revision: int = 0
     saved_at: Short = ""
+
+    @property
+    def measurer(self) -> str:
+        """Who measured, or its number where nobody said."""
+        return self.measured_by or f"entry {self.number}"
+
+    @property
+    def said(self) -> str:
+        """The conclusion of all its photos together, or that of its only one."""
+        return self.sentence or " ".join(one.sentence for one in self.observations)
 
 
 @dataclass(frozen=True)
@@ -311,7 +325,12 @@ def to_json(thing: Kept) -> bytes:
     return bytes(_adapter(type(thing)).dump_json(thing))
 
 
-def from_json(kind: type[K], text: str | bytes, where: str = "file") -> K:
+def from_json(
+    kind: type[K],
+    text: str | bytes,
+    where: str = "file",
+    mend: str = "Take the file from a fresh export",
+) -> K:
     """Read a bird, entry or pair.
 
     Raises
@@ -322,7 +341,9 @@ def from_json(kind: type[K], text: str | bytes, where: str = "file") -> K:
     try:
         read: K = _adapter(kind).validate_json(text)
     except ValidationError as error:
-        raise _refusal(error, where, "Take the file from a fresh export") from None
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"]) or "file"
+        raise FieldmarksError(f"{place}: {first['msg']}", where=where, mend=mend) from None
     return read
 
 
@@ -335,9 +356,7 @@ def checked(thing: K) -> K:
         A value is out of bounds, a bird has no name, or a day cannot be.
     """
     try:
-        kept: K = _adapter(type(thing)).validate_json(to_json(thing))
-    except ValidationError as error:
-        raise _refusal(error, "", "Correct it") from None
+        kept = from_json(type(thing), to_json(thing), "", "Correct it")
     except PydanticSerializationError:
         raise FieldmarksError("it holds signs that are no text", mend="Write it again") from None
     if kept.withdrawn:  # what was entered wrongly can always be taken off
@@ -363,6 +382,7 @@ def _days(thing: Kept) -> list[tuple[str, date | None]]:
     return [
         ("start", thing.started),
         *((f"hatch date of {y.label}", y.hatched) for y in thing.young),
+        *((f"day of laying of {y.label}", y.laid) for y in thing.young),
         *((f"day on which {y.label} was laid", y.laid) for y in thing.young),
     ]
 
@@ -384,7 +404,7 @@ def differences(here: Kept, mine: Kept) -> list[tuple[str, str, str]]:
 
 def _words(value: object) -> str:
     if isinstance(value, tuple):
-        return ", ".join(getattr(v, "label", "") or getattr(v, "file", "") for v in value)
+        return ", ".join(getattr(v, "label", "") or getattr(v, "file", str(v)) for v in value)
     return "" if value is None else str(value)
 
 
@@ -407,12 +427,6 @@ def told_apart(parts: Mapping[str, Sequence[object]]) -> dict[str, str]:
             if more:
                 labels[key] += f", {more}"
     return labels
-
-
-def _refusal(error: ValidationError, where: str, mend: str) -> FieldmarksError:
-    first = error.errors(include_url=False)[0]
-    place = ".".join(str(part) for part in first["loc"])
-    return FieldmarksError(f"{place or 'file'}: {first['msg']}", where=where, mend=mend)
 
 
 def life_schema() -> dict[str, Any]:

@@ -15,7 +15,7 @@ from fieldmarks.birds.mating import WILD
 from fieldmarks.birds.model import Bird, Entry, Observation
 from fieldmarks.birds.moult import PRESENT, in_order
 from fieldmarks.birds.pedigree import Parents, kinship, recorded_share, shared_ancestors
-from fieldmarks.birds.standing import Standing, showing_signs, standings
+from fieldmarks.birds.standing import SignStanding, showing_signs, standings
 from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables
@@ -176,7 +176,13 @@ def _wrong_mate(bird: Bird, mate: Bird, tables: Tables, eye: Eye) -> list[str]:
             "green: young of a split mate may come out in that colour and spoil the test."
         )
     asked = ASK_ABOUT.get(eye, ())
-    if bird.species is None and asked and mate.species not in asked:
+    if bird.species is None and not asked:
+        each = ", ".join(f"{' or '.join(kinds)} if it is {how}" for how, kinds in ASK_ABOUT.items())
+        found.append(
+            f"Which species to ask about first, the eye of {bird.name} may tell: {each}. In a "
+            "white bird the eye is only a hint."
+        )
+    elif bird.species is None and mate.species not in asked:
         found.append(
             f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
             "mate of that species. In a white bird the eye is only a hint."
@@ -297,7 +303,7 @@ def _sign_reasons(
     return [Reason("for", "signs", said)]
 
 
-def _of_sign(bird: Bird, found: Standing, tables: Tables) -> list[Reason]:
+def _of_sign(bird: Bird, found: SignStanding, tables: Tables) -> list[Reason]:
     """The reason that one sign gives; none when it was looked for and not seen."""
     text = tables.signs[found.sign].text if found.sign in tables.signs else found.sign
     row = tables.signs.get(found.sign)

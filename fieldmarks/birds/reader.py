@@ -241,7 +241,7 @@ class Reader:
         return Evidence(
             self.photo(observation),
             self.record(observation),
-            entry.measured_by or f"entry {entry.number}",
+            entry.measurer,
             entry.day,
             self.packed_tables(observation.table_fingerprint),
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import itertools
 from collections.abc import Collection, Sequence
 from dataclasses import replace
@@ -12,10 +11,10 @@ from pathlib import Path
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.agreement import Account, Agreement, compare_accounts
+from fieldmarks.birds.agreement import Agreement, compare_accounts
 from fieldmarks.birds.archive import Tell, untold
 from fieldmarks.birds.collection import bird_page
-from fieldmarks.birds.copies import accounts
+from fieldmarks.birds.copies import accounts_of
 from fieldmarks.birds.dossier import Seal, write_dossier
 from fieldmarks.birds.due import brood_dates, first_moult_over
 from fieldmarks.birds.family import Relative, parent_faults
@@ -29,13 +28,13 @@ from fieldmarks.birds.mating import (
     young_key,
 )
 from fieldmarks.birds.model import (
-    EARLIEST,
     Bird,
     Entry,
     Observation,
     Pair,
     Stage,
     Young,
+    checked,
     new_id,
     told_apart,
 )
@@ -50,7 +49,7 @@ from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import decode_photo
-from fieldmarks.pipeline import make_record
+from fieldmarks.pipeline import judge, make_record
 from fieldmarks.record import Question
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
@@ -67,26 +66,11 @@ def save_bird(store: Store, bird: Bird) -> Bird:
         A parent cannot be right, its ring does not have the keeper's shape, or as
         :meth:`Store.save`.
     """
-    check_day("hatch date", bird.hatched, bird.label)
     check_ring(bird.ring, store.setting(RING_PATTERN))
     _check_family(store, bird)
     if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
         bird = replace(bird, ring_kind="not known")
     return store.save(bird)
-
-
-def check_day(what: str, day: date | None, where: str) -> None:
-    """Refuse a day that is yet to come, or so early that it must be a slip.
-
-    Raises
-    ------
-    FieldmarksError
-    """
-    if day is not None and not EARLIEST <= day <= date.today():
-        wrong = "is yet to come" if day > EARLIEST else "cannot be right"
-        raise FieldmarksError(
-            f"the {what} {day.isoformat()} {wrong}", where=where, mend="Correct it"
-        )
 
 
 def _check_family(store: Store, bird: Bird) -> None:
@@ -109,12 +93,10 @@ def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
     FieldmarksError
         It cannot be a young of this pair, or not be through its first moult.
     """
-    check_day("hatch date", young.hatched, young.label)
-    check_day("day of laying", young.laid, young.label)
     laid = (y.laid for y in pair.young if y.laid and young_key(y) == young_key(young))
     young = replace(young, laid=young.laid or next(laid, None))
     others = tuple(y for y in pair.young if young_key(y) != young_key(young))
-    pair = replace(pair, young=(*others, young))
+    pair = checked(replace(pair, young=(*others, young)))
     faults = young_faults(young, pair, _birds_of(store, pair), tables, date.today())
     if faults:
         mend = "Correct it" if "moult" not in faults[0] else "Leave it 'unclear' until then"
@@ -254,7 +236,16 @@ def keep_look(
     if not sure and (doubts := doubts_about(store, bird, evidence, tables)):
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
-    return store.save_entry(entry, evidence, tables)
+    return store.save_entry(_judged_together(entry, evidence, tables), evidence, tables)
+
+
+def _judged_together(entry: Entry, evidence: Sequence[Evidence], tables: Tables) -> Entry:
+    """An entry with what several photos say together."""
+    if len(evidence) < 2:
+        return entry
+    measured = [one.record.measurement for one in evidence]
+    found = judge(measured, tables, evidence[0].record.question).conclusion
+    return replace(entry, outcome=found.outcome, sentence=found.sentence)
 
 
 def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Entry:
@@ -276,6 +267,7 @@ def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Ent
         evidence.append(replace(kept, record=record))
     said = f"measured again with fieldmarks {__version__}"
     new = Entry(new_id(), bird.id, entry.day, entry.stage, entry.measured_by, note=entry.note)
+    new = _judged_together(new, evidence, tables)
     return store.save_entry(new, evidence, tables, replace(entry, withdrawn=said))
 
 
@@ -435,21 +427,6 @@ def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | N
         entries = [e for e in store.entries(bird.id) if stage_fits(bird, e.day, e.stage, tables)]
         found.append(measured_finding(entries, can_show))
     return found
-
-
-def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:
-    """Each observation of some entries with who measured it."""
-    return accounts(
-        [
-            (
-                entry.measured_by or f"entry {entry.number}",
-                store.record(observation),
-                functools.partial(store.photo, observation),
-            )
-            for entry in entries
-            for observation in entry.observations
-        ]
-    )
 
 
 def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:

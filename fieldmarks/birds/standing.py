@@ -24,7 +24,7 @@ DECIDED = (*PRESENT, SignStatus.NOT_SEEN.value)
 
 
 @dataclass(frozen=True)
-class Standing:
+class SignStanding:
     """How one sign stands.
 
     Parameters
@@ -49,7 +49,7 @@ class Standing:
     disputed: bool = False
 
 
-def standings(entries: Sequence[Entry], matures: date | None = None) -> list[Standing]:
+def standings(entries: Sequence[Entry], matures: date | None = None) -> list[SignStanding]:
     """How every sign stands that was ever compared.
 
     Parameters
@@ -84,7 +84,7 @@ def _standing(
     found: list[tuple[int, str]],
     days: list[list[Entry]],
     matures: date | None,
-) -> Standing:
+) -> SignStanding:
     decided = [(place, status) for place, status in found if status in DECIDED]
     place, status = decided[-1] if decided else found[-1]
     disputed = differ(days[place], sign)
@@ -95,7 +95,7 @@ def _standing(
         disputed = bool(there) and not _cleared(sign, days, there[-1], matures)
         if found[-1][0] > place:  # a doubt came up after it was last ruled out
             place, status = found[-1]
-    return Standing(sign, species, status, days[place][0].day, disputed)
+    return SignStanding(sign, species, status, days[place][0].day, disputed)
 
 
 def _cleared(sign: str, days: list[list[Entry]], last_there: int, matures: date | None) -> bool:

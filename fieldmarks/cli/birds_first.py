@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import sys
 from datetime import date
-from enum import StrEnum
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -29,49 +28,10 @@ if TYPE_CHECKING:
     from fieldmarks.birds.store import Store
 
 
-class Stage(StrEnum):
-    """Where a bird stands in its moults."""
-
-    young = "young plumage"
-    moulting = "in first moult"
-    after = "after first moult"
-    later = "later moult"
-
-
-class Sex(StrEnum):
-    """Sex of a bird."""
-
-    cock = "cock"
-    hen = "hen"
-    unknown = "unknown"
-
-
-class RingKind(StrEnum):
-    """Kind of ring."""
-
-    closed = "closed"
-    open = "open"
-    not_known = "not known"
-    none = "none"
-
-
-class Show(StrEnum):
-    """Which birds to list."""
-
-    all = "all"
-    due = "due for a look"
-    doubts = "open doubts"
-    signs = "signs seen"
-    never = "never measured"
-
-
-class Form(StrEnum):
-    """How a list is printed."""
-
-    text = "text"
-    csv = "csv"
-
-
+Stage = Literal["young plumage", "in first moult", "after first moult", "later moult"]
+Sex = Literal["cock", "hen", "unknown"]
+RingKind = Literal["closed", "open", "not known", "none"]
+Show = Literal["all", "due for a look", "open doubts", "signs seen", "never measured"]
 Ring = Annotated[str | None, typer.Option("--ring", help="Ring number as it reads.")]
 Kind = Annotated[RingKind | None, typer.Option("--ring-kind", help="Kind of ring.")]
 RingYear = Annotated[int | None, typer.Option("--ring-year", help="Year on the ring; 0 for none.")]
@@ -151,9 +111,9 @@ def list_command(
     words: Annotated[str, typer.Option("--words", help="Part of a name or ring.")] = "",
     species: Species = None,
     variety: Variety = None,
-    show: Annotated[Show, typer.Option("--show", help="Which birds.")] = Show.all,
+    show: Annotated[Show, typer.Option("--show", help="Which birds.")] = "all",
     gone: Annotated[bool, typer.Option("--gone", help="Also birds given away or dead.")] = False,
-    form: Annotated[Form, typer.Option("--as", help="How to print.")] = Form.text,
+    form: Annotated[Literal["text", "csv"], typer.Option("--as", help="How to print.")] = "text",
 ) -> None:
     """List your birds, those due for a look, or those with open doubts."""
     from fieldmarks.birds.collection import Filter, collection_csv, list_birds
@@ -164,11 +124,11 @@ def list_command(
         words,
         known_as(species, tables.species, "species"),
         known_as(variety, tables.varieties, "variety"),
-        show.value,
+        show,
         gone,
     )
     with open_store(context) as store:
-        if form is Form.csv:
+        if form == "csv":
             print(collection_csv(store, wanted, date.today()), end="")
         else:
             page = list_birds(store, wanted, date.today(), count=1_000_000)
@@ -214,9 +174,9 @@ def look(
     tables, on = rule_tables(), read_day(day) or date.today()
     with open_store(context) as store:
         found = store.find(bird)
-        question = question_for(found, on, stage.value, tables)
+        question = question_for(found, on, stage, tables)
         evidence = [evidence_of_file(path, tables, question) for path in photo]
-        keep = partial(keep_look, store, found, evidence, tables, on, stage.value, by, note)
+        keep = partial(keep_look, store, found, evidence, tables, on, stage, by, note)
         try:
             entry = keep(sure=yes)
         except WhichBirdError as asks:
@@ -228,6 +188,8 @@ def look(
             entry = keep(sure=True)
     for kept in entry.observations:
         print(f"{kept.file}: {kept.sentence}")
+    if entry.sentence:
+        print(f"All photos together: {entry.sentence}")
     for line in lost_comparisons(evidence, tables):
         print(line)
     say(f"Kept as entry {entry.number} of {found.label}.")
@@ -271,8 +233,7 @@ def measure_again(context: typer.Context, bird: BirdName, entry: EntryNumber) ->
     with open_store(context) as store, progress("Measuring"):
         found = store.find(bird)
         new = again(store, found, _entry(store, found.id, entry), rule_tables())
-    for kept in new.observations:
-        print(f"{kept.file}: {kept.sentence}")
+    print(new.said)
     say(f"Entry {new.number} counts in place of entry {entry}.")
 
 
@@ -330,7 +291,7 @@ def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     tables = rule_tables()
     plain = ("ring", "sex_by", "source", "promised", "notes")
     values = {k: given[k] for k in plain if given[k] is not None}
-    values |= {k: given[k].value for k in ("sex", "ring_kind") if given[k] is not None}
+    values |= {k: given[k] for k in ("sex", "ring_kind") if given[k] is not None}
     for parent in ("father", "mother"):
         if given[parent] is not None:
             values[parent] = store.find(given[parent]).id if given[parent].strip() else None

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from datetime import date
-from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -31,29 +30,6 @@ WithPlace = Annotated[
     ),
 ]
 PairId = Annotated[str, typer.Argument(metavar="PAIR", help="Id of the pair, or its start.")]
-
-
-class YoungFinding(StrEnum):
-    """What was found on a young bird after its first moult."""
-
-    clean = "clean"
-    sign = "sign"
-    unclear = "unclear"
-
-
-class Choice(StrEnum):
-    """Which record to keep where two differ."""
-
-    refuse = "refuse"
-    mine = "mine"
-    theirs = "theirs"
-
-
-class SameRing(StrEnum):
-    """What two birds with one ring are."""
-
-    refuse = "refuse"
-    one_bird = "one-bird"
 
 
 @app.command()
@@ -82,13 +58,12 @@ def start_test(
 ) -> None:
     """Begin a test mating for a bird whose plumage cannot tell."""
     from fieldmarks.birds.model import Pair, new_id
-    from fieldmarks.birds.service import before_test, check_day
+    from fieldmarks.birds.service import before_test
 
     tables = rule_tables()
     with open_store(context) as store:
         one, other = store.find(bird), store.find(mate)
         lines = before_test(store, one, other, tables, date.today())
-        check_day("start", read_day(started), one.label)
         pair = store.save(Pair(new_id(), one.id, other.id, "test mating", read_day(started)))
     print(pair.id[:8])
     say("Think about this before you put them together:")
@@ -108,11 +83,8 @@ def change_pair(
     """Correct the day on which a pair was put together."""
     import dataclasses
 
-    from fieldmarks.birds.service import check_day
-
     with open_store(context) as store:
         day = read_day(started)
-        check_day("start", day, pair)
         store.save(dataclasses.replace(store.pair(pair), started=day))
     say(f"Together since {day or 'a day not known'}.")
 
@@ -122,7 +94,9 @@ def add_young(
     context: typer.Context,
     pair: PairId,
     label: Annotated[str, typer.Argument(help="Ring or name of the young bird.")],
-    finding: Annotated[YoungFinding, typer.Argument(help="As seen after its first moult.")],
+    finding: Annotated[
+        Literal["clean", "sign", "unclear"], typer.Argument(help="As seen after its first moult.")
+    ],
     hatched: Annotated[str | None, typer.Option("--hatched", help="Hatch date.")] = None,
     laid: Annotated[
         str | None, typer.Option("--laid", help="When its egg was laid; dates follow from it.")
@@ -145,9 +119,9 @@ def add_young(
         key = store.find(kept_as).id if kept_as else None
         variety = known_as(shows, tables.varieties, "variety") or ""
         days = (read_day(hatched), read_day(laid))
-        young = Young(label.strip(), days[0], finding.value, key, note, variety, days[1])
+        young = Young(label.strip(), days[0], finding, key, note, variety, days[1])
         save_young(store, store.pair(pair), young, tables)
-    say(f"{label}: {finding.value}.")
+    say(f"{label}: {finding}.")
 
 
 @app.command("test-result")
@@ -256,21 +230,22 @@ def bring_in(
     context: typer.Context,
     file: Annotated[Path, typer.Argument(help="ZIP file written by 'export'.")],
     keep: Annotated[
-        Choice, typer.Option("--keep", help="Where both differ: refuse all, keep mine, or theirs.")
-    ] = Choice.refuse,
+        Literal["refuse", "mine", "theirs"],
+        typer.Option("--keep", help="Where both differ: refuse all, keep mine, or theirs."),
+    ] = "refuse",
     same_ring: Annotated[
-        SameRing,
+        Literal["refuse", "one-bird"],
         typer.Option(
             "--same-ring", help="Where another bird here has the ring of one in the file."
         ),
-    ] = SameRing.refuse,
+    ] = "refuse",
 ) -> None:
     """Read an exported file into the store: all of it or nothing."""
     from fieldmarks.birds.exchange import import_store
 
-    one_bird = same_ring is SameRing.one_bird
+    one_bird = same_ring == "one-bird"
     with open_store(context) as store, progress("Bringing in") as tell:
-        moved = import_store(store, file, keep.value, one_bird, tell)
+        moved = import_store(store, file, keep, one_bird, tell)
     say(f"Brought in: {moved}.")
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -11,14 +10,6 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli.birds_options import app, open_store, say
 
 Email = Annotated[str, typer.Argument(metavar="EMAIL", help="As their provider tells it.")]
-
-
-class Role(StrEnum):
-    """What someone may do; see the steward's page of the manual."""
-
-    keeper = "keeper"
-    reader = "reader"
-    steward = "steward"
 
 
 @app.command()
@@ -35,14 +26,16 @@ def people(context: typer.Context) -> None:
 def let_in(
     context: typer.Context,
     email: Email,
-    role: Annotated[Role, typer.Option("--as", help="Their role.")] = Role.keeper,
+    role: Annotated[
+        Literal["keeper", "reader", "steward"], typer.Option("--as", help="Their role.")
+    ] = "keeper",
 ) -> None:
     """Let somebody in by their e-mail address, or give them another role."""
     from fieldmarks.birds.people import WHAT
     from fieldmarks.birds.people import let_in as let_person_in
 
     with open_store(context) as store, store.writing() as work:
-        one = let_person_in(work.connection, email, role.value)
+        one = let_person_in(work.connection, email, role)
     say(f"{one.email} may in as {one.role}: {WHAT[one.role]}.")
 
 

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import os
 import sys
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -83,12 +82,9 @@ Phone = Annotated[
 ]
 
 
-class Form(StrEnum):
-    """How a result is printed."""
-
-    text = "text"
-    json = "json"
-    csv = "csv"
+Form = Annotated[
+    Literal["text", "json", "csv"], typer.Option("--as", help="How to print the findings.")
+]
 
 
 @app.command()
@@ -99,7 +95,7 @@ def assess(
     age: Age = "adult",
     sold_as: SoldAs = None,
     phone: Phone = None,
-    form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
+    form: Form = "text",
     into: Into = None,
 ) -> None:
     """Measure a bird on one photo, or on several of one day, and compare it with every species."""
@@ -153,14 +149,20 @@ def assess_folder(
         ),
     ] = None,
 ) -> None:
-    """Do the same for every photo in a folder; goes on where it was stopped."""
+    """Do the same for every photo in a folder; goes on where it was stopped.
+
+    A list birds.csv beside the photos (photo, bird, day) lets those of one bird and one day be
+    judged together.
+    """
     from rich.progress import Progress
 
+    from fieldmarks.days import named_birds
     from fieldmarks.folder import assess_many, photos_in, sensible_workers
     from fieldmarks.pipeline import question_of
 
     tables = rule_tables()
     photos = photos_in(folder)
+    birds = named_birds(folder)
     with Progress(console=console(stderr=True), transient=True) as bar:
         task = bar.add_task("Photos", total=len(photos))
         summary = assess_many(
@@ -172,6 +174,7 @@ def assess_folder(
             phone=_phone(phone),
             after_each=lambda: bar.advance(task),
             workers=workers or sensible_workers(len(photos)),
+            birds=birds,
         )
     for problem in summary.problems:
         print(problem, file=sys.stderr)
@@ -187,7 +190,7 @@ def assess_folder(
 def demo(
     name: Annotated[str, typer.Argument(help="Which invented bird; 'list' shows them.")] = "",
     into: Into = None,
-    form: Annotated[Form, typer.Option("--as", help="How to print the findings.")] = Form.text,
+    form: Form = "text",
 ) -> None:
     """Assess one of the invented demo birds that come with the program."""
     from fieldmarks.pipeline import demo_birds, demo_question
@@ -253,8 +256,11 @@ def expect(
 def tell_apart(variety: Variety = "green", age: Age = "adult") -> None:
     """List the marks that tell each two species apart, worked out from the tables."""
     from fieldmarks.cli.expectations import print_separations
+    from fieldmarks.pipeline import question_of
 
-    print_separations(rule_tables(), variety, age, console())
+    tables = rule_tables()
+    asked = question_of(tables, None, variety, age)
+    print_separations(tables, asked.variety, asked.age, console())
 
 
 @app.command()
@@ -312,8 +318,13 @@ def show(
     ] = False,
 ) -> None:
     """Open the app in the browser, for this computer only."""
+    from importlib.util import find_spec
+
     from fieldmarks.app.serve import serve
 
+    if find_spec("streamlit") is None:
+        mend = "Install them with: pip install streamlit"
+        raise FieldmarksError("the screens of the app are not installed", mend=mend)
     rule_tables()  # a fault in them is said here, not on a page
     os.environ.update(rules_for_app())
     raise typer.Exit(serve(port, home_network))
@@ -344,13 +355,13 @@ def _phone(name: str | None) -> PhoneProfile | None:
     return load_profile(name)
 
 
-def _print(record: Record | Examination, tables: Tables, form: Form) -> None:
+def _print(record: Record | Examination, tables: Tables, form: str) -> None:
     from fieldmarks import record as records
     from fieldmarks.cli.text import print_record
 
-    if form is Form.json:
+    if form == "json":
         print(records.record_to_json(record), end="")
-    elif form is Form.csv:
+    elif form == "csv":
         rows = records.finding_rows(record)
         print(records.to_csv(records.FINDING_COLUMNS, rows), end="")
     else:

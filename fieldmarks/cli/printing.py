@@ -140,9 +140,8 @@ def print_mating(result: MatingResult, dates: Sequence[str], console: Console) -
     from fieldmarks.birds.advice import advice_table
 
     _title(console, result.sentence)
-    if not result.signs:
-        strong = "How strong that is, if ... (assumptions)"
-        _lines(console, strong, [str(s) for s in result.strengths])
+    strong = "How strong that is, if ... (assumptions)"
+    _lines(console, strong, [str(s) for s in result.strengths])
     _lines(console, "What does not count, and was not looked at", result.gaps)
     _lines(console, "Dates", dates)
     _lines(console, "Keep in mind", advice_table().cautions("testing"))

@@ -26,8 +26,10 @@ RENDERINGS = {
 TOP = 1.0  # linear light where a photo without a card is cut off
 # What the same charts keep of error in every patch by itself, L*, a*, b* units.
 OWN_COLOUR = 3.5
-# Light on one mark of a bird against another, relative (round body, sheen; our judgement).
-OWN_LIGHT = 0.15
+# Light on one mark of a bird against another, relative: round body, sheen, a lamp above. Without a
+# card chosen on the shared birds (benchmarks/leave_one_bird_out.py); who lays a card beside the bird
+# sees to the light (our judgement).
+OWN_LIGHT, OWN_LIGHT_CARD = 0.4, 0.15
 # An outline that is a pixel or two off mixes in what lies beside it: L*, a*, b* units over the
 # width of the mark in pixels (our judgement).
 OWN_OUTLINE = 24.0
@@ -151,6 +153,7 @@ def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array,
     across = math.sqrt(max(reading.pixels.total, 1))
     cut = reading.pixels.clipped / max(reading.pixels.total, 1)
     plain = (OWN_COLOUR * share) ** 2 + (OWN_OUTLINE / across) ** 2
+    light = OWN_LIGHT_CARD if reading.calibrated else OWN_LIGHT
     rows = []
     for lab, fraction in colours_read:
         scale = np.array(difference_weights(lab)) / difference_weights(reading.lab)
@@ -160,7 +163,7 @@ def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array,
             own += (
                 axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2
             ) @ axes.T
-        dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * OWN_LIGHT
+        dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * light
         own += np.outer(dimmer, dimmer)
         own[0, 0] += (CLIPPED * cut) ** 2
         rows.append((reading.mark, lab, own, fraction / whole))

@@ -14,6 +14,10 @@ from fieldmarks.rules.tables import Tables
 # a pure bird, and so is a bird of no species in the tables. The keeper's word on variety and age is
 # believed, but not absolutely: a wrong one is found out by a few plain marks.
 CROSSED, UNKNOWN = 0.10, 0.05
+# A bird of no known species looks like one of ours (parrots do) but for this share of its marks,
+# half of which show a colour that no part of such a kind is made up of. Between the shared birds
+# and composed strangers 0.1 to 0.3 tell alike (benchmarks/other_renderings.py).
+UNLIKE = 0.12
 STATED = 0.97  # that the variety is as stated; and, apart from it, the age
 PUPIL = 0.2  # that an iris drawn without its pupil reads as dark as the pupil
 # Where the plumage of a first cross comes from: one parent, the other, half-way between them.
@@ -31,11 +35,14 @@ class Hypothesis:
     species : tuple of str
         One species, the two parents of a first cross, or none for a bird of no known species.
     variety, age : str
+    like : str
+        The species that a bird of no known species looks most like; empty for the others.
     """
 
     species: tuple[str, ...]
     variety: str
     age: str
+    like: str = ""
 
     @property
     def pure(self) -> bool:
@@ -60,7 +67,8 @@ def possible(tables: Tables, variety: str, age: str) -> tuple[tuple[Hypothesis, 
         found.append((Hypothesis((species,), kind, years), weight))
     pairs = list(itertools.combinations(tables.species, 2))
     found += [(Hypothesis(pair, variety, age), math.log(CROSSED / len(pairs))) for pair in pairs]
-    found.append((Hypothesis((), variety, age), math.log(UNKNOWN)))
+    unknown = math.log(UNKNOWN / len(tables.species))
+    found += [(Hypothesis((), variety, age, like), unknown) for like in tables.species]
     return tuple(found)
 
 
@@ -84,20 +92,28 @@ def colours(tables: Tables, what: Hypothesis, mark: str, pupil_cut: bool = True)
     pupil_cut : bool
         Whether the pupil was cut out of an iris.
     """
-    if len(what.species) == 2:
-        shown = _crossed(tables, what, mark)
-    elif what.species:
-        keys = expected(tables, what.species[0], mark, what.variety, what.age).swatches
-        shown = _even(keys)
-    else:
-        shown = _even(palette(tables, mark))
+    shown = _expected(tables, what, mark)
     if not shown:
         others = _even(_anything(tables, mark, what.variety, what.age))
         shown = others and _together((others, 0.5), (_even(palette(tables, mark)), 0.5))
+    elif what.like:
+        shown = _together((shown, 1 - UNLIKE), (_even(palette(tables, mark)), UNLIKE / 2))
     if tables.marks[mark].kind == "iris" and not pupil_cut and shown:
         dark = _even(tables.makeup_index["iris", "none", "full", "none"].swatches)
         return _together((shown, 1 - PUPIL), (dark, PUPIL))
     return shown
+
+
+def speaks(tables: Tables, what: Hypothesis, mark: str) -> bool:
+    """Whether a hypothesis says anything on a mark."""
+    return bool(_expected(tables, what, mark))
+
+
+def _expected(tables: Tables, what: Hypothesis, mark: str) -> Colours:
+    if len(what.species) == 2:
+        return _crossed(tables, what, mark)
+    one = what.like or what.species[0]
+    return _even(expected(tables, one, mark, what.variety, what.age).swatches)
 
 
 @functools.lru_cache(maxsize=8192)

@@ -51,15 +51,12 @@ class FoundCard:
         The card; with our printed frame also the scale.
     certainty : float
         0..1.
-    framed : bool
-        Whether it lies in our printed frame.
     white : bool
         Whether it is so bright that it may be a white card: ask for its reflectance.
     """
 
     regions: tuple[Region, ...]
     certainty: float
-    framed: bool
     white: bool = False
 
 
@@ -76,7 +73,7 @@ def find_card(photo: Photo) -> FoundCard | None:
     """
     frame = find_frame(photo)
     if frame is not None:
-        return FoundCard(frame.regions(), 0.7 + 0.1 * (len(frame.markers) - 1), True)
+        return FoundCard(frame.regions(), 0.7 + 0.1 * (len(frame.markers) - 1))
     found = propose_cards(photo)
     if not found:
         return None
@@ -86,7 +83,7 @@ def find_card(photo: Photo) -> FoundCard | None:
     if first.score < LEAST or any(min(size, s) > ALIKE * max(size, s) for s in sizes):
         return None
     region = Region("found card", "card", first.shape, None, "found in the photo")
-    return FoundCard((region,), round(first.score, 2), False, first.level > WHITE)
+    return FoundCard((region,), round(first.score, 2), first.level > WHITE)
 
 
 def propose_cards(photo: Photo) -> tuple[CardPlace, ...]:

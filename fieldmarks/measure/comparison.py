@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Protocol
+from typing import Any
 
 import cv2
 import numpy as np
@@ -47,28 +47,12 @@ DISTANCE_SHARE = 0.03  # bird and scale not equally far from the camera (judgeme
 STEPS = 8
 
 
-class RelationRow(Protocol):
-    """What is needed of a row of the relations table."""
-
-    @property
-    def name(self) -> str:
-        """The comparison in plain words."""
-
-    @property
-    def kind(self) -> str:
-        """One of same, fade, ring, size."""
-
-    @property
-    def marks(self) -> Sequence[str]:
-        """Keys of the marks compared."""
-
-
 def read_relations(
     photo: Photo,
     regions: RegionSet,
     readings: Mapping[str, Reading],
     calibration: Calibration,
-    rows: Mapping[str, RelationRow],
+    rows: Mapping[str, Any],
 ) -> tuple[Relation, ...]:
     """Measure every relation whose marks have been drawn.
 
@@ -76,6 +60,8 @@ def read_relations(
     ----------
     regions : RegionSet
         Checked.
+    rows : mapping
+        Key -> row with ``kind`` (same, fade, dark, ring or size) and the ``marks`` compared.
     """
     found: list[Relation | None] = []
     for key, row in rows.items():
@@ -99,7 +85,7 @@ def read_relations(
 
 
 def untold(
-    regions: RegionSet, found: Sequence[Relation], rows: Mapping[str, RelationRow]
+    regions: RegionSet, found: Sequence[Relation], rows: Mapping[str, Any]
 ) -> dict[str, str]:
     """Why relations whose marks are drawn could not be told; key -> sentence."""
     told = {relation.key for relation in found}

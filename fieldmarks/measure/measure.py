@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from fieldmarks.measure.calibration import Calibration, calibrate
-from fieldmarks.measure.comparison import RelationRow, read_relations, untold
+from fieldmarks.measure.comparison import read_relations, untold
 from fieldmarks.measure.light_checks import bird_doubts, card_doubts, cards_among_marks, widen
 from fieldmarks.measure.photo import Photo, PhotoFacts
 from fieldmarks.measure.photo_quality import file_facts, measuring_advice
@@ -21,36 +21,16 @@ if TYPE_CHECKING:
 COLOUR_KINDS = ("feather", "skin", "horn", "iris")
 
 
-class MarkRow(Protocol):
-    """What is needed of a row of the marks table."""
-
-    @property
-    def name(self) -> str:
-        """The mark in plain words."""
-
-    @property
-    def kind(self) -> str:
-        """What it is made of: one of COLOUR_KINDS where it has a colour."""
-
-    @property
-    def shape(self) -> str:
-        """area or line."""
-
-    @property
-    def without(self) -> Sequence[str]:
-        """Keys of the marks that lie inside it and are left out."""
-
-
 class Measurable(Protocol):
     """What can be measured; the rule tables say it."""
 
     @property
-    def marks(self) -> Mapping[str, MarkRow]:
-        """Key -> mark."""
+    def marks(self) -> Mapping[str, Any]:
+        """Key -> mark: its ``name``, ``kind``, ``shape`` and the marks inside it, ``without``."""
 
     @property
-    def relations(self) -> Mapping[str, RelationRow]:
-        """Key -> comparison between marks."""
+    def relations(self) -> Mapping[str, Any]:
+        """Key -> comparison: its ``name`` and ``kind``, and the ``marks`` compared."""
 
 
 @dataclass(frozen=True)

@@ -181,14 +181,6 @@ class Reading:
         """Uncertainty, k = 2, in CIEDE2000 units."""
         return self.budget.expanded(self.lab)
 
-    def draws(self, count: int, seed: int = 0) -> npt.NDArray[np.float64]:
-        """Possible true colours: ``(count, 3)`` Lab drawn from the budget (JCGM 101)."""
-        rng = np.random.default_rng(seed)
-        covariance = self.budget.covariance(self.lab)
-        drawn = rng.multivariate_normal(self.lab, covariance, size=count, method="eigh")
-        drawn[:, 0] = np.clip(drawn[:, 0], 0, 100)
-        return drawn
-
 
 @dataclass(frozen=True)
 class Relation:

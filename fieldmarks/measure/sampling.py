@@ -13,10 +13,8 @@ import numpy.typing as npt
 
 from fieldmarks.measure.colour import lab_to_polar
 from fieldmarks.measure.quantities import (
-    COVERAGE_FACTOR,
     Lab,
     Reading,
-    Relation,
     UncertaintyPart,
     difference_weights,
     triple,
@@ -79,12 +77,6 @@ def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:
     drawn = np.stack([_around(lab, deviations(reading, lab), normal) for lab in colours])
     fractions = np.array([p.fraction for p in reading.populations])
     return ColourDraws(reading, drawn[0], drawn[1:], fractions)
-
-
-def draw_relation(relation: Relation, count: int, seed: int = 0) -> Array:
-    """Draw possible true values of a relation: a normal about its value, an (n,) array."""
-    rng = np.random.default_rng([seed, zlib.crc32(relation.key.encode())])
-    return relation.value + relation.expanded / COVERAGE_FACTOR * rng.standard_normal(count)
 
 
 def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:

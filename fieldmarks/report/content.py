@@ -5,13 +5,13 @@ Every number is taken from the record as it is, and rounded only when written.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import letters
-from fieldmarks.record import Record
+from fieldmarks.record import Examination, Record
 from fieldmarks.report.blocks import (
     Block,
     Bullets,
@@ -52,14 +52,16 @@ APPENDIX_SAYS = (
 )
 
 
-def report_content(record: Record, photo_jpeg: bytes, tables: Tables) -> Content:
+def report_content(
+    record: Record | Examination, photo_jpeg: bytes | Sequence[bytes], tables: Tables
+) -> Content:
     """Everything a report says about a record: one page for whoever buys, sells or breeds the bird,
     and how it came about as an appendix.
 
     Parameters
     ----------
-    record : Record
-    photo_jpeg : bytes
+    record : Record or Examination
+    photo_jpeg : bytes, or one for each photo
         The annotated photo (:func:`fieldmarks.report.picture.annotate`) as JPEG. Whatever it holds
         beside the picture, such as a place, is taken out.
     tables : Tables
@@ -71,32 +73,45 @@ def report_content(record: Record, photo_jpeg: bytes, tables: Tables) -> Content
         ``photo_jpeg`` is no JPEG.
     """
     views = finding_summary(record, tables)
-    picture = Picture(
-        without_metadata(photo_jpeg), f"The photo, lettered: {_outlines(record, tables)}"
-    )
+    jpegs = [photo_jpeg] if isinstance(photo_jpeg, bytes) else photo_jpeg
+    pictures = [
+        Picture(without_metadata(jpeg), f"The photo, lettered: {_outlines(one, tables)}")
+        for one, jpeg in zip(record.records, jpegs, strict=True)
+    ]
     front = (
         ("conclusion", "In short", _conclusion(record, tables, views)),
         ("cautions", "Keep in mind", [Bullets(record.assessment.cautions)]),
-        ("photo", "The photo with its marks", [picture]),
+        ("photo", "The photo with its marks", pictures),
     )
     appendix = (
         ("findings", "Each species, mark by mark", _findings(views)),
         ("signs", "Signs of mixed ancestry", _signs(record, tables)),
         ("open", "What cannot be told, and what was not read", _open(record, views)),
         ("next", "Mark these next", _next(record)),
-        ("light", "Light and grey card", _light(record)),
-        ("readings", "Colours read", _readings(record, tables)),
-        ("relations", "Compared inside the photo", _relations(record, tables)),
-        ("file", "The photo file", _file(record, tables)),
+        ("light", "Light and grey card", _each(record, _light)),
+        ("readings", "Colours read", _each(record, lambda one: _readings(one, tables))),
+        (
+            "relations",
+            "Compared inside the photo",
+            _each(record, lambda one: _relations(one, tables)),
+        ),
+        ("file", "The photo file", _each(record, lambda one: _file(one, tables))),
         ("made", "How this report was made", _made(record, tables)),
     )
     sections = [Section(key, title, tuple(blocks)) for key, title, blocks in front if blocks]
     sections += [Section("appendix", APPENDIX, (Para(APPENDIX_SAYS),), new_page=True)]
     sections += [Section(key, title, tuple(blocks)) for key, title, blocks in appendix if blocks]
-    measured = record.measurement
-    foot = f"Photo SHA-256 {measured.sha256[:16]}"
+    foot = f"Photo SHA-256 {record.sha256[:16]}"
     words = words_in("\n".join(texts(block for s in sections for block in s.blocks)))
-    return Content(TITLE, measured.photo, foot, tuple(sections), words)
+    return Content(TITLE, record.photo, foot, tuple(sections), words)
+
+
+def _each(record: Record | Examination, blocks: Callable[[Record], list[Block]]) -> list[Block]:
+    """The blocks of each photo, under its name where there are several."""
+    if len(record.records) == 1:
+        return blocks(record.records[0])
+    found = [(one, blocks(one)) for one in record.records]
+    return [block for one, own in found if own for block in (Title(one.photo), *own)]
 
 
 def mark_name(tables: Tables, mark: str) -> str:
@@ -105,7 +120,9 @@ def mark_name(tables: Tables, mark: str) -> str:
     return row.name if row else mark
 
 
-def _conclusion(record: Record, tables: Tables, views: Sequence[SpeciesView]) -> list[Block]:
+def _conclusion(
+    record: Record | Examination, tables: Tables, views: Sequence[SpeciesView]
+) -> list[Block]:
     judged = record.assessment
     held = judged.conclusion.held
     if held is None:
@@ -116,6 +133,7 @@ def _conclusion(record: Record, tables: Tables, views: Sequence[SpeciesView]) ->
     likelier = likelier_variety(record, tables)
     if likelier is not None:
         said.append(likelier[1])
+    said += [f"The photos disagree. {row.sentence}" for row in judged.disagreements[:AGAINST_SHOWN]]
     coming = [row.name for row in judged.next_marks[:3]]
     if coming:
         said.append(f"To settle more, mark these next: {', '.join(coming)}.")
@@ -283,17 +301,18 @@ def _findings(views: Sequence[SpeciesView]) -> list[Block]:
         heading = f"{view.species}, {view.name}: {view.tally}"
         if not view.compared:
             inner: tuple[Block, ...] = (Para("Nothing that was read can be compared with it."),)
-        elif view.subject:
-            inner = tuple(Group(tuple(_mark_blocks(mark))) for mark in view.compared)
-        else:  # a table, so that it stays short
-            inner = (_finding_grid(view),)
+        else:  # drawn is only what may turn the verdict, so that it stays short
+            unclear, fitting = view.against, (*view.probably_fits, *view.fits)
+            drawn = [Group(tuple(_mark_blocks(mark))) for mark in unclear if view.subject]
+            listed = fitting if view.subject else unclear
+            inner = (*drawn, _finding_grid(view, listed)) if listed else tuple(drawn)
         blocks += [Title(heading), *inner] if view.subject else [More(heading, inner)]
     return blocks
 
 
-def _finding_grid(view: SpeciesView) -> Grid:
+def _finding_grid(view: SpeciesView, marks: Sequence[MarkView]) -> Grid:
     rows = []
-    for mark in view.compared:
+    for mark in marks:
         finding = mark.finding
         value = finding.value or 0.0
         low, high = finding.interval or (value, value)
@@ -305,7 +324,8 @@ def _finding_grid(view: SpeciesView) -> Grid:
              "" if finding.held is None else likely_text(finding.held), finding.status.value)
         )  # fmt: skip
     head = ("Mark", "Expected", "Away", "Limit", "95 of 100", "Likely", "It")
-    return Grid(f"Marks of {view.name}, those against it first", head, tuple(rows))
+    what = "that fit" if view.subject else "that do not, or are too close to call"
+    return Grid(f"Marks of {view.name} {what}", head, tuple(rows))
 
 
 def _mark_blocks(mark: MarkView) -> Iterable[Block]:
@@ -319,7 +339,7 @@ def _mark_blocks(mark: MarkView) -> Iterable[Block]:
         yield Para(f"Each of these may be one of: {', '.join(mark.expected_names)}.")
 
 
-def _signs(record: Record, tables: Tables) -> list[Block]:
+def _signs(record: Record | Examination, tables: Tables) -> list[Block]:
     signs = record.assessment.signs
     shown = [s for s in signs if s.status in SHOWN_SIGNS]
     blocks: list[Block] = []
@@ -347,7 +367,7 @@ def _sign_text(sign: SignFinding) -> str:
     )
 
 
-def _open(record: Record, views: Sequence[SpeciesView]) -> list[Block]:
+def _open(record: Record | Examination, views: Sequence[SpeciesView]) -> list[Block]:
     subjects = [v for v in views if v.subject]
     silent: dict[str, list[str]] = {}
     unread: dict[str, str] = {}
@@ -367,7 +387,7 @@ def _open(record: Record, views: Sequence[SpeciesView]) -> list[Block]:
     return blocks or [Para("Every mark in the tables was read.")]
 
 
-def _next(record: Record) -> list[Block]:
+def _next(record: Record | Examination) -> list[Block]:
     coming = record.assessment.next_marks[:NEXT_SHOWN]
     if not coming:
         return []
@@ -379,14 +399,14 @@ def _next(record: Record) -> list[Block]:
     return [Bullets(items)]
 
 
-def _made(record: Record, tables: Tables) -> list[Block]:
-    judged, measured = record.assessment, record.measurement
+def _made(record: Record | Examination, tables: Tables) -> list[Block]:
+    judged, first = record.assessment, record.records[0]
     rows = (
-        ("Program", f"fieldmarks {record.program}"),
+        ("Program", f"fieldmarks {first.program}"),
         ("Rule tables", judged.table_version),
         ("Tables, SHA-256", judged.table_fingerprint),
-        ("Photo, SHA-256", measured.sha256),
-        ("Colours", record.colour_space),
+        ("Photo, SHA-256", record.sha256),
+        ("Colours", first.colour_space),
         ("Variety, age", f"{judged.variety}, {judged.age}"),
         ("Said to be", judged.claimed or "nothing"),
         ("Draws, seed", f"{judged.draws}, {judged.seed}"),

@@ -141,7 +141,10 @@ def distance_bar(
     low, high = finding.interval or (finding.value, finding.value)
     limits = [finding.tolerance] if finding.tolerance is not None else [*(span or ())]
     limits = [v for v in limits if v is not None]
-    first = min(0.0, low, finding.value, *limits)
+    first = min(0.0, finding.value, *limits)
+    if first == 0:  # a width or a distance: only the measuring error reaches below nothing
+        low = max(low, 0.0)
+    first = min(first, low)
     last = max(end or 0.0, scale_end([high, finding.value, *limits]))
     if first < 0:
         first = -scale_end([first])

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import base64
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
-from fieldmarks.record import Record
+from fieldmarks.record import Examination, Record
 from fieldmarks.report.blocks import (
     Block,
     Bullets,
@@ -89,13 +89,15 @@ details::details-content{content-visibility:visible;height:auto}
 """
 
 
-def report_page(record: Record, photo_jpeg: bytes, tables: Tables) -> str:
+def report_page(
+    record: Record | Examination, photo_jpeg: bytes | Sequence[bytes], tables: Tables
+) -> str:
     """A record as one self-contained HTML page.
 
     Parameters
     ----------
-    record : Record
-    photo_jpeg : bytes
+    record : Record or Examination
+    photo_jpeg : bytes, or one for each photo
     tables : Tables
         See :func:`fieldmarks.report.content.report_content`.
 

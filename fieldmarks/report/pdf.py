@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 
 from fpdf import FPDF
@@ -16,7 +16,7 @@ from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
 from fieldmarks._util.sanitize import plain
-from fieldmarks.record import Record
+from fieldmarks.record import Examination, Record
 from fieldmarks.report.blocks import (
     Block,
     Bullets,
@@ -274,7 +274,9 @@ class _Writer:
         self.sheet.ln(2)
 
 
-def report_pdf(record: Record, photo_jpeg: bytes, tables: Tables) -> bytes:
+def report_pdf(
+    record: Record | Examination, photo_jpeg: bytes | Sequence[bytes], tables: Tables
+) -> bytes:
     """A record as a PDF file, A4; arguments and errors as :func:`report_content` has them.
 
     Its date is that of the photo, or 1970-01-01 where the photo has none.
@@ -282,8 +284,8 @@ def report_pdf(record: Record, photo_jpeg: bytes, tables: Tables) -> bytes:
     return write_pdf(
         report_content(record, photo_jpeg, tables),
         "Lovebird marks read from a photo and compared with each species",
-        record.program,
-        _date(record.measurement.facts.taken),
+        record.records[0].program,
+        _date(record.records[0].measurement.facts.taken),
     )
 
 

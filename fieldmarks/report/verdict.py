@@ -16,7 +16,7 @@ from fieldmarks.judge.scale import TOO_CLOSE, word
 from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Lab, Reading
-from fieldmarks.record import Record
+from fieldmarks.record import Examination, Record
 from fieldmarks.rules import Tables
 
 Tone = Literal["good", "bad", "doubt", "soft"]
@@ -39,6 +39,8 @@ class Reason:
     read, wanted : (L*, a*, b*), optional
         The deciding colour of the mark and the expected one nearest to it.
     wanted_name : str
+    photo : str
+        Name of the photo it is read on.
     """
 
     mark: str
@@ -47,6 +49,7 @@ class Reason:
     read: Lab | None = None
     wanted: Lab | None = None
     wanted_name: str = ""
+    photo: str = ""
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,8 @@ class Verdict:
         How many marks fit, and which are unclear.
     reasons : tuple of Reason
         The strongest ones against it.
+    apart : tuple of str
+        What the photos of the day disagree on.
     """
 
     tone: Tone
@@ -74,14 +79,15 @@ class Verdict:
     sold_as: str
     tally: str
     reasons: tuple[Reason, ...]
+    apart: tuple[str, ...] = ()
 
 
-def verdict_of(record: Record, tables: Tables) -> Verdict:
-    """The verdict of a record.
+def verdict_of(record: Record | Examination, tables: Tables) -> Verdict:
+    """The verdict of a photo, or of all photos of a day.
 
     Parameters
     ----------
-    record : Record
+    record : Record or Examination
     tables : Tables
         The tables the record was made with.
     """
@@ -96,6 +102,12 @@ def verdict_of(record: Record, tables: Tables) -> Verdict:
         _sold_as(record, tables, against),
         _tally(record),
         _reasons(record, tables, against),
+        tuple(
+            f"{_upper(d.name.rstrip('.'))}: "
+            + "; ".join(f"{status} on {photo}" for photo, status in d.photos)
+            for d in judged.disagreements
+            if d.species == subject_of(record)
+        ),
     )
 
 
@@ -108,7 +120,7 @@ def nature_of(conclusion: Conclusion, tables: Tables) -> str:
     return f"a {names[0]}" if len(names) == 1 else f"a cross, {' x '.join(names)}"
 
 
-def subject_of(record: Record) -> str:
+def subject_of(record: Record | Examination) -> str:
     """The species whose marks are looked at first."""
     subjects = record.assessment.conclusion.subjects
     likely = [row.species[0] for row in record.assessment.conclusion.standing
@@ -117,7 +129,7 @@ def subject_of(record: Record) -> str:
     return claimed or (likely or list(subjects))[0]
 
 
-def _seen(record: Record) -> list[SignFinding]:
+def _seen(record: Record | Examination) -> list[SignFinding]:
     """Signs that the bird shows whichever of the species left it is; each once."""
     conclusion = record.assessment.conclusion
     seen = [s for s in record.assessment.signs if s.status is SignStatus.SEEN]
@@ -128,9 +140,9 @@ def _seen(record: Record) -> list[SignFinding]:
     return list(once.values())
 
 
-def _headline(record: Record) -> tuple[Tone, str]:
+def _headline(record: Record | Examination) -> tuple[Tone, str]:
     judged = record.assessment
-    if not record.measurement.readings:
+    if not any(one.measurement.readings for one in record.records):
         return "soft", "Nothing marked yet"
     outcome, seen = judged.conclusion.outcome, _seen(record)
     if outcome == "mixed":
@@ -179,14 +191,14 @@ def _upper(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _against(record: Record) -> list[Finding]:
+def _against(record: Record | Examination) -> list[Finding]:
     """Marks that do not fit the species looked at, the surest first."""
     sheet = record.assessment.sheet(subject_of(record))
     odd = [f for f in sheet.findings if f.status is Status.DOES_NOT_FIT]
     return sorted(odd, key=lambda f: (f.relation, f.held or 0.0))
 
 
-def _sold_as(record: Record, tables: Tables, against: Sequence[Finding]) -> str:
+def _sold_as(record: Record | Examination, tables: Tables, against: Sequence[Finding]) -> str:
     judged = record.assessment
     if judged.claimed is None:
         return ""
@@ -201,8 +213,8 @@ def _sold_as(record: Record, tables: Tables, against: Sequence[Finding]) -> str:
     return f"{said} matches"
 
 
-def _tally(record: Record) -> str:
-    if not record.measurement.readings:
+def _tally(record: Record | Examination) -> str:
+    if not any(one.measurement.readings for one in record.records):
         return ""
     sheet = record.assessment.sheet(subject_of(record))
     fits = sheet.count(Status.FITS) + sheet.count(Status.PROBABLY_FITS)
@@ -215,8 +227,10 @@ def _tally(record: Record) -> str:
     return f"{said}."
 
 
-def _reasons(record: Record, tables: Tables, against: Sequence[Finding]) -> tuple[Reason, ...]:
-    readings = {r.mark: r for r in record.measurement.readings}
+def _reasons(
+    record: Record | Examination, tables: Tables, against: Sequence[Finding]
+) -> tuple[Reason, ...]:
+    readings = [(r, one.photo) for one in record.records for r in one.measurement.readings]
     findings = {f.mark: f for f in record.assessment.sheet(subject_of(record)).findings}
     found: dict[str, Reason] = {}
     for sign in _seen(record):
@@ -225,7 +239,7 @@ def _reasons(record: Record, tables: Tables, against: Sequence[Finding]) -> tupl
         relation = tables.relations.get(sign.mark or "")
         kind = relation.kind if relation else "same"
         # A width or a length has no colour of its own to show.
-        own, shown = (findings, readings) if kind == "same" else ({}, {})
+        own, shown = (findings, readings) if kind == "same" else ({}, [])
         found.setdefault(mark, _reason(mark, text, shown, own, tables))
     for finding in against:
         mark = _mark_of(finding.mark, tables)
@@ -236,7 +250,7 @@ def _reasons(record: Record, tables: Tables, against: Sequence[Finding]) -> tupl
         # A width or a length has no colour of its own to show.
         own = {} if finding.relation else findings
         found.setdefault(
-            mark, _reason(mark, text, {} if finding.relation else readings, own, tables)
+            mark, _reason(mark, text, [] if finding.relation else readings, own, tables)
         )
     return tuple(found.values())[:REASONS]
 
@@ -248,17 +262,24 @@ def _mark_of(key: str, tables: Tables) -> str:
 def _reason(
     mark: str,
     text: str,
-    readings: dict[str, Reading],
+    readings: Sequence[tuple[Reading, str]],
     findings: dict[str, Finding],
     tables: Tables,
 ) -> Reason:
     name = tables.marks[mark].name if mark in tables.marks else mark
-    finding, reading = findings.get(mark), readings.get(mark)
+    finding = findings.get(mark)
     nearest = finding.nearest if finding else None
-    if reading is None or nearest is None:
-        return Reason(mark, name, text, reading.lab if reading else None)
+    own = [(reading, photo) for reading, photo in readings if reading.mark == mark]
+    if not own or nearest is None:
+        read, photo = (own[0][0].lab, own[0][1]) if own else (None, "")
+        return Reason(mark, name, text, read, photo=photo)
     wanted = tables.lab[nearest]
-    patches = [p.lab for p in reading.populations if p.fraction >= LEAST_SHARE] or [reading.lab]
+    patches = [
+        (lab, photo)
+        for reading, photo in own
+        for lab in [p.lab for p in reading.populations if p.fraction >= LEAST_SHARE]
+        or [reading.lab]
+    ]
     # The patch that decides, not the colour of most of the mark.
-    read = max(patches, key=lambda lab: float(difference(lab, wanted)))
-    return Reason(mark, name, text, read, wanted, tables.swatches[nearest].name)
+    read, photo = max(patches, key=lambda patch: float(difference(patch[0], wanted)))
+    return Reason(mark, name, text, read, wanted, tables.swatches[nearest].name, photo)

@@ -21,7 +21,7 @@ from fieldmarks.rules.separation import separating_marks
 LOOKS_CLEAN = ("one species left", "several species left")
 
 
-def clean_sheet_note(record: Record) -> tuple[str, ...]:
+def clean_sheet_note(record: Record | Examination) -> tuple[str, ...]:
     """What to put beside a conclusion with nothing against the bird; empty for all others."""
     judged = record.assessment
     # The first caution of the tables says that a clean sheet proves nothing.
@@ -141,7 +141,12 @@ class SpeciesView:
     @property
     def compared(self) -> tuple[MarkView, ...]:
         """Every finding with a value: those against first."""
-        return (*self.does_not_fit, *self.too_close, *self.probably_fits, *self.fits)
+        return (*self.against, *self.probably_fits, *self.fits)
+
+    @property
+    def against(self) -> tuple[MarkView, ...]:
+        """What speaks or may speak against it."""
+        return (*self.does_not_fit, *self.too_close)
 
     @property
     def tally(self) -> str:
@@ -156,20 +161,22 @@ class SpeciesView:
         return ", ".join(f"{number} {word}" for number, word in counts)
 
 
-def finding_summary(record: Record, tables: Tables) -> tuple[SpeciesView, ...]:
+def finding_summary(record: Record | Examination, tables: Tables) -> tuple[SpeciesView, ...]:
     """For each species: which marks fit, which do not, sorted by how much they tell.
 
     Species the bird was looked at as come first, then the likeliest.
 
     Parameters
     ----------
-    record : Record
+    record : Record or Examination
     tables : Tables
         The tables the record was made with.
     """
     judged = record.assessment
-    letters = reading_letters(record)
-    readings = {r.mark: r for r in record.measurement.readings}
+    photos = record.records
+    # On several photos a letter stands for several marks.
+    letters = reading_letters(photos[0]) if len(photos) == 1 else {}
+    readings = {r.mark: r for one in photos[::-1] for r in one.measurement.readings}
     table = separating_marks(tables, judged.variety, judged.age)
     views = []
     for sheet in judged.sheets:
@@ -208,7 +215,7 @@ def finding_summary(record: Record, tables: Tables) -> tuple[SpeciesView, ...]:
 def _view(
     finding: Finding,
     tells: list[int],
-    record: Record,
+    record: Record | Examination,
     tables: Tables,
     letters: dict[str, str],
     readings: dict[str, Reading],

@@ -216,7 +216,7 @@ def _combined(
             made[both] = own.model_copy(
                 update={
                     "key": both,
-                    "name": f"{own.name}, {other.name}",
+                    "name": f"{own.name}, {other.name.removeprefix('green, ')}",
                     "aliases": tuple(
                         f"{one} {two}"
                         for one in (own.name, *own.aliases)
@@ -278,7 +278,8 @@ def _explain(error: ValidationError, label: str) -> Iterator[tuple[str, str, str
 
 
 def _known_words() -> set[str]:
-    return {name for row in schema.Row.__subclasses__() for name in row.model_fields}
+    rows = (row for row in vars(schema).values() if isinstance(row, type))
+    return {name for row in rows if issubclass(row, schema.Row) for name in row.model_fields}
 
 
 def _nearest(word: str, known: Iterable[str]) -> str:

@@ -158,10 +158,14 @@ def holds_in(sign: Sign, kind: Variety) -> bool:
 
 
 def speaking_marks(tables: Tables, sign: Sign, kind: Variety) -> tuple[str, ...]:
-    """Marks of a sign, or of its relation, at which a variety lets it speak; may be none."""
+    """Marks of a sign, or of its relation, at which a variety lets it speak; may be none.
+
+    A relation compares its marks, so it takes one silent mark to silence it.
+    """
     marks = tables.relations[sign.relation].marks if sign.relation else sign.marks
     if kind.silences is None:
-        return tuple(mark for mark in marks if mark not in kind.says_nothing)
+        left = tuple(mark for mark in marks if mark not in kind.says_nothing)
+        return () if sign.relation and left != marks else left
     return () if sign.missing_black and "missing black" in kind.silences else marks
 
 

@@ -53,8 +53,17 @@ class Row(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-def _called(name: str, aliases: tuple[str, ...]) -> str:
-    return f"{name} ({', '.join(aliases)})" if aliases else name
+class Named(Row):
+    """What keepers call by several names."""
+
+    key: Key
+    name: Sentence
+    aliases: tuple[Sentence, ...] = ()
+
+    @property
+    def called(self) -> str:
+        """Its name with what else keepers call it, for lists one searches by typing."""
+        return f"{self.name} ({', '.join(self.aliases)})" if self.aliases else self.name
 
 
 class Mark(Row):
@@ -229,23 +238,15 @@ class Facts(Row):
     evidence: Sentence
 
 
-class Species(Row):
+class Species(Named):
     """One species file."""
 
-    key: Key
-    name: Sentence
-    aliases: tuple[Sentence, ...] = ()
     scientific: Sentence
     look: Sentence
     order: int = 100
     facts: Facts
     marks: dict[Key, SpeciesMark]
     relations: dict[Key, SpeciesRelation] = {}
-
-    @property
-    def called(self) -> str:
-        """Its name with what else keepers call it, for lists one searches by typing."""
-        return _called(self.name, self.aliases)
 
 
 class Operation(Row):
@@ -268,7 +269,7 @@ class Operation(Row):
         return self
 
 
-class Variety(Row):
+class Variety(Named):
     """A colour variety as operations on the make-up of the green bird.
 
     ``patches`` change the bird in places only: what is left stands beside what they give. ``turns``
@@ -278,9 +279,6 @@ class Variety(Row):
     varieties it is combined with: each makes a variety more, of these two ``parts``.
     """
 
-    key: Key
-    name: Sentence
-    aliases: tuple[Sentence, ...] = ()
     series: Series
     look: Sentence
     operations: tuple[Operation, ...] = ()
@@ -294,11 +292,6 @@ class Variety(Row):
     reason: Sentence
     evidence: Sentence
     order: int = 100
-
-    @property
-    def called(self) -> str:
-        """Its name with what else keepers call it, for lists one searches by typing."""
-        return _called(self.name, self.aliases)
 
 
 class Age(Row):

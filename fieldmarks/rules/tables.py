@@ -116,7 +116,7 @@ def nearest_to(given: str, rows: Mapping[str, Any]) -> str:
     near = near or [name for name in known if len(asked) > 2 and asked in name]
     if near:
         row = rows[known[near[0]]]
-        return f"Did you mean {row.key} ({row.name})?"
+        return f"Did you mean {row.name if row.key in row.name else f'{row.key} ({row.name})'}?"
     plain = [key for key, row in rows.items() if not getattr(row, "parts", ())]
     return f"Use one of {', '.join(plain)}"
 

@@ -61,8 +61,8 @@ class Keeper:
         self.settle()
 
     def by_hand(self) -> None:
-        """Refuse the card that was found, and draw instead of tapping."""
-        for name in ("No", "Draw myself"):
+        """Draw instead of tapping, and refuse the card that was found."""
+        for name in ("Draw myself", "No"):
             button = self.page.get_by_role("button", name=name, exact=True)
             if button.count():
                 button.click()

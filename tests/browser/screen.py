@@ -12,6 +12,7 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -108,14 +109,24 @@ class Screen:
     page: Page
     context: BrowserContext
     problems: list[str] = field(default_factory=list)
-    _cdp: CDPSession | None = None
+
+    @cached_property
+    def devtools(self) -> CDPSession:
+        """What Playwright itself has no words for."""
+        return self.context.new_cdp_session(self.page)
+
+    def empty(self) -> None:
+        """Leave the page, and forget all that it kept in this browser."""
+        self.page.evaluate("sessionStorage.clear()")
+        origin = self.page.evaluate("location.origin")
+        self.page.goto("about:blank")
+        kept = "cookies,local_storage,indexeddb,service_workers,cache_storage"
+        self.devtools.send("Storage.clearDataForOrigin", {"origin": origin, "storageTypes": kept})
 
     def fingers(self, kind: str, *points: tuple[float, float]) -> None:
         """Send one touch event ("touchStart", "touchMove", "touchEnd") with these fingers."""
-        if self._cdp is None:
-            self._cdp = self.context.new_cdp_session(self.page)
         touches = [{"x": x, "y": y, "id": i} for i, (x, y) in enumerate(points)]
-        self._cdp.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
+        self.devtools.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
 
     def stroke(self, points: list[tuple[float, float]]) -> None:
         """Draw along points of the page with one finger."""

@@ -56,6 +56,16 @@ def brood(clean=0, sign=0, unclear=0):
     )
 
 
+def test_once_a_young_is_no_green_bird_the_clean_ones_count_for_nothing():
+    # Common practice, no published source: with a pure green mate all young are green.
+    odd = Young("Z", finding="clean", shows="dark_green")
+    result = judge_mating([*brood(clean=20), odd], "personatus")
+    assert result.verdict == "wrong colour"
+    assert "Z (dark green)" in result.sentence
+    assert result.strengths == ()
+    assert judge_mating(brood(clean=20), "personatus").strengths
+
+
 def test_any_young_with_signs_means_a_wrong_pairing():
     result = judge_mating(brood(clean=20, sign=1), "personatus")
     assert result.verdict == "wrong pairing"

@@ -38,10 +38,11 @@ def truth(old):
     told = json.loads((old / "truth.json").read_text())
     for entry in told["entries"]:
         entry["observations"] = entry.pop("looks")
+        entry |= {"outcome": "", "sentence": ""}  # 0.2.0 judged each photo by itself
     for bird in told["birds"]:  # what 0.2.0 did not ask for
         bird["split_for"] = []
     for young in (y for pair in told["pairs"] for y in pair["young"]):
-        young["shows"] = ""
+        young |= {"shows": "", "laid": None}
     return [told["birds"], sorted(told["entries"], key=lambda e: e["number"]), told["pairs"]]
 
 

@@ -5,16 +5,14 @@ from __future__ import annotations
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.birds.keep import read_regions
-from fieldmarks.app.birds.shared import bullets, heading, literal, tables, told, verdict
+from fieldmarks.app import findings  # as a module: it is on its way in when this is
+from fieldmarks.app.birds.shared import bullets, heading, literal, tables, told
 from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import SHOP, way_to
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.buying import MARKS_SHOWN, BuyingCheck, buying_check
-from fieldmarks.measure.photo import decode_photo
+from fieldmarks.birds.buying import MARKS_SHOWN, buying_check
 from fieldmarks.measure.suffixes import ENDINGS
-from fieldmarks.pipeline import make_record
 from fieldmarks.record import Question
 from fieldmarks.report.guide import guide_drawing, guide_rows
 
@@ -25,10 +23,9 @@ def buying_page() -> None:
     """Look at a bird for sale."""
     heading("Before you buy", "A few marks decide. The papers and the breeder tell the rest.")
     work = st.session_state.get("work")
-    record = work.record if isinstance(work, Work) else None
-    if record is not None and record.measurement.readings:
-        way_to("look", f"From your photo {literal(record.measurement.photo)}: back to its marks")
-        show_check(buying_check(record.assessment, tables()))
+    if isinstance(work, Work) and work.judged and work.is_read:
+        way_to("look", f"From your photo {literal(work.judged.photo)}: back to its marks")
+        _show_check(work)
         return
     question = _question()
     if question == Question():
@@ -79,13 +76,13 @@ def _from_files(question: Question) -> bool:
     if photo is None or regions is None:
         return False
     try:
-        opened = decode_photo(photo.getvalue(), photo.name)
-        drawn = read_regions(regions.getvalue(), opened)
-        made = make_record(opened, drawn, tables(), question)
+        work = Work(tables())
+        work.open_photo(photo.getvalue(), photo.name, question)
+        work.open_regions(regions.getvalue().decode("utf-8", "replace"), regions.name)
     except FieldmarksError as error:
         told(error)
         return False
-    show_check(buying_check(made.assessment, tables()))
+    _show_check(work)
     return True
 
 
@@ -125,12 +122,10 @@ def _what_to_look_at(question: Question) -> None:
         )
 
 
-def show_check(check: BuyingCheck) -> None:
-    """Put a check on the page."""
-    verdict(check.sentence)
-    bullets("Speaks against it", check.speaks_against)
-    bullets("Fits", [", ".join(check.fits)] if check.fits else [])
+def _show_check(work: Work) -> None:
+    """The verdict on a photo, and what only the seller and a vet can tell."""
+    assert work.judged is not None
+    findings.verdict_card(work, onward=False)
+    check = buying_check(work.judged.assessment, tables())
     bullets("Look at these too", [f"{name}: {look}" for name, look in check.look_at])
-    bullets("Ask the breeder", check.ask)
     bullets("What this can't tell you", check.cannot_tell)
-    bullets("Keep in mind", check.cautions)

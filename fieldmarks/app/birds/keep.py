@@ -40,7 +40,7 @@ def keep_panel(work: Work) -> None:
     Parameters
     ----------
     work : Work
-        Its ``data`` must hold the photo file's bytes.
+        The ``data`` of each of its photos must hold the photo file's bytes.
     """
     say_done()
     data = getattr(work, "data", b"")
@@ -60,16 +60,17 @@ def keep_panel(work: Work) -> None:
     )
     day, stage, who, note = _when("workbench", bird, work.taken)
     _what_is_missing([(stage is None, "where it is in its moults")])
-    photo = work.photo
+    photos = [shown for shown in work.day.photos if shown.record is not None]
 
     def keep(sure: bool) -> Entry:
         assert stage is not None
         question = question_for(bird, day, stage, tables())
-        record = make_record(photo, work.regions, tables(), question, work.remembered, work.phone)
-        evidence = Evidence(data, record)
-        return keep_look(store(), bird, [evidence], tables(), day, stage, who, note, sure)
+        evidence = [Evidence(shown.data, shown.record_as(question)) for shown in photos]
+        return keep_look(store(), bird, evidence, tables(), day, stage, who, note, sure)
 
-    _keep_button("Keep it in the moult record", bird, photo.sha256, stage is not None, keep)
+    many = f"Keep all {len(photos)} photos" if len(photos) > 1 else "Keep it"
+    names = " ".join(shown.photo.sha256 for shown in photos if shown.photo)
+    _keep_button(f"{many} in the moult record", bird, names, stage is not None, keep)
 
 
 def upload_panel(bird: Bird) -> None:
@@ -126,8 +127,7 @@ def _keep_button(
         told(error)
     else:
         st.session_state.pop(ASKED, None)
-        sentence = entry.observations[0].sentence
-        done_next_run(f"Kept as entry {entry.number} of {bird.label}. {sentence}")
+        done_next_run(f"Kept as entry {entry.number} of {bird.label}. {entry.said}")
 
 
 def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:

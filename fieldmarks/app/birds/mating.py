@@ -68,9 +68,8 @@ def mating_page() -> None:
     )
     result = mating_result(store(), pair, tables(), accepted)
     verdict(result.sentence, "fm-bad" if result.signs else "")
-    if not result.signs:  # with a sign nothing is left to be counted
-        strong = "How strong that is, if ... (these chances are assumptions)"
-        bullets(strong, [str(s) for s in result.strengths])
+    strong = "How strong that is, if ... (these chances are assumptions)"
+    bullets(strong, [str(s) for s in result.strengths])
     _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
     bullets("What does not count, and was not looked at", result.gaps)
     bullets("Dates", dates_of(store(), pair, tables(), date.today()))

@@ -137,6 +137,8 @@ def _entry(entry: Entry, changed: bool) -> None:
     by = f", measured by {entry.measured_by}" if entry.measured_by else ""
     title = f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"
     with st.expander(literal(title)):
+        if entry.sentence:
+            say(f"All {len(entry.observations)} photos together: {entry.sentence}")
         for look in entry.observations:
             say(f"{look.file}: {look.sentence}")
         if entry.note:

@@ -1,7 +1,15 @@
 """Mark regions on a photo in the browser with finger, pen, mouse or keys."""
 
-from fieldmarks.app.marker.component import DASHES, Offer, marker, reduced_jpeg
+from fieldmarks.app.marker.component import DASHES, Offer, marker, photo_key, reduced_jpeg
 from fieldmarks.app.marker.wire import MarkerEvent
 from fieldmarks.measure.suggest import suggest_outline
 
-__all__ = ["DASHES", "MarkerEvent", "Offer", "marker", "reduced_jpeg", "suggest_outline"]
+__all__ = [
+    "DASHES",
+    "MarkerEvent",
+    "Offer",
+    "marker",
+    "photo_key",
+    "reduced_jpeg",
+    "suggest_outline",
+]

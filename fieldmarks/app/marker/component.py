@@ -77,6 +77,11 @@ def reduced_jpeg(image: Image.Image, longest: int = 1600, quality: int = 85) -> 
     return out.getvalue()
 
 
+def photo_key(jpeg: bytes) -> str:
+    """What the browser knows a photo by: a fingerprint of the picture sent to it."""
+    return hashlib.sha256(jpeg).hexdigest()[:16]
+
+
 def marker(
     picture: Image.Image | bytes,
     photo_size: tuple[int, int],
@@ -93,6 +98,7 @@ def marker(
     odd: Sequence[str] = (),
     taps: Sequence[tuple[str, str]] = (),
     offers: Sequence[Offer] = (),
+    beside: Sequence[str] = (),
     on_event: Callable[[MarkerEvent], None] | None = None,
 ) -> MarkerEvent | None:
     """Show a photo to draw on.
@@ -130,6 +136,8 @@ def marker(
         Places to be tapped first; all of them arrive in one "taps" event.
     offers : sequence of Offer
         Outlines to choose from: a tap drops one, one press keeps the rest.
+    beside : sequence of str
+        Other photos of the day on which nothing is drawn yet, as :func:`photo_key` gives them.
     on_event : callable, optional
         Called with each event before the script runs, so that one run draws the answer. Without it
         the app acts on the returned event and, to change what is shown, runs again.
@@ -147,7 +155,7 @@ def marker(
     import streamlit as st  # Takes a second; the rest of the package does without.
 
     jpeg = picture if isinstance(picture, bytes) else reduced_jpeg(picture)
-    photo = hashlib.sha256(jpeg).hexdigest()[:16]
+    photo = photo_key(jpeg)
     seen_key = f"{key}:seen"
     seen = int(st.session_state.get(seen_key, 0))
     # With a callback the regions given already hold the newest event.
@@ -171,6 +179,7 @@ def marker(
             "coming": list(coming),
             "drawing": {"mark": current_mark, "svg": drawing},
             "odd": list(odd),
+            "beside": list(beside),
             "taps": [{"key": name, "name": words} for name, words in taps],
             "offers": [
                 {

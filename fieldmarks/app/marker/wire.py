@@ -32,6 +32,7 @@ Kind = Literal[
 KINDS: frozenset[str] = frozenset(get_args(Kind))
 MAX_REGIONS = 200
 MAX_POINTS = 2000
+MAX_PHOTOS = 12
 MAX_ASIDE, LONGEST_ASIDE = 8, 80
 
 
@@ -66,6 +67,8 @@ class MarkerEvent:
         How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed in.
     aside : mapping of str to str
         With "recalled": what the page had asked to be remembered with the drawing.
+    others : mapping of str to RegionSet
+        With "recalled": what was drawn on other photos of the day.
     """
 
     serial: int
@@ -78,6 +81,7 @@ class MarkerEvent:
     next: str = ""
     taps: Mapping[str, Point] = field(default_factory=dict)
     aside: Mapping[str, str] = field(default_factory=dict)
+    others: Mapping[str, RegionSet] = field(default_factory=dict)
 
 
 def shape_to_wire(shape: Shape) -> dict[str, Any]:
@@ -174,11 +178,9 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
     if not isinstance(data, Mapping) or str(data.get("kind")) not in KINDS:
         raise unknown
     sent, aside = data.get("regions"), data.get("aside") or {}
-    taps = data.get("taps") or {}
-    if not (isinstance(sent, list) and isinstance(aside, Mapping) and isinstance(taps, Mapping)):
+    taps, others = data.get("taps") or {}, data.get("others") or {}
+    if not all(isinstance(part, Mapping) for part in (aside, taps, others)):
         raise unknown
-    if len(sent) > MAX_REGIONS:
-        raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")
     try:
         serial = int(data.get("serial", 0))
         at = None if data.get("at") is None else _point(data["at"])
@@ -189,7 +191,7 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
     return MarkerEvent(
         serial=serial,
         kind=data["kind"],
-        regions=base.with_regions(region_from_wire(r) for r in sent),
+        regions=_region_set(sent, base, unknown),
         region=str(data.get("region") or ""),
         mark=str(data.get("mark") or ""),
         at=at,
@@ -200,7 +202,19 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
             str(key)[:LONGEST_ASIDE]: str(value)[:LONGEST_ASIDE]
             for key, value in list(aside.items())[:MAX_ASIDE]
         },
+        others={
+            str(key): _region_set(drawn, base, unknown)
+            for key, drawn in list(others.items())[:MAX_PHOTOS]
+        },
     )
+
+
+def _region_set(sent: Any, base: RegionSet, unknown: RegionError) -> RegionSet:
+    if not isinstance(sent, list):
+        raise unknown
+    if len(sent) > MAX_REGIONS:
+        raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")
+    return base.with_regions(region_from_wire(r) for r in sent)
 
 
 def _number(value: Any) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -11,14 +12,25 @@ from fieldmarks.measure.outlines.frame import Bytes, Floats
 from fieldmarks.measure.outlines.places import Place, View
 from fieldmarks.measure.outlines.silhouette import disc
 
-NEVER = 6.0  # colour steps that never count as a border
-SPREADS = 2.5  # of the usual distance to the core's colour, from which another colour begins
+# Distance from the middle colour, in steps of colour and of the core's usual one, from which pixels
+# are left out: of a clean core, and of a mark followed to its borders.
+CORE, WHOLE = (3.0, 1.25), (6.0, 2.5)
 LEAST = 0.35  # of the core that must be left after drawing it to the colours
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A mask, where its upper left corner lies in the view, and the usual distance of its pixels
+    from their middle colour, in CIELAB with L* weighted down."""
+
+    mask: Bytes
+    corner: tuple[int, int]
+    spread: float
 
 
 def draw(
     place: Place, view: View, at: Floats, free: Bytes, *, whole: bool, scale: float = 1.0
-) -> tuple[Bytes, tuple[int, int], float] | None:
+) -> Drawn | None:
     """The mark's core, or all of it.
 
     Parameters
@@ -34,8 +46,7 @@ def draw(
 
     Returns
     -------
-    mask, (x, y) of its upper left corner in the view, and how even the colour is (0..1); or None
-    when too little is free or of one colour.
+    Drawn, or None when too little is free or of one colour.
     """
     unit = view.frame.unit
     lie = view.neck if place.on_head else view.trunk
@@ -59,7 +70,8 @@ def draw(
         return None
     colour = np.median(smooth[core], axis=0)
     away = np.linalg.norm(smooth - colour, axis=2)
-    like = away < max(NEVER, SPREADS * float(np.median(away[core])))
+    least, spreads = CORE if grow is size else WHOLE
+    like = away < max(least, spreads * float(np.median(away[core])))
     mask = ((core | (_oval(open_.shape, middle, lie.down, grow) & open_)) & like).astype(np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
     mask = opened if opened.any() else mask
@@ -69,7 +81,9 @@ def draw(
     mask = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
     if (mask[core] > 0).sum() < LEAST * full:
         return None
-    return mask, (x0, y0), float(np.mean(away[core] < 2 * NEVER))
+    own = smooth[mask > 0]
+    spread = np.linalg.norm(own - np.median(own, axis=0), axis=1)
+    return Drawn(mask, (x0, y0), float(np.median(spread)))
 
 
 def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -> Floats | None:

@@ -36,15 +36,14 @@ class Eye:
     middle : (2,) array
     iris, ring : (ANGLES, 2) arrays
         The outer borders of the dark disc and of the bare skin round it.
-    iris_step, ring_step : float
-        Step at these borders that four fifths of the circle reach, in units of L*.
+    iris_step : float
+        Step at the iris's border that four fifths of the circle reach, in units of L*.
     """
 
     middle: Floats
     iris: Floats
     ring: Floats
     iris_step: float
-    ring_step: float
 
     @property
     def radius(self) -> float:
@@ -86,8 +85,7 @@ def find_eye(lab: Floats, tap: Floats, unit: float, reach: float = 0.25) -> Eye 
         iris_step = float(np.percentile(rise[path, np.arange(ANGLES)], 20))
         middle = iris.mean(axis=0)
         radius = float(np.hypot(*(iris - middle).T).mean())
-    ring, ring_step = _ring(smooth, middle, iris, unit, radii)
-    return Eye(middle, iris, ring, iris_step, ring_step)
+    return Eye(middle, iris, _ring(smooth, middle, iris, unit, radii), iris_step)
 
 
 def _disc(light: Floats, tap: Floats, unit: float, reach: float) -> tuple[Floats, float] | None:
@@ -120,10 +118,8 @@ def _disc(light: Floats, tap: Floats, unit: float, reach: float) -> tuple[Floats
     return middles[best], float(radii[1 + best_radius])
 
 
-def _ring(
-    smooth: Floats, middle: Floats, iris: Floats, unit: float, radii: Floats
-) -> tuple[Floats, float]:
-    """Outer border of the pale skin: where it turns darker or more colourful, and how clearly."""
+def _ring(smooth: Floats, middle: Floats, iris: Floats, unit: float, radii: Floats) -> Floats:
+    """Outer border of the pale skin: where it turns darker or more colourful."""
     away = iris - middle
     turn = np.arctan2(away[:, 1], away[:, 0])
     inner = np.interp(_TURN, turn, np.hypot(*away.T), period=2 * np.pi)
@@ -133,8 +129,7 @@ def _ring(
     drop[1:-1] = pale[:-2] - pale[2:]
     meant = (radii[:, None] > inner + 0.02 * unit) & (radii[:, None] < inner.mean() + RING * unit)
     path = _closed_path(np.where(meant, np.clip(drop, -5, 25), -50))
-    step = float(np.percentile(drop[path, np.arange(ANGLES)], 20))
-    return middle + radii[path][:, None] * CIRCLE, step
+    return np.asarray(middle + radii[path][:, None] * CIRCLE)
 
 
 def _polar(picture: Floats, middle: Floats, radii: Floats) -> Floats:

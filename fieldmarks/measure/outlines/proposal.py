@@ -32,8 +32,9 @@ HEAD_REACH = 1.9  # units
 # are tried, as shares of the photo's shorter side.
 IRIS, RING = 0.09, 0.175
 SIZES = (0.04, 0.1, 0.25)
-LOW = 0.3  # a proposal less sure than this is none
-UNSEEN = 0.75  # of the certainty of a front that no wing's edge tells from the back
+UNEVEN = 4.0  # spread of a core's colour from which it is as likely off the mark
+OFF = 0.5  # what that leaves of its certainty
+ON_EYE = {"iris": 0.87, "eye_ring": 0.93}  # as ``sure`` of places, where the border is plain
 POINTS = 40
 FINER = 4  # times finer than the look that outlines are drawn
 ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
@@ -61,7 +62,8 @@ class ProposedMark:
     shape : Polygon
         In photo pixels.
     certainty : float
-        0..1, how sure it is that the outline lies on this mark.
+        0..1: of proposals as sure as this, the share of which at least half lies on the mark, so
+        that their median does.
     whole : bool
         Whether it is meant to hold the whole mark, not only a clean core.
     """
@@ -103,7 +105,7 @@ def propose(
     found = {}
     for mark in marks:
         proposed = _proposed(scene, mark, marks[mark].whole, view)
-        if proposed is not None and proposed.certainty >= LOW:
+        if proposed is not None:
             found[mark] = proposed
     return tuple(found.values())
 
@@ -227,16 +229,15 @@ def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Frame]:
 
 
 def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> ProposedMark | None:
-    if mark in ("iris", "eye_ring"):
+    if mark in ON_EYE:
         return _round_eye(scene, mark)
     place = places.places().get(mark)
     if place is None or (side is not None and side not in place.views):
         return None
     view = scene.head if place.on_head else scene.whole
-    found = places.where(place, view)
-    if found is None:
+    at = places.where(place, view)
+    if at is None:
         return None
-    at, agreed = found
     if mark in BEAKS:
         if scene.beak is None:
             return None
@@ -250,18 +251,11 @@ def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> Propose
     drawn = cores.draw(place, view, at, free, whole=whole, scale=scale)
     if drawn is None:
         return None
-    mask, corner, even = drawn
-    shape = _outline(scene.photo, view.look, mask, corner)
+    shape = _outline(scene.photo, view.look, drawn.mask, drawn.corner)
     if shape is None:
         return None
-    sure = place.sure * agreed * (0.5 + 0.5 * even)
-    if side is None and place.front is not None and not view.edges:
-        sure *= UNSEEN
-    if scene.beak is not None:
-        sure *= float(np.clip(0.4 + 0.6 * scene.beak.score, 0.4, 1))
-    else:
-        sure *= 0.6
-    return ProposedMark(mark, shape, round(min(sure, 1.0), 2), whole and place.grow is not None)
+    sure = place.sure * (OFF if drawn.spread > UNEVEN else 1)
+    return ProposedMark(mark, shape, round(sure, 2), whole and place.grow is not None)
 
 
 def _horn(scene: Scene, mark: str) -> Bytes:
@@ -289,17 +283,14 @@ def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
     eye = scene.eye
     if eye is None:
         return None
-    sharp = float(np.clip(eye.iris_step / eyes.SHARP, 0, 1))
     away = eye.iris - eye.middle
     inner = eye.iris + away / np.hypot(*away.T)[:, None] * EDGE * eyes.UNIT
-    if mark == "iris":
-        points = inner
-    else:
-        sharp *= float(np.clip(eye.ring_step / eyes.SHARP, 0.4, 1))
-        points = eye.ring + SKIN * (inner - eye.ring)
-    out = scene.head.look.out_of(points)
-    shape = _polygon(scene.photo, out)
-    return None if shape is None else ProposedMark(mark, shape, round(sharp, 2), False)
+    points = inner if mark == "iris" else eye.ring + SKIN * (inner - eye.ring)
+    shape = _polygon(scene.photo, scene.head.look.out_of(points))
+    if shape is None:
+        return None
+    sure = ON_EYE[mark] * float(np.clip(eye.iris_step / eyes.SHARP, 0.2, 1))
+    return ProposedMark(mark, shape, round(sure, 2), False)
 
 
 def _outline(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:

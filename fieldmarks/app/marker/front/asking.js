@@ -59,7 +59,7 @@ export class Asking {
       return { id, mark, shape: tidied(shape), value: null, note };
     });
     if (!regions.length) this.send("dropped");
-    else this.commit("kept", [...this.settled, ...regions], regions[0], null, true);
+    else this.commit("kept", [...this.settled, ...regions], regions[0], {}, true);
     this.say(regions.length ? `Kept: ${regions.length}. With Adjust, drag a corner to mend one.` : "");
     this.refresh();
   }

@@ -71,6 +71,7 @@ class Board extends Asking {
     const said = JSON.stringify(data.aside) !== JSON.stringify(this.aside);
     this.aside = data.aside;
     this.coming = data.coming;
+    this.beside = data.beside;
     this.odd = new Set(data.odd);
     this.drawing = data.drawing;
     this.view.photo = data.size;
@@ -82,7 +83,7 @@ class Board extends Asking {
     if (!fresh && said && !this.before && this.settled.length) this.keep();
     this.layout();
     this.refresh();
-    if (this.before && continues()) putBack(this, true);
+    if (this.before && continues(data.name)) putBack(this, true);
     if (fresh && !this.parts.note.textContent && !this.suggestion) this.say(this.welcome());
   }
 
@@ -142,12 +143,12 @@ class Board extends Asking {
     this.post({ ...event, ...more, regions: this.settled });
   }
 
-  commit(kind, regions, region, aside = null, onward = false) {
+  commit(kind, regions, region, more = {}, onward = false) {
     this.history.leave(this.settled);
     this.regions = this.settled = regions;
     this.suggestion = null;
     if (onward) this.onward();
-    this.send(kind, { region: region.id, mark: region.mark, aside });
+    this.send(kind, { region: region.id, mark: region.mark, ...more });
     this.refresh();
   }
 
@@ -186,7 +187,7 @@ class Board extends Asking {
     this.selected = id;
     this.corner = -1;
     this.last = mark;
-    this.commit(kind, [...this.settled, region], region, null, true);
+    this.commit(kind, [...this.settled, region], region, {}, true);
     this.say(`${this.titleOf(region)}: ${kind}. ${note}`);
   }
 

@@ -67,15 +67,23 @@ export function remember({ photo, settled: regions, aside, name, from }) {
   }
 }
 
-/** Whether the keeper has said already, on the first screen, that the marks are wanted. */
-export function continues() {
+const WANTED = "fieldmarks continue";
+
+/** Whether the keeper has said already, on the first screen, that the marks on a photo are wanted. */
+export function continues(name) {
   try {
-    const said = sessionStorage.getItem("fieldmarks continue");
-    sessionStorage.removeItem("fieldmarks continue");
-    return Boolean(said);
+    const wanted = JSON.parse(sessionStorage.getItem(WANTED) ?? "[]");
+    sessionStorage.setItem(WANTED, JSON.stringify(wanted.filter((one) => one !== name)));
+    return wanted.includes(name);
   } catch {
     return false;
   }
+}
+
+/** What was drawn on other photos of the day. */
+function drawnBeside({ beside, marks }) {
+  const found = beside.map((photo) => [photo, recall(photo, marks)?.regions]);
+  return Object.fromEntries(found.filter(([, regions]) => regions));
 }
 
 /** The question put to the keeper when something was drawn on this photo before. */
@@ -93,7 +101,7 @@ export function putBack(board, back) {
   board.before = null;
   board.from = keys;
   // Left ones are only forgotten when something else is drawn.
-  if (back) board.commit("recalled", regions, old.at(-1), aside);
+  if (back) board.commit("recalled", regions, old.at(-1), { aside, others: drawnBeside(board) });
   else if (board.settled.length) board.keep();
   const rest = "Look under The bird whether its species, variety and age are right.";
   board.say(back ? `Put back. Regions: ${regions.length}. ${rest}` : board.welcome());
