@@ -243,7 +243,7 @@ def photos_of_a_club(keeper: Keeper) -> str:
     url = keeper.database("photos")
     folders = ("ada", "bo") if not keeper.is_now else ("ada", "ada")
     for name, store in zip(("One", "Two"), folders, strict=True):
-        photo = keeper.photo(name, {**CLEAN, "face": (16 + len(name), 0, 0)})
+        photo = keeper.photo(name, {**CLEAN, "face": (16 + (name == "Two"), 0, 0)})
         keeper.run("add", name, "--species", "personatus", store=store, url=url)
         keeper.run("look", name, photo, "--stage", "later moult", store=store, url=url)
     other = ""
