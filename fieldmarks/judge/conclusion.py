@@ -225,8 +225,9 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
         return _nothing_compared(case, coming)
     best = case.pure[case.likeliest]
     parents, crossed = case.cross
-    against = case.with_status(case.likeliest, Status.DOES_NOT_FIT)
-    if case.strangeness > STRANGE and len(against) >= STRANGE_MARKS:
+    ancestry = {sign.mark for sign in case.seen()}  # what a sign of mixed ancestry accounts for
+    strange = {f.mark for f in case.with_status(case.likeliest, Status.DOES_NOT_FIT)} - ancestry
+    if case.strangeness > STRANGE and len(strange) >= STRANGE_MARKS:
         return _none_fits(case)
     # Without a card the tints of a cross are less well known, and a bird is not lightly accused.
     if crossed - best > math.log(CLOSE if case.calibrated else CLEAR):

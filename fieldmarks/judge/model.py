@@ -127,6 +127,11 @@ def explain(
         nothing = [place for place, (what, _) in enumerate(hypotheses) if not what.species]
         odd = np.logaddexp.reduce(logs[:, nothing], axis=1) + math.log(ODD_PHOTO / len(nothing))
         logs = np.logaddexp(logs + math.log(1 - ODD_PHOTO), odd[:, None])
+        # One photo of several never says by itself that the bird is none of ours.
+        priors = [prior if what.species else -math.inf for what, prior in hypotheses]
+        ahead = logs[:, nothing].max(axis=1) - logs[:, np.argmax(logs.sum(axis=0) + priors)]
+        worst = int(ahead.argmax())
+        logs[worst, nothing] -= max(ahead[worst], 0.0)
     found = [
         Explained(what, prior, float(logs[:, place].sum()), tuple(f[place][1] for f in each))
         for place, (what, prior) in enumerate(hypotheses)
