@@ -46,7 +46,7 @@ def test_in_a_pipe_every_finding_stands_on_the_line_of_its_mark(judged):
     record, _ = judged
     lines = printed(judged, 60, False).split("Marks against each species")[1].splitlines()
     for mark in ("collar", "face"):  # their names are the same words
-        (line,) = [x for x in lines if x.strip().startswith(f"{mark} ")]
+        line = next(x for x in lines if x.strip().startswith(f"{mark} "))
         for sheet in record.assessment.sheets:
             (found,) = [f for f in sheet.findings if f.mark == mark]
             assert found.status.value in line

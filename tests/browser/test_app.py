@@ -47,7 +47,7 @@ def test_a_demo_bird_is_marked_by_mouse_and_its_signs_are_found(at_laptop, tmp_p
     keeper.page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for()
     keeper.open_demo("personatus_orange_collar")
     keeper.page.get_by_text("Open a region file").click()
-    keeper.page.locator("input[type=file]").first.set_input_files(regions)
+    keeper.page.locator("input[type=file]").last.set_input_files(regions)
     keeper.page.get_by_role("button", name="Use its regions").click()
     keeper.settle()
     assert keeper.readings() == numbers

@@ -130,7 +130,7 @@ def provider():
     import oidc_provider_mock as mock
 
     users = [
-        mock.User(n, claims={"email": f"{n}@club.example", "email_verified": n != "eve"})
+        mock.User(sub=n, claims={"email": f"{n}@club.example", "email_verified": n != "eve"})
         for n in ("ada", "ben", "rea", "stew", "eve", "stranger")
     ]  # fmt: skip
     with mock.run_server_in_thread(user_claims=users) as server:
