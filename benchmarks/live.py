@@ -3,7 +3,7 @@
 Run: python benchmarks/live.py
 
 Twenty regions of the invented 12-megapixel bird are drawn with real mouse events. The page's own
-clock runs from the pointerup event to the first change in the species' tallies.
+clock runs from the pointerup event to the first change on the verdict card.
 """
 
 from __future__ import annotations
@@ -27,8 +27,7 @@ from fieldmarks.app.serve import command
 BIRD = "lilianae_large"
 STROKES = 20
 WATCH = """() => {
-  const tally = () => [...document.querySelectorAll('[data-testid=stExpander] summary')]
-    .map(e => e.innerText).filter(t => / fit| doubtful/.test(t)).join('|');
+  const tally = () => (document.querySelector('.fm-verdict') || {}).innerText;
   window.fmTimes = [];
   document.addEventListener('pointerup', () => {
     const start = performance.now(), before = tally();

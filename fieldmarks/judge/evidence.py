@@ -6,6 +6,7 @@ how strange it may be is settled here.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +16,7 @@ import numpy as np
 from fieldmarks.judge.rendering import Array
 from fieldmarks.measure.quantities import Lab, Reading, axes_at, difference_weights
 from fieldmarks.measure.uncertainty import camera_terms
+from fieldmarks.rules.tables import Tables
 
 # Renderings (rows: mean, standard deviation; columns as in TERMS), fitted to 19 charts after one
 # grey card and to 11 as the camera wrote them (benchmarks/renderings.py). Without a card cast,
@@ -23,6 +25,9 @@ RENDERINGS = {
     "card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.12, 0.07, 0.07, 0.18, 0.12, 0.8]]),
     "none": np.array([[-0.1, 0, 0.05, 0.08, 0.05, -0.8], [0.5, 0.15, 0.2, 0.22, 0.22, 1.0]]),
 }
+# A tolerance of the tables counts as so many standard deviations of the birds. Chosen on the shared
+# birds (benchmarks/leave_one_bird_out.py leaves each out).
+TOLERANCE_FACTOR = 2.0
 TOP = 1.0  # linear light where a photo without a card is cut off
 # What the same charts keep of error in every patch by itself, L*, a*, b* units.
 OWN_COLOUR = 3.5
@@ -168,3 +173,52 @@ def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array,
         own[0, 0] += (CLIPPED * cut) ** 2
         rows.append((reading.mark, lab, own, fraction / whole))
     return rows
+
+
+def natural_variation(tables: Tables, lab: Array) -> Array:
+    """How birds vary that show a swatch, seen from what was read: covariances, CIELAB.
+
+    A swatch's tolerance counts as :data:`TOLERANCE_FACTOR` standard deviations of CIEDE2000. As in
+    that formula (Sharma, Wu & Dalal 2005, eqs 15 to 20) the weights of lightness, chroma and hue
+    are those half-way between the two colours: at a strong colour by itself they would let it pass
+    for grey.
+
+    Parameters
+    ----------
+    tables : Tables
+    lab : (m, 3) array
+        What was read, CIELAB (D65, 2 degrees).
+
+    Returns
+    -------
+    (m, n, 3, 3) array
+        For every colour read and every swatch.
+    """
+    swatches, tolerance = swatch_colours(tables)
+    light = (lab[:, None, 0] + swatches[:, 0]) / 2 - 50
+    own, read = (np.hypot(*np.moveaxis(v[..., 1:], -1, 0)) for v in (swatches, lab))
+    chroma = (read[:, None] + own) / 2
+    # The mean hue, as the direction half-way between both; a grey has none and takes the other's.
+    toward = [v[..., 1:] / np.maximum(c, 1e-9)[..., None] * np.minimum(c, 1)[..., None]
+              for v, c in ((swatches, own), (lab, read))]  # fmt: skip
+    a, b = np.moveaxis(toward[0] + toward[1][:, None], -1, 0)
+    turn = np.arctan2(b, a)
+    parts = ((-0.17, 1, 30), (0.24, 2, 0), (0.32, 3, -6), (-0.20, 4, 63))
+    uneven = 1 + sum(k * np.cos(n * turn - math.radians(shift)) for k, n, shift in parts)
+    weights = np.stack([
+        1 + 0.015 * light**2 / np.sqrt(20 + light**2),
+        1 + 0.045 * chroma,
+        1 + 0.015 * chroma * uneven,
+    ], axis=-1) * (tolerance / TOLERANCE_FACTOR)[:, None]  # fmt: skip
+    cos, sin = np.cos(turn), np.sin(turn)
+    axes = np.zeros((*turn.shape, 3, 3))
+    axes[..., 0, 0] = 1
+    axes[..., 1, 1], axes[..., 1, 2], axes[..., 2, 1], axes[..., 2, 2] = cos, -sin, sin, cos
+    return (axes * weights[..., None, :] ** 2) @ np.swapaxes(axes, -1, -2)
+
+
+@functools.lru_cache(maxsize=8)
+def swatch_colours(tables: Tables) -> tuple[Array, Array]:
+    """CIELAB of every swatch, (n, 3), and its tolerance in CIEDE2000, (n,)."""
+    tolerance = [tables.swatches[key].tolerance for key in tables.lab]
+    return np.array(list(tables.lab.values())), np.array(tolerance)

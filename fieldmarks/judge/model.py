@@ -14,7 +14,6 @@ photo of several, like one mark of several, may be odd.
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -24,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from fieldmarks.judge.evidence import Evidence, repeated
+from fieldmarks.judge.evidence import Evidence, natural_variation, repeated, swatch_colours
 from fieldmarks.judge.hypotheses import (
     UNLIKE,
     Colours,
@@ -42,9 +41,6 @@ from fieldmarks.measure.quantities import (
 )
 from fieldmarks.rules.tables import Tables
 
-# A tolerance of the tables counts as so many standard deviations of the birds. Chosen on the shared
-# birds, as is the next (benchmarks/leave_one_bird_out.py leaves each out).
-TOLERANCE_FACTOR = 2.0
 # Degrees of freedom of Student's t, by which a mark is off: feathers and outlines are rarely far
 # off, but more often than a normal distribution has it (our judgement).
 FREEDOM = 5.0
@@ -387,52 +383,3 @@ def _over_area(rows: Sequence[tuple[float, float]]) -> float:
             mean = sum(r * s for r, s in rows) / sum(s for _, s in rows)
             return mean if ratio >= 0 else ratio
     return min(ratio for ratio, _ in rows)
-
-
-def natural_variation(tables: Tables, lab: Array) -> Array:
-    """How birds vary that show a swatch, seen from what was read: covariances, CIELAB.
-
-    A swatch's tolerance counts as :data:`TOLERANCE_FACTOR` standard deviations of CIEDE2000. As in
-    that formula (Sharma, Wu & Dalal 2005, eqs 15 to 20) the weights of lightness, chroma and hue
-    are those half-way between the two colours: at a strong colour by itself they would let it pass
-    for grey.
-
-    Parameters
-    ----------
-    tables : Tables
-    lab : (m, 3) array
-        What was read, CIELAB (D65, 2 degrees).
-
-    Returns
-    -------
-    (m, n, 3, 3) array
-        For every colour read and every swatch.
-    """
-    swatches, tolerance = swatch_colours(tables)
-    light = (lab[:, None, 0] + swatches[:, 0]) / 2 - 50
-    own, read = (np.hypot(*np.moveaxis(v[..., 1:], -1, 0)) for v in (swatches, lab))
-    chroma = (read[:, None] + own) / 2
-    # The mean hue, as the direction half-way between both; a grey has none and takes the other's.
-    toward = [v[..., 1:] / np.maximum(c, 1e-9)[..., None] * np.minimum(c, 1)[..., None]
-              for v, c in ((swatches, own), (lab, read))]  # fmt: skip
-    a, b = np.moveaxis(toward[0] + toward[1][:, None], -1, 0)
-    turn = np.arctan2(b, a)
-    parts = ((-0.17, 1, 30), (0.24, 2, 0), (0.32, 3, -6), (-0.20, 4, 63))
-    uneven = 1 + sum(k * np.cos(n * turn - math.radians(shift)) for k, n, shift in parts)
-    weights = np.stack([
-        1 + 0.015 * light**2 / np.sqrt(20 + light**2),
-        1 + 0.045 * chroma,
-        1 + 0.015 * chroma * uneven,
-    ], axis=-1) * (tolerance / TOLERANCE_FACTOR)[:, None]  # fmt: skip
-    cos, sin = np.cos(turn), np.sin(turn)
-    axes = np.zeros((*turn.shape, 3, 3))
-    axes[..., 0, 0] = 1
-    axes[..., 1, 1], axes[..., 1, 2], axes[..., 2, 1], axes[..., 2, 2] = cos, -sin, sin, cos
-    return (axes * weights[..., None, :] ** 2) @ np.swapaxes(axes, -1, -2)
-
-
-@functools.lru_cache(maxsize=8)
-def swatch_colours(tables: Tables) -> tuple[Array, Array]:
-    """CIELAB of every swatch, (n, 3), and its tolerance in CIEDE2000, (n,)."""
-    tolerance = [tables.swatches[key].tolerance for key in tables.lab]
-    return np.array(list(tables.lab.values())), np.array(tolerance)
