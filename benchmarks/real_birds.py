@@ -244,7 +244,7 @@ def main() -> None:
         "species, variety and age judged by eye. Variety and age are told to the program, the "
         "species is not. Chosen on these birds: how far a tolerance counts (2), the light on "
         "one mark against another (0.4), how often a mark is odd (0.012), the limit of "
-        "strangeness (1), "
+        "strangeness (1.3), "
         "widths of rings and how softly they end, the limit of the beak's fading, the share of its "
         "odds from which a mark does not fit, and that brown belongs to the hood of fischeri and "
         "pale grey to that of a blue one, turquoise and green to its tail tip, pale grey and flesh "
