@@ -164,6 +164,7 @@ def test_a_tap_while_drawing_also_asks_for_an_outline(phone):
 
 def test_a_tap_zoomed_in_is_meant_for_a_smaller_place(laptop):
     laptop.page.mouse.click(*laptop.at(2000, 2000))
+    laptop.after("tap")  # else the second one may fall while the page is drawn anew
     laptop.tool("Closer")
     laptop.tool("Closer")
     laptop.page.mouse.click(*laptop.at(2000, 2000))
