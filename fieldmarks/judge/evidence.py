@@ -14,7 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fieldmarks.judge.rendering import Array
-from fieldmarks.measure.quantities import Lab, Reading, axes_at, difference_weights
+from fieldmarks.measure.quantities import (
+    Lab,
+    Reading,
+    axes_along,
+    axes_at,
+    difference_weights,
+    weights_along,
+)
 from fieldmarks.measure.uncertainty import camera_terms
 from fieldmarks.rules.tables import Tables
 
@@ -195,25 +202,16 @@ def natural_variation(tables: Tables, lab: Array) -> Array:
         For every colour read and every swatch.
     """
     swatches, tolerance = swatch_colours(tables)
-    light = (lab[:, None, 0] + swatches[:, 0]) / 2 - 50
+    light = (lab[:, None, 0] + swatches[:, 0]) / 2
     own, read = (np.hypot(*np.moveaxis(v[..., 1:], -1, 0)) for v in (swatches, lab))
     chroma = (read[:, None] + own) / 2
     # The mean hue, as the direction half-way between both; a grey has none and takes the other's.
     toward = [v[..., 1:] / np.maximum(c, 1e-9)[..., None] * np.minimum(c, 1)[..., None]
               for v, c in ((swatches, own), (lab, read))]  # fmt: skip
     a, b = np.moveaxis(toward[0] + toward[1][:, None], -1, 0)
-    turn = np.arctan2(b, a)
-    parts = ((-0.17, 1, 30), (0.24, 2, 0), (0.32, 3, -6), (-0.20, 4, 63))
-    uneven = 1 + sum(k * np.cos(n * turn - math.radians(shift)) for k, n, shift in parts)
-    weights = np.stack([
-        1 + 0.015 * light**2 / np.sqrt(20 + light**2),
-        1 + 0.045 * chroma,
-        1 + 0.015 * chroma * uneven,
-    ], axis=-1) * (tolerance / TOLERANCE_FACTOR)[:, None]  # fmt: skip
-    cos, sin = np.cos(turn), np.sin(turn)
-    axes = np.zeros((*turn.shape, 3, 3))
-    axes[..., 0, 0] = 1
-    axes[..., 1, 1], axes[..., 1, 2], axes[..., 2, 1], axes[..., 2, 2] = cos, -sin, sin, cos
+    hue = np.arctan2(b, a)
+    weights = weights_along(light, chroma, hue) * (tolerance / TOLERANCE_FACTOR)[:, None]
+    axes = axes_along(hue)
     return (axes * weights[..., None, :] ** 2) @ np.swapaxes(axes, -1, -2)
 
 

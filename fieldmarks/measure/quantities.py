@@ -80,30 +80,52 @@ class Budget:
         return COVERAGE_FACTOR * math.hypot(light / s_l, chroma / s_c, hue / s_h)
 
 
+def axes_along(hue: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Directions of L*, C* and Delta H* at hues (radians), the columns of (..., 3, 3) arrays."""
+    axes = np.zeros((*np.shape(hue), 3, 3))
+    axes[..., 0, 0] = 1
+    axes[..., 1, 1] = axes[..., 2, 2] = np.cos(hue)
+    axes[..., 2, 1] = np.sin(hue)
+    axes[..., 1, 2] = -axes[..., 2, 1]
+    return axes
+
+
 def axes_at(lab: Lab) -> npt.NDArray[np.float64]:
     """Directions of L*, C* and Delta H* at a colour, as the columns of a (3, 3) array.
 
     Small differences (n, 3) of L*, a*, b* times it are those along L*, C* and Delta H*.
     """
-    angle = math.atan2(lab[2], lab[1])
-    cos, sin = math.cos(angle), math.sin(angle)
-    return np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]])
+    return axes_along(math.atan2(lab[2], lab[1]))
+
+
+def weights_along(
+    light: npt.ArrayLike, chroma: npt.ArrayLike, hue: npt.ArrayLike
+) -> npt.NDArray[np.float64]:
+    """S_L, S_C and S_H of CIEDE2000 (Sharma, Wu & Dalal 2005, eqs 15-17), (..., 3).
+
+    Parameters
+    ----------
+    light, chroma : array_like
+        L* and C*, of the two colours compared their mean; all of one shape (...).
+    hue : array_like
+        In radians.
+    """
+    off, chroma, hue = np.asarray(light) - 50, np.asarray(chroma), np.asarray(hue)
+    t = (
+        1
+        - 0.17 * np.cos(hue - math.radians(30))
+        + 0.24 * np.cos(2 * hue)
+        + 0.32 * np.cos(3 * hue + math.radians(6))
+        - 0.20 * np.cos(4 * hue - math.radians(63))
+    )
+    s_l = 1 + 0.015 * off**2 / np.sqrt(20 + off**2)
+    return np.stack([s_l, 1 + 0.045 * chroma, 1 + 0.015 * chroma * t], axis=-1)
 
 
 def difference_weights(lab: Lab) -> tuple[float, float, float]:
-    """S_L, S_C and S_H of CIEDE2000 at a colour (Sharma, Wu & Dalal 2005, eqs 15-17)."""
+    """S_L, S_C and S_H of CIEDE2000 at a colour."""
     light, a, b = lab
-    c = math.hypot(a, b)
-    h = math.degrees(math.atan2(b, a)) % 360
-    t = (
-        1
-        - 0.17 * math.cos(math.radians(h - 30))
-        + 0.24 * math.cos(math.radians(2 * h))
-        + 0.32 * math.cos(math.radians(3 * h + 6))
-        - 0.20 * math.cos(math.radians(4 * h - 63))
-    )
-    s_l = 1 + 0.015 * (light - 50) ** 2 / math.sqrt(20 + (light - 50) ** 2)
-    return s_l, 1 + 0.045 * c, 1 + 0.015 * c * t
+    return triple(weights_along(light, math.hypot(a, b), math.atan2(b, a)))
 
 
 @dataclass(frozen=True)
