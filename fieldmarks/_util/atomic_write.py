@@ -22,13 +22,13 @@ _SAID = {
 
 
 @contextmanager
-def whole_file(path: Path, settle: bool = True) -> Iterator[BinaryIO]:
+def whole_file(path: Path, settle: bool = True, private: bool = False) -> Iterator[BinaryIO]:
     """A file to write to that takes its name only when it is complete.
 
     The bytes are on the disk before the name is, and the name before this returns: after a power
     cut the old file or the new one is there, never half of one. POSIX promises the second only if
     the folder is flushed too; whoever writes many files at once passes ``settle=False`` and calls
-    :func:`settle_folder` once at the end.
+    :func:`settle_folder` once at the end. A ``private`` file is this user's alone (mode 0600).
 
     Raises
     ------
@@ -41,7 +41,7 @@ def whole_file(path: Path, settle: bool = True) -> Iterator[BinaryIO]:
             settle_folder(path.parent.parent)
         temporary = path.with_name(f".{path.name}.{os.getpid()}{secrets.token_hex(3)}.part")
         try:
-            with temporary.open("wb") as file:
+            with open(temporary, "xb", opener=_own if private else None) as file:
                 yield file
                 file.flush()
                 os.fsync(file.fileno())
@@ -55,9 +55,15 @@ def whole_file(path: Path, settle: bool = True) -> Iterator[BinaryIO]:
         raise cannot_write(path, error) from None
 
 
-def write_whole(path: Path, content: str | bytes, settle: bool = True) -> None:
+def _own(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
+
+
+def write_whole(
+    path: Path, content: str | bytes, settle: bool = True, private: bool = False
+) -> None:
     """Write a file whole or not at all; see :func:`whole_file`."""
-    with whole_file(path, settle) as file:
+    with whole_file(path, settle, private) as file:
         file.write(content.encode("utf-8") if isinstance(content, str) else content)
 
 

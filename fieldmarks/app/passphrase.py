@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from fieldmarks._util.atomic_write import cannot_write
+from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.store import user_folder
 
@@ -40,15 +40,7 @@ def set_passphrase(words: str, file: Path) -> None:
         )
     salt = secrets.token_bytes(16)
     told = json.dumps({"salt": salt.hex(), "hash": _hash(words, salt).hex()})
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        part.unlink(missing_ok=True)
-        with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as opened:
-            opened.write(told)
-        os.replace(part, file)
-    except OSError as error:
-        raise cannot_write(file, error) from None
+    write_whole(file, told, private=True)
 
 
 def _hash(words: str, salt: bytes) -> bytes:

@@ -13,7 +13,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from fieldmarks._util.atomic_write import cannot_write
+from fieldmarks._util.atomic_write import cannot_write, write_whole
 from fieldmarks._util.errors import FieldmarksError
 
 KEY_VARIABLE = "FIELDMARKS_KEY"
@@ -78,16 +78,10 @@ def sign(text: bytes, key_file: Path) -> Signature:
     )
     try:
         if not key_file.exists():
-            key_file.parent.mkdir(parents=True, exist_ok=True)
             pem = Ed25519PrivateKey.generate().private_bytes(
                 form.Encoding.PEM, form.PrivateFormat.PKCS8, form.NoEncryption()
             )
-            part = key_file.with_name(f".{key_file.name}.{os.getpid()}.part")
-            with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-                file.write(pem)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(part, key_file)
+            write_whole(key_file, pem, private=True)
         key = form.load_pem_private_key(key_file.read_bytes(), None)
     except OSError as error:
         raise cannot_write(key_file, error) from None
