@@ -22,27 +22,21 @@ from pathlib import Path
 
 import numpy as np
 from _tables import markdown, save
-from real_birds import SHARED, numbers, rows
+from real_birds import SHARED, numbers, reading_of, rows
 
 from fieldmarks.judge.conclusion import STRANGE, Case
 from fieldmarks.judge.evidence import gather
 from fieldmarks.judge.model import explain
 from fieldmarks.judge.scale import CLEAR
 from fieldmarks.measure.colour import decode_srgb, encode_srgb, lab_to_linear, linear_to_lab
-from fieldmarks.measure.quantities import (
-    Budget,
-    PixelCount,
-    Population,
-    Reading,
-    Relation,
-    UncertaintyPart,
-)
+from fieldmarks.measure.quantities import PixelCount, Population, Reading, Relation
 from fieldmarks.rules import Tables, load_rules
 
 RUNS, SEED = 12, 20261127
 STRANGERS = Path(__file__).with_name("strangers.toml")
 LUMA = np.array([0.2126, 0.7152, 0.0722])  # IEC 61966-2-1
 CUT = 0.98  # share of the range from which a pixel counts as cut off
+SPREAD = (6.0, 4.0, 5.0)  # of the pixels of a composed mark, L*, a*, b*
 ERROR = np.array([4.0, 3.0, 4.0])  # of a mark by itself, L*, a*, b*
 Change = Callable[[list[Reading], np.random.Generator], list[Reading]]
 
@@ -122,11 +116,7 @@ def strangers() -> dict[str, tuple[str, list[Reading], list[Relation]]]:
         for mark, code in row["marks"].items():
             rgb = np.array([int(code[n : n + 2], 16) for n in (0, 2, 4)]) / 255
             lab = tuple(float(v) for v in linear_to_lab(decode_srgb(rgb[None]))[0])
-            readings.append(Reading(
-                mark, (mark,), lab, (6.0, 4.0, 5.0), (Population(lab, 1.0),),
-                Budget((UncertaintyPart("spread", 1.8, 1.5, 1.5, ""),)),
-                PixelCount(900, 0, 0, 0, 900), False,
-            ))  # fmt: skip
+            readings.append(reading_of(mark, lab, SPREAD, PixelCount(900, 0, 0, 0, 900)))
         found[name] = (row["variety"], readings, [Relation("ring", "ring", row["ring"], 0.05, ())])
     return found
 

@@ -28,6 +28,7 @@ from fieldmarks.judge.findings import Status
 from fieldmarks.measure.photo import open_photo
 from fieldmarks.measure.quantities import (
     Budget,
+    Lab,
     PixelCount,
     Population,
     Reading,
@@ -59,28 +60,24 @@ def rows(folder: Path, name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+def reading_of(mark: str, lab: Lab, spread: Lab, pixels: PixelCount) -> Reading:
+    """A mark of one colour on a photo without a card."""
+    light, *colour = (OWN_SCATTER * s for s in spread)
+    part = UncertaintyPart("spread", light, max(colour), max(colour), "")
+    own = (Population(lab, 1.0),)
+    return Reading(mark, (mark,), lab, spread, own, Budget((part,)), pixels, False)
+
+
 def numbers(
     folder: Path, prefix: str = ""
 ) -> tuple[dict[str, list[Reading]], dict[str, list[Relation]]]:
     """Readings and ring widths of every bird from the numbers alone."""
     readings, relations = defaultdict(list), defaultdict(list)
     for row in rows(folder, f"{prefix}readings.csv"):
-        lab, spread = ([float(row[f"{p}{c}"]) for c in "Lab"] for p in ("", "spread_"))
-        light, *colour = (OWN_SCATTER * s for s in spread)
-        part = UncertaintyPart("spread", light, max(colour), max(colour), "")
+        lab, spread = (tuple(float(row[f"{p}{c}"]) for c in "Lab") for p in ("", "spread_"))
         used, total, clipped = (int(row[k]) for k in ("pixels_used", "pixels_total", "clipped"))
-        readings[row["bird"]].append(
-            Reading(
-                row["mark"],
-                (row["mark"],),
-                tuple(lab),
-                tuple(spread),
-                (Population(tuple(lab), 1.0),),
-                Budget((part,)),
-                PixelCount(total, clipped, 0, 0, used),
-                False,
-            )
-        )
+        pixels = PixelCount(total, clipped, 0, 0, used)
+        readings[row["bird"]].append(reading_of(row["mark"], lab, spread, pixels))
     for row in rows(folder, f"{prefix}relations.csv"):
         if row["relation"] == "ring":
             width = Relation("ring", "ring", float(row["value"]),
