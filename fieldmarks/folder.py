@@ -124,7 +124,6 @@ def assess_many(
     workers : int, optional
         Processes at work at the same time, -1 for one per core. If not given, joblib's
         ``parallel_config`` decides; without one, photos are done one after the other.
-
     birds : mapping of str to (str, str), optional
         Photo -> bird and day: photos of one bird and one day are judged together as well
         (:mod:`fieldmarks.days`).
@@ -157,11 +156,8 @@ def assess_many(
         ordered = [results[number] for number in sorted(results)]
         _write_overview(ordered, into)
         problems = tuple(r.problem for r in ordered if r.problem)
-        if birds:
-            measured = [r.name for r in ordered if not r.problem]
-            apart = judge_days(measured, birds, into, tables)
-        else:
-            apart = ()
+        measured = [r.name for r in ordered if not r.problem]
+        apart = judge_days(measured, birds, into, tables) if birds else ()
         kept = sum(r.kept for r in ordered)
     return Summary(len(ordered) - kept - len(problems), kept, problems + apart)
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from functools import partial
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.agreement import Account
+from fieldmarks.birds.archive import digest
 from fieldmarks.birds.model import Entry
 from fieldmarks.birds.reader import Reader
 from fieldmarks.measure.location import without_place
@@ -45,4 +45,4 @@ def given_away(photo: Callable[[], bytes], record: Record) -> str:
         given = without_place(photo(), record.measurement.photo)
     except FieldmarksError:
         return ""
-    return hashlib.sha256(given).hexdigest()
+    return digest(given)

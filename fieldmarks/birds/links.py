@@ -6,7 +6,6 @@ database cannot open one.
 
 from __future__ import annotations
 
-import hashlib
 import re
 import secrets
 from collections.abc import Sequence
@@ -16,6 +15,7 @@ from sqlalchemy import insert, select, update
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
+from fieldmarks.birds.archive import digest
 from fieldmarks.birds.model import Bird, Entry, new_id, now
 from fieldmarks.birds.store import Store
 
@@ -54,7 +54,7 @@ def make_link(store: Store, bird: Bird, entries: Sequence[Entry] = ()) -> str:
     word = secrets.token_urlsafe(32)
     row = {
         "id": new_id(),
-        "secret": _print(word),
+        "secret": digest(word.encode()),
         "bird": store.bird(bird.id).id,
         "entries": " ".join(e.id for e in entries if e.bird == bird.id),
         "made_at": now(),
@@ -90,7 +90,7 @@ def opened_by(store: Store, word: str) -> tuple[Bird, list[Entry], bool]:
         Nothing: it never was, was withdrawn, or the bird is off the list. All read the same.
     """
     c = orm.links.c
-    query = select(c.bird, c.entries).where(c.secret == _print(word), c.withdrawn_at == "")
+    query = select(c.bird, c.entries).where(c.secret == digest(word.encode()), c.withdrawn_at == "")
     with store.engine.connect() as connection:
         row = connection.execute(query).one_or_none() if WORD.fullmatch(word) else None
     if row is None:
@@ -100,7 +100,3 @@ def opened_by(store: Store, word: str) -> tuple[Bird, list[Entry], bool]:
     if bird.withdrawn or (chosen and not entries):
         raise NO_SUCH
     return bird, entries, bool(chosen)
-
-
-def _print(word: str) -> str:
-    return hashlib.sha256(word.encode()).hexdigest()

@@ -116,7 +116,8 @@ class Store(Reader):
         self.read_only = not can_write(self.engine)
         if (bucket := os.environ.get(PHOTOS_VARIABLE)) and not self.read_only:
             PhotoBucket(bucket)  # refused at once if it is none
-            self._remember_bucket(bucket)
+            if not self.setting("bucket"):
+                self._remember_bucket(bucket)
         if not self.own_file:
             self.folder = self._shared_folder(named)
         elif not self.read_only:

@@ -142,7 +142,8 @@ class Case:
     def strangeness(self) -> float:
         """How much better a bird of no known species explains the readings than the best known one.
 
-        A logarithm of a likelihood ratio: how rare either is is left out of it.
+        A logarithm of a likelihood ratio: how rare either is is left out of it. The species that an
+        unknown bird may look like are added up, so that it is log(5) where five say the same.
         """
         pairs = math.comb(len(self.pure), 2)
         best = max(

@@ -157,7 +157,7 @@ def _explain_photo(
         places.setdefault(case, []).append(place)
     stated = [not w.like and (w.variety, w.age) == (variety, age) for w, _ in hypotheses]
     first = [case for case, which in places.items() if any(stated[p] for p in which)]
-    others = [case for case in places if case not in set(first)]
+    unstated = [case for case in places if case not in set(first)]
     # A comparison of two colours that were both read is in the readings already.
     read = set(evidence.marks)
     apart = [r for r in relations if not read.issuperset(tables.relations[r.key].marks)
@@ -165,7 +165,7 @@ def _explain_photo(
     starts = [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS]
     fits = _fit(tables, evidence, first, starts, STEPS)
     best = max(fits.values(), key=lambda fit: fit[0])
-    fits |= _fit(tables, evidence, others, [best[1]], STEPS_MORE)
+    fits |= _fit(tables, evidence, unstated, [best[1]], STEPS_MORE)
     found = {}
     for case, which in places.items():
         likelihood, *rest = fits[case]
