@@ -235,7 +235,7 @@ def _wanted(tables: Tables, variety: str, age: str, mark: str, pupil_cut: bool) 
 
 
 class _Fits(NamedTuple):
-    """Of each case: log likelihood (c,), likeliest rendering (c, 6) and its covariance (c, 6, 6)."""
+    """Of each case: log likelihood (c,), likeliest rendering (c, 6), its covariance (c, 6, 6)."""
 
     log: Array
     terms: Array
