@@ -15,6 +15,7 @@ photo of several, like one mark of several, may be odd.
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -63,7 +64,7 @@ AREA_NEEDED = 0.6  # share of a mark of several colours that must show expected 
 ODD_PHOTO = 0.05
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
-NO_SHARE = 1e-9  # of a mark's weight; what is less moves nothing
+NO_SHARE = 1e-4  # of a mark's weight; what is less moves nothing
 EXPOSURE = np.eye(len(TERMS))[0]
 # How softly a range ends and what it reaches from and to where it is open, in its own unit.
 RANGES = {
@@ -352,12 +353,14 @@ class _Rows:
         weight = share / total[self.group] * evidence.weight[self.observed]
         # What has no share in explaining its reading does not pull.
         near = np.flatnonzero(weight > NO_SHARE)
-        move = self.turn[near] @ moves[self.unit[near]]
-        turned = np.swapaxes(move, 1, 2) * (weight / away)[near, None, None]
-        turned *= (FREEDOM + 3) / FREEDOM
-        begins = np.searchsorted(self.case[near], np.arange(len(terms)))
-        pull = np.add.reduceat((turned @ off[near, :, None])[..., 0], begins)
-        bend = np.add.reduceat(turned @ move, begins)
+        root = np.sqrt((FREEDOM + 3) / FREEDOM * weight[near] / away[near])
+        move = np.einsum("rij,rjk->rik", self.turn[near], moves[self.unit[near]])
+        move = (move * root[:, None, None]).reshape(-1, len(TERMS))
+        off = (off[near] * root[:, None]).ravel()
+        ends = 3 * np.searchsorted(self.case[near], np.arange(len(terms) + 1))
+        pairs = [slice(*pair) for pair in itertools.pairwise(ends)]
+        pull = np.stack([off[mine] @ move[mine] for mine in pairs])
+        bend = np.stack([move[mine].T @ move[mine] for mine in pairs])
         total = (peak + np.log(total)).reshape(self.log_odd.shape)
         return (total * evidence.weight).sum(axis=1), pull, bend
 

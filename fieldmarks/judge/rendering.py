@@ -24,6 +24,7 @@ KNEE = 0.03  # softness of the cut at the top, in linear light
 WHITE = np.array([0.95047, 1.0, 1.08883])  # XYZ of D65, white Y = 1
 TO_XYZ = RGB_TO_XYZ / WHITE[:, None]  # linear light to X / Xn, Y / Yn, Z / Zn
 LAB_OF_ROOTS = np.array([[0.0, 116, 0], [500, -500, 0], [0, 200, -200]])
+LAB_BY_LIGHT = (LAB_OF_ROOTS.T[:, :, None] * TO_XYZ[:, None]).reshape(3, 9)
 FOOT = 6 / 29  # cube root of the light where the straight foot of CIELAB ends (CIE 15)
 
 
@@ -104,16 +105,16 @@ def slopes(light: Array, terms: Array, top: float | None = None) -> tuple[Array,
     lab = _linear_to_lab(out, stretch)
     xyz = out @ TO_XYZ.T
     root = np.where(xyz > FOOT**3, np.cbrt(np.maximum(xyz, FOOT**3)) ** -2, 1 / FOOT**2) / 3
-    by_light = LAB_OF_ROOTS @ (root[..., None] * TO_XYZ)  # (..., 3 of L* a* b*, 3 of light)
+    by_light = (root @ LAB_BY_LIGHT).reshape(*root.shape, 3)  # (..., 3 of L* a* b*, 3 of light)
     by_light[..., 1:, :] *= stretch[..., None, None]
     with_gain = by_light * (along * before)[..., None, :]
     moves = np.empty((*lab.shape, len(TERMS)))
     moves[..., 0] = with_gain.sum(axis=-1)
     moves[..., 1] = with_gain[..., 0]
     moves[..., 2] = with_gain[..., 2]
-    moves[..., 3] = (by_light @ by_power[..., None])[..., 0]
+    moves[..., 3] = np.einsum("...ij,...j->...i", by_light, by_power)
     moves[..., 4] = lab * (0, 1, 1)
-    moves[..., 5] = VEIL * (by_light @ (along * gain)[..., None])[..., 0]
+    moves[..., 5] = VEIL * np.einsum("...ij,...j->...i", by_light, along * gain)
     return lab, moves
 
 
