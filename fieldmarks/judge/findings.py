@@ -295,7 +295,7 @@ def _limits(values: Array) -> tuple[float, float]:
 
 
 def own_doubt(reading: Reading) -> float:
-    """Doubt that a reading has by itself, without what all marks share; k = 2, CIEDE2000."""
+    """Doubt that a reading has by itself, without what all marks share; 95 %, CIEDE2000."""
     own = tuple(part for part in reading.budget.parts if part.name not in SHARED_PARTS)
     return Budget(own).expanded(reading.lab)
 
