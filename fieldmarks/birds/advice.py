@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-When = Literal["buying", "pairing", "testing"]
+When = Literal["shop", "buying", "pairing", "testing"]
 Sentence = Annotated[str, Field(min_length=10)]
 
 
@@ -22,6 +22,13 @@ class Line(_Row):
     """A sentence to show."""
 
     text: Sentence
+
+
+class View(Line):
+    """A photo of a visit, and the marks it shows."""
+
+    name: Annotated[str, Field(min_length=3)]
+    marks: tuple[str, ...] = Field(min_length=1)
 
 
 class Caution(Line):
@@ -64,6 +71,8 @@ class AdviceTable(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     ask: tuple[Line, ...]
+    view: tuple[View, ...] = Field(min_length=1)
+    check: tuple[Line, ...]
     cannot_tell: tuple[Line, ...]
     caution: tuple[Caution, ...]
     kin: Kin

@@ -285,6 +285,27 @@ def before_buying(
     printing.print_buying(buying_check(record.assessment, tables), console())
 
 
+@app.command()
+def shop_sheet(
+    into: Annotated[Path, typer.Argument(help="File to write: shop.pdf, or shop.html to keep.")],
+    sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,
+    variety: Annotated[str, typer.Option("--variety", help="Colour variety.")] = "green",
+    age: Annotated[str, typer.Option("--age", help="Age of the bird.")] = "adult",
+) -> None:
+    """Write one sheet for a shop without a line: what to photograph, to ask and to check."""
+    from fieldmarks._util.atomic_write import write_whole
+    from fieldmarks.birds.shop_sheet import shop_sheet_page, shop_sheet_pdf
+    from fieldmarks.pipeline import question_of
+
+    tables = rule_tables()
+    question = question_of(tables, sold_as, variety, age)
+    made = {".pdf": shop_sheet_pdf, ".html": shop_sheet_page}.get(into.suffix.lower())
+    if made is None:
+        raise FieldmarksError("no such kind", where=into.name, mend="End it in .pdf or .html")
+    write_whole(into, made(tables, question))
+    say(f"Written: {into}")
+
+
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     """Fields of a bird from options that were given; empty text takes a fact off."""
 

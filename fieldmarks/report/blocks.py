@@ -18,10 +18,11 @@ class Para:
 
 @dataclass(frozen=True)
 class Bullets:
-    """A list; each item may start with the icon of a status."""
+    """A list; each item may start with the icon of a status, or with a box to tick."""
 
     items: tuple[str, ...]
     icons: tuple[str, ...] = ()
+    to_tick: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""The one writer of PDFs: a report, or a dossier, from the same blocks that a page is made of.
+"""The one writer of PDFs: a report, a dossier or a sheet, from the same blocks that a page is made of.
 
 fpdf2 writes it with the fonts every reader has, so letters outside Western Europe cannot be shown:
 each becomes a visible sign, explained at the end. The same record gives the same bytes.
@@ -139,7 +139,7 @@ class _Writer:
                 self.heading(block.text, 1)
             case Bullets():
                 for number, item in enumerate(block.items):
-                    self.bullet(item, block.icons[number] if block.icons else "")
+                    self.bullet(item, block.icons[number] if block.icons else "", block.to_tick)
             case Facts():
                 for name, value in block.rows:
                     self.fact(name, value)
@@ -156,13 +156,16 @@ class _Writer:
                 self.heading(block.summary, 1)
                 self.blocks(block.blocks)
 
-    def bullet(self, text: str, icon: str) -> None:
-        """An item of a list, behind a dot or the icon of a status."""
+    def bullet(self, text: str, icon: str, to_tick: bool) -> None:
+        """An item of a list, behind a dot, a box to tick or the icon of a status."""
         self.room(2 * LINE)
         left, top = self.sheet.l_margin, self.sheet.get_y()
         if icon:
             drawn = svg(20, 20, [icon_parts(icon)], title=icon, description=icon)
             self.drawing(drawn, left, top + 0.3, 4, icon)
+        elif to_tick:
+            self.sheet.set_draw_color(LIGHT["ink"])
+            self.sheet.rect(left + 0.3, top + 0.6, 3.4, 3.4)
         else:
             self.sheet.set_fill_color(LIGHT["ink"])
             self.sheet.circle(left + 1.8, top + LINE / 2, 0.6, style="F")
