@@ -299,10 +299,11 @@ def shop_sheet(
 
     tables = rule_tables()
     question = question_of(tables, sold_as, variety, age)
-    made = {".pdf": shop_sheet_pdf, ".html": shop_sheet_page}.get(into.suffix.lower())
-    if made is None:
+    if into.suffix.lower() not in (".pdf", ".html"):
         raise FieldmarksError("no such kind", where=into.name, mend="End it in .pdf or .html")
-    write_whole(into, made(tables, question))
+    on_paper = into.suffix.lower() == ".pdf"
+    made = shop_sheet_pdf(tables, question) if on_paper else shop_sheet_page(tables, question)
+    write_whole(into, made)
     say(f"Written: {into}")
 
 

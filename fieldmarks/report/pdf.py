@@ -1,4 +1,4 @@
-"""The one writer of PDFs: a report, a dossier or a sheet, from the same blocks that a page is made of.
+"""The one writer of PDFs: a report, a dossier or a sheet, from the blocks a page is made of.
 
 fpdf2 writes it with the fonts every reader has, so letters outside Western Europe cannot be shown:
 each becomes a visible sign, explained at the end. The same record gives the same bytes.

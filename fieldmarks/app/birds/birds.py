@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import html
 import tempfile
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import streamlit as st
@@ -30,6 +30,8 @@ from fieldmarks.app.birds.shared import (
 from fieldmarks.app.birds.shared import told as show_error
 from fieldmarks.app.page import page
 from fieldmarks.app.serve import MAX_UPLOAD_MB
+from fieldmarks.birds.brood import coming_up
+from fieldmarks.birds.calendar import ABOUT, to_calendar
 from fieldmarks.birds.collection import (
     SHOWS,
     CollectionRow,
@@ -72,6 +74,7 @@ def birds_page() -> None:
             f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
         )
         _add_bird()
+        _coming_up()
         _list()
     if off := store().birds_off_the_list():
         with st.expander(f"Taken off the list: {count_of(len(off), 'bird')}"):
@@ -87,6 +90,20 @@ def birds_page() -> None:
 def _add_bird() -> None:
     with st.expander("Add a bird"):
         bird_form(None)
+
+
+def _coming_up() -> None:
+    place = st.expander("Coming up: eggs, young, looks", key="coming_up", on_change="rerun")
+    if not place.open:
+        return
+    found = coming_up(store(), tables(), date.today())
+    with place:
+        bullets("", [reminder.text for reminder in found])
+        st.caption(ABOUT if found else "Nothing is coming up.")
+        if found:
+            made = to_calendar(found, datetime.now(UTC))
+            kind = "text/calendar"
+            st.download_button("For your calendar", made, "birds.ics", kind, on_click="ignore")
 
 
 def _empty() -> None:
