@@ -66,6 +66,19 @@ class Cross(_Row):
     text: Sentence
 
 
+class Carried(_Row):
+    """A colour that can be carried unseen, and the varieties that show it."""
+
+    name: str
+    how: Literal["recessive", "sex-linked"]
+    sex_linked_in: tuple[str, ...] = ()
+    shown_by: tuple[str, ...] = Field(min_length=1)
+
+    def sex_linked(self, species: str | None) -> bool:
+        """Whether it lies on the sex chromosome in a species."""
+        return self.how == "sex-linked" or species in self.sex_linked_in
+
+
 class AdviceTable(BaseModel):
     """The whole file."""
 
@@ -79,6 +92,7 @@ class AdviceTable(BaseModel):
     clean: Clean
     brood: Brood
     cross: tuple[Cross, ...]
+    carried: tuple[Carried, ...]
     stage_ages: dict[str, str]
 
     def cautions(self, when: When) -> tuple[str, ...]:

@@ -138,13 +138,15 @@ def list_command(
 @app.command()
 def page(context: typer.Context, bird: BirdName) -> None:
     """Everything on record about a bird."""
+    from fieldmarks.birds.carried import hidden_of
     from fieldmarks.birds.collection import bird_page
     from fieldmarks.cli import printing
 
     tables = rule_tables()
     with open_store(context) as store:
         found = bird_page(store, store.find(bird).id)
-        printing.print_bird(found, tables, console())
+        hidden = hidden_of(store, found.bird, tables)
+    printing.print_bird(found, hidden, tables, console())
 
 
 @app.command()

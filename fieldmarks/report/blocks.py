@@ -44,11 +44,12 @@ class Grid:
 
 @dataclass(frozen=True)
 class Figure:
-    """An SVG drawing with its caption."""
+    """An SVG drawing with its caption; ``wide`` is its width on paper, mm (0: by its own size)."""
 
     drawing: str
     caption: str = ""
     name: str = ""
+    wide: float = 0.0
 
 
 @dataclass(frozen=True)

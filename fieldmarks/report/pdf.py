@@ -10,6 +10,7 @@ import io
 import re
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
+from typing import Literal
 
 from fpdf import FPDF
 from fpdf.enums import TableBordersLayout, XPos, YPos
@@ -36,30 +37,34 @@ from fieldmarks.report.page import LONGEST
 from fieldmarks.report.svg import FONT, LIGHT, svg
 from fieldmarks.rules import Tables
 
+PaperSize = Literal["A4", "A6"]
 ENCODING = "windows-1252"
 SUBSTITUTE = "\u00a4"
 # Signs this program writes itself, in letters that every font has.
 WRITTEN_OUT = {"\u2264": "<=", "\u2265": ">=", "\u2212": "-", "\u0394": "Delta ", "\u2192": "->"}
 NO_DATE = datetime(1970, 1, 1, tzinfo=UTC)
-WIDTH = 178.0  # mm, of the text
+MARGINS: dict[PaperSize, tuple[float, float, float]] = {  # mm: left and right, top, foot
+    "A4": (16, 15, 18), "A6": (9, 8, 12),
+}  # fmt: skip
 FIGURE = 72.0  # mm, a drawing
 SPACE = 12.0  # mm, between two drawings
 PLANE = 104.0  # mm, a drawing with a long list below it
-NAME = 48.0  # mm, names of facts; a fingerprint (64 digits) fits on the line beside
+NAME = 48.0  # mm, names of facts at most; a fingerprint (64 digits) fits on the line beside
 PHOTO_HEIGHT, LEAST_PHOTO = 150.0, 55.0  # mm
 LINE = 4.6  # mm
 INDENT = 6.0  # mm
 
 
 class _Sheet(FPDF):
-    """An A4 page with a line and its number at its foot."""
+    """A page with a line and its number at its foot."""
 
-    def __init__(self, foot: str) -> None:
-        super().__init__(format="A4")
+    def __init__(self, foot: str, size: PaperSize) -> None:
+        super().__init__(format=size)
         self.foot = foot
         self.core_fonts_encoding = ENCODING
-        self.set_margins(16, 15)
-        self.set_auto_page_break(True, margin=18)
+        side, top, below = MARGINS[size]
+        self.set_margins(side, top)
+        self.set_auto_page_break(True, margin=below)
         self.alias_nb_pages()
 
     def footer(self) -> None:
@@ -119,7 +124,7 @@ class _Writer:
         if level == 0:
             self.sheet.set_draw_color(LIGHT["line"])
             y = self.sheet.get_y()
-            self.sheet.line(self.sheet.l_margin, y, self.sheet.l_margin + WIDTH, y)
+            self.sheet.line(self.sheet.l_margin, y, self.sheet.l_margin + self.sheet.epw, y)
             self.sheet.ln(1.5)
         self.line(text, 14 if level == 0 else 11, "B")
         self.sheet.ln(1)
@@ -182,14 +187,19 @@ class _Writer:
         self.room(2 * LINE)
         sheet.set_font("helvetica", size=10)
         sheet.set_text_color(LIGHT["soft"])
-        left, top = sheet.l_margin, sheet.get_y()
+        left, top, beside = sheet.l_margin, sheet.get_y(), min(NAME, sheet.epw / 3)
         sheet.multi_cell(
-            NAME - 2, LINE, self.words(name), align="L", new_x=XPos.RIGHT, new_y=YPos.TOP
+            beside - 2, LINE, self.words(name), align="L", new_x=XPos.RIGHT, new_y=YPos.TOP
         )
         sheet.set_text_color(LIGHT["ink"])
-        sheet.set_xy(left + NAME, top)
+        sheet.set_xy(left + beside, top)
         sheet.multi_cell(
-            WIDTH - NAME, LINE, self.words(value), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+            sheet.epw - beside,
+            LINE,
+            self.words(value),
+            align="L",
+            new_x=XPos.LMARGIN,
+            new_y=YPos.NEXT,
         )
         sheet.ln(0.4)
 
@@ -203,7 +213,7 @@ class _Writer:
         sheet.set_draw_color(LIGHT["line"])
         sheet.set_fill_color(LIGHT["paper"])
         patch = (8.0,) if grid.colours else ()
-        widths = (*patch, *_widths(grid, WIDTH - sum(patch)))
+        widths = (*patch, *_widths(grid, sheet.epw - sum(patch)))
         align = (*("C",) * len(patch), "L", *(("L" if _long(grid, n) else "R") for n in
                  range(1, len(grid.head))))  # fmt: skip
         with sheet.table(
@@ -235,7 +245,7 @@ class _Writer:
             for start in range(0, len(figures), 2):
                 self.figures(figures[start : start + 2])
             return
-        wide = FIGURE if _size(figures[0].drawing)[0] < 350 else PLANE
+        wide = figures[0].wide or (FIGURE if _size(figures[0].drawing)[0] < 350 else PLANE)
         heights = [wide * _size(f.drawing)[1] / _size(f.drawing)[0] for f in figures]
         self.room(max(heights) + 4 * LINE)
         left, top = self.sheet.l_margin, self.sheet.get_y()
@@ -271,7 +281,7 @@ class _Writer:
         self.room(LEAST_PHOTO)
         height = min(PHOTO_HEIGHT, self.sheet.page_break_trigger - self.sheet.get_y() - 2)
         self.sheet.image(
-            io.BytesIO(picture.jpeg), w=WIDTH, h=height, keep_aspect_ratio=True,
+            io.BytesIO(picture.jpeg), w=self.sheet.epw, h=height, keep_aspect_ratio=True,
             alt_text=self.words(picture.alt),
         )  # fmt: skip
         self.sheet.ln(2)
@@ -298,16 +308,16 @@ def write_pdf(
     program: str,
     made: datetime = NO_DATE,
     after_page: Callable[[], None] = lambda: None,
+    size: PaperSize = "A4",
 ) -> bytes:
-    """Blocks as a PDF file, A4; ``after_page`` is called after each section
-    that begins a new page.
+    """Blocks as a PDF file; ``after_page`` is called after each section that begins a new page.
 
     Returns
     -------
     bytes
         The same for the same arguments and the same fpdf2.
     """
-    sheet = _Sheet(content.foot)
+    sheet = _Sheet(content.foot, size)
     writer = _Writer(sheet)
     about = writer.words(content.about, 120)
     sheet.set_lang("en")

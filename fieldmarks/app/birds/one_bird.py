@@ -25,6 +25,7 @@ from fieldmarks.app.birds.shared import (
 )
 from fieldmarks.app.sheet import picture, sheet
 from fieldmarks.app.ways import way_to
+from fieldmarks.birds.carried import RIGHT, hidden_of
 from fieldmarks.birds.collection import BirdPage, bird_page
 from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.moult import (
@@ -207,5 +208,8 @@ def _family(page: BirdPage) -> None:
     _relatives("Young", page.young, "none on record")
     mates = {k for pair in page.pairs for k in (pair.first, pair.second) if k != bird.id}
     _relatives("Paired with", [page.family[k] for k in mates if k in page.family], "nobody")
+    hidden = hidden_of(store(), bird, tables())
+    bullets("Colours it may carry unseen (split)", map(str, hidden))
+    st.caption(RIGHT if hidden else "Nothing on record tells which colours it carries unseen.")
     with st.expander("Set the parents"):
         parents_form(bird)
