@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-When = Literal["shop", "buying", "pairing", "testing"]
+When = Literal["shop", "buying", "handing over", "pairing", "testing"]
 Sentence = Annotated[str, Field(min_length=10)]
 
 

@@ -76,7 +76,7 @@ def dates_of(store: Store, pairs: Sequence[Pair], tables: Tables, today: date) -
     with store.engine.connect() as connection:
         for some in batches(p.second for p in pairs):
             query = select(b.id, b.species).where(b.id.in_(some))
-            species |= dict(connection.execute(query).tuples())
+            species |= {row.id: row.species for row in connection.execute(query)}
     rows = [(p, tables.species.get(species.get(p.second) or "")) for p in pairs]
     found = [replace(reminder, about=pair.id) for pair, row in rows if row
              for reminder in brood_dates(pair.young, row.facts, today)]  # fmt: skip

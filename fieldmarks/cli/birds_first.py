@@ -288,6 +288,40 @@ def before_buying(
 
 
 @app.command()
+def paper(
+    context: typer.Context,
+    bird: BirdName,
+    into: Annotated[Path, typer.Argument(help="PDF file to write.")],
+    kind: Annotated[
+        Literal["sheet", "card", "transfer"],
+        typer.Option("--kind", help="Its sheet, the card for its cage, or for sale and transfer."),
+    ] = "sheet",
+    address: Annotated[
+        str,
+        typer.Option(
+            "--address",
+            help="What its QR code opens: https://YOUR-SERVER (its page there), or a link.",
+        ),
+    ] = "",
+) -> None:
+    """Print a bird's sheet, cage card, or sale and transfer sheet, with a QR code that opens it."""
+    from urllib.parse import urlsplit
+
+    from fieldmarks._util.atomic_write import write_whole
+    from fieldmarks.birds.papers import check_address, paper_pdf, told_of
+
+    tables = rule_tables()
+    with open_store(context) as store:
+        found = store.find(bird)
+        if address and urlsplit(address).path in ("", "/"):
+            address = f"{address.rstrip('/')}/birds?bird={found.id}"
+        check_address(address)
+        made = paper_pdf(kind, told_of(store, found, address), tables)
+    write_whole(into, made)
+    say(f"Written: {into}")
+
+
+@app.command()
 def shop_sheet(
     into: Annotated[Path, typer.Argument(help="File to write: shop.pdf, or shop.html to keep.")],
     sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,

@@ -43,9 +43,8 @@ SUBSTITUTE = "\u00a4"
 # Signs this program writes itself, in letters that every font has.
 WRITTEN_OUT = {"\u2264": "<=", "\u2265": ">=", "\u2212": "-", "\u0394": "Delta ", "\u2192": "->"}
 NO_DATE = datetime(1970, 1, 1, tzinfo=UTC)
-MARGINS: dict[PaperSize, tuple[float, float, float]] = {  # mm: left and right, top, foot
-    "A4": (16, 15, 18), "A6": (9, 8, 12),
-}  # fmt: skip
+SIZES = {"A4": (210.0, 297.0), "A6": (105.0, 148.0)}  # mm
+MARGINS = {"A4": (16.0, 15.0, 18.0), "A6": (9.0, 8.0, 12.0)}  # mm: left and right, top, foot
 FIGURE = 72.0  # mm, a drawing
 SPACE = 12.0  # mm, between two drawings
 PLANE = 104.0  # mm, a drawing with a long list below it
@@ -59,7 +58,7 @@ class _Sheet(FPDF):
     """A page with a line and its number at its foot."""
 
     def __init__(self, foot: str, size: PaperSize) -> None:
-        super().__init__(format=size)
+        super().__init__(format=SIZES[size])
         self.foot = foot
         self.core_fonts_encoding = ENCODING
         side, top, below = MARGINS[size]

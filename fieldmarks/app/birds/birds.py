@@ -56,6 +56,8 @@ PREVIEWED = 10
 
 def birds_page() -> None:
     """The list of birds, or one of them."""
+    if "bird" in st.query_params:  # from the QR code of its papers
+        st.session_state.life_bird = st.query_params.pop("bird")
     chosen = st.session_state.get("life_bird")
     if not chosen:
         forget_opened()

@@ -10,7 +10,7 @@ import streamlit as st
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
 from fieldmarks.app.birds.keep import upload_panel
-from fieldmarks.app.birds.share import share_panel
+from fieldmarks.app.birds.share import papers_panel, share_panel
 from fieldmarks.app.birds.shared import (
     bullets,
     changed_elsewhere,
@@ -57,7 +57,7 @@ def one_bird_panel(key: str) -> None:
     st.title(literal(page.bird.label), anchor=False)
     say_done()
     _summary(page)
-    names = ["Moults", "Photos", "Add a look", "Facts", "Family", "Share"]
+    names = ["Moults", "Photos", "Add a look", "Facts", "Family", "Share and print"]
     moults, photos, add, facts, family, share = st.tabs(names)
     with moults:
         _moults(page)
@@ -75,6 +75,7 @@ def one_bird_panel(key: str) -> None:
         _family(page)
     with share:
         share_panel(page.bird, page.entries)
+        papers_panel(page.bird)
 
 
 def _summary(page: BirdPage) -> None:
