@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -98,6 +99,12 @@ class AdviceTable(BaseModel):
     def cautions(self, when: When) -> tuple[str, ...]:
         """Cautions that belong to one occasion."""
         return tuple(row.text for row in self.caution if when in row.when)
+
+    def side(self, marks: Iterable[str]) -> str:
+        """Name of the narrowest view that holds most of some marks."""
+        drawn = set(marks)
+        views = min(self.view, key=lambda v: (-len(drawn.intersection(v.marks)), len(v.marks)))
+        return views.name if drawn.intersection(views.marks) else "Another side"
 
     def crossing(self, one: str, other: str) -> Cross | None:
         """What is known of a cross between two different species."""

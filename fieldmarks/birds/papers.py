@@ -32,8 +32,8 @@ TOLD = (
     "Told by whoever keeps the bird, as of now. It cannot show that a bird before you is this one."
 )
 LINE = ". " * 34
-BY_HAND = tuple(
-    (name, LINE)
+BY_HAND = tuple(  # each by itself, so that there is room to write
+    Facts(((name, LINE),))
     for name in ("Given by", "Taken by", "Day", "Price, if sold", "Papers handed over",
                  "Food and habits", "Signed, giver", "Signed, taker")
 )  # fmt: skip
@@ -98,7 +98,7 @@ def bird_facts(bird: Bird, tables: Tables) -> tuple[tuple[str, str], ...]:
         ("Ring", ", ".join(filter(None, ring))),
         ("Said to be", f"{species.name} ({species.scientific})" if species else "not known"),
         ("Colour variety", variety.name if variety else bird.variety),
-        ("Split for, as written", ", ".join(split)),
+        ("Split for", ", ".join(split)),
         ("Sex", "not known" if bird.sex == "unknown" else bird.sex),
         ("Hatched", f"{about}{bird.hatched.isoformat()}" if bird.hatched else "not known"),
     )
@@ -128,7 +128,7 @@ def paper(kind: Paper, told: Told, tables: Tables) -> Content:
         cannot = tuple(row.text for row in advice.cannot_tell)
         no_paper = "This sheet is no proof of lawful origin and no CITES paper."
         sections += [
-            Section("hand", "To fill in by hand", (Facts(BY_HAND), Para(no_paper))),
+            Section("hand", "To fill in by hand", (*BY_HAND, Para(no_paper))),
             Section("cannot", "What looks cannot tell", (Bullets(cannot),)),
             Section("cautions", "Keep in mind", (Bullets(advice.cautions("handing over")),)),
         ]

@@ -20,6 +20,7 @@ from fieldmarks.app.birds.shared import (
     file_name,
     heading,
     literal,
+    may_change,
     progress,
     say,
     say_done,
@@ -45,6 +46,7 @@ from fieldmarks.birds.exchange import Prefer, export_store, import_store
 from fieldmarks.birds.invented import CLUB, fill_with_invented_club
 from fieldmarks.birds.listfile import accept_list, preview_list
 from fieldmarks.birds.model import Bird
+from fieldmarks.birds.people import NOT_YOURS
 from fieldmarks.birds.reader import bird_labels
 from fieldmarks.birds.ring import HELP
 from fieldmarks.birds.service import RING_PATTERN
@@ -67,6 +69,7 @@ def birds_page() -> None:
         return
     heading("Your birds", "Every bird with its moults, young and open doubts.")
     say_done()
+    may = may_change()
     counts = overview(store(), date.today())
     if not counts["all"] and not list_birds(store(), Filter(with_gone=True), date.today()).total:
         _empty()
@@ -75,14 +78,16 @@ def birds_page() -> None:
             f"{count_of(counts['all'], 'bird')}; {counts['due for a look']} due for a look; "
             f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
         )
-        _add_bird()
+        if may:
+            _add_bird()
         _coming_up()
         _list()
-    if off := store().birds_off_the_list():
+    if off := store().birds_off_the_list() if may else []:
         with st.expander(f"Taken off the list: {count_of(len(off), 'bird')}"):
             _put_back(off)
-    with st.expander("Take in a list you already have (CSV)"):
-        _take_list()
+    if may:
+        with st.expander("Take in a list you already have (CSV)"):
+            _take_list()
     with st.expander("Backup and moving to another computer"):
         _backup()
     with st.expander("Shape of your ring numbers"):
@@ -109,6 +114,9 @@ def _coming_up() -> None:
 
 
 def _empty() -> None:
+    if not may_change(said=False):
+        st.info("No bird is kept yet.")
+        return
     st.info("No bird is kept yet. Add one, or look around with birds that do not exist.")
     _add_bird()
     st.caption(
@@ -278,6 +286,8 @@ def _backup() -> None:
                     "application/zip",
                     on_click="ignore",
                 )
+    if not may_change(said=False):
+        return
     chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
     st.caption(
         f"A file of more than {MAX_UPLOAD_MB} MB is brought in from a terminal: fieldmarks bird "
@@ -308,6 +318,10 @@ def _backup() -> None:
 
 def _ring_shape() -> None:
     st.caption(f"{HELP}. Leave it empty and ring numbers are not checked.")
+    person = store().person
+    if person is not None and person.role != "steward":
+        show_error(NOT_YOURS, st.info)
+        return
     given = st.text_input("Pattern", store().setting(RING_PATTERN), key="ring_pattern")
     if st.button("Save the pattern"):
         try:

@@ -16,6 +16,7 @@ from fieldmarks.app.birds.shared import (
     done_next_run,
     heading,
     literal,
+    may_change,
     no_bird_yet,
     say_done,
     store,
@@ -74,9 +75,10 @@ def mating_page() -> None:
     bullets("What does not count, and was not looked at", result.gaps)
     bullets("Dates", [r.text for r in dates_of(store(), [pair], tables(), date.today())])
     changed = changed_elsewhere(f"pair {pair.id}", [pair])
-    _note(pair, changed)
-    _add(pair, changed)
-    _take_off(pair, changed)
+    if may_change():
+        _note(pair, changed)
+        _add(pair, changed)
+        _take_off(pair, changed)
     try:
         first, second = store().bird(pair.first), store().bird(pair.second)
         bullets("Keep in mind", before_test(store(), first, second, tables(), date.today()))

@@ -17,6 +17,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import sign_in
 from fieldmarks.app.birds.shared import (
     done_next_run,
+    may_change,
     store,
     tables,
     told,
@@ -38,6 +39,8 @@ WHAT = (
 
 def share_panel(bird: Bird, entries: Sequence[Entry]) -> None:
     """Make a link to a bird's sheet or a dossier, and withdraw one."""
+    if not may_change():
+        return
     st.caption(WHAT)
     labels = told_apart(
         {e.id: (f"{e.day}, {e.measured_by or 'someone'}", f"entry {e.number}") for e in entries
