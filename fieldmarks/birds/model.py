@@ -29,6 +29,11 @@ Stage = Literal["young plumage", "in first moult", "after first moult", "later m
 Purpose = Literal["breeding", "test mating"]
 YoungFinding = Literal["clean", "sign", "unclear"]
 
+Event = Literal["laid", "hatched", "ringed", "fledged"]
+
+EVENTS: dict[Event, str] = {  # of a young, in their order
+    "laid": "was laid", "hatched": "hatched", "ringed": "was ringed", "fledged": "left the nest",
+}  # fmt: skip
 STAGES: tuple[Stage, ...] = get_args(Stage)
 SEXES: tuple[Sex, ...] = get_args(Sex)
 RING_KINDS: tuple[RingKind, ...] = get_args(RingKind)
@@ -274,7 +279,7 @@ class Young:
     """One young of a pair, from its egg on, and what was found on it after its first moult.
 
     ``shows`` is the key of the colour variety it shows, empty where nobody said; ``note`` holds its
-    marks in words.
+    marks in words. ``fledged`` is the day it left the nest.
     """
 
     label: Short
@@ -284,6 +289,8 @@ class Young:
     note: Text = ""
     shows: Short = ""
     laid: date | None = None
+    ringed: date | None = None
+    fledged: date | None = None
 
 
 @dataclass(frozen=True)
@@ -379,12 +386,9 @@ def _days(thing: Kept) -> list[tuple[str, date | None]]:
         return [("hatch date", thing.hatched)]
     if isinstance(thing, Entry):
         return [("day", thing.day)]
-    return [
-        ("start", thing.started),
-        *((f"hatch date of {y.label}", y.hatched) for y in thing.young),
-        *((f"day of laying of {y.label}", y.laid) for y in thing.young),
-        *((f"day on which {y.label} was laid", y.laid) for y in thing.young),
-    ]
+    days = [(f"day on which {y.label} {told}", getattr(y, event))
+            for y in thing.young for event, told in EVENTS.items()]  # fmt: skip
+    return [("start", thing.started), *days]
 
 
 def contents(thing: Kept) -> dict[str, Any]:

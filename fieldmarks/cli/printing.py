@@ -11,6 +11,7 @@ from rich.text import Text
 
 from fieldmarks.birds.agreement import Agreement
 from fieldmarks.birds.buying import BuyingCheck
+from fieldmarks.birds.carried import Hidden
 from fieldmarks.birds.collection import BirdPage, CollectionPage
 from fieldmarks.birds.compare import Verified
 from fieldmarks.birds.listfile import Preview
@@ -58,7 +59,7 @@ def print_list(page: CollectionPage, today: date, console: Console) -> None:
     console.print(f"{page.total} birds")
 
 
-def print_bird(page: BirdPage, tables: Tables, console: Console) -> None:
+def print_bird(page: BirdPage, hidden: Sequence[Hidden], tables: Tables, console: Console) -> None:
     """Everything on record about a bird."""
     bird = page.bird
     species = tables.species.get(bird.species or "")
@@ -75,6 +76,7 @@ def print_bird(page: BirdPage, tables: Tables, console: Console) -> None:
     parents = [page.family[p].label for p in (bird.father, bird.mother) if p in page.family]
     _lines(console, "Parents", parents)
     _lines(console, "Young", [b.label for b in page.young])
+    _lines(console, "Colours it may carry unseen (split)", [str(one) for one in hidden])
     _lines(
         console,
         "Moult record",

@@ -11,7 +11,8 @@ from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import SHOP, way_to
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.buying import MARKS_SHOWN, buying_check
+from fieldmarks.birds.buying import MARKS_SHOWN, buying_check, possible_signs
+from fieldmarks.birds.shop_sheet import shop_sheet_page, shop_sheet_pdf
 from fieldmarks.measure.suffixes import ENDINGS
 from fieldmarks.record import Question
 from fieldmarks.report.guide import guide_drawing, guide_rows
@@ -35,6 +36,23 @@ def buying_page() -> None:
     way_to("look", "→ Mark a photo of it")
     if _from_files(question):
         return
+    st.caption("No line in the shop? Print this, or open it on your phone before you go.")
+    rows = tables()
+    with st.container(horizontal=True):
+        st.download_button(
+            "Sheet for the shop (PDF)",
+            lambda: shop_sheet_pdf(rows, question),
+            "shop.pdf",
+            "application/pdf",
+            on_click="ignore",
+        )
+        st.download_button(
+            "The same for your phone (HTML)",
+            lambda: shop_sheet_page(rows, question),
+            "shop.html",
+            "text/html",
+            on_click="ignore",
+        )
     _what_to_look_at(question)
     table = advice_table()
     bullets("Ask the breeder", [row.text for row in table.ask])
@@ -109,17 +127,7 @@ def _what_to_look_at(question: Question) -> None:
                 for row in deciding[:MARKS_SHOWN]
             ],
         )
-        bullets(
-            "These would be signs of mixed ancestry",
-            [
-                sign.text
-                + (" Look again after its first moult." if question.age in sign.juvenile else "")
-                for sign in rows.signs.values()
-                if sign.species == species
-                and hidden.series in sign.series
-                and question.variety not in sign.not_in
-            ],
-        )
+        bullets("These would be signs of mixed ancestry", possible_signs(rows, question))
 
 
 def _show_check(work: Work) -> None:

@@ -12,6 +12,7 @@ from fieldmarks.app.birds.shared import (
     choose_bird,
     done_next_run,
     literal,
+    may_change,
     no_bird_yet,
     say_done,
     store,
@@ -47,7 +48,7 @@ def keep_panel(work: Work) -> None:
     if work.record is None or work.photo is None or not data:
         st.write("Mark the photo first.")
         return
-    if no_bird_yet():
+    if no_bird_yet() or not may_change():
         return
     bird = choose_bird("Whose photo is it?", "keep_bird")
     if bird is None:
@@ -75,6 +76,8 @@ def keep_panel(work: Work) -> None:
 
 def upload_panel(bird: Bird) -> None:
     """Add a look from a photo and the region file that belongs to it."""
+    if not may_change():
+        return
     st.caption(
         "The short way: mark the photo on the page *Look at a bird* and open *Keep* there. Or take "
         "a photo and the region file that was saved with it:"
