@@ -11,6 +11,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import literal
 from fieldmarks.app.state import Work
+from fieldmarks.app.turns import turns
 from fieldmarks.measure.suffixes import ENDINGS
 from fieldmarks.record import Question
 
@@ -21,14 +22,17 @@ LONGEST_NAME = 14
 def open_files(work: Work, files: Iterable[UploadedFile], asked: Question | None = None) -> None:
     """Take photo files: the first one opens a bird, the others show it on the same day."""
     opened, refused = [], []
+    place = st.empty()
     with st.spinner("Opening the photo ..."):
         for file in files:
             try:
-                if work.photo is None:
-                    work.open_photo(file.getvalue(), file.name, asked)
-                    opened.append(work)
-                else:
-                    opened.append(work.add_photo(file.getvalue(), file.name))
+                with turns.turn(lambda before: place.caption(f"{before} before you.")):
+                    place.empty()
+                    if work.photo is None:
+                        work.open_photo(file.getvalue(), file.name, asked)
+                        opened.append(work)
+                    else:
+                        opened.append(work.add_photo(file.getvalue(), file.name))
             except FieldmarksError as error:
                 refused.append(str(error))
     st.session_state[REFUSED] = refused

@@ -14,6 +14,7 @@ from fieldmarks.app.birds.shared import literal
 from fieldmarks.app.marker import marker, photo_key
 from fieldmarks.app.sheet import picture
 from fieldmarks.app.state import FIRST_MARK, Work
+from fieldmarks.app.turns import in_turn
 from fieldmarks.measure.calibration import describe_cast, swatch_before_after
 from fieldmarks.measure.colour import encode_srgb
 from fieldmarks.measure.phone_profile import list_profiles, load_profile
@@ -66,7 +67,7 @@ def photo_panel(work: Work) -> None:
             for other in work.day.photos
             if other is not work and not other.regions.regions
         ],
-        on_event=work.handle,
+        on_event=in_turn(work.handle),
     )
     if work.problem:
         st.error(literal(work.problem))

@@ -15,6 +15,9 @@ LOOPBACK = "127.0.0.1"
 # Used only when the keeper asks for the home network.
 EVERYWHERE = "0.0.0.0"  # nosec B104
 MAX_UPLOAD_MB = 200
+# glibc keeps a heap for each thread, and every page draws in threads of its own; and pictures once
+# given back raise the size from which memory goes back to the system (mallopt(3)).
+SPARING = {"MALLOC_ARENA_MAX": "2", "MALLOC_MMAP_THRESHOLD_": "1000000"}
 NAMES_VARIABLE = "FIELDMARKS_HOST_NAMES"  # more names, with commas, for one behind a proxy
 
 
@@ -111,8 +114,9 @@ def serve(port: int, home_network: bool) -> int:
     for line in told_at_start(port, home_network):
         print(line, flush=True)
     try:
+        sparing = SPARING | os.environ
         # Our own interpreter and script, no shell; the port is a number.
-        running = subprocess.Popen(command(port, home_network), env=os.environ)  # nosec B603
+        running = subprocess.Popen(command(port, home_network), env=sparing)  # nosec B603
         # Whoever ends this program ends the app with it.
         signal.signal(signal.SIGTERM, lambda *_: running.terminate())
         return running.wait()

@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
 import struct
+import threading
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from weakref import WeakKeyDictionary
 
 import cv2
 import numpy as np
@@ -27,7 +30,10 @@ from fieldmarks.measure.region import Window
 from fieldmarks.measure.suffixes import RAW_SUFFIXES
 
 MAX_MEGAPIXELS = 120.0
+# What the app's page writes into a JPEG's comment (app/arrive.js).
+MADE_SMALLER = re.compile(rb"^fieldmarks: made smaller before it was sent, from (\d+) x (\d+)$")
 LONGEST_NAME = 255  # characters; the end is kept, because it says what kind of file it is
+HELD_BYTES = 256 * 2**20  # decoded, of all photos that are open in this program
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
 _KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
 
@@ -61,6 +67,44 @@ class PhotoFacts:
     has_position: bool | None = False
 
 
+class Pixels:
+    """The stored picture of a photo, decoded.
+
+    Those of the photos used last are held; an older one is decoded anew when it is asked for, so
+    that many open photos cost little more memory than their files.
+    """
+
+    def __init__(self, decode: Callable[[], Stored]) -> None:
+        self._decode = decode
+        self()
+
+    def __call__(self) -> Stored:
+        """The picture: an array (h, w, 3), or a PIL image in mode RGB."""
+        with _holding:
+            found = _held.pop(self, None)
+            if found is not None:
+                _held[self] = found  # as the last one used
+                return found
+        found = self._decode()
+        with _holding:
+            _held[self] = found
+            over = sum(map(_bytes, _held.values())) - HELD_BYTES
+            for other in list(_held)[:-1]:
+                if over <= 0:
+                    break
+                over -= _bytes(_held.pop(other))
+        return found
+
+
+Stored = Image.Image | npt.NDArray[np.integer]
+_held: WeakKeyDictionary[Pixels, Stored] = WeakKeyDictionary()
+_holding = threading.RLock()
+
+
+def _bytes(stored: Stored) -> int:
+    return stored.nbytes if isinstance(stored, np.ndarray) else 3 * stored.width * stored.height
+
+
 @dataclass(frozen=True, eq=False)
 class Photo:
     """A decoded photo. Coordinates and windows are those of the upright picture.
@@ -86,7 +130,7 @@ class Photo:
     facts: PhotoFacts
     profile: Profile
     warnings: tuple[str, ...]
-    _stored: Any
+    _pixels: Pixels
     orientation: int
     header: Image.Image | None = None
 
@@ -105,10 +149,11 @@ class Photo:
             y0, y1 = self.height - y1, self.height - y0
         if swap:
             x0, y0, x1, y1 = y0, x0, y1, x1
-        if isinstance(self._stored, np.ndarray):
-            cut = self._stored[y0:y1, x0:x1]
+        stored = self._pixels()
+        if isinstance(stored, np.ndarray):
+            cut = stored[y0:y1, x0:x1]
         else:
-            cut = np.asarray(self._stored.crop((x0, y0, x1, y1)))
+            cut = np.asarray(stored.crop((x0, y0, x1, y1)))
         if swap:
             cut = cut.swapaxes(0, 1)
         return cut[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
@@ -120,12 +165,13 @@ class Photo:
     def preview(self, longest: int = 1600) -> Image.Image:
         """A reduced upright picture in sRGB, for looking at only."""
         step = max(1, round(max(self.width, self.height) / longest))
-        if isinstance(self._stored, np.ndarray):
-            height, width = self._stored.shape[:2]
+        stored = self._pixels()
+        if isinstance(stored, np.ndarray):
+            height, width = stored.shape[:2]
             size = (max(width // step, 1), max(height // step, 1))
-            small: npt.NDArray = cv2.resize(self._stored, size, interpolation=cv2.INTER_AREA)
+            small: npt.NDArray = cv2.resize(stored, size, interpolation=cv2.INTER_AREA)
         else:
-            small = np.asarray(self._stored.reduce(step))
+            small = np.asarray(stored.reduce(step))
         swap, flip_x, flip_y = _ORIENTATIONS[self.orientation]
         small = small.swapaxes(0, 1) if swap else small
         small = small[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
@@ -168,7 +214,8 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
         sixteen = _is_sixteen_bit(header, data)
         icc = header.info.get("icc_profile")
         exif = header.getexif()
-        stored = _decode_sixteen_bit(header, data) if sixteen else _decode_eight_bit(header, data)
+        pixels = Pixels(lambda: _decode(data, name, sixteen))
+        stored = pixels()
     except PhotoError:
         raise
     except MemoryError:
@@ -188,6 +235,12 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
             profile = read_profile(icc, bits)
         except ValueError as error:
             notes.append(f"The photo's colour profile was not used: {error}. sRGB was assumed.")
+    if before := MADE_SMALLER.search(header.info.get("comment") or b""):
+        size = b" x ".join(before.groups()).decode()
+        notes.append(
+            f"The photo was made smaller in the browser before it was sent (from {size} pixels): "
+            "small marks are read less surely."
+        )
     orientation = exif.get(ExifTags.Base.Orientation, 1)
     # pillow-heif turns the picture itself and resets the tag.
     orientation = orientation if orientation in _ORIENTATIONS else 1
@@ -206,7 +259,7 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
     )
     digest = hashlib.sha256(data).hexdigest()
     return Photo(
-        name, digest, width, height, facts, profile, tuple(notes), stored, orientation, header
+        name, digest, width, height, facts, profile, tuple(notes), pixels, orientation, header
     )
 
 
@@ -217,7 +270,7 @@ def _decode_raw(data: bytes, name: str, max_megapixels: float) -> Photo:
     facts = PhotoFacts("RAW", bits=16, colour_profile=profile.name, has_position=None)
     height, width = codes.shape[:2]
     digest = hashlib.sha256(data).hexdigest()
-    return Photo(name, digest, width, height, facts, profile, (), codes, 1)
+    return Photo(name, digest, width, height, facts, profile, (), Pixels(lambda: codes), 1)
 
 
 def _open_header(data: bytes, name: str) -> Image.Image:
@@ -289,6 +342,11 @@ def _is_sixteen_bit(header: Image.Image, data: bytes) -> bool:
     if header.format == "TIFF":
         return max(np.atleast_1d(header.getexif().get(258, 8))) == 16  # BitsPerSample
     return False
+
+
+def _decode(data: bytes, name: str, sixteen: bool) -> Stored:
+    header = _open_header(data, name)
+    return _decode_sixteen_bit(header, data) if sixteen else _decode_eight_bit(header, data)
 
 
 def _decode_eight_bit(header: Image.Image, data: bytes) -> Image.Image | npt.NDArray[np.uint8]:

@@ -20,6 +20,7 @@ from fieldmarks.app.birds.shared import (
     told,
 )
 from fieldmarks.app.state import Work
+from fieldmarks.app.turns import turns
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Entry, Stage
@@ -121,7 +122,7 @@ def _keep_button(
     if not (pressed or sure):
         return
     try:
-        with st.spinner("Measuring ..."):
+        with st.spinner("Measuring ..."), turns.turn(first=True):
             entry = keep(sure)
     except WhichBirdError as asks:
         st.session_state[ASKED] = (bird.id, photo), asks.doubts
