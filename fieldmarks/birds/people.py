@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
 import sqlalchemy as sa
-from sqlalchemy import Connection, Select, Table, select
+from sqlalchemy import Alias, Connection, FromClause, Join, Select, Subquery, Table, select
+from sqlalchemy.sql import visitors
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
@@ -28,6 +29,7 @@ WHAT = {
 }
 READS_ONLY = FieldmarksError("you may read here, and change nothing", mend="Ask the club's steward")
 NOT_YOURS = FieldmarksError("only the club's steward may do this", mend="Ask the club's steward")
+IN_WORDS = ("textclause", "text_as_from", "textual_select")  # what SQLAlchemy calls SQL as text
 EVERYONE = {"everyone": True}  # execution option: a question that no answer to a person comes from
 
 
@@ -55,21 +57,25 @@ class Person:
 _COLUMNS = [orm.people.c[name] for name in Person.__dataclass_fields__]
 
 
-def visible(table: Table, person: Person) -> Any:
-    """Which rows of a table a person may see."""
-    own = select(orm.birds.c.id).where(orm.birds.c.owner == person.id)
-    entries = select(orm.entries.c.id).where(orm.entries.c.bird.in_(own))
+def visible(source: Table | Alias, person: Person) -> Any:
+    """Which rows of a table, or of one under another name, a person may see."""
+    table, c = source.element if isinstance(source, Alias) else source, source.c
+    # Where rows are looked up in a table that the statement has too, it is another reading of it.
+    birds, looks = orm.birds.alias(), orm.entries.alias()
+    own = select(birds.c.id).where(birds.c.owner == person.id)
+    entries = select(looks.c.id).where(looks.c.bird.in_(own))
     if table is orm.people:
-        return sa.true() if person.role == "steward" else orm.people.c.id == person.id
+        return sa.true() if person.role == "steward" else c.id == person.id
     if person.role != "keeper" or table in (orm.settings, orm.rule_tables):
         return sa.true()
-    return {
-        orm.birds: orm.birds.c.owner == person.id,
-        orm.entries: orm.entries.c.bird.in_(own),
-        orm.pairs: orm.pairs.c.first.in_(own) & orm.pairs.c.second.in_(own),
-        orm.observations: orm.observations.c.entry.in_(entries),
-        orm.links: orm.links.c.bird.in_(own),
-    }[table]
+    conditions = {
+        orm.birds: lambda: c.owner == person.id,
+        orm.entries: lambda: c.bird.in_(own),
+        orm.pairs: lambda: c.first.in_(own) & c.second.in_(own),
+        orm.observations: lambda: c.entry.in_(entries),
+        orm.links: lambda: c.bird.in_(own),
+    }
+    return conditions[table]()  # type: ignore[index]
 
 
 def narrow(
@@ -79,9 +85,8 @@ def narrow(
     person: Person | None = connection.get_execution_options().get("person")
     if person is None or statement.get_execution_options().get("everyone"):
         return statement, many, one
+    statement = _every_select_narrowed(statement, person)
     if isinstance(statement, Select):
-        for table in statement.get_final_froms():
-            statement = statement.where(visible(table, person))  # type: ignore[arg-type]
         return statement, many, one
     if person.role == "reader":
         raise READS_ONLY
@@ -96,6 +101,42 @@ def narrow(
     if not isinstance(statement, sa.Insert):
         statement = statement.where(visible(table, person))  # type: ignore[arg-type]
     return statement, many, one
+
+
+def _every_select_narrowed(statement: Any, person: Person) -> Any:
+    """A statement in which each ``SELECT``, also one inside another, asks for visible rows only.
+
+    Raises
+    ------
+    TypeError
+        It holds a piece of SQL in words, which nobody can look into, or asks something that is
+        neither a table nor narrowed itself.
+    """
+
+    def refuse(part: Any) -> None:
+        raise TypeError(f"cannot be narrowed to what one person sees: {type(part).__name__}")
+
+    for part in visitors.iterate(statement):
+        literal = getattr(part, "is_literal", False) and str(part) != "*"  # as in count(*)
+        if literal or part.__visit_name__ in IN_WORDS:
+            refuse(part)
+
+    def narrowed(found: Any) -> None:
+        # What it joins itself, and what an outer one has given it: both are asked.
+        waiting: list[FromClause] = list(found.get_final_froms())
+        while waiting:
+            source = waiting.pop()
+            if isinstance(source, Join):
+                waiting += [source.left, source.right]
+            elif isinstance(source, Table) or (
+                isinstance(source, Alias) and isinstance(source.element, Table)
+            ):
+                where = Select.where.non_generative  # type: ignore[attr-defined]
+                where(found, visible(source, person))
+            elif not isinstance(source, Subquery | sa.CTE):  # those hold a select of their own
+                refuse(source)
+
+    return visitors.cloned_traverse(statement, {}, {"select": narrowed})
 
 
 def let_in(connection: Connection, email: str, role: Role) -> Person:

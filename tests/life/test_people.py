@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from made_birds import a_bird, an_entry, stored
-from sqlalchemy import select, text
+from sqlalchemy import exists, func, literal_column, select, text, update
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
@@ -214,10 +214,72 @@ def test_what_cannot_be_narrowed_is_refused(read_only_club):
         for statement in (
             text("SELECT * FROM birds"),
             select(orm.birds.c.id).union(select(orm.birds.c.id)),
-            select(orm.birds.join(orm.entries)),
+            select(literal_column("(SELECT name FROM birds)")),
+            select(orm.people.c.id, text("(SELECT name FROM birds)")),
+            select(text("name")).select_from(text("birds")),
+            select(text("SELECT name FROM birds").columns(orm.birds.c.name).subquery()),
+            select(func.json_each("[]").table_valued("value")),
         ):
-            with pytest.raises((TypeError, KeyError)):
+            with pytest.raises(TypeError, match="cannot be narrowed"):
                 connection.execute(statement)
+
+
+def his_name(club):
+    """Ways to ask for names of birds from inside another question."""
+    b, e, other = orm.birds, orm.entries, orm.birds.alias("other")
+    his = select(b.c.id).where(b.c.name == "His")
+    inner = select(b.c.name).subquery()
+    named = select(b.c.name).cte("named")
+    mine = orm.people.c.id == club.ada.id
+    return {
+        "in a condition": select(orm.people.c.email).where(mine, exists(his)),
+        "of another's looks": select(b.c.name).where(
+            exists(select(e.c.id).where(e.c.bird == club.his.id))),
+        "as a column": select(select(b.c.name).where(b.c.id == club.his.id).scalar_subquery()),
+        "as what is asked": select(inner),
+        "two deep": select(select(inner).subquery()),
+        "with a name for it": select(named),
+        "a table by another name": select(other.c.name),
+        "a join": select(b.c.name).select_from(b.join(e, e.c.bird == b.c.id)),
+        "an outer join": select(other.c.name).select_from(
+            b.outerjoin(other, other.c.name == "His")),
+        "counted": select(func.count()).select_from(his.subquery()),
+        "in the order": select(b.c.name).order_by(exists(his).desc()),
+    }  # fmt: skip
+
+
+WAYS = (
+    "in a condition", "of another's looks", "as a column", "as what is asked", "two deep",
+    "with a name for it", "a table by another name", "a join", "an outer join", "counted",
+    "in the order",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_a_question_inside_another_shows_no_more_than_one_alone(read_only_club, way):
+    statement = his_name(read_only_club)[way]
+    for store, sees in ((read_only_club.adas, False), (read_only_club.store, True)):
+        with store.engine.connect() as connection:
+            found = connection.execute(statement).all()
+        told = {value for row in found for value in row}
+        if way == "counted":
+            assert told == {int(sees)}
+        elif way in ("in a condition", "of another's looks"):
+            assert bool(found) is sees
+        elif way == "in the order":
+            assert told == (ALL if sees else HERS)
+        else:
+            assert ("His" in told) is sees
+
+
+def test_a_change_cannot_be_made_to_tell_of_anothers_bird(members):
+    """Whether a change took place would say what is in a row that nobody may see."""
+    b = orm.birds
+    his = select(b.c.id).where(b.c.name == "His")
+    for store, touched in ((members.adas, 0), (members.store, 1)):
+        with store.writing() as work:
+            change = update(b).where(b.c.id == members.hers.id, exists(his)).values(look_due=None)
+            assert work.connection.execute(change).rowcount == touched
 
 
 def test_a_look_in_a_file_cannot_take_the_place_of_anothers_record(members, tmp_path):
