@@ -2,8 +2,9 @@
 
     python benchmarks/network.py [SOURCE_OF_ANOTHER_VERSION]
 
-Everything is tried on this computer, on an app with a store of its own. Writes
-``results/network.md``; ends with an error where an attempt got further than it should.
+Everything is tried on this computer, on an app with a store of its own: open to this computer, in
+the home network, and behind its sign-in (``outside.py``). Writes ``results/network.md``; ends with
+an error where an attempt got further than it should.
 """
 
 from __future__ import annotations
@@ -25,10 +26,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import outside
 from _tables import markdown, save
+from outside import STREAM
 
 ROOT = Path(__file__).parents[1]
-STREAM = "/_stcore/stream"
 FOREIGN = "rebound.example"
 UPLOAD_MB, BOMB_MB = 260, 478
 SECRET = "Marmalade-7731"  # name of a bird that nobody outside may read
@@ -385,12 +387,16 @@ def main() -> None:
     ]
     rows += unpacked
     head = ["attempt", "app started for", "now", *(["version 0.2.0"] if len(sources) > 1 else [])]
+    with tempfile.TemporaryDirectory() as folder, outside.with_passphrase(Path(folder)) as guarded:
+        signed = [[name, attempt(guarded)] for name, attempt in outside.ATTEMPTS.items()]
     save(
         "network",
         "Attempts from outside, and what happened",
         "Made by `benchmarks/network.py` on an app started as `fieldmarks show` does, for this "
         "computer and with `--home-network`. Names end in `.example` (RFC 2606).",
         markdown(head, rows),
+        "Behind a passphrase, with and without a session (for now alone):",
+        markdown(["attempt", "what happened"], signed),
     )
     bad = [key for key, (_, good) in all_found[0].items() if not good]
     if bad or not harmless:

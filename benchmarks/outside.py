@@ -1,7 +1,8 @@
-"""The app tried from outside: what happened to each attempt, as a table.
+"""The app behind its sign-in, tried from outside: what happened to each attempt.
 
-Run ``python benchmarks/outside.py``; ``tests/test_sign_in.py`` makes the same attempts and checks
-what comes of them. The app runs as a keeper starts it for a proxy, on this computer alone.
+``benchmarks/network.py`` writes it down; ``tests/browser/test_sign_in.py`` makes the same attempts
+and checks what comes of them. The app runs as a keeper starts it for a proxy, on this computer
+alone.
 """
 
 from __future__ import annotations
@@ -10,8 +11,6 @@ import http.client
 import os
 import socket
 import subprocess
-import sys
-import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -140,11 +139,16 @@ def no_session(o: Outside) -> str:
             assert text == "sign in first", text[:80]
         found.add(o.ask(STREAM, UPGRADE, cookie=cookie)[0])
         found.add(o.ask("/_stcore/upload_file/x/y", method="PUT", body="x", cookie=cookie)[0])
+        for path in ("/sheet", "/worker.js", "/scripts/arrive.js"):
+            found.add(o.ask(path, cookie=cookie)[0])
+        for method in ("HEAD", "PATCH"):
+            given = {"Upload-Offset": "0", "Upload-Length": "1"}
+            found.add(o.ask("/arriving/" + "0" * 64, given, method, "x", cookie)[0])
         page = o.ask("/birds", HTML, cookie=cookie)
         assert "Passphrase" in page[2]
         assert "script" not in page[2]
         found.add(page[0])
-    return f"24 requests: {', '.join(map(str, sorted(found)))} and the page to sign in"
+    return f"39 requests: {', '.join(map(str, sorted(found)))} and the page to sign in"
 
 
 def copied_cookie(o: Outside) -> str:
@@ -236,15 +240,3 @@ ATTEMPTS: dict[str, Callable[[Outside], str]] = {
     "path tricks": path_tricks,
     "200 tries to sign in": many_tries,  # the last: it makes the others wait
 }
-
-
-def main() -> None:
-    """Print the table."""
-    with tempfile.TemporaryDirectory() as place, with_passphrase(Path(place)) as outside:
-        print("| attempt | what happened |\n|---|---|")
-        for name, attempt in ATTEMPTS.items():
-            print(f"| {name} | {attempt(outside)} |", flush=True)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

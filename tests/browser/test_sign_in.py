@@ -19,7 +19,7 @@ from fieldmarks.birds.store import Store
 ROOT = Path(__file__).parents[2]
 WORDS = outside.WORDS
 EXPECTED = {
-    "no session": "24 requests: 403 and the page to sign in",
+    "no session": "39 requests: 403 and the page to sign in",
     "copy of a cookie after signing out": "403 and 403; 200 before",
     "stolen link after it was withdrawn": "404, as one that never was; 200 before",
     "post and line from another site": "post 421, line 403",
