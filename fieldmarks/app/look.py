@@ -41,6 +41,9 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
   color: var(--fm-ink); cursor: pointer; }
 .fm-continue .fm-strong { background: var(--fm-accent); color: var(--fm-paper); font-weight: 600; }
 .fm-too-large { color: var(--fm-bad); font-weight: 600; margin: 0; }
+.fm-arriving { position: fixed; inset: auto 0 0 0; z-index: 999999; margin: 0; padding: .8rem 1rem;
+  background: var(--fm-accent); color: var(--fm-paper); font-weight: 600; }
+.fm-arriving[hidden] { display: none; }
 .fm-lost > :not(.fm-gone) { display: none; } .fm-gone { padding: 1.5rem; font-size: 1.1rem; }
 .st-key-bar { display: none; }
 .fm-verdict small { display: block; color: var(--fm-soft); margin-top: .4rem; font-size: .9rem; }

@@ -170,6 +170,7 @@ export default function ({ data, parentElement, setTriggerValue }) {
     appears(page, ".st-key-more_photos input[type=file]").then((input) => input && choose(input, files));
   }
   wire(page);
+  page.body.dataset.fmSmaller = data.smaller ? "yes" : "";
   const { history } = page.defaultView;
   if (inside && !history.state?.fieldmarks) history.pushState({ ...history.state, fieldmarks: "photo" }, "");
   if (page.body.dataset.fmScreen !== data.screen) {

@@ -15,6 +15,7 @@ PAGE = """
 <p class='fm-too-large' role='alert' hidden></p>
 <div class='fm-continue' hidden><button class='fm-strong'></button><button>Forget it</button></div>
 """
+SMALLER = "send_smaller"  # whether the keeper wants photos made smaller before they are sent
 BAR = """
 export default function ({ data, parentElement }) {
   const bar = parentElement.querySelector(".fm-bar");
@@ -54,7 +55,8 @@ def page(screen: str, photos: Sequence[tuple[str, int]] = (), *, offer: bool = F
     offer : bool
         Offer to continue what was drawn last in this browser.
     """
-    data = {"screen": screen, "photos": photos, "offer": offer, "limit": MAX_UPLOAD_MB}
+    data = {"screen": screen, "photos": photos, "offer": offer, "limit": MAX_UPLOAD_MB,
+            "smaller": bool(st.session_state.get(SMALLER))}  # fmt: skip
     result = _component("page")(key="page", data=data, on_back_change=lambda: None)
     return bool(result.back)
 

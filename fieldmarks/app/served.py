@@ -22,7 +22,8 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 from streamlit import config, net_util
 
-from fieldmarks.app import sign_in
+from fieldmarks.app import front_page, sign_in
+from fieldmarks.app.arriving import FromParts, Parts
 from fieldmarks.app.serve import NAMES_VARIABLE
 
 if TYPE_CHECKING:
@@ -112,12 +113,14 @@ def _shared(request: Request) -> Response:
     return shared(request)
 
 
+_parts = Parts()
 _home_network = config.get_option("server.address") not in sign_in.LOOPBACKS
 app = st.App(
     Path(__file__).with_name("main.py"),
-    routes=[Route("/shared/{word}", _shared)],
+    routes=[Route("/shared/{word}", _shared), *_parts.routes, *front_page.routes],
     middleware=[
         Middleware(OwnNamesOnly, home_network=_home_network),
         Middleware(sign_in.Gate, outside=_home_network or bool(os.environ.get(NAMES_VARIABLE))),
+        Middleware(FromParts, parts=_parts),
     ],
 )

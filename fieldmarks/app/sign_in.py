@@ -39,6 +39,7 @@ LONGEST_FORM = 4096  # bytes
 SHORTEST_SECRET = 32  # letters
 # Streamlit's own places that must answer before anyone is known.
 SHARED = "/shared/"  # what a link opens, see share.py
+HOME = "/home-screen/"  # icons and name, see front_page.py
 BEFORE = ("/auth/login", "/oauth2callback", "/_stcore/health")
 SAFE = {
     "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; form-action 'self'; "
@@ -152,7 +153,11 @@ class Gate:
         path, cookies = scope["path"], _cookies(scope)
         if path == "/auth/logout":
             self.door.end(cookies)
-        elif path in BEFORE or path.startswith(SHARED) or self.door.claims(cookies) is not None:
+        elif (
+            path in BEFORE
+            or path.startswith((SHARED, HOME))
+            or self.door.claims(cookies) is not None
+        ):
             await self.app(scope, receive, send)
             return
         if scope["type"] == "websocket":
@@ -209,6 +214,10 @@ _PAGE = """<!doctype html><html lang="en"><meta charset="utf-8">
 <style>body{{font:1.1rem/1.5 system-ui;margin:12vh auto;max-width:26rem;padding:0 1rem;
 color-scheme:light dark}}input,button{{font:inherit;min-height:2.75rem}}</style>
 <main><h1>Sign in</h1><p role="alert">{said}</p>{form}</main></html>"""
+
+
+def _for_all(path: str) -> bool:
+    return path in BEFORE or path.startswith((SHARED, HOME))
 
 
 def _cookies(scope: Scope) -> dict[str, str]:

@@ -13,6 +13,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from fieldmarks.app.birds.shared import literal
 from fieldmarks.app.day import open_files
+from fieldmarks.app.page import SMALLER
 from fieldmarks.app.sheet import picture
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import SHOP, TITLES, ways_on_a_phone
@@ -77,6 +78,7 @@ def _own_photo(work: Work) -> None:
     )
     if chosen:
         _open(work, chosen)
+    _smaller()
     first = next(iter(SHOWN_FIRST))
     if first in demo_birds() and st.button("Try it on an invented bird", key="example"):
         _open_demo(work, demo_birds()[first], with_regions=False)
@@ -92,6 +94,24 @@ def _own_photo(work: Work) -> None:
             taken = st.camera_input("Bird and grey card in one picture", key="camera")
             if taken is not None:
                 _open(work, [taken])
+
+
+def _smaller() -> None:
+    """The keeper's leave to make a photo smaller before it is sent; kept while the page is open."""
+
+    def keep() -> None:
+        st.session_state[SMALLER] = st.session_state.smaller
+
+    st.checkbox(
+        "Slow line: make photos smaller before they are sent",
+        value=bool(st.session_state.get(SMALLER)),
+        key="smaller",
+        on_change=keep,
+        help="A JPEG goes out with at most 2400 pixels on its longer side: a third of the bytes. "
+        "Colours of feathers read nearly the same; small marks are read less surely, and the "
+        "record says that it was made smaller. The full photo stays on your phone: choose it again "
+        "for the bird's record.",
+    )
 
 
 def camera_may_be_asked_for(url: str | None) -> bool:

@@ -1,0 +1,136 @@
+"""The page that a browser loads first, and what lets a phone keep it on its home screen.
+
+Streamlit's own page is empty until its scripts are here; ours says what comes. The manifest (W3C
+Web Application Manifest) and its icons hold nothing of anybody's: they need no session.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from functools import cache
+from pathlib import Path
+
+from PIL import Image, ImageDraw
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+from streamlit import file_util
+
+from fieldmarks.app import sign_in
+from fieldmarks.app.ways import TITLES
+from fieldmarks.report.svg import LIGHT
+
+HOME = sign_in.HOME
+HERE = Path(__file__).parent
+SIZES = (180, 192, 512)
+PAGES = ("", *TITLES, "club", "sign-out")
+HEAD = """<title>fieldmarks</title>
+    <link rel="icon" href="/home-screen/icon-192.png">
+    <link rel="apple-touch-icon" href="/home-screen/icon-180.png">
+    <link rel="manifest" href="/home-screen/manifest.webmanifest">
+    <meta name="theme-color" content="{accent}">
+    <script src="/scripts/arrive.js?{print}"></script>
+    <script>
+      navigator.serviceWorker?.register("/worker.js").catch(() => {{}});
+    </script>
+"""
+WAIT = """<div id="root"><p style="font:1.1rem/1.5 system-ui;margin:20vh auto;max-width:24rem;
+      padding:0 1rem">fieldmarks is being loaded ...</p></div>"""
+
+
+def _print(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+@cache
+def front_page() -> str:
+    """Streamlit's page with our name, icons and script in it; what is not found in it stays out."""
+    text = (Path(file_util.get_static_dir()) / "index.html").read_text(encoding="utf-8")
+    script = (HERE / "arrive.js").read_text(encoding="utf-8")
+    head = HEAD.format(accent=LIGHT["accent"], print=_print(script))
+    text = text.replace('<link rel="shortcut icon" href="./favicon.png" />', "")
+    text = text.replace("<title>Streamlit</title>", head)
+    return text.replace('<div id="root"></div>', WAIT)
+
+
+@cache
+def icon(size: int) -> bytes:
+    """An eye with its pale ring, over three swatches, as PNG."""
+    unit, big = 4 * size / 100, 4 * size
+    picture = Image.new("RGB", (big, big), LIGHT["accent"])
+    draw = ImageDraw.Draw(picture)
+    for radius, colour in ((27, "#ffffff"), (18, "#17181b"), (5, "#ffffff")):
+        x, y = (44 * unit, 32 * unit) if radius == 5 else (50 * unit, 40 * unit)
+        r = radius * unit
+        draw.ellipse((x - r, y - r, x + r, y + r), fill=colour)
+    for place, colour in enumerate(("#f2c230", "#e2703a", "#5b9a4a")):
+        left = (26 + 17 * place) * unit
+        draw.rectangle((left, 72 * unit, left + 14 * unit, 82 * unit), fill=colour)
+    out = io.BytesIO()
+    picture.resize((size, size), Image.Resampling.LANCZOS).save(out, "PNG")
+    return out.getvalue()
+
+
+def manifest() -> dict[str, object]:
+    """What a browser needs to keep the app on a home screen."""
+    icons = [
+        {"src": f"{HOME}icon-{size}.png", "sizes": f"{size}x{size}", "type": "image/png",
+         "purpose": "any maskable"}
+        for size in SIZES
+    ]  # fmt: skip
+    return {
+        "name": "fieldmarks", "short_name": "fieldmarks", "id": "/", "start_url": "/", "scope": "/",
+        "display": "standalone", "icons": icons, "theme_color": LIGHT["accent"],
+        "background_color": LIGHT["paper"],
+    }  # fmt: skip
+
+
+@cache
+def sheet() -> str:
+    """What to photograph and to ask in a shop, as one page that needs nothing else."""
+    from fieldmarks.app.birds.shared import tables
+    from fieldmarks.birds.shop_sheet import shop_sheet_page
+
+    return shop_sheet_page(tables())
+
+
+def _page(_: Request) -> Response:
+    return HTMLResponse(front_page(), headers={"Cache-Control": "no-cache"})
+
+
+def _manifest(_: Request) -> Response:
+    return JSONResponse(manifest(), media_type="application/manifest+json")
+
+
+def _icon(request: Request) -> Response:
+    size = request.path_params["size"]
+    if size not in SIZES:
+        return Response(status_code=404)
+    headers = {"Cache-Control": "public, max-age=86400"}
+    return Response(icon(size), media_type="image/png", headers=headers)
+
+
+def _script(_: Request) -> Response:
+    kept = {"Cache-Control": "public, immutable, max-age=31536000"}  # its address names its print
+    text = (HERE / "arrive.js").read_text(encoding="utf-8")
+    return Response(text, media_type="text/javascript", headers=kept)
+
+
+def _worker(_: Request) -> Response:
+    text = (HERE / "worker.js").read_text(encoding="utf-8").replace("$print", _print(sheet()))
+    return Response(text, media_type="text/javascript", headers={"Cache-Control": "no-cache"})
+
+
+def _sheet(_: Request) -> Response:
+    return HTMLResponse(sheet(), headers={"Cache-Control": "no-cache"})
+
+
+routes = [
+    *(Route(f"/{name}", _page) for name in PAGES),
+    Route(f"{HOME}manifest.webmanifest", _manifest),
+    Route(HOME + "icon-{size:int}.png", _icon),
+    Route("/scripts/arrive.js", _script),
+    Route("/worker.js", _worker),
+    Route("/sheet", _sheet),
+]
