@@ -7,7 +7,7 @@ from datetime import date
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError, RegionError
+from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import (
     choose_bird,
     done_next_run,
@@ -26,11 +26,6 @@ from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Entry, Stage
 from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 from fieldmarks.judge.proposal import age_class
-from fieldmarks.measure.photo import Photo, decode_photo
-from fieldmarks.measure.region import RegionSet
-from fieldmarks.measure.region_file import region_set_from_text
-from fieldmarks.measure.suffixes import ENDINGS
-from fieldmarks.pipeline import make_record
 
 ASKED = "keep_asked"  # of which bird and photo the keeper is to say that it is the right one
 
@@ -74,38 +69,15 @@ def keep_panel(work: Work) -> None:
     _keep_button(f"{many} in the moult record", bird, names, stage is not None, keep)
 
 
-def upload_panel(bird: Bird) -> None:
-    """Add a look from a photo and the region file that belongs to it."""
+def add_look_panel() -> None:
+    """The way to a new look of a bird: the workbench."""
     if not may_change():
         return
     st.caption(
-        "The short way: mark the photo on the page *Look at a bird* and open *Keep* there. Or take "
-        "a photo and the region file that was saved with it:"
+        "Mark the photos on the page *Look at a bird* and open *Keep* there. A region file saved "
+        "with a photo is opened there too."
     )
     way_to("look")
-    photo = st.file_uploader("Photo", type=ENDINGS, key=f"look_photo_{bird.id}")
-    regions = st.file_uploader("Its region file", type=["json"], key=f"look_regions_{bird.id}")
-    day, stage, who, note = _when(bird.id, bird, date.today())
-    ready = photo is not None and regions is not None and stage is not None
-    _what_is_missing(
-        [
-            (photo is None, "a photo"),
-            (regions is None, "its region file"),
-            (stage is None, "where it is in its moults"),
-        ]
-    )
-
-    def keep(sure: bool) -> Entry:
-        assert photo is not None
-        assert regions is not None
-        assert stage is not None
-        evidence = evidence_of_uploads(
-            bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage
-        )
-        return keep_look(store(), bird, [evidence], tables(), day, stage, who, note, sure)
-
-    name = photo.file_id if photo is not None else ""
-    _keep_button("Measure it and keep it", bird, name, ready, keep)
 
 
 def _keep_button(
@@ -138,31 +110,6 @@ def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:
     missing = [what for is_missing, what in wanted if is_missing]
     if missing:
         st.caption(f"Still to choose: {', '.join(missing)}.")
-
-
-def evidence_of_uploads(
-    bird: Bird, data: bytes, name: str, region_file: bytes, day: date, stage: Stage
-) -> Evidence:
-    """Measure an uploaded photo with its region file.
-
-    Raises
-    ------
-    FieldmarksError
-    """
-    photo = decode_photo(data, name)
-    question = question_for(bird, day, stage, tables())
-    return Evidence(data, make_record(photo, read_regions(region_file, photo), tables(), question))
-
-
-def read_regions(region_file: bytes, photo: Photo) -> RegionSet:
-    """Regions of an uploaded file, refused if they belong to another photo."""
-    text = region_file.decode("utf-8", "replace")
-    regions = region_set_from_text(text, mend="Choose the file saved with the photo")
-    if regions.sha256 and regions.sha256 != photo.sha256:
-        raise RegionError(
-            "it was drawn on another photo", where="region file", mend="Choose the right one"
-        )
-    return regions
 
 
 def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
