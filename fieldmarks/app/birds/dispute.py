@@ -26,7 +26,8 @@ from fieldmarks.app.birds.shared import (
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.agreement import Agreement
 from fieldmarks.birds.dossier import verify_dossier
-from fieldmarks.birds.model import Bird, Entry, told_apart
+from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import compare_measurers, make_dossier
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
