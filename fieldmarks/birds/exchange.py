@@ -129,7 +129,8 @@ def export_store(
         "about": TOLD_WITH_PLACE if with_place else TOLD,
     }
     with written(target, about) as packed:
-        for thing in (*birds, *pairs):
+        things: list[Kept] = [*birds, *pairs]
+        for thing in things:
             packed.put(*_told(thing))
         for done, entry in enumerate(entries, start=1):
             given = [_pack_look(store, packed, o, with_place) for o in entry.observations]

@@ -218,7 +218,8 @@ def test_two_members_on_two_browsers_each_find_their_own(club, open_screen):
     for name in MEMBERS:
         page = pages[name] = open_screen(f"http://localhost:{club.port}/birds").page
         expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
-        assert pages.keys() != {name} or faults(page) == []
+        if name == "ada":  # the same page for all
+            assert faults(page) == []
         page.get_by_role("link", name="Sign in with your account").click()
         page.get_by_role("button", name=name, exact=True).first.click()
         page.wait_for_url(f"http://localhost:{club.port}/**")
