@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from datetime import date
 
 import streamlit as st
@@ -22,7 +21,7 @@ from fieldmarks.app.birds.shared import (
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Entry, Stage
+from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Stage
 from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 from fieldmarks.judge.proposal import age_class
@@ -54,19 +53,33 @@ def keep_panel(work: Work) -> None:
         "It is judged as what you wrote down for this bird: its species, its variety and its age "
         "on that day."
     )
-    day, stage, who, note = _when("workbench", bird, work.taken)
-    _what_is_missing([(stage is None, "where it is in its moults")])
+    day, stage, who, note = _when(bird, work.taken)
+    if stage is None:
+        st.caption("Still to choose: where it is in its moults.")
     photos = [shown for shown in work.day.photos if shown.record is not None]
-
-    def keep(sure: bool) -> Entry:
-        assert stage is not None
-        question = question_for(bird, day, stage, tables())
-        evidence = [Evidence(shown.data, shown.record_as(question)) for shown in photos]
-        return keep_look(store(), bird, evidence, tables(), day, stage, who, note, sure)
-
     many = f"Keep all {len(photos)} photos" if len(photos) > 1 else "Keep it"
-    names = " ".join(shown.photo.sha256 for shown in photos if shown.photo)
-    _keep_button(f"{many} in the moult record", bird, names, stage is not None, keep)
+    pressed = st.button(f"{many} in the moult record", type="primary", disabled=stage is None)
+    asked = (bird.id, " ".join(shown.photo.sha256 for shown in photos if shown.photo))
+    asked_of, doubts = st.session_state.get(ASKED, (None, ()))
+    sure = False
+    if stage is not None and asked_of == asked:
+        st.warning(literal(f"Is it {bird.label}? {' '.join(doubts)}"))
+        sure = st.button(f"Yes, it is {literal(bird.label)}. Keep it", key=f"sure_{bird.id}")
+    if stage is None or not (pressed or sure):
+        return
+    try:
+        with st.spinner("Measuring ..."):
+            question = question_for(bird, day, stage, tables())
+            evidence = [Evidence(shown.data, shown.record_as(question)) for shown in photos]
+            entry = keep_look(store(), bird, evidence, tables(), day, stage, who, note, sure)
+    except WhichBirdError as asks:
+        st.session_state[ASKED] = asked, asks.doubts
+        st.rerun()
+    except FieldmarksError as error:
+        told(error)
+    else:
+        st.session_state.pop(ASKED, None)
+        done_next_run(f"Kept as entry {entry.number} of {bird.label}. {entry.said}")
 
 
 def add_look_panel() -> None:
@@ -80,39 +93,7 @@ def add_look_panel() -> None:
     way_to("look")
 
 
-def _keep_button(
-    label: str, bird: Bird, photo: str, ready: bool, keep: Callable[[bool], Entry]
-) -> None:
-    """Keep a photo when it is pressed; ask first where something speaks against this bird."""
-    pressed = st.button(label, type="primary", disabled=not ready)
-    asked_of, doubts = st.session_state.get(ASKED, (None, ()))
-    sure = False
-    if ready and asked_of == (bird.id, photo):
-        st.warning(literal(f"Is it {bird.label}? {' '.join(doubts)}"))
-        sure = st.button(f"Yes, it is {literal(bird.label)}. Keep it", key=f"sure_{bird.id}")
-    if not (pressed or sure):
-        return
-    try:
-        with st.spinner("Measuring ..."):
-            entry = keep(sure)
-    except WhichBirdError as asks:
-        st.session_state[ASKED] = (bird.id, photo), asks.doubts
-        st.rerun()
-    except FieldmarksError as error:
-        told(error)
-    else:
-        st.session_state.pop(ASKED, None)
-        done_next_run(f"Kept as entry {entry.number} of {bird.label}. {entry.said}")
-
-
-def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:
-    """Why the button below cannot be pressed yet."""
-    missing = [what for is_missing, what in wanted if is_missing]
-    if missing:
-        st.caption(f"Still to choose: {', '.join(missing)}.")
-
-
-def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
+def _when(bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
     """Ask when a photo was taken, at which stage, and who measured it."""
     left, middle, right = st.columns(3)
     day = left.date_input(
@@ -120,7 +101,7 @@ def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, s
         taken,
         min_value=EARLIEST,
         max_value=date.today(),
-        key=f"day_{key}",
+        key="day_workbench",
     )
     guess = _stage_of(bird, day)
     stage = middle.selectbox(
@@ -128,10 +109,10 @@ def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, s
         STAGES,
         index=STAGES.index(guess) if guess else None,
         placeholder="Choose",
-        key=f"stage_{key}_{bird.id}",
+        key=f"stage_workbench_{bird.id}",
     )
-    who = right.text_input("Who measured?", key=f"who_{key}")
-    note = st.text_input("Your own words", key=f"note_{key}")
+    who = right.text_input("Who measured?", key="who_workbench")
+    note = st.text_input("Your own words", key="note_workbench")
     return day, stage, who, note
 
 
