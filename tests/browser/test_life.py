@@ -224,7 +224,7 @@ def test_a_pair_of_relatives_with_signs_is_advised_against(keeper, club):
 
 
 def test_a_test_mating_counts_its_young(keeper, club):
-    keeper.go("Test matings")
+    keeper.go("Pairs and young")
     keeper.choose("Pair", "Velvet")
     keeper.see("6 clean young and none with signs")
     keeper.see("How strong that is")
@@ -315,7 +315,7 @@ def test_the_pages_can_be_used_by_everyone(club, open_screen, dark):
     # WCAG 2.x A and AA as checked by axe-core; Streamlit's own parts are not ours to mend.
     screen = open_screen(club[2], LAPTOP, dark=dark)
     visitor = Visitor(screen.page)
-    for title in ("Your birds", "Test matings", "Before you buy"):
+    for title in ("Your birds", "Pairs and young", "Before you buy"):
         visitor.go(title)
         assert faults(screen.page) == []
     visitor.go("Your birds")
