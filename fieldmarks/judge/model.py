@@ -14,6 +14,8 @@ photo of several, like one mark of several, may be odd.
 
 from __future__ import annotations
 
+import functools
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -23,7 +25,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from fieldmarks.judge.evidence import Evidence, natural_variation, repeated, swatch_colours
+from fieldmarks.judge.evidence import (
+    Evidence,
+    natural_variation,
+    repeated,
+    swatch_colours,
+    whitening,
+)
 from fieldmarks.judge.hypotheses import (
     UNLIKE,
     Colours,
@@ -56,6 +64,7 @@ AREA_NEEDED = 0.6  # share of a mark of several colours that must show expected 
 ODD_PHOTO = 0.05
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
+NO_SHARE = 1e-4  # of a mark's weight; what is less moves nothing
 EXPOSURE = np.eye(len(TERMS))[0]
 # How softly a range ends and what it reaches from and to where it is open, in its own unit.
 RANGES = {
@@ -147,35 +156,34 @@ def _explain_photo(
     hypotheses = possible(tables, variety, age)
     # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
     evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
+    marks = {m: _wanted(tables, variety, age, m, evidence.pupil_cut) for m in evidence.marks}
     # Hypotheses that expect the same of the marks read are worked out once.
-    places: dict[_Case, list[int]] = {}
-    for place, (what, _) in enumerate(hypotheses):
-        wanted = tuple(colours(tables, what, m, evidence.pupil_cut) for m in evidence.marks)
-        odd = ODD if what.species else UNLIKE / 2
-        told = (speaks(tables, what, m) for m in evidence.marks)
-        case = _Case(tuple(odd if known else ODD_SILENT for known in told), wanted)
-        places.setdefault(case, []).append(place)
+    kinds = np.array([marks[m].kind for m in evidence.marks], int).reshape(-1, len(hypotheses))
+    cases, case_of = np.unique(kinds.T, axis=0, return_inverse=True)
+    case_of = case_of.reshape(-1)
     stated = [not w.like and (w.variety, w.age) == (variety, age) for w, _ in hypotheses]
-    first = [case for case, which in places.items() if any(stated[p] for p in which)]
-    unstated = [case for case in places if case not in set(first)]
+    first = np.isin(np.arange(len(cases)), case_of[stated])
     # A comparison of two colours that were both read is in the readings already.
     read = set(evidence.marks)
     apart = [r for r in relations if not read.issuperset(tables.relations[r.key].marks)
              or tables.relations[r.key].kind == "ring"]  # fmt: skip
-    starts = [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS]
-    fits = _fit(tables, evidence, first, starts, STEPS)
-    best = max(fits.values(), key=lambda fit: fit[0])
-    fits |= _fit(tables, evidence, unstated, [best[1]], STEPS_MORE)
-    found = {}
-    for case, which in places.items():
-        likelihood, *rest = fits[case]
-        for place in which:
-            what = hypotheses[place][0]
-            related = sum(
-                relation_likelihood(tables, what, row) * repeated(times[row.key]) for row in apart
-            )
-            found[place] = (likelihood + related, Fitted(*rest))
-    return [found[place] for place in range(len(hypotheses))]
+    fits = _Fits.before(evidence, len(cases))
+    if len(evidence.marks):
+        rows = [marks[m] for m in evidence.marks]
+        starts = [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS]
+        fits.fill(first, _fit(tables, evidence, rows, cases[first], starts, STEPS))
+        if not first.all():
+            best = fits.terms[first][fits.log[first].argmax()]
+            more = _fit(tables, evidence, rows, cases[~first], [best], STEPS_MORE)
+            fits.fill(~first, more)
+    found = []
+    for (what, _), case in zip(hypotheses, case_of, strict=True):
+        related = sum(
+            relation_likelihood(tables, what, row) * repeated(times[row.key]) for row in apart
+        )
+        fitted = Fitted(fits.terms[case], fits.covariance[case])
+        found.append((float(fits.log[case]) + related, fitted))
+    return found
 
 
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
@@ -195,106 +203,136 @@ def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) ->
     return math.log((1 - ODD) * float(inside) / (high - low) / anywhere + ODD)
 
 
-class _Case(NamedTuple):
-    """What a hypothesis expects of every observation."""
+class _Wanted(NamedTuple):
+    """What every hypothesis expects of one mark; those that expect the same are of one kind."""
 
-    odd: tuple[float, ...]
-    wanted: tuple[Colours, ...]
+    kind: npt.NDArray[np.intp]  # (hypotheses,)
+    odd: Array  # (kinds,) that the mark shows none of the colours
+    begins: npt.NDArray[np.intp]  # (kinds + 1,) where the colours of each kind begin
+    swatch: npt.NDArray[np.intp]  # (colours,)
+    share: Array  # (colours,) logarithm of the probability of each, and that the mark is not odd
 
 
-_Fit = tuple[float, Array, Array]
+@functools.lru_cache(maxsize=512)
+def _wanted(tables: Tables, variety: str, age: str, mark: str, pupil_cut: bool) -> _Wanted:
+    kinds: dict[tuple[float, Colours], int] = {}
+    kind = []
+    for what, _ in possible(tables, variety, age):
+        odd = ODD_SILENT
+        if speaks(tables, what, mark):
+            odd = ODD if what.species else UNLIKE / 2
+        shown = (odd, colours(tables, what, mark, pupil_cut))
+        kind.append(kinds.setdefault(shown, len(kinds)))
+    flat = [(tables.swatch_number[key], share * (1 - odd)) for odd, shown in kinds
+            for key, share in shown]  # fmt: skip
+    swatch, share = zip(*flat, strict=True)
+    return _Wanted(
+        kind=np.array(kind),
+        odd=np.array([odd for odd, _ in kinds]),
+        begins=np.cumsum([0, *(len(shown) for _, shown in kinds)]),
+        swatch=np.array(swatch),
+        share=np.log(share),
+    )
+
+
+class _Fits(NamedTuple):
+    """Of each case: log likelihood (c,), likeliest rendering (c, 6), its covariance (c, 6, 6)."""
+
+    log: Array
+    terms: Array
+    covariance: Array
+
+    @staticmethod
+    def before(evidence: Evidence, count: int) -> _Fits:
+        """Where nothing was read: only the rendering as it is before."""
+        mean, spread = evidence.prior
+        return _Fits(
+            np.zeros(count), np.tile(mean, (count, 1)), np.tile(np.diag(spread**2), (count, 1, 1))
+        )
+
+    def fill(self, where: npt.NDArray[np.bool_], found: _Fits) -> None:
+        """Put in what was found of some cases."""
+        for mine, new in zip(self, found, strict=True):
+            mine[where] = new
 
 
 def _fit(
     tables: Tables,
     evidence: Evidence,
-    cases: Sequence[_Case],
+    wanted: Sequence[_Wanted],
+    cases: npt.NDArray[np.intp],
     starts: Sequence[Array],
     steps: int,
-) -> dict[_Case, _Fit]:
-    """Log likelihood, likeliest rendering and its covariance, by case."""
-    if not cases:
-        return {}
+) -> _Fits:
+    """The likeliest rendering of each case, from the best of several starts.
+
+    ``wanted`` holds one for each observation; ``cases``, (c, m), the kind that each expects of it.
+    """
     mean, spread = evidence.prior
-    if not evidence.marks:  # nothing was read: only the rendering before it
-        return {case: (0.0, mean, np.diag(spread**2)) for case in cases}
-    rows = _Rows.of(tables, evidence, cases)
-    best: list[Array] = []
-    for start in starts:
-        terms = np.tile(start, (len(cases), 1))
-        for step in range(steps + 1):
-            total, pull, bend = rows.look(evidence, terms)
-            bend = bend + np.diag(spread**-2)
-            if step < steps:
-                move = np.linalg.solve(bend, (pull - (terms - mean) / spread**2)[..., None])
-                terms = terms + np.clip(move[..., 0], -1.2 * spread, 1.2 * spread)
-        off = ((terms - mean) / spread) ** 2
-        value = total - 0.5 * off.sum(axis=1)
-        value -= 0.5 * np.linalg.slogdet(bend)[1] + np.log(spread).sum()
-        found = [value, terms, np.linalg.inv(bend)]
-        if best:
-            better = value > best[0]
-            found = [
-                np.where(better.reshape(-1, *(1,) * (new.ndim - 1)), new, old)
-                for new, old in zip(found, best, strict=True)
-            ]
-        best = found
-    return {case: (float(best[0][i]), best[1][i], best[2][i]) for i, case in enumerate(cases)}
+    rows = _Rows.of(tables, evidence, wanted, np.tile(cases, (len(starts), 1)))
+    terms = np.repeat(starts, len(cases), axis=0)
+    for step in range(steps + 1):
+        total, pull, bend = rows.look(evidence, terms)
+        bend = bend + np.diag(spread**-2)
+        if step < steps:
+            move = np.linalg.solve(bend, (pull - (terms - mean) / spread**2)[..., None])
+            terms = terms + np.clip(move[..., 0], -1.2 * spread, 1.2 * spread)
+    off = ((terms - mean) / spread) ** 2
+    value = total - 0.5 * off.sum(axis=1)
+    value -= 0.5 * np.linalg.slogdet(bend)[1] + np.log(spread).sum()
+    best = value.reshape(len(starts), -1).argmax(axis=0) * len(cases) + np.arange(len(cases))
+    return _Fits(value[best], terms[best], np.linalg.inv(bend[best]))
 
 
 @dataclass(frozen=True, eq=False)
 class _Rows:
     """One row for each swatch that a case expects of an observation; rows of one lie together."""
 
-    case: npt.NDArray[np.intp]  # (r,)
-    unit: npt.NDArray[np.intp]  # (r,) which rendered swatch
-    log_share: Array  # (r,) of the swatch, and that the mark is not odd
-    begins: npt.NDArray[np.intp]  # where the rows of each (case, observation) begin
-    case_begins: npt.NDArray[np.intp]
     observed: npt.NDArray[np.intp]  # (r,)
+    unit: npt.NDArray[np.intp]  # (r,) which rendered swatch
+    case: npt.NDArray[np.intp]  # (r,)
+    group: npt.NDArray[np.intp]  # (r,) which (case, observation)
+    begins: npt.NDArray[np.intp]  # where the rows of each group begin
     log_odd: Array  # (cases, m)
     unit_case: npt.NDArray[np.intp]  # (u,)
     light: Array  # (u, 3) linear light of each unit's swatch
     turn: Array  # (r, 3, 3) whitens a difference
-    log_scale: Array  # (r,)
+    log_share: Array  # (r,) of the swatch, that the mark is not odd, and the scale of ``turn``
 
     @staticmethod
-    def of(tables: Tables, evidence: Evidence, cases: Sequence[_Case]) -> _Rows:
-        units: dict[tuple[int, str], int] = {}
-        table: list[tuple[int, int, int, int, float]] = []
-        swatches = tables.swatch_number
-        for number, case in enumerate(cases):
-            for place, wanted in enumerate(case.wanted):
-                for key, share in wanted:
-                    unit = units.setdefault((number, key), len(units))
-                    share *= 1 - case.odd[place]
-                    table.append((number, place, unit, swatches[key], share))
-        columns = (np.array(column) for column in zip(*table, strict=True))
-        case_of, observed, unit_of, swatch, share_of = columns
-        light = lab_to_linear(swatch_colours(tables)[0])
-        natural = natural_variation(tables, evidence.lab)
-        count = len(light)
-        pairs, back = np.unique(observed * count + swatch, return_inverse=True)
-        read, shown = np.divmod(pairs, count)
-        whole = evidence.own[read] + natural[read, shown]
-        turn = np.linalg.inv(np.linalg.cholesky(whole))
-        scale = np.log(np.diagonal(turn, axis1=1, axis2=2)).sum(axis=1)
-        group = case_of * len(evidence.lab) + observed
-        begins = np.flatnonzero(np.diff(group, prepend=-1))
-        swatch_of_unit = np.array([swatches[key] for _, key in units])
+    def of(
+        tables: Tables,
+        evidence: Evidence,
+        wanted: Sequence[_Wanted],
+        cases: npt.NDArray[np.intp],
+    ) -> _Rows:
+        count, many = cases.shape
+        first = np.cumsum([0, *(len(w.swatch) for w in wanted)])
+        begins = np.column_stack([w.begins[k] for w, k in zip(wanted, cases.T, strict=True)])
+        ends = np.column_stack([w.begins[k + 1] for w, k in zip(wanted, cases.T, strict=True)])
+        long = (ends - begins).ravel()
+        group = np.repeat(np.arange(count * many), long)
+        starts = np.cumsum(long) - long
+        case, observed = np.divmod(group, many)
+        row = np.arange(len(group)) - starts[group] + (begins + first[:-1]).ravel()[group]
+        swatch = np.concatenate([w.swatch for w in wanted])[row]
+        swatches = len(tables.swatch_number)
+        units, unit = np.unique(case * swatches + swatch, return_inverse=True)
+        turn, scale = whitening(evidence.own[:, None] + natural_variation(tables, evidence))
+        odd = np.column_stack([w.odd[k] for w, k in zip(wanted, cases.T, strict=True)])
         return _Rows(
-            case=case_of,
-            unit=unit_of,
-            log_share=np.log(share_of),
-            begins=begins,
-            case_begins=np.flatnonzero(np.diff(case_of, prepend=-1)),
             observed=observed,
-            log_odd=np.log([case.odd for case in cases]) + evidence.any,
-            unit_case=np.array([number for number, _ in units]),
-            light=light[swatch_of_unit],
-            turn=turn[back],
-            log_scale=scale[back] + LOG_T,
-        )
+            unit=unit,
+            case=case,
+            group=group,
+            begins=starts,
+            log_odd=np.log(odd) + evidence.any,
+            unit_case=units // swatches,
+            light=lab_to_linear(swatch_colours(tables)[0])[units % swatches],
+            turn=turn[observed, swatch],
+            log_share=np.concatenate([w.share for w in wanted])[row] + scale[observed, swatch]
+            + LOG_T,
+        )  # fmt: skip
 
     def look(self, evidence: Evidence, terms: Array) -> tuple[Array, Array, Array]:
         """Log likelihood of each case, its slope and its curvature in the terms.
@@ -303,26 +341,32 @@ class _Rows:
         ----------
         terms : (cases, 6) array
         """
-        shape = self.log_odd.shape
         middle, moves = slopes(self.light, terms[self.unit_case], evidence.top)
         off = evidence.lab[self.observed] - middle[self.unit]
-        off = (self.turn @ off[..., None])[..., 0]
-        move = self.turn @ moves[self.unit]
-        away = 1 + (off**2).sum(axis=1) / FREEDOM
-        log = self.log_share + self.log_scale - (FREEDOM + 3) / 2 * np.log(away)
+        off = np.einsum("rij,rj->ri", self.turn, off)
+        away = 1 + np.einsum("ri,ri->r", off, off) / FREEDOM
+        log = self.log_share - (FREEDOM + 3) / 2 * np.log(away)
         odd = self.log_odd.ravel()
         peak = np.maximum(np.maximum.reduceat(log, self.begins), odd)
-        groups = np.repeat(np.arange(len(peak)), np.diff([*self.begins, len(log)]))
-        share = np.exp(log - peak[groups])
-        fitting = np.add.reduceat(share, self.begins)
-        total = peak + np.log(fitting + np.exp(odd - peak))
-        weight = share / np.exp(total - peak)[groups] * evidence.weight[self.observed]
-        weight = weight * (FREEDOM + 3) / FREEDOM / away
-        turned = np.swapaxes(move * weight[:, None, None], 1, 2)
-        pull = np.add.reduceat((turned @ off[..., None])[..., 0], self.case_begins)
-        bend = np.add.reduceat(turned @ move, self.case_begins)
-        total = (total.reshape(shape) * evidence.weight).sum(axis=1)
-        return total, pull, bend
+        share = np.exp(log - peak[self.group])
+        total = np.add.reduceat(share, self.begins) + np.exp(odd - peak)
+        weight = share / total[self.group] * evidence.weight[self.observed]
+        # What has no share in explaining its reading does not pull.
+        near = np.flatnonzero(weight > NO_SHARE)
+        root = np.sqrt((FREEDOM + 3) / FREEDOM * weight[near] / away[near])
+        turn = self.turn[near] * root[:, None, None]
+        along = moves[self.unit[near]]
+        move = turn[..., 0, None] * along[:, None, 0]
+        move[:, 1:] += turn[:, 1:, 1, None] * along[:, None, 1]  # above it lie zeros
+        move[:, 2] += turn[:, 2, 2, None] * along[:, 2]
+        move = move.reshape(-1, len(TERMS))
+        off = (off[near] * root[:, None]).ravel()
+        ends = 3 * np.searchsorted(self.case[near], np.arange(len(terms) + 1))
+        pairs = [slice(*pair) for pair in itertools.pairwise(ends)]
+        pull = np.stack([off[mine] @ move[mine] for mine in pairs])
+        bend = np.stack([move[mine].T @ move[mine] for mine in pairs])
+        total = (peak + np.log(total)).reshape(self.log_odd.shape)
+        return (total * evidence.weight).sum(axis=1), pull, bend
 
 
 def mark_ratios(
@@ -347,13 +391,13 @@ def mark_ratios(
         what most of its area reaches, so that a patch of another colour counts.
     """
     light = lab_to_linear(swatch_colours(tables)[0])
-    natural = natural_variation(tables, evidence.lab)
     middle, moves = slopes(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)
-    whole = evidence.own[:, None] + natural
+    whole = evidence.own[:, None] + natural_variation(tables, evidence)
     whole = whole + moves @ fitted.covariance @ np.swapaxes(moves, 1, 2)
-    off = evidence.lab[:, None] - middle
-    away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
-    log = LOG_T - (FREEDOM + 3) / 2 * np.log1p(away / FREEDOM) - np.linalg.slogdet(whole)[1] / 2
+    turn, scale = whitening(whole)
+    off = np.einsum("mnij,mnj->mni", turn, evidence.lab[:, None] - middle)
+    away = (off**2).sum(axis=-1)
+    log = LOG_T - (FREEDOM + 3) / 2 * np.log1p(away / FREEDOM) + scale
     number = tables.swatch_number
     found: dict[str, list[tuple[float, float]]] = {}
     for place, mark in enumerate(evidence.marks):
