@@ -40,7 +40,7 @@ def mating_page() -> None:
     """Follow a test mating."""
     heading(
         "Pairs and young",
-        "From egg to first moult. When a bird's plumage cannot tell, its young with a pure mate may.",
+        "From egg to first moult. Where plumage cannot tell, the young with a pure mate may.",
     )
     say_done()
     pairs = {p.id: p for p in store().pairs()}
