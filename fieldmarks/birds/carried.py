@@ -58,6 +58,7 @@ def _hidden(kin: Kin, row: Carried, tables: Tables) -> Hidden | None:
     if _shows(bird, row, tables) or (linked and bird.sex == "hen"):
         return None  # it is seen; and a hen shows whatever she has
     cock = not linked or bird.sex == "cock"
+    known_how = bird.species is not None or not row.sex_linked_in  # it differs between species
     found = [(cock, f"{y.name}, its young, shows it.") for y in kin.young if _shows(y, row, tables)]
     for parent in kin.parents:
         one = parent.bird
@@ -68,11 +69,13 @@ def _hidden(kin: Kin, row: Carried, tables: Tables) -> Hidden | None:
             if any(key in row.shown_by for key in one.split_for):
                 found.append((False, f"{one.name}, a parent, is split for it."))
             showing = (y for y in parent.young if _shows(y, row, tables))
-            found += [(False, f"{y.name}, of a parent of its own, shows it.") for y in showing]
+            found += [(False, f"{y.name}, its sibling or half-sibling, shows it.") for y in showing]
     if any(key in row.shown_by for key in bird.split_for):
         found.append((False, "You wrote so; no relative on record proves it."))
-    found.sort(key=lambda told: not told[0])
-    return Hidden(row.name, "known" if found[0][0] else "possible", found[0][1]) if found else None
+    if not found:
+        return None
+    sure, why = max(found, key=lambda told: told[0])
+    return Hidden(row.name, "known" if sure and known_how else "possible", why)
 
 
 def _shows(bird: Bird, row: Carried, tables: Tables) -> bool:

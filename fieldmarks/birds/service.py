@@ -26,11 +26,11 @@ from fieldmarks.birds.model import (
     Pair,
     Stage,
     new_id,
-    told_apart,
 )
 from fieldmarks.birds.moult import PRESENT, SignStory, sign_stories
 from fieldmarks.birds.observation import Evidence, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
+from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.ring import check_ring
 from fieldmarks.birds.signature import own_key
 from fieldmarks.birds.store import Store

@@ -146,7 +146,7 @@ def page(context: typer.Context, bird: BirdName) -> None:
     with open_store(context) as store:
         found = bird_page(store, store.find(bird).id)
         hidden = hidden_of(store, found.bird, tables)
-    printing.print_bird(found, hidden, tables, console())
+    printing.print_bird(found, tables, console(), hidden)
 
 
 @app.command()

@@ -388,16 +388,6 @@ def restore(context: typer.Context) -> None:
 
 
 @app.command()
-def schema() -> None:
-    """Print the JSON Schema of birds, entries and pairs in an export."""
-    import json
-
-    from fieldmarks.birds.model import life_schema
-
-    print(json.dumps(life_schema(), indent=1))
-
-
-@app.command()
 def invented_club(context: typer.Context) -> None:
     """Fill an empty store with an invented club of 40 birds, to try things out."""
     from fieldmarks.birds.invented import CLUB, fill_with_invented_club

@@ -216,8 +216,8 @@ class _Writer:
         align = (*("C",) * len(patch), "L", *(("L" if _long(grid, n) else "R") for n in
                  range(1, len(grid.head))))  # fmt: skip
         with sheet.table(
-            col_widths=widths, width=sum(widths), text_align=align, align="L", line_height=4.4,
-            borders_layout=TableBordersLayout.HORIZONTAL_LINES,
+            col_widths=widths, width=min(sum(widths), sheet.epw), text_align=align, align="L",
+            line_height=4.4, borders_layout=TableBordersLayout.HORIZONTAL_LINES,
             headings_style=FontFace(emphasis="BOLD", color=LIGHT["soft"]),
         ) as table:  # fmt: skip
             head = table.row()

@@ -121,6 +121,12 @@ def test_a_blue_chick_noted_in_a_clutch_tells_of_both_its_green_parents(store):
     assert blue.certainty == "possible"
 
 
+def test_of_an_unknown_species_nothing_is_known_that_differs_between_species():
+    seen = (False, False, False, False, True)  # its young alone shows it
+    assert told("ino", seen, "cock", None) == {"ino": "possible"}
+    assert told("blue", seen, "cock", None) == {"blue": "known"}
+
+
 def test_what_the_keeper_wrote_is_never_called_known(store):
     bird = store.save(a_bird("B", split_for=("blue",)))
     (blue,) = hidden_of(store, bird, TABLES)

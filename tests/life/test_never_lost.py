@@ -21,7 +21,8 @@ from fieldmarks.birds import store as store_module
 from fieldmarks.birds.collection import Filter, list_birds
 from fieldmarks.birds.dossier import verify_dossier, write_dossier
 from fieldmarks.birds.exchange import everything, export_store, import_store
-from fieldmarks.birds.model import Pair, Young, new_id, told_apart
+from fieldmarks.birds.model import Pair, Young, new_id
+from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.signature import own_key
 from fieldmarks.birds.store import ConflictError, Store
 from fieldmarks.birds.upkeep import check_store

@@ -92,7 +92,7 @@ LIST = {"Add a bird": "ks", "Take in a list you already have (CSV)": "ks", "Brin
         "Backup and moving to another computer": "krs", "Pack everything into one file": "krs",
         "Save the pattern": "s", "Save the bird": "ks"}  # fmt: skip
 BIRD = {"Save the bird": "ks", "Take it off the list": "ks", "Set the parents": "ks",
-        "Strike it out": "ks", "Make a link": "ks", "Measure it and keep it": "ks"}  # fmt: skip
+        "Strike it out": "ks", "Make a link": "ks"}  # fmt: skip
 PAIRING = {"Record this pair": "ks"}
 MATINGS = {"Note it": "ks", "Save the young": "ks", "Recorded by mistake?": "ks"}
 

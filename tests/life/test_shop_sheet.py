@@ -5,11 +5,15 @@ import re
 
 import pypdf
 import pytest
+from PIL import Image
+from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
+from fieldmarks.app.state import Work
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.shop_sheet import MARKS, shop_sheet, shop_sheet_page, shop_sheet_pdf
 from fieldmarks.cli.main import app
+from fieldmarks.pipeline import demo_birds, region_file_of
 from fieldmarks.record import Question
 from fieldmarks.report.blocks import Bullets, texts
 from fieldmarks.rules import load_rules
@@ -99,3 +103,47 @@ def test_the_command_writes_either_and_refuses_other_kinds(tmp_path):
     refused = run(app, ["bird", "shop-sheet", str(tmp_path / "s.doc")])
     assert "End it in .pdf or .html" in str(refused.exception)
     assert not (tmp_path / "s.doc").exists()
+
+
+def page_of_buying():
+    from fieldmarks.app.birds import buying_page
+
+    buying_page()
+
+
+def test_the_shop_page_offers_the_sheet_and_after_a_photo_says_what_speaks_against_it():
+    page = AppTest.from_function(page_of_buying, default_timeout=60).run()
+    assert not page.exception
+    offered = {button.label for button in page.get("download_button")}
+    assert offered == {"Sheet for the shop (PDF)", "The same for your phone (HTML)"}
+    work = Work(TABLES)
+    work.open_demo(demo_birds()["personatus_orange_collar"], with_regions=True)
+    page.session_state["work"] = work
+    page.run()
+    assert not page.exception
+    said = " ".join(part.value for part in page.get("html"))
+    assert "Orange in the collar" in said
+    assert "A photo shows no genes" in said
+
+
+def test_photos_taken_in_the_shop_are_read_as_one_visit():
+    """Each asked as what was said in the shop; together they give one verdict."""
+    path = demo_birds()["personatus_orange_collar"]
+    work = Work(TABLES)
+    work.open_photo(path.read_bytes(), path.name, Question(claimed="personatus"))
+    work.open_regions(region_file_of(path).read_text(encoding="utf-8"), path.name)
+    drawn = work.regions.regions
+    with Image.open(path) as taken:
+        again = io.BytesIO()
+        taken.save(again, "PNG")
+    other = work.add_photo(again.getvalue(), "rump.png")
+    work.regions = work.regions.with_regions(r for r in drawn if r.mark != "rump")
+    other.regions = other.regions.with_regions(r for r in drawn if r.mark in ("card", "rump"))
+    work.measure()
+    other.assess()
+    assert {one.question.claimed for one in work.day.photos} == {"personatus"}
+    assert len(work.judged.records) == 2
+    sheet = next(s for s in work.judged.assessment.sheets if s.species == "personatus")
+    compared = {f.mark for f in sheet.findings if f.value is not None}
+    assert {"rump", "collar"} <= compared
+    assert work.judged.conclusion.sentence

@@ -54,6 +54,7 @@ from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
 ROWS = 25
 PREVIEWED = 10
+COMING = 40
 
 
 def birds_page() -> None:
@@ -105,12 +106,18 @@ def _coming_up() -> None:
         return
     found = coming_up(store(), tables(), date.today())
     with place:
-        bullets("", [reminder.text for reminder in found])
+        bullets("", [reminder.text for reminder in found[:COMING]])
+        if len(found) > COMING:
+            st.caption(f"... and {len(found) - COMING} more, all of them in the calendar.")
         st.caption(ABOUT if found else "Nothing is coming up.")
         if found:
-            made = to_calendar(found, datetime.now(UTC))
-            kind = "text/calendar"
-            st.download_button("For your calendar", made, "birds.ics", kind, on_click="ignore")
+            st.download_button(
+                "For your calendar",
+                lambda: to_calendar(found, datetime.now(UTC)),
+                "birds.ics",
+                "text/calendar",
+                on_click="ignore",
+            )
 
 
 def _empty() -> None:

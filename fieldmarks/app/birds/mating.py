@@ -1,4 +1,4 @@
-"""Test matings: the young of a pair, and what they tell."""
+"""Pairs and young: eggs and young with their days, and what they tell of the parents."""
 
 from __future__ import annotations
 
@@ -39,9 +39,8 @@ from fieldmarks.birds.service import before_test, pair_labels
 def mating_page() -> None:
     """Follow a test mating."""
     heading(
-        "Test matings",
-        "When a bird's plumage cannot tell, its young with a pure mate may. Look at each young "
-        "after its first moult.",
+        "Pairs and young",
+        "From egg to first moult. Where plumage cannot tell, the young with a pure mate may.",
     )
     say_done()
     pairs = {p.id: p for p in store().pairs()}

@@ -9,7 +9,7 @@ import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
-from fieldmarks.app.birds.keep import upload_panel
+from fieldmarks.app.birds.keep import add_look_panel
 from fieldmarks.app.birds.share import papers_panel, share_panel
 from fieldmarks.app.birds.shared import (
     bullets,
@@ -67,7 +67,7 @@ def one_bird_panel(key: str) -> None:
     with photos:
         _photos(page)
     with add:
-        upload_panel(page.bird)
+        add_look_panel()
     with facts:
         _facts(page.bird)
     with family:

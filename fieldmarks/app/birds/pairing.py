@@ -76,4 +76,4 @@ def pairing_page() -> None:
         except FieldmarksError as error:
             told(error)
         else:
-            done_next_run("The pair is on record. Its young go on the page Test matings.")
+            done_next_run("The pair is on record. Its young go on the page Pairs and young.")

@@ -24,8 +24,9 @@ from fieldmarks.app.birds.shared import (
     whole_store,
 )
 from fieldmarks.birds.links import links_of, make_link, opened_by, withdraw_link
-from fieldmarks.birds.model import Bird, Entry, told_apart
+from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.papers import NAMES, check_address, paper_pdf, sheet_page, told_of
+from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import make_dossier
 
 _one_dossier = threading.Lock()  # at a time: making one takes seconds
