@@ -22,8 +22,8 @@ LEAST = 0.35  # of the core that must be left after drawing it to the colours
 
 @dataclass(frozen=True, eq=False)
 class Drawn:
-    """A mask, where its upper left corner lies in the view, its middle colour and the usual distance
-    of its pixels from that, in CIELAB with L* weighted down."""
+    """A mask, where its upper left corner lies in the view, the usual distance of its pixels from
+    their middle colour, and that colour, in CIELAB with L* weighted down."""
 
     mask: Bytes
     corner: tuple[int, int]
@@ -86,7 +86,7 @@ def draw(
     like = away < max(least, spreads * float(np.median(away[core])))
     others = [c for c in beside if np.linalg.norm(c - colour) > APART]
     if grow is not size and others:
-        # A patch of a third colour belongs to the mark, what is coloured as its neighbours does not.
+        # A patch of a third colour belongs to the mark, what is coloured as its neighbours is not.
         like |= away < np.min([np.linalg.norm(smooth - c, axis=2) for c in others], axis=0)
     mask = ((core | (_oval(open_.shape, middle, lie.down, grow) & open_)) & like).astype(np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
