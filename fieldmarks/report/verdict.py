@@ -22,6 +22,7 @@ from fieldmarks.rules import Tables
 Tone = Literal["good", "bad", "doubt", "soft"]
 NAMED = 0.5  # a kind of bird less likely than this is not named
 REASONS = 2
+ENOUGH = 0.5  # of the signs must be looked at before a bird is called free of them
 LEAST_SHARE = 0.1  # of a mark's area; a smaller patch of another colour decides nothing
 
 
@@ -164,6 +165,8 @@ def _headline(record: Record | Examination) -> tuple[Tone, str]:
     if count[SignStatus.SEEN] or count[SignStatus.DOUBTFUL]:
         unclear = count[SignStatus.SEEN] + count[SignStatus.DOUBTFUL]
         return "doubt", f"{unclear} of {asked} signs too close to call"
+    if looked < ENOUGH * asked:
+        return "soft", f"No sign seen yet: {looked} of {asked} looked at"
     return "good", f"No sign seen, {looked} of {asked} looked at"
 
 

@@ -19,12 +19,12 @@ def test_the_first_screen_of_a_phone_says_what_to_do_and_what_is_known(at_phone)
     keeper = at_phone
     keeper.open_demo(BIRD)
     inside = keeper.page.viewport_size["height"]
-    for part in (".now", ".stage", ".tools", ".fm-bar"):
+    for part in (".now", ".stage", ".tools"):
         box = keeper.page.locator(part).bounding_box()
         assert box["y"] >= 0
         assert box["y"] + box["height"] <= inside, f"{part} is out of sight"
     assert keeper.now == "card"
-    assert "Nothing marked yet" in keeper.bar
+    assert not keeper.page.locator(".fm-bar").count(), "no verdict yet, no line of it"
 
 
 def test_the_next_mark_is_asked_for_after_each_stroke_and_the_page_stays_where_it_is(at_phone):
@@ -40,7 +40,7 @@ def test_the_next_mark_is_asked_for_after_each_stroke_and_the_page_stays_where_i
     assert asked[0] == "card"
     assert len(set(asked)) == 4, "no mark was asked for twice"
     assert len(set(places)) == 1, "the photo jumped"
-    assert "Nothing marked yet" not in keeper.bar
+    assert keeper.bar
     # "More of it" stays with the mark just drawn.
     keeper.page.get_by_role("button", name=re.compile("More of the")).click()
     assert keeper.now == asked[-1]
@@ -67,7 +67,7 @@ def test_three_taps_propose_the_marks_and_one_press_keeps_them(at_phone):
     offers.filter(has_text="cheek").tap()
     page.get_by_role("button", name=f"Keep {taken - 1}", exact=True).tap()
     keeper.settle()
-    assert "Nothing marked yet" not in keeper.bar
+    assert keeper.bar
     read = keeper.readings()
     assert "cheek" not in read
     assert {"forehead", "beak tip"} <= set(read)

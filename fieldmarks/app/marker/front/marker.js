@@ -342,7 +342,7 @@ class Board extends Asking {
     if (shape !== this.laid || stage.clientHeight < 50) {
       const most = Math.max(window.innerHeight * (wide < 640 ? 0.46 : 0.62), 300);
       const fit = (wide * this.size[1]) / this.size[0];
-      stage.style.height = `${Math.round(Math.min(Math.max(fit, 320), most))}px`;
+      stage.style.height = `${Math.round(Math.min(Math.max(fit, 240), most))}px`;
       this.laid = shape;
     }
     this.view.resize([wide, stage.clientHeight]);
