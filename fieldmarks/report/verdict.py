@@ -17,6 +17,7 @@ from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Lab, Reading
 from fieldmarks.record import Examination, Record
+from fieldmarks.report.views import against_words
 from fieldmarks.rules import Tables
 
 Tone = Literal["good", "bad", "doubt", "soft"]
@@ -246,10 +247,7 @@ def _reasons(
         found.setdefault(mark, _reason(mark, text, shown, own, tables))
     for finding in against:
         mark = _mark_of(finding.mark, tables)
-        wanted = tables.swatches[finding.nearest].name if finding.nearest else ""
-        text = _upper(
-            f"{finding.name}: should be {wanted}" if wanted else f"{finding.name} does not fit"
-        )
+        text = _upper(against_words(finding, tables))
         # A width or a length has no colour of its own to show.
         own = {} if finding.relation else findings
         found.setdefault(

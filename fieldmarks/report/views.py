@@ -39,6 +39,13 @@ def asked_note(record: Record | Examination, tables: Tables) -> str:
     return f"{said} Swatches of the keeper's own were used: {', '.join(own)}." if own else said
 
 
+def against_words(finding: Finding, tables: Tables) -> str:
+    """What is amiss with a mark that does not fit, without a number."""
+    if not finding.nearest:
+        return f"{finding.name} does not fit"
+    return f"{finding.name}: should be {tables.swatches[finding.nearest].name}"
+
+
 def sign_words(sign: SignFinding, tables: Tables) -> str:
     """What a sign is, and on how much of which mark it is there; one sentence."""
     row = tables.marks.get(sign.mark or "")
