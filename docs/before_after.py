@@ -61,7 +61,7 @@ def verdict(page: Page, name: str = BIRD) -> None:
     bar = page.locator(".fm-bar").locator("visible=true")
     if bar.count():
         bar.click()
-    else:
+    elif page.viewport_size == {"width": PHONE[0], "height": PHONE[1]}:
         page.locator(".fm-verdict").first.evaluate("e => e.scrollIntoView({block: 'start'})")
     settle(page)
 
@@ -72,7 +72,7 @@ def without_card(page: Page) -> None:
 
 
 def findings(page: Page) -> None:
-    """All species and signs."""
+    """All species, signs and colours."""
     opened(page, marked=True)
     details = page.get_by_role("tab", name="Details", exact=True)
     if details.count():

@@ -79,6 +79,8 @@ class Board extends Asking {
     if (photo.getAttribute("src") !== data.src) photo.src = data.src;
     // An answer to an older event must not undo a newer stroke.
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
+    // A stroke by mistake must not add to marks that are all there.
+    if (fresh && this.mode === "draw" && this.done) this.tool = "slide";
     if (data.seen >= this.sent) this.waits(false);
     if (!fresh && said && !this.before && this.settled.length) this.keep();
     this.layout();
