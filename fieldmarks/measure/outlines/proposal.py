@@ -257,7 +257,7 @@ def _proposed(
     drawn = cores.draw(place, view, at, free, whole=whole, scale=scale, beside=beside)
     if drawn is None:
         return None
-    shape = _outline(scene.photo, view.look, drawn.mask, drawn.corner)
+    shape = outline_of(scene.photo, view.look, drawn.mask, drawn.corner)
     if shape is None:
         return None
     colours[mark] = drawn.colour
@@ -300,7 +300,8 @@ def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
     return ProposedMark(mark, shape, round(sure, 2), False)
 
 
-def _outline(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
+def outline_of(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
+    """The border of a mask of a look, whose corner lies there, as a polygon on the photo."""
     # Contours run through the middles of pixels: enlarged, they come out at their borders.
     large = cv2.copyMakeBorder(mask * 255, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     large = cv2.resize(large, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_LINEAR)
