@@ -72,7 +72,8 @@ def verdict_card(work: Work, onward: bool = True) -> None:
         f"<div class='fm-verdict fm-is-{found.tone}' role='status'>"
         f"<h2>{sign}{html.escape(found.headline)}</h2>{''.join(parts)}{asked}</div>"
     )
-    if onward:
+    # While the photo asks for taps, nothing else asks for anything.
+    if onward and not work.taps_asked and not work.offers:
         _variety(work)
         _next(work)
     _before_paying()
@@ -177,6 +178,9 @@ def details_panel(work: Work) -> None:
     """Species, signs and colours in one place: counts first, each row opens."""
     judged = work.judged
     assert judged is not None
+    if not work.is_read:
+        st.caption("Species, signs and colours come here.")
+        return
     body = "".join(_species(view) for view in finding_summary(judged, work.tables))
     signs = judged.assessment.signs
     body += _signs(work, signs) + _apart(judged.assessment.disagreements) + _colours(work)

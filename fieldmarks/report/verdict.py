@@ -223,12 +223,12 @@ def _tally(record: Record | Examination) -> str:
     sheet = record.assessment.sheet(subject_of(record))
     fits = sheet.count(Status.FITS) + sheet.count(Status.PROBABLY_FITS)
     unclear = [f.name for f in sheet.findings if f.status is Status.TOO_CLOSE]
-    said = f"{fits} mark fits" if fits == 1 else f"{fits} marks fit"
+    said = [f"{fits} mark fits" if fits == 1 else f"{fits} marks fit"] if fits else []
     if unclear:
         one = "one spot is unclear" if len(unclear) == 1 else f"{len(unclear)} are unclear"
         more = " and more" if len(unclear) > 2 else ""
-        said += f"; {one}: {', '.join(unclear[:2])}{more}"
-    return f"{said}."
+        said.append(f"{one}: {', '.join(unclear[:2])}{more}")
+    return _upper(f"{'; '.join(said)}.") if said else ""
 
 
 def _reasons(
