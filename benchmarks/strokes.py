@@ -5,29 +5,34 @@ Run: python benchmarks/strokes.py CHECKOUT_OF_0.2.0     (needs Chromium, as the 
 A script with a person's speed goes through the app on a phone's screen (390 x 844, touch) with one
 invented bird, from the first screen until the verdict is in sight. Today it taps eye, beak tip and
 tail end, and keeps the card and the marks proposed; then the verdict stands at the foot of the
-screen, and one more press, not counted, opens its reasons; in 0.2.0 it draws the card and the same
-marks one by one, each by the shortest way offered. Seconds are the waiting that was measured plus
+screen, and one more press, not counted, opens its reasons. In a second walk it also says that the
+collar proposed is all of it, which is asked: only then is that looked through for signs. In 0.2.0
+it draws the card and the marks of the second walk one by one, each by the shortest way offered. The
+last walk does the second twice, on two photos chosen together (the same picture and its mirror
+image; choosing files counts as two presses). Seconds are the waiting that was measured plus
 the keystroke-level model of Card, Moran and Newell (1980; operators from memory): 1.35 s to
 decide, 1.1 s to point, 0.2 s to press; a stroke at 150 CSS pixels a second and 0.5 s for each
 flick of 500 pixels are our own judgement. The bird is painted: its figures say how the app is
 used, and nothing about how well it reads feathers. The outlines drawn in 0.2.0 are those that ship
-with the bird, the proposed ones are others: the two verdicts need not agree (the proposed collar
-misses most of the orange).
+with the bird, the proposed ones are others: the two verdicts need not agree.
 """
 
 from __future__ import annotations
 
 import argparse
+import functools
 import itertools
 import os
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from PIL import Image, ImageOps
 from playwright.sync_api import Locator, Page, sync_playwright
 
 ROOT = Path(__file__).parents[1]
@@ -40,6 +45,8 @@ from fieldmarks.measure.region_file import read_region_file  # noqa: E402
 from fieldmarks.rules import load_rules  # noqa: E402
 
 BIRD = "personatus_orange_collar"
+PHOTO = ROOT / "demo_images" / f"{BIRD}.jpg"
+Row = tuple[str, ...]
 DECIDE, POINT, PRESS, SPEED, FLICK, FLICK_SECONDS = 1.35, 1.1, 0.2, 150.0, 500.0, 0.5
 CLASSES = "all => all.map(e => e.className)"
 RESULT = ROOT / "benchmarks" / "results" / "strokes.md"
@@ -170,26 +177,47 @@ def before(person: Person, wanted: Sequence[str]) -> None:
     person.reach(person.page.locator(".fm-verdict").locator("visible=true").first)
 
 
-def after(person: Person) -> list[str]:
+def after(person: Person, collar: bool, mirrored: bool = False) -> list[str]:
     """Now: eye, beak tip and tail end are tapped, the card and the marks proposed are kept.
 
-    Gives the marks that are outlined then.
+    With ``collar`` the one proposed is said to be all of it. Gives the marks outlined then.
     """
     page = person.page
-    person.tap(centre(person.regions["pupil"].shape))
-    person.tap(vertices(person.regions["beak_tip"].shape).mean(axis=0))
-    person.tap(vertices(person.regions["tail_tip"].shape).mean(axis=0))
+    drawn = {mark: one.shape for mark, one in person.regions.items()}
+    places = [centre(drawn["pupil"])]
+    places += [
+        vertices(person.regions[mark].shape).mean(axis=0) for mark in ("beak_tip", "tail_tip")
+    ]
+    for x, y in places:
+        person.tap((person.size[0] - x if mirrored else x, y))
     page.get_by_role("button", name="Keep ", exact=False).first.wait_for(timeout=60_000)
+    if collar:
+        person.press(page.locator(".offers [data-mark=collar]"))
     person.press(page.locator("[data-do=keep]"))
     names = {row.name: key for key, row in load_rules().marks.items()}
     said = page.locator(".list button").evaluate_all("all => all.map(e => e.ariaLabel)")
     return [names[one.split(", ")[1]] for one in said]
 
 
-def walk(name: str, checkout: Path, marks: list[str]) -> tuple[str, ...]:
+def two_photos(person: Person, folder: Path) -> None:
+    """Now: two photos are chosen together, and the marks proposed on each are kept."""
+    page = person.page
+    second = folder / "mirrored.jpg"
+    ImageOps.mirror(Image.open(PHOTO)).save(second, quality=92)
+    person.presses += 2
+    person.thought += DECIDE + 2 * (POINT + PRESS)
+    page.locator("input[type=file]").first.set_input_files([PHOTO, second])
+    page.locator(".stage[aria-label]").wait_for(timeout=60_000)
+    person.settle()
+    after(person, collar=True)
+    person.press(page.get_by_role("radio", name="2 mirrored (0)"))
+    after(person, collar=True, mirrored=True)
+
+
+def walk(name: str, checkout: Path, way: Callable[[Person], None], chosen: bool = True) -> Row:
     """One way from the first screen to the verdict, as a row of the table.
 
-    Today's way fills ``marks``, the way of 0.2.0 draws them.
+    With ``chosen`` the example is opened first.
     """
     port = free_port()
     server = subprocess.Popen(
@@ -216,16 +244,13 @@ def walk(name: str, checkout: Path, marks: list[str]) -> tuple[str, ...]:
             person = Person(Screen(page, context), regions, (drawn.width, drawn.height))
             person.settle()
             person.waited = 0.0
-            example = page.locator(".st-key-example button")
-            person.press(
-                example if example.count() else page.locator(f".st-key-demo_{BIRD} button")
-            )
-            page.locator(".stage[aria-label]").wait_for(timeout=60_000)
-            person.settle()
-            if (checkout / "fieldmarks" / "app").is_dir():
-                marks[:] = after(person)
-            else:
-                before(person, [mark for mark in marks if mark in regions])
+            if chosen:
+                example = page.locator(".st-key-example button")
+                demo = page.locator(f".st-key-demo_{BIRD} button")
+                person.press(example if example.count() else demo)
+                page.locator(".stage[aria-label]").wait_for(timeout=60_000)
+                person.settle()
+            way(person)
             headline = person.verdict.split("\n")[0]
             browser.close()
     finally:
@@ -248,8 +273,15 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("checkout", type=Path, help="of version 0.2.0 (commit 9530de1)")
     marks: list[str] = []
-    now = walk("now", ROOT, marks)
-    rows = [walk("0.2.0", asked.parse_args().checkout, marks), now]
+    now = [
+        walk("now, to the first verdict", ROOT, lambda one: marks.extend(after(one, False))),
+        walk("now, with the collar", ROOT, lambda one: marks.extend(after(one, True))),
+    ]
+    wanted = list(dict.fromkeys(marks))
+    rows = [walk("0.2.0", asked.parse_args().checkout, lambda one: before(one, wanted)), *now]
+    with tempfile.TemporaryDirectory() as folder:
+        two = functools.partial(two_photos, folder=Path(folder))
+        rows.append(walk("now, two photos", ROOT, two, chosen=False))
     head = ("version", "presses", "strokes", "pixels scrolled", "s of the person", "s waited",
             "s in all", "verdict begins")  # fmt: skip
     lines = [f"| {' | '.join(row)} |" for row in (head, ("---",) * len(head), *rows)]

@@ -1,6 +1,6 @@
 """Take the pictures before and after (0.2.0 and today) side by side.
 
-Run: python docs/before_after.py CHECKOUT_OF_0.2.0      (needs Chromium, as the browser tests do)
+Run: python docs/before_after.py CHECKOUT_OF_0.2.0      (needs Chromium and pypdfium2)
 
 Every bird in them is painted and invented.
 """
@@ -16,14 +16,18 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pypdfium2
 from PIL import Image, ImageDraw
 from playwright.sync_api import Browser, Page, sync_playwright
 
 ROOT = Path(__file__).parents[1]
 sys.path[:0] = [str(ROOT / "tests" / "browser"), str(ROOT / "benchmarks")]
 
-from screen import ARGUMENTS, LAPTOP, PHONE, free_port, wait_for_server  # noqa: E402
+from screen import ARGUMENTS, LAPTOP, PHONE, Screen, free_port, wait_for_server  # noqa: E402
 from strokes import START  # noqa: E402
+
+from fieldmarks.measure.region import vertices  # noqa: E402
+from fieldmarks.measure.region_file import read_region_file  # noqa: E402
 
 PICTURES = Path(__file__).parent / "pictures"
 BIRD, NO_CARD = "personatus_orange_collar", "fischeri_no_card"
@@ -57,7 +61,7 @@ def verdict(page: Page, name: str = BIRD) -> None:
     bar = page.locator(".fm-bar").locator("visible=true")
     if bar.count():
         bar.click()
-    else:
+    elif page.viewport_size == {"width": PHONE[0], "height": PHONE[1]}:
         page.locator(".fm-verdict").first.evaluate("e => e.scrollIntoView({block: 'start'})")
     settle(page)
 
@@ -68,7 +72,7 @@ def without_card(page: Page) -> None:
 
 
 def findings(page: Page) -> None:
-    """All species and signs."""
+    """All species, signs and colours."""
     opened(page, marked=True)
     details = page.get_by_role("tab", name="Details", exact=True)
     if details.count():
@@ -93,7 +97,158 @@ def buying(page: Page) -> None:
     settle(page)
 
 
-SHOTS: dict[str, tuple[Callable[[Page], None], tuple[int, int], bool]] = {
+def by_hand(page: Page, name: str = BIRD) -> None:
+    """A photo just opened, to be drawn on; the card found is refused."""
+    opened(page, name)
+    for words in ("Draw by hand", "No"):
+        button = page.get_by_role("button", name=words, exact=True)
+        if button.count():
+            button.click()
+            settle(page)
+
+
+def shape_of(mark: str, name: str = BIRD) -> list[Any]:
+    """Corners of a mark that ships with a demo bird, as shares of the photo's width and height."""
+    drawn = read_region_file(ROOT / "demo_images" / f"{name}.regions.json")
+    shape = next(r.shape for r in drawn.regions if r.mark == mark)
+    return [(x / drawn.width, y / drawn.height) for x, y in vertices(shape)]
+
+
+def draw(page: Page, corners: list[Any]) -> None:
+    """Draw round a place by mouse or finger."""
+    page.locator(".stage").evaluate("e => e.scrollIntoView({block: 'nearest'})")
+    box = page.locator("img.photo").bounding_box()
+    assert box is not None
+    at = [(box["x"] + x * box["width"], box["y"] + y * box["height"]) for x, y in corners]
+    if len(at) > 2:
+        at.append(at[0])
+    screen = Screen(page, page.context)
+    phone = page.viewport_size == {"width": PHONE[0], "height": PHONE[1]}
+    (screen.stroke if phone else screen.drag)(at)
+    settle(page)
+
+
+def pick(page: Page, mark: str) -> None:
+    """Choose the mark to draw, where it is on the list."""
+    options = page.locator(".next-mark option").evaluate_all("all => all.map(one => one.value)")
+    if mark in options:
+        page.locator(".next-mark").select_option(mark)
+        settle(page)
+
+
+def to_top(page: Page) -> None:
+    """Scroll to where the page begins."""
+    page.locator("[data-testid=stMain]").evaluate("e => e.scrollTo(0, 0)")
+    page.wait_for_timeout(300)
+
+
+def chart_patch(page: Page) -> None:
+    """A patch of a colour chart was drawn, where the list has one."""
+    opened(page, marked=True)
+    pick(page, "chart_patch")
+    if page.locator(".next-mark").input_value() == "chart_patch":
+        draw(page, [(0.75, 0.7), (0.85, 0.7), (0.85, 0.8), (0.75, 0.8)])
+    to_top(page)
+
+
+def scale(page: Page) -> None:
+    """A scale line was drawn; nobody has said yet how long it is."""
+    opened(page, marked=True)
+    pick(page, "scale")
+    draw(page, [(0.1, 0.85), (0.3, 0.85)])
+    page.get_by_label("Length of the scale").evaluate("e => e.scrollIntoView({block: 'center'})")
+    page.wait_for_timeout(300)
+
+
+def after_a_stroke(page: Page) -> None:
+    """The card was drawn: what is to be drawn now?"""
+    by_hand(page)
+    pick(page, "card")
+    draw(page, shape_of("card"))
+    to_top(page)
+
+
+def collar_found(page: Page) -> None:
+    """The collar as the program finds it."""
+    opened(page)
+    middle = [sum(v) / len(v) for v in zip(*shape_of("collar"), strict=True)]
+    if page.locator(".ask").locator("visible=true").count():
+        for mark in ("pupil", "beak_tip", "tail_tip"):
+            draw(page, [[sum(v) / len(v) for v in zip(*shape_of(mark), strict=True)]])
+        page.locator(".offers [data-mark=collar]").click(timeout=60_000)
+        settle(page)
+    else:
+        pick(page, "collar")
+        page.locator("[data-tool=tap]").click()
+        draw(page, [middle])
+        page.get_by_role("button", name="Keep it").wait_for(timeout=60_000)
+    to_top(page)
+
+
+def marked(page: Page) -> None:
+    """A bird whose marks are drawn, at the top of the page."""
+    opened(page, marked=True)
+    to_top(page)
+
+
+def one_species(page: Page) -> None:
+    """One species, opened."""
+    findings(page)
+    ours = page.locator("details.fm-species")
+    row = (ours if ours.count() else page.locator("[data-testid=stExpander] details")).first
+    if row.get_attribute("open") is None:
+        row.locator("summary").first.click()
+    settle(page)
+
+
+def the_light(page: Page) -> None:
+    """What the card says about the light."""
+    opened(page, marked=True)
+    said = page.get_by_text("tint of the light removed").or_(page.get_by_text("The grey card sho"))
+    said.first.evaluate("e => e.scrollIntoView({block: 'center'})")
+    page.wait_for_timeout(300)
+
+
+def loaded_anew(page: Page) -> None:
+    """The page was loaded anew after marks were drawn."""
+    opened(page)
+    by_hand_again = page.get_by_role("button", name="Draw by hand", exact=True)
+    if by_hand_again.count():
+        by_hand_again.click()
+        settle(page)
+    for mark in ("face", "belly"):
+        pick(page, mark)
+        draw(page, shape_of(mark))
+    page.reload()
+    page.locator(f".st-key-demo_{BIRD} button").wait_for(timeout=90_000)
+    settle(page)
+
+
+def too_large(page: Page) -> None:
+    """A file of 300 MB was chosen. It only says that it is so large."""
+    page.evaluate(
+        """() => {
+            const file = new File(['x'], 'large.jpg', { type: 'image/jpeg' });
+            Object.defineProperty(file, 'size', { value: 300e6 });
+            const input = document.querySelector('[data-testid=stFileUploader] input');
+            Object.defineProperty(input, 'files', { value: [file] });
+            input.dispatchEvent(new Event('change', { bubbles: true }));
+        }"""
+    )
+    settle(page)
+
+
+def report(page: Page) -> Any:
+    """The first page of the report to print."""
+    opened(page, marked=True)
+    page.get_by_role("tab", name="Take away", exact=True).click()
+    settle(page)
+    with page.expect_download(timeout=90_000) as waiting:
+        page.get_by_role("button", name="Report to print").click()
+    return pypdfium2.PdfDocument(waiting.value.path())[0].render(scale=1.6).to_pil()
+
+
+SHOTS: dict[str, tuple[Callable[[Page], Any], tuple[int, int], bool]] = {
     "first_screen_phone": (first_screen, PHONE, False),
     "photo_opened_phone": (opened, PHONE, False),
     "verdict_phone": (verdict, PHONE, False),
@@ -102,6 +257,16 @@ SHOTS: dict[str, tuple[Callable[[Page], None], tuple[int, int], bool]] = {
     "buying_phone": (buying, PHONE, False),
     "verdict_laptop": (verdict, LAPTOP, False),
     "findings_laptop_dark": (findings, LAPTOP, True),
+    "chart_laptop": (chart_patch, LAPTOP, False),
+    "scale_laptop": (scale, LAPTOP, False),
+    "after_a_stroke_phone": (after_a_stroke, PHONE, False),
+    "collar_phone": (collar_found, PHONE, False),
+    "marked_phone": (marked, PHONE, False),
+    "species_laptop": (one_species, LAPTOP, False),
+    "light_laptop": (the_light, LAPTOP, False),
+    "loaded_anew_phone": (loaded_anew, PHONE, False),
+    "too_large_phone": (too_large, PHONE, False),
+    "report_page": (report, LAPTOP, False),
 }
 
 
@@ -116,8 +281,8 @@ def shot(browser: Browser, address: str, take: Any, size: tuple[int, int], dark:
     page.goto(address)
     page.locator(f".st-key-demo_{BIRD} button").wait_for(timeout=90_000)
     settle(page)
-    take(page)
-    picture = Image.open(io.BytesIO(page.screenshot())).convert("RGB")
+    picture = take(page) or Image.open(io.BytesIO(page.screenshot()))
+    picture = picture.convert("RGB")
     context.close()
     return picture
 
@@ -162,7 +327,8 @@ def main() -> None:
                 take, size, dark = SHOTS[name]
                 before, after = (shot(browser, a, take, size, dark) for _, a in servers)
                 path = PICTURES / f"before_after_{name}.jpg"
-                path.write_bytes(side_by_side(before, after, HEIGHT[size]))
+                height = 844 if take is report else HEIGHT[size]
+                path.write_bytes(side_by_side(before, after, height))
                 print(path.name, path.stat().st_size)
         finally:
             browser.close()

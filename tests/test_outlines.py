@@ -225,9 +225,12 @@ def test_what_was_not_tapped_is_not_proposed():
 
 
 def test_a_bird_seen_from_behind_shows_no_front():
-    own = shapes(bird(), Taps(EYE, TIP, TAIL), view="back")
-    assert "crown" in own
-    assert not {"bib", "chest", "belly"} & set(own)
+    for own in (
+        shapes(bird(), Taps(EYE, TIP, TAIL), view="back"),
+        shapes(bird(), Taps(EYE, None, TAIL)),
+    ):
+        assert "crown" in own
+        assert not {"face", "bib", "chest", "belly"} & set(own)
 
 
 def test_only_marks_of_the_table_are_proposed():
@@ -270,6 +273,29 @@ def test_a_demo_bird_reads_as_its_own_outlines_do():
     ]
     assert len(apart) >= 12
     assert np.median(apart) < 3
+
+
+@pytest.mark.parametrize("name", ["lilianae_large", "nigrigenis_blue_rump"])
+def test_in_a_light_eye_the_iris_is_not_taken_for_the_skin_round_it(name):
+    photo, drawn = demo(name)
+    tip = vertices(drawn["beak_tip"]).mean(axis=0)
+    own = shapes(photo, Taps(centre(drawn["pupil"]), tuple(tip)))
+    assert overlap(own["pupil"], drawn["pupil"]) > 0.7
+    for mark in ("iris", "eye_ring"):
+        assert difference(lab(photo, mark, own), lab(photo, mark, drawn)) < 3, mark
+    photo, drawn = demo("personatus_clean")
+    assert "pupil" not in shapes(photo, Taps(centre(drawn["pupil"]), TIP))
+
+
+def test_a_collar_keeps_its_patch_of_another_colour():
+    photo, drawn = demo("personatus_orange_collar")
+    tip, tail = (vertices(drawn[mark]).mean(axis=0) for mark in ("beak_tip", "tail_tip"))
+    own = shapes(photo, Taps(centre(drawn["pupil"]), tuple(tip), tuple(tail)))
+    reading = read_mark(
+        photo, "collar", [Region("A", "collar", own["collar"])], calibrate(photo, [])
+    )
+    orange = [p.fraction for p in reading.populations if p.lab[1] > 25]
+    assert sum(orange) > 0.08, "as much as makes a sign"
 
 
 @pytest.mark.parametrize("name", ["fischeri_clean", "personatus_clean", "lilianae_large"])

@@ -4,6 +4,7 @@ Painted demo birds only show how findings are put into words; they say nothing a
 """
 
 import dataclasses
+import itertools
 from functools import cache
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from fieldmarks.app.marker import MarkerEvent
 from fieldmarks.app.state import Work
 from fieldmarks.judge.conclusion import Standing
+from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.region import Ellipse, Line, Region, vertices
 from fieldmarks.pipeline import demo_birds
 from fieldmarks.report.verdict import verdict_of
@@ -58,6 +60,20 @@ def test_a_clean_bird_says_how_many_signs_were_looked_at():
     assert found.headline.startswith("No sign seen, ")
     assert " looked at" in found.headline
     assert "yellow-collared lovebird" in found.kind
+
+
+def test_a_bird_of_which_few_signs_were_looked_at_is_not_shown_as_free_of_them():
+    record = record_of("personatus_clean")
+    seen = itertools.count()
+
+    def left(sign):
+        fewer = sign.status is SignStatus.NOT_SEEN and next(seen) >= 2
+        return dataclasses.replace(sign, status=SignStatus.NOT_LOOKED_AT) if fewer else sign
+
+    signs = tuple(map(left, record.assessment.signs))
+    fewer = dataclasses.replace(record.assessment, signs=signs)
+    found = verdict_of(dataclasses.replace(record, assessment=fewer), RULES)
+    assert (found.tone, found.headline) == ("soft", "No sign seen yet: 2 of 10 looked at")
 
 
 @pytest.mark.parametrize(
@@ -163,8 +179,12 @@ def test_three_taps_offer_outlines_and_no_eye_offers_none():
     kept = work.regions.with_regions([Region("A", card.mark, card.shape)])
     other = opened("personatus_clean")
     other.handle(MarkerEvent(1, "taps", other.regions, taps={"eye": (eye.cx, eye.cy)}))
+    asked = {offer.mark: (offer.sure, offer.likely) for offer in other.offers}
+    assert asked["collar"] == ("all of it?", False), "a sign is looked for in the whole of it"
     other.handle(MarkerEvent(2, "kept", kept, "A", "card"))
     assert other.has_card
+    left = [RULES.marks[mark].name for mark in other.coming]
+    assert other.note.startswith(f"Kept. Draw by hand what is in sight: {left[0]}")
     assert not work.record.measurement.readings, "an offer is not a reading"
     other = opened("personatus_clean")
     other.handle(MarkerEvent(1, "taps", other.regions, taps={}))

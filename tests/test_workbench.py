@@ -32,6 +32,18 @@ def page():
     return page
 
 
+def test_while_the_photo_asks_for_taps_nothing_else_asks_for_anything():
+    page = AppTest.from_file(str(APP), default_timeout=180).run()
+    page = page.button(key=f"demo_{BIRD}").click().run()
+    work = page.session_state.work
+    assert work.taps_asked
+    assert not any(button.key == "next" for button in page.button)
+    work.handle(MarkerEvent(1, "taps", work.regions, taps={}))  # to be drawn by hand
+    page = page.run()
+    assert not page.exception
+    assert any(button.key == "next" for button in page.button)
+
+
 @pytest.fixture
 def kept_phone(tmp_path, monkeypatch):
     monkeypatch.setattr(phone_profile, "profile_folder", lambda: tmp_path)

@@ -85,14 +85,15 @@ def more_photos(work: Work) -> None:
     if len(days) > 1:
         said = ", ".join(day.replace(":", "-") for day in days)
         st.warning(f"Taken on different days ({said}). One verdict is for one visit.")
-    with st.container(key="more_photos"):
-        chosen = st.file_uploader(
-            "Another photo of this bird, taken the same day",
-            type=ENDINGS,
-            accept_multiple_files=True,
-            key=f"more_{len(photos)}_{photos[0].own}",
-            help="Front, side, back, tail: all of them together give one verdict.",
-        )
+    chosen = None
+    if not work.taps_asked and not work.offers:  # one thing after another
+        with st.container(key="more_photos"), st.expander("Add a photo of this bird, same day"):
+            chosen = st.file_uploader(
+                "Front, side, back, tail: all of them give one verdict.",
+                type=ENDINGS,
+                accept_multiple_files=True,
+                key=f"more_{len(photos)}_{photos[0].own}",
+            )
     if chosen:
         open_files(work, chosen)
     if len(photos) > 1 and st.button("Take this photo out", key="take_out"):

@@ -30,11 +30,16 @@ from fieldmarks.report.views import (
     clean_sheet_note,
     finding_summary,
     likelier_variety,
+    sign_words,
 )
 
 TONE_SIGNS = {"good": "✓", "bad": "✗", "doubt": "?", "soft": "…"}
 CROP = 88  # CSS pixels
 APART = 2  # disagreements on the card; all are in the details
+IN_NUMBERS = (
+    "CIELAB, D65, 2 degrees: the median of each mark. ± is CIEDE2000 (19 times in 20), its parts "
+    "are one standard deviation each."
+)
 SHOWN_SIGNS = {
     SignStatus.SEEN: ("fm-bad", "!"),
     SignStatus.LOOK_AGAIN: ("fm-doubt", "↻"),
@@ -67,7 +72,8 @@ def verdict_card(work: Work, onward: bool = True) -> None:
         f"<div class='fm-verdict fm-is-{found.tone}' role='status'>"
         f"<h2>{sign}{html.escape(found.headline)}</h2>{''.join(parts)}{asked}</div>"
     )
-    if onward:
+    # While the photo asks for taps, nothing else asks for anything.
+    if onward and not work.taps_asked and not work.offers:
         _variety(work)
         _next(work)
     _before_paying()
@@ -172,6 +178,9 @@ def details_panel(work: Work) -> None:
     """Species, signs and colours in one place: counts first, each row opens."""
     judged = work.judged
     assert judged is not None
+    if not work.is_read:
+        st.caption("Species, signs and colours come here.")
+        return
     body = "".join(_species(view) for view in finding_summary(judged, work.tables))
     signs = judged.assessment.signs
     body += _signs(work, signs) + _apart(judged.assessment.disagreements) + _colours(work)
@@ -194,15 +203,18 @@ def _species(view: SpeciesView) -> str:
         f"<span class='fm-count'>{status_icon(title, 16)} {len(marks)}</span>"
         for title, marks in reversed(groups)
     )
+    # Of a species that the bird is not looked at as, what speaks against it is enough to draw.
+    drawn = groups if view.subject else groups[:2]
     body = "".join(
         f"<h4>{title.capitalize()}</h4>{''.join(_mark_row(mark) for mark in marks)}"
-        for title, marks in groups
+        for title, marks in drawn
         if marks
     )
-    for title, marks in (("Not read", view.not_read), ("Says nothing here", view.says_nothing)):
+    rest = (("not read", view.not_read), ("says nothing here", view.says_nothing))
+    for title, marks in (*groups[len(drawn) :], *rest):
         if marks:
             names = html.escape(", ".join(mark.finding.name for mark in marks))
-            body += f"<p class='fm-soft'>{title}: {names}.</p>"
+            body += f"<p class='fm-soft'>{title.capitalize()}: {names}.</p>"
     name = f"<b>{html.escape(view.name)}</b>"
     return _fold(f"{name} {counts}", f"<i>{html.escape(view.scientific)}</i>{body}", "fm-species")
 
@@ -210,9 +222,8 @@ def _species(view: SpeciesView) -> str:
 def _mark_row(mark: MarkView) -> str:
     finding = mark.finding
     return (
-        f"<div class='fm-row'><div><strong>{html.escape(mark.letter)} "
-        f"{html.escape(finding.name)}</strong><br>"
-        f"<span class='fm-soft'>{html.escape(finding.reason)}</span></div>"
+        f"<div class='fm-row'><strong>{html.escape(mark.letter)} "
+        f"{html.escape(finding.name)}</strong>"
         f"<div>{mark.pair}{mark.shares}{mark.bar}</div></div>"
     )
 
@@ -230,12 +241,7 @@ def _signs(work: Work, signs: tuple[SignFinding, ...]) -> str:
     seen = [sign for sign in signs if sign.status in SHOWN_SIGNS]
     body = "".join(_sign_row(work, sign) for sign in seen)
     for status in (SignStatus.NOT_SEEN, SignStatus.NOT_LOOKED_AT):
-        rows = "".join(
-            f"<li>{html.escape(sign.text)} "
-            f"<span class='fm-soft'>{html.escape(sign.reason)}</span></li>"
-            for sign in signs
-            if sign.status is status
-        )
+        rows = "".join(f"<li>{html.escape(s.text)}</li>" for s in signs if s.status is status)
         if rows:
             body += f"<h4>{status.value.capitalize()}</h4><ul>{rows}</ul>"
     return _fold(f"<b>Signs of mixed ancestry</b> {len(seen)} of {len(signs)}", body)
@@ -245,11 +251,11 @@ def _sign_row(work: Work, sign: SignFinding) -> str:
     style, mark = SHOWN_SIGNS[sign.status]
     names = [work.tables.species[key].name for key in sign.points_to]
     strength = STRENGTHS.get(sign.strength, sign.strength)
+    said = sign_words(sign, work.tables)
     return (
         f"<div class='fm-row'><div class='{style}'>{mark} {html.escape(sign.status.value)}</div>"
-        f"<div>{html.escape(sign.text)} Points to <strong>{html.escape(', '.join(names))}</strong> "
-        f"({html.escape(strength)}). <span class='fm-soft'>{html.escape(sign.reason)}"
-        "</span></div></div>"
+        f"<div>{html.escape(said)} Points to <strong>{html.escape(' or '.join(names))}</strong> "
+        f"({html.escape(strength)}).</div></div>"
     )
 
 
@@ -261,46 +267,53 @@ def _colours(work: Work) -> str:
     folds = ""
     for one in records:
         readings = one.measurement.readings
-        body = "".join(_how_it_came(names[reading.mark], reading) for reading in readings)
+        body = f"<p class='fm-soft'>{html.escape(IN_NUMBERS)}</p>{_sources(readings)}"
+        body += "".join(_how_it_came(names[reading.mark], reading) for reading in readings)
         of = f" on {html.escape(one.photo)}" if len(work.judged.records) > 1 else ""
         title = f"<b>Colours in numbers</b>{of} {len(readings)}"
         folds += _fold(title, colour_plane(one, work.tables) + body)
     return folds
 
 
+def _sources(readings: Sequence[Reading]) -> str:
+    """Where the parts of all uncertainties come from, each said once."""
+    said = dict.fromkeys((part.name, part.source) for one in readings for part in one.budget.parts)
+    rows = "".join(f"<li>{name}: {html.escape(source)}</li>" for name, source in said)
+    return f"<details><summary>Where each part comes from</summary><ul>{rows}</ul></details>"
+
+
 def _how_it_came(name: str, reading: Reading) -> str:
-    """One reading as a line that opens to show where its numbers come from."""
+    """One reading as a line that opens to show what its numbers are made of."""
     light, a, b = reading.lab
     pixels = reading.pixels
     note = "" if reading.calibrated else ", no grey card"
     parts = "".join(
         f"<tr><th scope='row'>{part.name}</th><td>{part.lightness:.2f}</td>"
-        f"<td>{part.chroma:.2f}</td><td>{part.hue:.2f}</td>"
-        f"<td>{html.escape(part.source)}</td></tr>"
+        f"<td>{part.chroma:.2f}</td><td>{part.hue:.2f}</td></tr>"
         for part in reading.budget.parts
     )
-    warned = (f"<li><strong>{html.escape(text)}</strong></li>" for text in reading.warnings)
+    left = ((pixels.clipped, "clipped"), (pixels.glare, "shine"), (pixels.dark, "dark"))
+    lost = "".join(f", {count} {why}" for count, why in left if count)
+    warned = "".join(f"<p><strong>{html.escape(text)}</strong></p>" for text in reading.warnings)
     return (
         f"<details class='fm-entry fm-reading' data-mark='{html.escape(name)}'><summary>"
         f"{html.escape(name)}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f} "
-        f"(± {reading.expanded:.1f}){note}</summary>{strip(reading.populations)}<ul>"
-        f"<li>Chroma C* {reading.chroma:.1f}, hue h {reading.hue:.0f}°. All colours are CIELAB, "
-        "D65, 2 degrees; the value is the median of the region.</li>"
-        f"<li>{pixels.used} of {pixels.total} pixels used; left out: {pixels.clipped} clipped, "
-        f"{pixels.glare} shine; {pixels.dark} at the dark end.</li>{''.join(warned)}</ul>"
-        f"<table><caption>Uncertainty ± {reading.expanded:.1f} CIEDE2000 (19 times in 20), made of "
-        "(one standard deviation each):</caption><thead><tr><th scope='col'>part</th>"
-        "<th scope='col'>L*</th><th scope='col'>C*</th><th scope='col'>hue</th>"
-        "<th scope='col'>where it comes from</th>"
-        f"</tr></thead><tbody>{parts}</tbody></table></details>"
+        f"(± {reading.expanded:.1f}){note}</summary>{strip(reading.populations)}{warned}"
+        f"<table><caption>C* {reading.chroma:.1f}, h {reading.hue:.0f}°; "
+        f"{pixels.used} of {pixels.total} pixels{lost}</caption>"
+        "<thead><tr><th scope='col'>part</th><th scope='col'>L*</th><th scope='col'>C*</th>"
+        f"<th scope='col'>hue</th></tr></thead><tbody>{parts}</tbody></table></details>"
     )
 
 
 def cautions_panel(work: Work) -> None:
-    """What cannot be told, and the cautions."""
+    """What cannot be told, and the cautions, but for those on the verdict."""
     assert work.judged is not None
+    assert work.verdict is not None
+    said = clean_sheet_note(work.judged) if work.verdict.tone == "good" else ()
     for line in work.judged.assessment.cautions:
-        st.markdown(f"- {line}")
+        if line not in said:
+            st.markdown(f"- {line}")
 
 
 def words_panel(_: Work) -> None:

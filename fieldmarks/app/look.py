@@ -71,7 +71,11 @@ summary .fm-chip { display: inline-block; width: 22px; height: 22px; vertical-al
 .fm-picture img { width: 100%; border-radius: 8px; display: block; }
 .fm-picture figcaption { color: var(--fm-soft); font-size: .9rem; margin-top: .3rem; }
 .fm-row svg, .fm-sheet > svg { max-width: 100%; height: auto; }
-@media (max-width: 640px) { h1 { font-size: 1.7rem !important; padding-top: 0 !important; }
+[data-testid="stExpandSidebarButton"] > * { display: none; }
+[data-testid="stExpandSidebarButton"]::after { content: "☰ Menu"; padding: 0 .4rem; }
+@media (max-width: 640px) { [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
+  .st-key-own_camera { display: none; }
+  h1 { font-size: 1.7rem !important; padding-top: 0 !important; }
   .fm-row { grid-template-columns: 1fr; }
   .st-key-bar { display: block; position: fixed; left: 0; right: 0; bottom: 0; z-index: 9;
     width: 100% !important; background: var(--fm-paper); }

@@ -33,14 +33,14 @@ def workbench(work: Work) -> None:
         day.more_photos(work)
         marking.drawing_panel(work)
         if work.story:
-            st.caption(f"Invented bird. {work.story}")
+            st.caption(f"Painted, invented: {work.story}")
         if st.button("← Another bird", key="another"):
             put_aside(work)
             st.rerun()
     with right:
         findings.verdict_card(work)
         sections(work)
-    if work.verdict is not None:
+    if work.verdict is not None and work.is_read:
         bar(findings.verdict_line(work.verdict), work.verdict.tone)
 
 

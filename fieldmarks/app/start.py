@@ -47,7 +47,7 @@ def start_screen(work: Work) -> None:
         _own_photo(work)
         ways_on_a_phone("look")
     with right:
-        st.subheader("How to take it", anchor=False)
+        st.subheader("How to take the photo", anchor=False)
         st.markdown(
             "1. Put a plain grey card beside the bird, in the **same light** and equally far "
             "away.\n"
@@ -63,14 +63,14 @@ def start_screen(work: Work) -> None:
             "Do not chase or hold a bird for a photo. If it pants, sits puffed up or has any "
             "wound, leave it and call an avian vet."
         )
-    st.subheader("Invented birds", anchor=False)
-    st.caption("Painted by this program. The club and the birds do not exist.")
+    st.subheader("Examples", anchor=False)
+    st.caption("Painted by this program and invented: the birds do not exist.")
     _demo_birds(work)
 
 
 def _own_photo(work: Work) -> None:
     chosen = st.file_uploader(
-        "Choose your photo, or several of one bird on one day",
+        "Your photo of the bird, or several taken on one day",
         type=ENDINGS,
         accept_multiple_files=True,
         key="photo_file",
@@ -80,17 +80,13 @@ def _own_photo(work: Work) -> None:
         _open(work, chosen)
     _smaller()
     first = next(iter(SHOWN_FIRST))
-    if first in demo_birds() and st.button("Try it on an invented bird", key="example"):
+    if first in demo_birds() and st.button("No photo? Try it on an example", key="example"):
         _open_demo(work, demo_birds()[first], with_regions=False)
-    with st.expander("Take one with the camera of this device"):
-        st.caption("A phone's own camera app gives a sharper photo than this.")
-        if not camera_may_be_asked_for(st.context.url):
-            st.info(
-                "The browser gives the camera only to an encrypted page (https), or on the "
-                "computer that runs the app. This page is neither. Use the button above: on a "
-                "phone it opens the phone's own camera."
-            )
-        elif st.toggle("Switch the camera on", key="camera_on"):
+    # Elsewhere the browser refuses; on a phone the button above offers the phone's own camera.
+    if not camera_may_be_asked_for(st.context.url):
+        return
+    with st.container(key="own_camera"), st.expander("Use this computer's camera"):
+        if st.toggle("Switch the camera on", key="camera_on"):
             taken = st.camera_input("Bird and grey card in one picture", key="camera")
             if taken is not None:
                 _open(work, [taken])

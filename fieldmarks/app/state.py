@@ -184,6 +184,7 @@ class Work:
     def handle(self, event: MarkerEvent) -> None:
         """Act on something done on the photo."""
         self.suggestion, self.note = None, ""
+        offered = bool(self.offers)
         changed = event.regions.regions != self.regions.regions
         self.regions = self.regions.with_regions(event.regions.regions)
         if event.next in self.tables.marks:
@@ -210,6 +211,8 @@ class Work:
             self._put_back_others(event.others)
         if changed:
             self.assess()
+        if event.kind == "kept" and offered:
+            self._say_what_is_left()
         if event.kind == "recalled":
             self.taps_asked = False
             self.mark = next(iter(self.coming), self.mark)
@@ -307,7 +310,7 @@ class Work:
             Offer(
                 one.mark,
                 one.shape,
-                _how_sure(one.certainty),
+                "all of it?" if one.whole else _how_sure(one.certainty),
                 one.certainty >= LIKELY,
                 "" if one.whole else CORE,
             )
@@ -316,6 +319,13 @@ class Work:
         )
         if not self.offers:
             self.note = "No mark was made out. Draw them yourself."
+
+    def _say_what_is_left(self) -> None:
+        """Name the marks that would tell most and were not taken from the proposed ones."""
+        left = [self.tables.marks[mark].name for mark in self.coming if mark != FIRST_MARK][:3]
+        if left:
+            said = f"Kept. Draw by hand what is in sight: {', '.join(left)}."
+            self.note = f"{said} {self.note}".strip()
 
     def _suggest(self, event: MarkerEvent) -> None:
         assert self.photo is not None

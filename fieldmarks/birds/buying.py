@@ -9,6 +9,7 @@ from fieldmarks.judge.assess import Assessment
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.record import Question
+from fieldmarks.report.views import against_words
 from fieldmarks.rules import Tables
 
 MARKS_SHOWN = 5
@@ -55,7 +56,7 @@ def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
     sold_as = assessment.claimed or next(iter(assessment.conclusion.subjects), None)
     sheets = [s for s in assessment.sheets if s.species == sold_as]
     found = [f for sheet in sheets for f in sheet.findings]
-    against = [f"{f.name}: {f.reason}" for f in found if f.status is Status.DOES_NOT_FIT]
+    against = [against_words(f, tables) for f in found if f.status is Status.DOES_NOT_FIT]
     against += [
         f"{s.text} {s.status.value.capitalize()}."
         for s in assessment.signs

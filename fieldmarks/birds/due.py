@@ -135,11 +135,11 @@ def sign_is_open(sign: SignStanding) -> bool:
 def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, object]:
     """Summary columns of a bird: its signs over all entries, its outcome on the last day.
 
-    Where the photos of that day come to different conclusions the gravest stands, so that neither
-    the order of the photos nor that of the entries decides.
+    Where the entries of that day, or photos not judged together, come to different conclusions the
+    gravest stands, so that no order decides.
     """
     last = entries[-1] if entries else None
-    of_day = {o.outcome for e in entries if last and e.day == last.day for o in e.observations}
+    of_day = {c[0] for e in entries if last and e.day == last.day for c in e.conclusions}
     outcome = min(of_day, key=_gravity, default=None)
     over = first_moult_over(bird, tables)
     signs = standings(entries, over)

@@ -273,6 +273,13 @@ class Entry:
         """The conclusion of all its photos together, or that of its only one."""
         return self.sentence or " ".join(one.sentence for one in self.observations)
 
+    @property
+    def conclusions(self) -> list[tuple[str, str, str | None]]:
+        """Outcome, sentence and stated species: of all its photos together where they were judged
+        so, else of each photo."""
+        each = [(one.outcome, one.sentence, one.claimed) for one in self.observations]
+        return [(self.outcome, self.sentence, each[0][2])] if self.outcome and each else each
+
 
 @dataclass(frozen=True)
 class Young:

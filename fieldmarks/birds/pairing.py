@@ -12,7 +12,7 @@ from fieldmarks.birds.advice import AdviceTable, advice_table
 from fieldmarks.birds.due import UNDECIDED, breeds_from, first_moult_over
 from fieldmarks.birds.family import Relative, family_faults
 from fieldmarks.birds.mating import WILD
-from fieldmarks.birds.model import Bird, Entry, Observation
+from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.moult import PRESENT, in_order
 from fieldmarks.birds.pedigree import Parents, kinship, recorded_share, shared_ancestors
 from fieldmarks.birds.standing import SignStanding, showing_signs, standings
@@ -290,12 +290,12 @@ def _sign_reasons(
     reasons = [reason for found in stood for reason in _of_sign(bird, found, tables)]
     against = _contradiction(bird, measured)
     if against is not None:
-        day, look = against
-        said = f"{bird.name}: the look of {day} speaks against its species. {look.sentence}"
+        day, sentence = against
+        said = f"{bird.name}: the look of {day} speaks against its species. {sentence}"
         return [*reasons, Reason("against", "species", said)]
     if reasons:
         return reasons
-    decides = any(look.outcome not in UNDECIDED for look in measured[-1].observations)
+    decides = any(outcome not in UNDECIDED for outcome, *_ in measured[-1].conclusions)
     if not stood or not decides:
         said = f"{bird.name}: the last photo decides nothing. Take a better one."
         return [Reason("not known", "signs", said)]
@@ -324,13 +324,13 @@ def _of_sign(bird: Bird, found: SignStanding, tables: Tables) -> list[Reason]:
     return []
 
 
-def _contradiction(bird: Bird, measured: Sequence[Entry]) -> tuple[date, Observation] | None:
+def _contradiction(bird: Bird, measured: Sequence[Entry]) -> tuple[date, str] | None:
     """The last look that speaks against the species, unless a later entry settles it."""
     for entry in reversed(measured):
-        for look in reversed(entry.observations):
-            if look.outcome in CONTRADICTED and look.claimed in (None, bird.species):
-                return entry.day, look
-        if any(k.outcome == SETTLED and k.claimed == bird.species for k in entry.observations):
+        for outcome, sentence, claimed in reversed(entry.conclusions):
+            if outcome in CONTRADICTED and claimed in (None, bird.species):
+                return entry.day, sentence
+        if any((o, c) == (SETTLED, bird.species) for o, _, c in entry.conclusions):
             return None
     return None
 

@@ -15,7 +15,7 @@ from fieldmarks.measure.colour import lab_to_srgb8
 from fieldmarks.measure.quantities import Lab, Reading
 from fieldmarks.record import Examination, Record
 from fieldmarks.report.content import mark_name
-from fieldmarks.report.views import asked_note, likelier_variety
+from fieldmarks.report.views import asked_note, likelier_variety, sign_words
 from fieldmarks.rules import Tables
 
 # A mark in front of each word, so that a printout without colour says the same.
@@ -54,18 +54,10 @@ def print_record(judged: Record | Examination, tables: Tables, console: Console)
         console.print(_section(f"Light and photo{of}", _bullets(lines)))
         if measured.readings:
             console.print(_section(f"Colours read{of}", table))
-        if measured.relations:
-            notes = [f"{mark_name(tables, r.key)}: {r.note}" for r in measured.relations]
-            console.print(_section(f"Compared inside the photo{of}", _bullets(notes)))
     console.print(_section("Marks against each species", marks))
-    console.print(_section("Signs of mixed ancestry", _signs(judged)))
+    console.print(_section("Signs of mixed ancestry", _signs(judged, tables)))
     if found.next_marks:
-        coming = [
-            f"{m.name} (always tells {m.always} of {m.of_pairs} pairs apart"
-            + (f", sometimes {m.sometimes} more" if m.sometimes else "")
-            + f"): {m.look}"
-            for m in found.next_marks[:4]
-        ]
+        coming = [f"{m.name}: {m.look}" for m in found.next_marks[:4]]
         console.print(_section("Mark these next", _bullets(coming)))
     console.print(_section("Keep in mind", _bullets(found.cautions)))
     prints = ", ".join(record.measurement.sha256[:12] for record in records)
@@ -158,15 +150,17 @@ def _cell(finding: Finding | None) -> Text:
     word = finding.status.value
     if finding.value is not None and finding.tolerance is not None:
         word += f" {finding.value:.0f}/{finding.tolerance:.0f}"
+    elif finding.value is not None:
+        word += f" {finding.value:.3g}"
     return Text(f"{sign} {word}".strip(), style=style)
 
 
-def _signs(judged: Record | Examination) -> RenderableType:
+def _signs(judged: Record | Examination, tables: Tables) -> RenderableType:
     shown = [s for s in judged.signs if s.status in SHOWN_SIGNS]
     counts = [s.status for s in judged.signs]
     lines = [
-        f"{s.status.value.upper()}: {s.text} It points to {' or '.join(s.points_to)}; "
-        f"{STRENGTHS.get(s.strength, s.strength)}. {s.reason}"
+        f"{s.status.value.upper()}: {sign_words(s, tables)} Points to "
+        f"{' or '.join(s.points_to)} ({STRENGTHS.get(s.strength, s.strength)})."
         for s in shown
     ]
     tail = [

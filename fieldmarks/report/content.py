@@ -35,6 +35,7 @@ from fieldmarks.report.svg import hexadecimal, number, short
 from fieldmarks.report.views import (
     MarkView,
     SpeciesView,
+    against_words,
     asked_note,
     finding_summary,
     likelier_variety,
@@ -141,7 +142,12 @@ def _conclusion(
     against = [m for v in views if v.subject for m in v.does_not_fit][:AGAINST_SHOWN]
     signs = [s for s in judged.signs if s.status in SHOWN_SIGNS][:AGAINST_SHOWN]
     if against or signs:
-        items = [f"{m.finding.name}, as {m.finding.species}: {m.finding.reason}" for m in against]
+        # Of which species, where the bird is looked at as several.
+        several = len({m.finding.species for m in against}) > 1
+        items = [
+            against_words(m.finding, tables) + (f" ({m.finding.species})" if several else "")
+            for m in against
+        ]
         items += [f"{s.status.value}: {s.text}" for s in signs]
         icons = (*(m.finding.status.value for m in against), *(s.status.value for s in signs))
         blocks += [Title("What speaks against it"), Bullets(tuple(items), icons)]

@@ -17,11 +17,13 @@ from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Lab, Reading
 from fieldmarks.record import Examination, Record
+from fieldmarks.report.views import against_words
 from fieldmarks.rules import Tables
 
 Tone = Literal["good", "bad", "doubt", "soft"]
 NAMED = 0.5  # a kind of bird less likely than this is not named
 REASONS = 2
+ENOUGH = 0.5  # of the signs must be looked at before a bird is called free of them
 LEAST_SHARE = 0.1  # of a mark's area; a smaller patch of another colour decides nothing
 
 
@@ -164,6 +166,8 @@ def _headline(record: Record | Examination) -> tuple[Tone, str]:
     if count[SignStatus.SEEN] or count[SignStatus.DOUBTFUL]:
         unclear = count[SignStatus.SEEN] + count[SignStatus.DOUBTFUL]
         return "doubt", f"{unclear} of {asked} signs too close to call"
+    if looked < ENOUGH * asked:
+        return "soft", f"No sign seen yet: {looked} of {asked} looked at"
     return "good", f"No sign seen, {looked} of {asked} looked at"
 
 
@@ -219,12 +223,12 @@ def _tally(record: Record | Examination) -> str:
     sheet = record.assessment.sheet(subject_of(record))
     fits = sheet.count(Status.FITS) + sheet.count(Status.PROBABLY_FITS)
     unclear = [f.name for f in sheet.findings if f.status is Status.TOO_CLOSE]
-    said = f"{fits} mark fits" if fits == 1 else f"{fits} marks fit"
+    said = [f"{fits} mark fits" if fits == 1 else f"{fits} marks fit"] if fits else []
     if unclear:
         one = "one spot is unclear" if len(unclear) == 1 else f"{len(unclear)} are unclear"
         more = " and more" if len(unclear) > 2 else ""
-        said += f"; {one}: {', '.join(unclear[:2])}{more}"
-    return f"{said}."
+        said.append(f"{one}: {', '.join(unclear[:2])}{more}")
+    return _upper(f"{'; '.join(said)}.") if said else ""
 
 
 def _reasons(
@@ -243,10 +247,7 @@ def _reasons(
         found.setdefault(mark, _reason(mark, text, shown, own, tables))
     for finding in against:
         mark = _mark_of(finding.mark, tables)
-        wanted = tables.swatches[finding.nearest].name if finding.nearest else ""
-        text = _upper(
-            f"{finding.name}: should be {wanted}" if wanted else f"{finding.name} does not fit"
-        )
+        text = _upper(against_words(finding, tables))
         # A width or a length has no colour of its own to show.
         own = {} if finding.relation else findings
         found.setdefault(

@@ -39,6 +39,21 @@ def asked_note(record: Record | Examination, tables: Tables) -> str:
     return f"{said} Swatches of the keeper's own were used: {', '.join(own)}." if own else said
 
 
+def against_words(finding: Finding, tables: Tables) -> str:
+    """What is amiss with a mark that does not fit, without a number."""
+    if not finding.nearest:
+        return f"{finding.name} does not fit"
+    return f"{finding.name}: should be {tables.swatches[finding.nearest].name}"
+
+
+def sign_words(sign: SignFinding, tables: Tables) -> str:
+    """What a sign is, and on how much of which mark it is there; one sentence."""
+    row = tables.marks.get(sign.mark or "")
+    if not sign.amount or row is None:  # of a width or a length, its own words say enough
+        return sign.text
+    return f"{sign.text.rstrip('.')}: {sign.amount:.0%} of the {row.name}."
+
+
 def likelier_variety(record: Record | Examination, tables: Tables) -> tuple[str, str] | None:
     """Key of a variety that the colours read fit clearly better, and a sentence; else None."""
     best = record.assessment.conclusion.variety

@@ -62,7 +62,7 @@ class Keeper:
 
     def by_hand(self) -> None:
         """Draw instead of tapping, and refuse the card that was found."""
-        for name in ("Draw myself", "No"):
+        for name in ("Draw by hand", "No"):
             button = self.page.get_by_role("button", name=name, exact=True)
             if button.count():
                 button.click()

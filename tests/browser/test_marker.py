@@ -47,7 +47,7 @@ def test_a_region_keeps_its_place_on_the_photo_at_any_zoom(laptop):
     laptop.draw(ring(laptop, FACE))
     (region,) = laptop.after("drawn")
     points = vertices(region.shape)
-    for button in ("Closer", "Closer", "Farther", "Whole"):
+    for button in ("Zoom in", "Zoom in", "Zoom out", "Full view"):
         laptop.tool(button)
         box = laptop.outline()
         left, top = laptop.at(*points.min(axis=0))

@@ -122,7 +122,7 @@ def test_choosing_in_the_list_brings_a_small_or_hidden_region_into_view(phone):
     phone.screen.spread(phone.at(2150, 800), 30, 240)
     phone.draw(phone.ring(2150, 800, 40, 40))
     phone.after("drawn")
-    phone.tool("Whole")
+    phone.tool("Full view")
     assert phone.outline()["width"] < 20
     phone.page.get_by_role("button", name="A, face, outline").click()  # lets go
     phone.page.get_by_role("button", name="A, face, outline").click()
@@ -165,8 +165,8 @@ def test_a_tap_while_drawing_also_asks_for_an_outline(phone):
 def test_a_tap_zoomed_in_is_meant_for_a_smaller_place(laptop):
     laptop.page.mouse.click(*laptop.at(2000, 2000))
     laptop.after("tap")  # else the second one may fall while the page is drawn anew
-    laptop.tool("Closer")
-    laptop.tool("Closer")
+    laptop.tool("Zoom in")
+    laptop.tool("Zoom in")
     laptop.page.mouse.click(*laptop.at(2000, 2000))
     events = laptop.until(lambda k: len(k["events"]) == 2)["events"]
     wide, near = (event["reach"] for event in events)

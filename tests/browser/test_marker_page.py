@@ -74,7 +74,7 @@ def test_every_button_and_list_is_reached_by_tab_and_has_a_name(with_square):
         "Tap to find",
         "Adjust",
         "Look",
-        "Closer",
+        "Zoom in",
         "Undo",
         "Delete",
     ):
@@ -99,8 +99,8 @@ def test_a_run_of_the_page_keeps_zoom_choice_and_picture(with_square):
     board = with_square
     requests = []
     board.page.on("request", lambda r: "/media/" in r.url and requests.append(r.url))
-    board.tool("Closer")
-    board.tool("Closer")
+    board.tool("Zoom in")
+    board.tool("Zoom in")
     photo = board.page.locator("img.photo")
     photo.evaluate("e => { e.marked = true }")
     place = photo.bounding_box()

@@ -11,6 +11,7 @@ from made_birds import ORANGE, a_bird, an_entry, shoot
 
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.buying import buying_check
+from fieldmarks.birds.due import summary
 from fieldmarks.birds.model import Observation, SignPoint
 from fieldmarks.birds.observation import observation_of
 from fieldmarks.birds.pairing import advise_pair, warnings_for_test
@@ -138,6 +139,29 @@ def test_of_two_photos_in_one_entry_the_worse_one_stands(tables):
     for looks in (pair, pair[::-1]):
         (found,) = own_weights(tables, looks)
         assert found[:2] == ("signs", "against")
+
+
+@pytest.mark.parametrize(
+    ("together", "each", "expected"),
+    [
+        ("one species left", "claim contradicted", ("signs", "for")),
+        ("one species left", "cannot be told", ("signs", "for")),
+        ("claim contradicted", "several species left", ("species", "against")),
+        ("cannot be told", "one species left", ("signs", "not known")),
+    ],
+)
+def test_photos_judged_together_say_what_they_say_together(tables, together, each, expected):
+    entry = dataclasses.replace(
+        an_entry(COCK, date(2026, 1, 1), "later moult"), number=1, outcome=together,
+        sentence="All of them said.",
+        observations=(a_look("one species left", RUMP_CLEAN), a_look(each, RUMP_CLEAN)),
+    )  # fmt: skip
+    known = {COCK.id: (None, None), HEN.id: (None, None)}
+    advice = advise_pair(COCK, HEN, {COCK.id: [entry]}, known, {}, tables, TODAY)
+    own = [r for r in advice.reasons if r.text.startswith(COCK.name)]
+    assert expected in [(r.about, r.weight) for r in own]
+    assert ("All of them said." in " ".join(r.text for r in own)) == (expected[0] == "species")
+    assert summary(COCK, [entry], tables)["last_outcome"] == together
 
 
 def test_a_grown_bird_with_a_sign_in_one_look_and_not_in_the_next_waits(tables):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -15,21 +16,30 @@ from fieldmarks.measure.outlines.silhouette import disc
 # Distance from the middle colour, in steps of colour and of the core's usual one, from which pixels
 # are left out: of a clean core, and of a mark followed to its borders.
 CORE, WHOLE = (3.0, 1.25), (6.0, 2.5)
+APART = 15.0  # CIELAB, L* weighted down: a mark beside it of a colour nearer than this ends nothing
 LEAST = 0.35  # of the core that must be left after drawing it to the colours
 
 
 @dataclass(frozen=True, eq=False)
 class Drawn:
-    """A mask, where its upper left corner lies in the view, and the usual distance of its pixels
-    from their middle colour, in CIELAB with L* weighted down."""
+    """A mask, where its upper left corner lies in the view, the usual distance of its pixels from
+    their middle colour, and that colour, in CIELAB with L* weighted down."""
 
     mask: Bytes
     corner: tuple[int, int]
     spread: float
+    colour: Floats
 
 
 def draw(
-    place: Place, view: View, at: Floats, free: Bytes, *, whole: bool, scale: float = 1.0
+    place: Place,
+    view: View,
+    at: Floats,
+    free: Bytes,
+    *,
+    whole: bool,
+    scale: float = 1.0,
+    beside: Sequence[Floats] = (),
 ) -> Drawn | None:
     """The mark's core, or all of it.
 
@@ -43,6 +53,8 @@ def draw(
         Follow the colour as far as ``place.grow`` allows.
     scale : float
         Of the core's size.
+    beside : sequence of (3,) array
+        Colours of the marks round one that is followed to its borders.
 
     Returns
     -------
@@ -72,6 +84,10 @@ def draw(
     away = np.linalg.norm(smooth - colour, axis=2)
     least, spreads = CORE if grow is size else WHOLE
     like = away < max(least, spreads * float(np.median(away[core])))
+    others = [c for c in beside if np.linalg.norm(c - colour) > APART]
+    if grow is not size and others:
+        # A patch of a third colour belongs to the mark, what is coloured as its neighbours is not.
+        like |= away < np.min([np.linalg.norm(smooth - c, axis=2) for c in others], axis=0)
     mask = ((core | (_oval(open_.shape, middle, lie.down, grow) & open_)) & like).astype(np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
     mask = opened if opened.any() else mask
@@ -83,7 +99,7 @@ def draw(
         return None
     own = smooth[mask > 0]
     spread = np.linalg.norm(own - np.median(own, axis=0), axis=1)
-    return Drawn(mask, (x0, y0), float(np.median(spread)))
+    return Drawn(mask, (x0, y0), float(np.median(spread)), np.median(own, axis=0))
 
 
 def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -> Floats | None:

@@ -1,7 +1,8 @@
 """Eye: the dark disc of pupil and iris near a tap, and the pale ring of bare skin round it.
 
 The disc is sought with the integral over circles of the rise in lightness (Daugman 1993). Both
-borders are then closed paths of the steepest step over the angle, found by dynamic programming.
+borders are then closed paths of the steepest step over the angle, found by dynamic programming. A
+second plain rise between them means a light eye: the disc was its pupil.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ STEP = 0.01
 BLUR = 0.012
 RING = 0.20  # widest bare skin outside the iris
 SHARP = 12.0  # step in lightness round a border that is plain to see
+PUPIL = 0.03  # least width of an iris
 BEND = 0.6  # cost of a path's step to the next radius, as of lightness
 
 
@@ -35,15 +37,18 @@ class Eye:
     ----------
     middle : (2,) array
     iris, ring : (ANGLES, 2) arrays
-        The outer borders of the dark disc and of the bare skin round it.
+        The outer borders of the iris and of the bare skin round it.
     iris_step : float
         Step at the iris's border that four fifths of the circle reach, in units of L*.
+    pupil : (ANGLES, 2) array, optional
+        Of a light eye. In a dark one it hardly differs from the iris.
     """
 
     middle: Floats
     iris: Floats
     ring: Floats
     iris_step: float
+    pupil: Floats | None = None
 
     @property
     def radius(self) -> float:
@@ -76,16 +81,43 @@ def find_eye(lab: Floats, tap: Floats, unit: float, reach: float = 0.25) -> Eye 
     radii = np.arange(0.02, 0.42, STEP) * unit
     middle, radius = found
     for _ in range(2):
-        polar = _polar(smooth, middle, radii)[..., 0]
-        rise = np.zeros_like(polar)
-        rise[1:-1] = polar[2:] - polar[:-2]
+        rise = _rise(_polar(smooth, middle, radii)[..., 0])
         meant = (radii > 0.5 * radius) & (radii < max(1.9 * radius, 0.13 * unit))
         path = _closed_path(np.where(meant[:, None], np.clip(rise, -5, 25), -50))
         iris = middle + radii[path][:, None] * CIRCLE
         iris_step = float(np.percentile(rise[path, np.arange(ANGLES)], 20))
         middle = iris.mean(axis=0)
         radius = float(np.hypot(*(iris - middle).T).mean())
-    return Eye(middle, iris, _ring(smooth, middle, iris, unit, radii), iris_step)
+    eye = Eye(middle, iris, _ring(smooth, middle, iris, unit, radii), iris_step)
+    return _light_eye(eye, smooth, unit, radii) or eye
+
+
+def _rise(polar: Floats) -> Floats:
+    out = np.zeros_like(polar)
+    out[1:-1] = polar[2:] - polar[:-2]
+    return out
+
+
+def _light_eye(eye: Eye, smooth: Floats, unit: float, radii: Floats) -> Eye | None:
+    """The same eye when a second rise all round says that its dark disc is the pupil alone."""
+    inner, outer = (_radii(points, eye.middle) for points in (eye.iris, eye.ring))
+    meant = (radii[:, None] > inner + PUPIL * unit) & (radii[:, None] < outer - 0.02 * unit)
+    if not meant.any(axis=0).all():
+        return None
+    rise = _rise(_polar(smooth, eye.middle, radii)[..., 0])
+    path = _closed_path(np.where(meant, np.clip(rise, -5, 25), -50))
+    turn = np.arange(ANGLES)
+    step = float(np.percentile(rise[path, turn], 20))
+    if step < SHARP or not meant[path, turn].all():
+        return None
+    return Eye(eye.middle, eye.middle + radii[path][:, None] * CIRCLE, eye.ring, step, eye.iris)
+
+
+def _radii(points: Floats, middle: Floats) -> Floats:
+    """How far a closed path lies from its middle at each angle."""
+    away = points - middle
+    turn = np.arctan2(away[:, 1], away[:, 0])
+    return np.asarray(np.interp(_TURN, turn, np.hypot(*away.T), period=2 * np.pi))
 
 
 def _disc(light: Floats, tap: Floats, unit: float, reach: float) -> tuple[Floats, float] | None:
@@ -120,9 +152,7 @@ def _disc(light: Floats, tap: Floats, unit: float, reach: float) -> tuple[Floats
 
 def _ring(smooth: Floats, middle: Floats, iris: Floats, unit: float, radii: Floats) -> Floats:
     """Outer border of the pale skin: where it turns darker or more colourful."""
-    away = iris - middle
-    turn = np.arctan2(away[:, 1], away[:, 0])
-    inner = np.interp(_TURN, turn, np.hypot(*away.T), period=2 * np.pi)
+    inner = _radii(iris, middle)
     polar = _polar(smooth, middle, radii)
     pale = polar[..., 0] - 0.7 * np.hypot(polar[..., 1], polar[..., 2])
     drop = np.zeros_like(pale)

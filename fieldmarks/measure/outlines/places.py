@@ -42,6 +42,7 @@ class Place(BaseModel):
     tail: tuple[float, float] | None = None
     size: tuple[float, float]
     grow: tuple[float, float] | None = None
+    beside: tuple[str, ...] = ()
     shift: float = 0.05
     views: tuple[Literal["side", "front", "back"], ...] = ("side", "front", "back")
     sure: float = Field(gt=0, le=1)

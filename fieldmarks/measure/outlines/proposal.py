@@ -34,7 +34,8 @@ IRIS, RING = 0.09, 0.175
 SIZES = (0.04, 0.1, 0.25)
 UNEVEN = 4.0  # spread of a core's colour from which it is as likely off the mark
 OFF = 0.5  # what that leaves of its certainty
-ON_EYE = {"iris": 0.87, "eye_ring": 0.93}  # as ``sure`` of places, where the border is plain
+# As ``sure`` of places, where the border is plain; a pupil is only proposed in a light eye.
+ON_EYE = {"iris": 0.87, "eye_ring": 0.93, "pupil": 0.87}
 POINTS = 40
 FINER = 4  # times finer than the look that outlines are drawn
 ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
@@ -87,8 +88,8 @@ def propose(
     marks : mapping
         Marks to look for, as in the marks table.
     view : str, optional
-        "side", "front" or "back", if the keeper says so; else it is taken from the picture, and
-        what only some views show is less sure.
+        "side", "front" or "back", if the keeper says so; else it is taken from the taps: a bird
+        without a beak in sight turns its back. Side and three-quarter are not told apart.
 
     Returns
     -------
@@ -102,12 +103,14 @@ def propose(
     """
     _check(photo, taps)
     scene = scene_of(photo, taps)
+    view = view or (None if taps.beak_tip else "back")
     found = {}
-    for mark in marks:
-        proposed = _proposed(scene, mark, marks[mark].whole, view)
+    colours: dict[str, Floats] = {}  # of the marks drawn so far
+    for mark in sorted(marks, key=lambda m: marks[m].whole):
+        proposed = _proposed(scene, mark, marks[mark].whole, view, colours)
         if proposed is not None:
             found[mark] = proposed
-    return tuple(found.values())
+    return tuple(found[mark] for mark in marks if mark in found)
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,7 +231,9 @@ def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Frame]:
     return [frame_of(middle, tip, down) for tip in tips]
 
 
-def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> ProposedMark | None:
+def _proposed(
+    scene: Scene, mark: str, whole: bool, side: str | None, colours: dict[str, Floats]
+) -> ProposedMark | None:
     if mark in ON_EYE:
         return _round_eye(scene, mark)
     place = places.places().get(mark)
@@ -248,12 +253,14 @@ def _proposed(scene: Scene, mark: str, whole: bool, side: str | None) -> Propose
         free = _tail(scene.whole)
     area = math.pi * place.size[0] * place.size[1] * (view.frame.unit / view.look.scale) ** 2
     scale = max(1.0, math.sqrt(ENOUGH / area))
-    drawn = cores.draw(place, view, at, free, whole=whole, scale=scale)
+    beside = [colours[m] for m in place.beside if m in colours]
+    drawn = cores.draw(place, view, at, free, whole=whole, scale=scale, beside=beside)
     if drawn is None:
         return None
-    shape = _outline(scene.photo, view.look, drawn.mask, drawn.corner)
+    shape = outline_of(scene.photo, view.look, drawn.mask, drawn.corner)
     if shape is None:
         return None
+    colours[mark] = drawn.colour
     sure = place.sure * (OFF if drawn.spread > UNEVEN else 1)
     return ProposedMark(mark, shape, round(sure, 2), whole and place.grow is not None)
 
@@ -281,19 +288,20 @@ def _free_body(whole: places.View, head: places.View, beak: Bytes) -> Bytes:
 
 def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
     eye = scene.eye
-    if eye is None:
+    if eye is None or (mark == "pupil" and eye.pupil is None):
         return None
     away = eye.iris - eye.middle
     inner = eye.iris + away / np.hypot(*away.T)[:, None] * EDGE * eyes.UNIT
-    points = inner if mark == "iris" else eye.ring + SKIN * (inner - eye.ring)
-    shape = _polygon(scene.photo, scene.head.look.out_of(points))
+    points = {"iris": inner, "eye_ring": eye.ring + SKIN * (inner - eye.ring), "pupil": eye.pupil}
+    shape = _polygon(scene.photo, scene.head.look.out_of(points[mark]))
     if shape is None:
         return None
     sure = ON_EYE[mark] * float(np.clip(eye.iris_step / eyes.SHARP, 0.2, 1))
     return ProposedMark(mark, shape, round(sure, 2), False)
 
 
-def _outline(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
+def outline_of(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
+    """The border of a mask of a look, whose corner lies there, as a polygon on the photo."""
     # Contours run through the middles of pixels: enlarged, they come out at their borders.
     large = cv2.copyMakeBorder(mask * 255, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     large = cv2.resize(large, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_LINEAR)

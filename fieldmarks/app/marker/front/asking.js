@@ -29,7 +29,8 @@ export class Asking {
     this.points[this.asked.key] = at;
     // Nothing can be placed without the eye.
     if (this.points.eye === null) return this.byHand();
-    if (!this.asked) {
+    if (this.asked) this.say(this.welcome());
+    else {
       this.send("taps", { taps: this.points });
       this.say("Looking for the marks …");
     }
@@ -60,7 +61,7 @@ export class Asking {
     });
     if (!regions.length) this.send("dropped");
     else this.commit("kept", [...this.settled, ...regions], regions[0], {}, true);
-    this.say(regions.length ? `Kept: ${regions.length}. With Adjust, drag a corner to mend one.` : "");
+    this.say(regions.length ? `Kept: ${regions.length}. Adjust mends a corner.` : "");
     this.refresh();
   }
 
@@ -93,6 +94,7 @@ export class Asking {
   }
 
   welcome() {
+    if (this.mode === "taps") return "Then the marks are found for you.";
     if (this.mode !== "draw") return "";
     if (this.done) return "All that tells much is marked.";
     const what = `Draw ${this.tool === "line" ? "along" : "round"} the ${this.nameOf(this.current)}`;

@@ -79,6 +79,8 @@ class Board extends Asking {
     if (photo.getAttribute("src") !== data.src) photo.src = data.src;
     // An answer to an older event must not undo a newer stroke.
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
+    // A stroke by mistake must not add to marks that are all there.
+    if (fresh && this.mode === "draw" && this.done) this.tool = "slide";
     if (data.seen >= this.sent) this.waits(false);
     if (!fresh && said && !this.before && this.settled.length) this.keep();
     this.layout();
@@ -342,7 +344,7 @@ class Board extends Asking {
     if (shape !== this.laid || stage.clientHeight < 50) {
       const most = Math.max(window.innerHeight * (wide < 640 ? 0.46 : 0.62), 300);
       const fit = (wide * this.size[1]) / this.size[0];
-      stage.style.height = `${Math.round(Math.min(Math.max(fit, 320), most))}px`;
+      stage.style.height = `${Math.round(Math.min(Math.max(fit, 240), most))}px`;
       this.laid = shape;
     }
     this.view.resize([wide, stage.clientHeight]);

@@ -9,7 +9,7 @@ const SHAPES = { polygon: "outline", ellipse: "oval", rectangle: "box", line: "l
 export function partsOf(root) {
   const named = [
     "stage", "photo", "ink", "loupe", "note", "look", "answer", "before", "question", "chosen",
-    "letter", "name", "list", "ask", "draws", "when", "place", "drawing", "offers",
+    "letter", "name", "list", "ask", "draws", "when", "place", "drawing", "offers", "help",
   ].map((name) => [name, root.querySelector(`.${name}`)]);
   return {
     root,
@@ -118,7 +118,7 @@ export function showSwipe(board) {
 
 /** The line over the photo: what to tap or draw now. */
 function showNow(board) {
-  const { parts, mode, asked, marks, current, last, off, offers } = board;
+  const { parts, mode, asked, taps, marks, current, last, off, offers } = board;
   const draws = mode === "draw";
   parts.ask.hidden = draws;
   parts.draws.hidden = parts.does.where.hidden = !draws;
@@ -126,8 +126,9 @@ function showNow(board) {
   parts.does.skip.hidden = mode === "offers";
   parts.when.textContent = board.done ? "More:" : "Now:";
   parts.does.skip.hidden ||= board.done;
-  if (mode === "taps") parts.ask.textContent = `Tap ${asked.name}`;
-  if (mode === "offers") parts.ask.textContent = "Tap a mark to drop it";
+  const step = taps.indexOf(asked) + 1;
+  if (mode === "taps") parts.ask.textContent = `${step} of ${taps.length}: tap ${asked.name}`;
+  if (mode === "offers") parts.ask.textContent = "Tap a mark to drop or take it";
   const card = marks.get(current)?.kind === "card" && !board.regions.some((r) => r.mark === current);
   parts.does.skip.textContent = mode === "taps" ? "Not in sight" : card ? "No card" : "Skip";
   parts.does.more.hidden = !draws || !last || last === current || marks.get(last)?.kind === "card";
@@ -177,6 +178,9 @@ export function showPanel(board) {
   parts.answer.hidden = !suggestion && mode !== "offers";
   parts.before.hidden = !board.before;
   if (board.before) parts.question.textContent = question(board.before);
+  const steps = mode === "draw" || board.history.past.length + board.history.future.length > 0;
+  parts.does.undo.hidden = parts.does.redo.hidden = !steps;
+  parts.help.hidden = mode !== "draw";
   parts.does.undo.disabled = !board.history.past.length;
   parts.does.redo.disabled = !board.history.future.length;
   showChosen(board);
