@@ -31,6 +31,7 @@ from sqlalchemy.exc import (
 
 from fieldmarks._util.atomic_write import settle_folder
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.orm import metadata
 from fieldmarks.birds.people import EVERYONE, narrow
 
 NEARLY_NOTHING = 64 * 1024  # bytes left on a disk
@@ -246,12 +247,18 @@ def writing(engine: Engine) -> Iterator[Connection]:
 def _migrate(engine: Engine, folder: Path | None) -> None:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    head = ScriptDirectory.from_config(config).get_current_head()
+    scripts = ScriptDirectory.from_config(config)
+    head = scripts.get_current_head()
     with engine.connect() as connection:
         found = MigrationContext.configure(connection).get_current_revision()
     if found == head:
         return
     with writing(engine) as connection:
+        state = MigrationContext.configure(connection)
+        if state.get_current_revision() is None:  # still so: nobody else was making it meanwhile
+            metadata.create_all(connection, checkfirst=False)
+            state.stamp(scripts, "head")
+            return
         config.attributes.update(connection=connection, folder=folder)
         try:
             command.upgrade(config, "head")
@@ -260,7 +267,7 @@ def _migrate(engine: Engine, folder: Path | None) -> None:
                 "this store was made by a newer version of the program",
                 mend="Update fieldmarks, then open it again",
             ) from None
-    if found is not None and folder is not None:
+    if folder is not None:
         _put_old_files_aside(folder)
 
 
