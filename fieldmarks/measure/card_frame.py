@@ -69,22 +69,15 @@ FULL_FRAME = 36.0  # mm, the width that a 35 mm equivalent focal length refers t
 class Frame:
     """A frame found in a photo.
 
-    Parameters
-    ----------
-    plane : (3, 3) tuple of tuples
-        From millimetres on the sheet to photo pixels (a homography).
-    markers : tuple of int
-        Which markers were read.
-    mm_per_pixel : float
-        At the middle of the sheet, in its own plane.
-    scale_error : float
-        Relative standard uncertainty of ``mm_per_pixel``.
-    tilt : float
-        Longer over shorter of the sheet's opposite edges as photographed; 1 is square on.
-    shade : float
-        Relative range of light over the white border.
-    distance : float
-        Millimetres from the camera, when the file names its focal length; else 0.
+    Args:
+        plane ((3, 3) tuple of tuples): From millimetres on the sheet to photo pixels (a
+            homography).
+        markers: Which markers were read.
+        mm_per_pixel: At the middle of the sheet, in its own plane.
+        scale_error: Relative standard uncertainty of ``mm_per_pixel``.
+        tilt: Longer over shorter of the sheet's opposite edges as photographed; 1 is square on.
+        shade: Relative range of light over the white border.
+        distance: Millimetres from the camera, when the file names its focal length; else 0.
     """
 
     plane: tuple[tuple[float, float, float], ...]
@@ -126,9 +119,8 @@ class Frame:
 def find_frame(photo: Photo) -> Frame | None:
     """Find our printed frame.
 
-    Returns
-    -------
-    Frame, or None when fewer than two of its markers agree on a plane.
+    Returns:
+        Frame, or None when fewer than two of its markers agree on a plane.
     """
     for grey, scale in _greys(photo):
         found = _markers(grey)

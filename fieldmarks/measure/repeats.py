@@ -33,16 +33,11 @@ LEAST_APART = 3.0  # CIEDE2000; smaller disagreements are not worth a word
 class Repeat:
     """One mark read from several photos.
 
-    Parameters
-    ----------
-    reading : Reading
-        Mean colour, with a budget that holds the scatter between the photos.
-    scatter : float
-        Mean CIEDE2000 of the photos to their mean.
-    disagree : tuple of str
-        Photos that lie apart from the others by more than both doubts (95 %) explain.
-    note : str
-        One sentence for the report.
+    Args:
+        reading: Mean colour, with a budget that holds the scatter between the photos.
+        scatter: Mean CIEDE2000 of the photos to their mean.
+        disagree: Photos that lie apart from the others by more than both doubts (95 %) explain.
+        note: One sentence for the report.
     """
 
     mark: str
@@ -56,15 +51,12 @@ class Repeat:
 def combine(mark: str, read: Sequence[tuple[str, Reading]]) -> Repeat:
     """Combine readings of one mark from different photos of the same bird.
 
-    Parameters
-    ----------
-    read : sequence of (photo name, Reading)
-        At least one; calibrated ones are used alone when there are any.
+    Args:
+        read (sequence of (photo name, Reading)): At least one; calibrated ones are used alone when
+            there are any.
 
-    Raises
-    ------
-    ValueError
-        ``read`` is empty.
+    Raises:
+        ValueError: ``read`` is empty.
     """
     if not read:
         raise ValueError("no readings to combine")
