@@ -33,6 +33,11 @@ class Polygon:
 
     points: tuple[Point, ...]
 
+    def __post_init__(self) -> None:
+        # A notebook gives a list, or an array; an outline is a key of what was read before.
+        if not isinstance(self.points, tuple):
+            object.__setattr__(self, "points", tuple((float(x), float(y)) for x, y in self.points))
+
 
 @dataclass(frozen=True)
 class Ellipse:
