@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
+import statistics
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -219,16 +220,19 @@ def _nearest(
         gaps[every[place][0]].setdefault(key, []).append(float(gap))
     found = {}
     for mark, by_key in gaps.items():
-        middle = {key: float(np.median(values)) for key, values in by_key.items()}
+        middle = {key: statistics.median(values) for key, values in by_key.items()}
         key = min(middle, key=lambda key: middle[key] - tables.swatches[key].tolerance)
         found[mark] = (key, middle[key])
     shown = np.array([tables.lab[found[mark][0]] for mark, _ in every])
     away = difference(np.stack([one.median for _, one in every]), shown[:, None])
-    by_mark = np.split(away, np.cumsum([len(draws[mark]) for mark in marks])[:-1])
-    return {
-        mark: _Nearest(*found[mark], _limits(rows))
-        for mark, rows in zip(marks, by_mark, strict=True)
-    }
+    ends = np.cumsum([len(draws[mark]) for mark in marks])
+    by_mark = dict(zip(marks, np.split(away, ends[:-1]), strict=True))
+    near = {}
+    for photos in {len(rows) for rows in by_mark.values()}:
+        alike = {mark: rows.ravel() for mark, rows in by_mark.items() if len(rows) == photos}
+        for mark, limits in zip(alike, _limits(np.stack([*alike.values()])), strict=True):
+            near[mark] = _Nearest(*found[mark], limits)
+    return near
 
 
 def _judge_mark(
@@ -288,10 +292,9 @@ def _largest(drawn: ColourDraws) -> Array:
     return drawn.median
 
 
-def _limits(values: Array) -> tuple[float, float]:
-    """Where 95 % of values lie."""
-    low, high = np.quantile(values, LIMITS)
-    return float(low), float(high)
+def _limits(rows: Array) -> list[tuple[float, float]]:
+    """Where 95 % of each row's values lie."""
+    return [(float(low), float(high)) for low, high in np.quantile(rows, LIMITS, axis=1).T]
 
 
 def own_doubt(reading: Reading) -> float:
@@ -384,7 +387,7 @@ def _judge_relation(
         status=status_of(held),
         reason=f"{reason} {wanted.reason}",
         value=value,
-        interval=_limits(drawn),
+        interval=_limits(drawn[None])[0],
         held=held,
     )
 

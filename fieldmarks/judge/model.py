@@ -354,8 +354,12 @@ class _Rows:
         # What has no share in explaining its reading does not pull.
         near = np.flatnonzero(weight > NO_SHARE)
         root = np.sqrt((FREEDOM + 3) / FREEDOM * weight[near] / away[near])
-        move = np.einsum("rij,rjk->rik", self.turn[near], moves[self.unit[near]])
-        move = (move * root[:, None, None]).reshape(-1, len(TERMS))
+        turn = self.turn[near] * root[:, None, None]
+        along = moves[self.unit[near]]
+        move = turn[..., 0, None] * along[:, None, 0]
+        move[:, 1:] += turn[:, 1:, 1, None] * along[:, None, 1]  # above it lie zeros
+        move[:, 2] += turn[:, 2, 2, None] * along[:, 2]
+        move = move.reshape(-1, len(TERMS))
         off = (off[near] * root[:, None]).ravel()
         ends = 3 * np.searchsorted(self.case[near], np.arange(len(terms) + 1))
         pairs = [slice(*pair) for pair in itertools.pairwise(ends)]
