@@ -15,7 +15,7 @@ from filelock import FileLock
 from made_birds import CLEAN, ORANGE, shoot
 
 from fieldmarks.birds.invented import fill_with_invented_club
-from fieldmarks.birds.store import Store
+from fieldmarks.birds.store import FOLDER_VARIABLE, Store
 from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
 
@@ -39,6 +39,15 @@ def orange_shot(tables):
 def store(tmp_path):
     with Store(tmp_path / "store") as opened:
         yield opened
+
+
+@pytest.fixture
+def app_store(tmp_path, monkeypatch):
+    """The store that the app opens."""
+    monkeypatch.setenv(FOLDER_VARIABLE, str(tmp_path / "store"))
+    monkeypatch.setenv("FIELDMARKS_KEY", str(tmp_path / "key.pem"))
+    with Store() as store:
+        yield store
 
 
 def _postgres_programs():
