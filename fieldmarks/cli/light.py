@@ -115,14 +115,14 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     for fault in faults:
         print(f"* {fault}")
     if not cards:
-        verdict = "No grey card is marked: whether its colours can be read is not known."
+        fit = "No grey card is marked: whether its colours can be read is not known."
     elif not card.calibrated:
-        verdict = "Not fit: the card cannot be used, so fine tints decide nothing."
+        fit = "Not fit: the card cannot be used, so fine tints decide nothing."
     elif faults:
-        verdict = "Fit in part: the lines above say what to do better."
+        fit = "Fit in part: the lines above say what to do better."
     else:
-        verdict = "Fit: nothing speaks against it."
-    print(verdict)
+        fit = "Fit: nothing speaks against it."
+    print(fit)
 
 
 @app.command()

@@ -66,7 +66,7 @@ FULL_FRAME = 36.0  # mm, the width that a 35 mm equivalent focal length refers t
 
 
 @dataclass(frozen=True)
-class Frame:
+class PrintedFrame:
     """A frame found in a photo.
 
     Args:
@@ -116,11 +116,11 @@ class Frame:
         return text
 
 
-def find_frame(photo: Photo) -> Frame | None:
+def find_frame(photo: Photo) -> PrintedFrame | None:
     """Find our printed frame.
 
     Returns:
-        Frame, or None when fewer than two of its markers agree on a plane.
+        None when fewer than two of its markers agree on a plane.
     """
     for grey, scale in _greys(photo):
         found = _markers(grey)
@@ -195,7 +195,7 @@ def _plane(found: dict[int, Array]) -> tuple[Array, float] | None:
 
 def _frame(
     photo: Photo, plane: Array, markers: tuple[int, ...], misfit: float, pixel: float
-) -> Frame:
+) -> PrintedFrame:
     middle = cv2.perspectiveTransform(_star(), plane)[:, 0]
     # Millimetres per pixel along both axes of the sheet, at its middle.
     across, down = (float(np.linalg.norm(middle[i] - middle[i + 1])) / 10 for i in (0, 2))
@@ -225,7 +225,7 @@ def _frame(
         )
     if tilt > WARN_TILT:
         warnings.append("The frame is strongly tilted. Hold it flat towards the camera.")
-    return Frame(
+    return PrintedFrame(
         plane=tuple((float(a), float(b), float(c)) for a, b, c in plane),
         markers=markers,
         mm_per_pixel=1 / per_mm,
