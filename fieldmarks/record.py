@@ -216,8 +216,7 @@ def _adapter(suffix: str) -> TypeAdapter[Any]:
 
 def record_schema(kind: type[_Judged] = Record) -> dict[str, Any]:
     """JSON Schema (2020-12) of a record file, or of an examination's."""
-    schema = _adapter(kind.suffix).json_schema()
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+    return dict(_adapter(kind.suffix).json_schema())
 
 
 def record_to_json(record: Record | Examination) -> str:
@@ -400,8 +399,3 @@ def write_record(judged: Record | Examination, folder: Path, stem: str = "") -> 
         write_whole(folder / f"{tables}.{name}.csv", text)
     write_whole(path, record_to_json(judged))
     return path
-
-
-def schema_text() -> str:
-    """The published schema of a record as JSON text."""
-    return json.dumps(record_schema(), indent=1) + "\n"

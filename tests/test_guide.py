@@ -107,8 +107,8 @@ def test_a_mark_that_says_nothing_is_hatched(tables):
               if expected(tables, "fischeri", m, "opaline").says_nothing]  # fmt: skip
     assert "rump" in silent
     for mark in silent:
-        assert all(fill.endswith("-hatch)") for fill in painted(source, mark)), mark
-    assert not painted(source, "beak_base")[0].endswith("-hatch)")
+        assert all(fill.endswith("_hatch)") for fill in painted(source, mark)), mark
+    assert not painted(source, "beak_base")[0].endswith("_hatch)")
 
 
 def test_numbers_of_the_drawing_are_those_of_the_rows(tables):

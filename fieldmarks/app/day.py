@@ -77,6 +77,10 @@ def _title(number: int, work: Work) -> str:
 def more_photos(work: Work) -> None:
     """Add another photo of the bird, or take the one in sight out."""
     photos = work.day.photos
+    days = sorted({w.photo.facts.taken[:10] for w in photos if w.photo} - {""})
+    if len(days) > 1:
+        said = ", ".join(day.replace(":", "-") for day in days)
+        st.warning(f"Taken on different days ({said}). One verdict is for one visit.")
     with st.container(key="more_photos"):
         chosen = st.file_uploader(
             "Another photo of this bird, taken the same day",

@@ -12,7 +12,7 @@ TITLES = {
     "buy": "Before you buy",
     "birds": "Your birds",
     "pair": "A pair?",
-    "matings": "Test matings",
+    "matings": "Pairs and young",
     "opinions": "Two opinions?",
 }
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import functools
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-When = Literal["buying", "pairing", "testing"]
+When = Literal["shop", "buying", "handing over", "pairing", "testing"]
 Sentence = Annotated[str, Field(min_length=10)]
 
 
@@ -22,6 +23,13 @@ class Line(_Row):
     """A sentence to show."""
 
     text: Sentence
+
+
+class View(Line):
+    """A photo of a visit, and the marks it shows."""
+
+    name: Annotated[str, Field(min_length=3)]
+    marks: tuple[str, ...] = Field(min_length=1)
 
 
 class Caution(Line):
@@ -59,22 +67,44 @@ class Cross(_Row):
     text: Sentence
 
 
+class Carried(_Row):
+    """A colour that can be carried unseen, and the varieties that show it."""
+
+    name: str
+    how: Literal["recessive", "sex-linked"]
+    sex_linked_in: tuple[str, ...] = ()
+    shown_by: tuple[str, ...] = Field(min_length=1)
+
+    def sex_linked(self, species: str | None) -> bool:
+        """Whether it lies on the sex chromosome in a species."""
+        return self.how == "sex-linked" or species in self.sex_linked_in
+
+
 class AdviceTable(BaseModel):
     """The whole file."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     ask: tuple[Line, ...]
+    view: tuple[View, ...] = Field(min_length=1)
+    check: tuple[Line, ...]
     cannot_tell: tuple[Line, ...]
     caution: tuple[Caution, ...]
     kin: Kin
     clean: Clean
     brood: Brood
     cross: tuple[Cross, ...]
+    carried: tuple[Carried, ...]
     stage_ages: dict[str, str]
 
     def cautions(self, when: When) -> tuple[str, ...]:
         """Cautions that belong to one occasion."""
         return tuple(row.text for row in self.caution if when in row.when)
+
+    def side(self, marks: Iterable[str]) -> str:
+        """Name of the narrowest view that holds most of some marks."""
+        drawn = set(marks)
+        views = min(self.view, key=lambda v: (-len(drawn.intersection(v.marks)), len(v.marks)))
+        return views.name if drawn.intersection(views.marks) else "Another side"
 
     def crossing(self, one: str, other: str) -> Cross | None:
         """What is known of a cross between two different species."""

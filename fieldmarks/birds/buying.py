@@ -8,6 +8,7 @@ from fieldmarks.birds.advice import advice_table
 from fieldmarks.judge.assess import Assessment
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.signs import SignStatus
+from fieldmarks.record import Question
 from fieldmarks.rules import Tables
 
 MARKS_SHOWN = 5
@@ -72,4 +73,16 @@ def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
         ask=tuple(row.text for row in advice.ask),
         cannot_tell=tuple(cannot),
         cautions=advice.cautions("buying"),
+    )
+
+
+def possible_signs(tables: Tables, question: Question) -> tuple[str, ...]:
+    """Signs of mixed ancestry that a bird sold as some species could show."""
+    series = tables.varieties[question.variety].series
+    return tuple(
+        sign.text + (" Look again after its first moult." if question.age in sign.juvenile else "")
+        for sign in tables.signs.values()
+        if sign.species == question.claimed
+        and series in sign.series
+        and question.variety not in sign.not_in
     )

@@ -10,8 +10,8 @@ from typing import Any, Literal
 from sqlalchemy import func, or_, select
 
 from fieldmarks.birds import orm as models
-from fieldmarks.birds.model import Bird, Entry, Pair, from_json, told_apart
-from fieldmarks.birds.reader import read
+from fieldmarks.birds.model import Bird, Entry, Pair, from_json
+from fieldmarks.birds.reader import read, told_apart
 from fieldmarks.birds.store import Store
 from fieldmarks.record import to_csv
 

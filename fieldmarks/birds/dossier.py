@@ -17,7 +17,7 @@ from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
@@ -220,9 +220,19 @@ def _tables_for(evidence: Evidence, tables: Tables) -> bytes:
     return packed
 
 
+SHOWN = ("name", "ring", "ring_kind", "ring_year", "hatched", "species", "variety", "sex")
+
+
 def _facts(bird: Bird) -> dict[str, Any]:
-    shown = ("name", "ring", "ring_kind", "ring_year", "hatched", "species", "variety", "sex")
-    return {k: str(v) if isinstance(v, date) else v for k, v in asdict(bird).items() if k in shown}
+    return {k: str(v) if isinstance(v, date) else v for k, v in asdict(bird).items() if k in SHOWN}
+
+
+def dossier_schema() -> dict[str, Any]:
+    """JSON Schema of ``dossier.json``."""
+    schema, fields = _Contents.model_json_schema(), TypeAdapter(Bird).json_schema()["properties"]
+    bird = {"type": "object", "properties": {name: fields[name] for name in SHOWN}}
+    schema["properties"]["bird"] = {**bird, "required": ["name"], "additionalProperties": False}
+    return schema
 
 
 def _version(name: str) -> str:

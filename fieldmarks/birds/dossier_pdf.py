@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from fieldmarks import __version__
 from fieldmarks.birds.agreement import Account, compare_accounts
 from fieldmarks.birds.model import Bird
+from fieldmarks.birds.papers import bird_facts
 from fieldmarks.measure.photo import decode_photo
-from fieldmarks.report.blocks import Block, Bullets, Content, Facts, Grid, Para, Picture, Section
+from fieldmarks.report.blocks import Bullets, Content, Facts, Grid, Para, Picture, Section
 from fieldmarks.report.content import mark_name
 from fieldmarks.report.pdf import write_pdf
 from fieldmarks.report.picture import annotate, to_jpeg
@@ -40,7 +41,9 @@ def dossier_pdf(
     after_look: Callable[[], None],
 ) -> bytes:
     """The PDF of a dossier, A4; ``looks`` as :func:`look_section` makes them, one per account."""
-    sections = [Section("bird", "The bird", _facts(bird, tables, seal))]
+    facts = Facts((*bird_facts(bird, tables), ("Seal (SHA-256)", seal)))
+    told = Para(f"The seal is over all evidence. {LIMIT_NOTE}")
+    sections = [Section("bird", "The bird", (facts, told))]
     if len(accounts) > 1:
         found = compare_accounts(accounts)
         stands = [
@@ -67,18 +70,6 @@ def dossier_pdf(
     content = Content("Dossier", bird.label, f"Seal {seal[:16]}", tuple(sections))
     about = "Photos of one bird and what was read from them"
     return write_pdf(content, about, __version__, after_page=after_look)
-
-
-def _facts(bird: Bird, tables: Tables, seal: str) -> tuple[Block, ...]:
-    row = tables.species.get(bird.species or "")
-    rows = [
-        ("Said to be", row.name if row else "not known"),
-        ("Variety, sex", f"{bird.variety}, {bird.sex}"),
-        ("Seal (SHA-256)", seal),
-    ]
-    if bird.hatched:
-        rows.insert(1, ("Hatched", f"{bird.hatched.isoformat()} ({bird.hatch_known})"))
-    return Facts(tuple(rows)), Para(f"The seal is over all evidence. {LIMIT_NOTE}")
 
 
 def look_section(place: int, told: Evidence, tables: Tables) -> Section:

@@ -1,14 +1,16 @@
-"""When a bird should be looked at again, and the summary of a bird in the collection."""
+"""What a breeder is reminded of, when a bird should be looked at again, and its summary."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
 
-from fieldmarks.birds.model import Bird, Entry, Young
+from fieldmarks.birds.model import Bird, Entry, Stage, Young
+from fieldmarks.birds.moult import GROWN
 from fieldmarks.birds.standing import SignStanding, standings
-from fieldmarks.judge.proposal import DAYS_PER_MONTH
+from fieldmarks.judge.proposal import DAYS_PER_MONTH, age_class
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.schema import Facts
@@ -47,7 +49,23 @@ def breeds_from(bird: Bird, tables: Tables) -> date | None:
     return bird.hatched + timedelta(days=round(row.facts.breed_from_months[0] * DAYS_PER_MONTH))
 
 
-def brood_dates(young: Sequence[Young], facts: Facts, today: date) -> tuple[str, ...]:
+@dataclass(frozen=True)
+class Reminder:
+    """Something to do from about a day on.
+
+    ``until`` is the last day on which it can be done, ``title`` the few words for a calendar and
+    ``text`` the whole sentence. ``about`` is the id of the bird or pair, ``who`` the young meant.
+    """
+
+    day: date
+    until: date
+    title: str
+    text: str
+    about: str = ""
+    who: str = ""
+
+
+def brood_dates(young: Sequence[Young], facts: Facts, today: date) -> tuple[Reminder, ...]:
     """When each young hatches, is ringed and flies, of those not flown yet; soonest first.
 
     Of an egg the later dates follow from the day on which it is due to hatch.
@@ -60,19 +78,28 @@ def brood_dates(young: Sequence[Young], facts: Facts, today: date) -> tuple[str,
             said = f"{one.label}: due to hatch at about {hatched.isoformat()}."
             if today > hatched:
                 said += " Has it? Put down the day, or take it off the list."
-            found.append((hatched, said))
-        if hatched is None:
+            found.append(Reminder(hatched, hatched, "due to hatch", said, who=one.label))
+        if hatched is None or one.fledged is not None:
             continue
-        if facts.ring_days is not None:
+        if facts.ring_days is not None and one.ringed is None:
             first, last = (hatched + timedelta(days=d) for d in facts.ring_days)
             if today <= last:
                 said = f"{one.label}: closed ring {about} {first.isoformat()} to {last.isoformat()}"
-                found.append((first, f"{said}; later it no longer goes over the foot. {RINGING}"))
+                said += f"; later it no longer goes over the foot. {RINGING}"
+                found.append(Reminder(first, last, "closed ring", said, who=one.label))
         if facts.fledge_weeks is not None:
             flies = hatched + timedelta(weeks=facts.fledge_weeks)
             if today <= flies:
-                found.append((flies, f"{one.label}: leaves the nest at about {flies.isoformat()}."))
-    return tuple(said for _, said in sorted(found))
+                said = f"{one.label}: leaves the nest at about {flies.isoformat()}."
+                found.append(Reminder(flies, flies, "leaves the nest", said, who=one.label))
+    return tuple(sorted(found, key=lambda r: (r.day, r.text)))
+
+
+def stage_fits(bird: Bird, day: date, stage: Stage, tables: Tables) -> bool:
+    """Whether a bird can be in a stage of its moults on a day, as far as its age is known."""
+    if bird.hatched is None or bird.hatch_known != "exact" or day < bird.hatched:
+        return True
+    return stage not in GROWN or age_class(tables, bird.hatched, day) != "young"
 
 
 def look_due(bird: Bird, entries: list[Entry], tables: Tables) -> date | None:

@@ -35,7 +35,6 @@ from fieldmarks.birds.model import (
     contents,
     folder_of,
     from_json,
-    life_schema,
     now,
     to_json,
 )
@@ -43,6 +42,7 @@ from fieldmarks.birds.observation import region_file_of
 from fieldmarks.birds.photos import photo_name
 from fieldmarks.birds.reader import KINDS, batches, read
 from fieldmarks.birds.ring import ring_key, same_ring
+from fieldmarks.birds.schemas import life_schema
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
 from fieldmarks.birds.writing import Writing, known, next_number, put, put_record
@@ -314,10 +314,8 @@ def _take(
         _take_photo(store, work, packed, entry, observation)
         tell(done, len(photos) + len(wanted))
     _take_tables_and_settings(work, packed)
-    counts = [sum(isinstance(t, kind) for t in taken) for kind in KINDS]
-    return Moved(
-        counts[0], counts[1], counts[2], len({o.photo for _, o in photos}), same, len(wanted)
-    )
+    birds, entries, pairs = (sum(isinstance(t, kind) for t in taken) for kind in KINDS)
+    return Moved(birds, entries, pairs, len({o.photo for _, o in photos}), same, len(wanted))
 
 
 def _same(mine: Kept, coming: Kept) -> bool:
@@ -350,12 +348,9 @@ def _healed(store: Store, mine: Entry, coming: Entry) -> tuple[Entry, list[Obser
 
 def _whole(store: Store, observation: Observation) -> bool:
     """Whether a kept photo and its record are there and unchanged."""
-    try:
-        store.photo(observation)
-        store.record_file(observation)
-    except FieldmarksError:
-        return False
-    return True
+    with suppress(FieldmarksError):
+        return bool(store.photo(observation) and store.record_file(observation))
+    return False
 
 
 def _take_photo(

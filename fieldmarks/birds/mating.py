@@ -7,6 +7,7 @@ p = 1/4 are assumptions, not facts about any cross.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from typing import Literal
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.model import Bird, Entry, Pair, Young, YoungFinding
+from fieldmarks.birds.model import EVENTS, Bird, Entry, Pair, Young, YoungFinding
 from fieldmarks.birds.moult import GROWN, compared
 from fieldmarks.birds.standing import standings
 from fieldmarks.judge.proposal import age_class
@@ -168,6 +169,13 @@ def young_faults(
         found.append(
             f"it was laid on {young.laid}, but the pair was put together on {pair.started}"
         )
+    days = {event: getattr(young, event) for event in EVENTS} | {"hatched": hatched}
+    known = [(EVENTS[event], day) for event, day in days.items() if day is not None]
+    found += [
+        f"it {told} on {day}, before it {first}"
+        for (first, before), (told, day) in itertools.pairwise(known)
+        if day < before and told != EVENTS["hatched"]  # that is looked at more closely below
+    ]
     if hatched is None:
         if young.finding != "unclear" and young.laid:
             found.append(f"it was laid on {young.laid}, and no hatch date is on record")

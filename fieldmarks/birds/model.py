@@ -7,8 +7,7 @@ says; ``saved_at`` is UTC in ISO 8601. Both are given by the store.
 from __future__ import annotations
 
 import uuid
-from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime
 from functools import lru_cache
@@ -29,9 +28,15 @@ Stage = Literal["young plumage", "in first moult", "after first moult", "later m
 Purpose = Literal["breeding", "test mating"]
 YoungFinding = Literal["clean", "sign", "unclear"]
 
+Event = Literal["laid", "hatched", "ringed", "fledged"]
+
+EVENTS: dict[Event, str] = {  # of a young, in their order
+    "laid": "was laid", "hatched": "hatched", "ringed": "was ringed", "fledged": "left the nest",
+}  # fmt: skip
 STAGES: tuple[Stage, ...] = get_args(Stage)
 SEXES: tuple[Sex, ...] = get_args(Sex)
 RING_KINDS: tuple[RingKind, ...] = get_args(RingKind)
+STATUSES: tuple[Status, ...] = get_args(Status)
 YOUNG_FINDINGS: tuple[YoungFinding, ...] = get_args(YoungFinding)
 
 Id = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
@@ -274,7 +279,7 @@ class Young:
     """One young of a pair, from its egg on, and what was found on it after its first moult.
 
     ``shows`` is the key of the colour variety it shows, empty where nobody said; ``note`` holds its
-    marks in words.
+    marks in words. ``fledged`` is the day it left the nest.
     """
 
     label: Short
@@ -284,6 +289,8 @@ class Young:
     note: Text = ""
     shows: Short = ""
     laid: date | None = None
+    ringed: date | None = None
+    fledged: date | None = None
 
 
 @dataclass(frozen=True)
@@ -379,62 +386,11 @@ def _days(thing: Kept) -> list[tuple[str, date | None]]:
         return [("hatch date", thing.hatched)]
     if isinstance(thing, Entry):
         return [("day", thing.day)]
-    return [
-        ("start", thing.started),
-        *((f"hatch date of {y.label}", y.hatched) for y in thing.young),
-        *((f"day of laying of {y.label}", y.laid) for y in thing.young),
-        *((f"day on which {y.label} was laid", y.laid) for y in thing.young),
-    ]
+    days = [(f"day on which {y.label} {told}", getattr(y, event))
+            for y in thing.young for event, told in EVENTS.items()]  # fmt: skip
+    return [("start", thing.started), *days]
 
 
 def contents(thing: Kept) -> dict[str, Any]:
     """What a keeper said or measured, without what the store gives."""
     return {f.name: getattr(thing, f.name) for f in fields(thing) if f.name not in GIVEN}
-
-
-def differences(here: Kept, mine: Kept) -> list[tuple[str, str, str]]:
-    """(field, its value here, mine) of every field in which two states of one thing differ."""
-    other = contents(mine)
-    return [
-        (name, _words(value), _words(other[name]))
-        for name, value in contents(here).items()
-        if value != other[name]
-    ]
-
-
-def _words(value: object) -> str:
-    if isinstance(value, tuple):
-        return ", ".join(getattr(v, "label", "") or getattr(v, "file", str(v)) for v in value)
-    return "" if value is None else str(value)
-
-
-def told_apart(parts: Mapping[str, Sequence[object]]) -> dict[str, str]:
-    """Labels for things to choose from, no two alike.
-
-    Parameters
-    ----------
-    parts : mapping of id -> what may be said of it
-        The first part is always said, each further one only where labels are still alike; last of
-        all the start of the id.
-    """
-    labels = {key: str(said[0]) for key, said in parts.items()}
-    longest = max((len(said) for said in parts.values()), default=0)
-    for place in range(1, longest + 1):
-        count = Counter(labels.values())
-        alike = [key for key, label in labels.items() if count[label] > 1]
-        for key in alike:
-            more = parts[key][place] if place < len(parts[key]) else f"id {key[:8]}"
-            if more:
-                labels[key] += f", {more}"
-    return labels
-
-
-def life_schema() -> dict[str, Any]:
-    """JSON Schema (2020-12) of birds, entries and pairs in an export."""
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "fieldmarks export",
-        "$defs": {
-            name: _adapter(kind).json_schema(mode="serialization") for name, kind in FOLDERS.items()
-        },
-    }

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import itertools
 import zlib
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Table, func, or_, select
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
-from fieldmarks.birds.model import Bird, Entry, K, Observation, Pair, from_json, told_apart
+from fieldmarks.birds.model import Bird, Entry, K, Observation, Pair, from_json
 from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.photos import PhotoStorage, photo_name
 from fieldmarks.record import Record, record_from_json
@@ -51,6 +52,27 @@ def ancestry(
         found |= {key: (None, None) for key in layer if key not in found}
         layer = {p for key in layer for p in found[key] if p} - set(found)
     return found
+
+
+def told_apart(parts: Mapping[str, Sequence[object]]) -> dict[str, str]:
+    """Labels for things to choose from, no two alike.
+
+    Parameters
+    ----------
+    parts : mapping of id -> what may be said of it
+        The first part is always said, each further one only where labels are still alike; last of
+        all the start of the id.
+    """
+    labels = {key: str(said[0]) for key, said in parts.items()}
+    longest = max((len(said) for said in parts.values()), default=0)
+    for place in range(1, longest + 1):
+        count = Counter(labels.values())
+        alike = [key for key, label in labels.items() if count[label] > 1]
+        for key in alike:
+            more = parts[key][place] if place < len(parts[key]) else f"id {key[:8]}"
+            if more:
+                labels[key] += f", {more}"
+    return labels
 
 
 def bird_labels(birds: Iterable[Bird]) -> dict[str, str]:

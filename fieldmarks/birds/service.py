@@ -13,37 +13,26 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.agreement import Agreement, compare_accounts
 from fieldmarks.birds.archive import Tell, untold
+from fieldmarks.birds.brood import young_with_findings
 from fieldmarks.birds.collection import bird_page
 from fieldmarks.birds.copies import accounts_of
 from fieldmarks.birds.dossier import Seal, write_dossier
-from fieldmarks.birds.due import brood_dates, first_moult_over
+from fieldmarks.birds.due import first_moult_over, stage_fits
 from fieldmarks.birds.family import Relative, parent_faults
-from fieldmarks.birds.mating import (
-    ACCEPTED_MISS,
-    MatingResult,
-    OwnRecord,
-    judge_mating,
-    measured_finding,
-    young_faults,
-    young_key,
-)
 from fieldmarks.birds.model import (
     Bird,
     Entry,
     Observation,
     Pair,
     Stage,
-    Young,
-    checked,
     new_id,
-    told_apart,
 )
-from fieldmarks.birds.moult import GROWN, PRESENT, SignStory, sign_stories
+from fieldmarks.birds.moult import PRESENT, SignStory, sign_stories
 from fieldmarks.birds.observation import Evidence, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
+from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.ring import check_ring
 from fieldmarks.birds.signature import own_key
-from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
 from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
@@ -83,31 +72,6 @@ def _check_family(store: Store, bird: Bird) -> None:
     if faults:
         mend = "Correct its sex, a date or the parent; '' in place of a name takes a parent off"
         raise FieldmarksError(faults[0], where=bird.label, mend=mend)
-
-
-def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
-    """Add a young to a pair, in place of one of the same label; the day it was laid stays known.
-
-    Raises
-    ------
-    FieldmarksError
-        It cannot be a young of this pair, or not be through its first moult.
-    """
-    laid = (y.laid for y in pair.young if y.laid and young_key(y) == young_key(young))
-    young = replace(young, laid=young.laid or next(laid, None))
-    others = tuple(y for y in pair.young if young_key(y) != young_key(young))
-    pair = checked(replace(pair, young=(*others, young)))
-    faults = young_faults(young, pair, _birds_of(store, pair), tables, date.today())
-    if faults:
-        mend = "Correct it" if "moult" not in faults[0] else "Leave it 'unclear' until then"
-        raise FieldmarksError(faults[0], where=young.label, mend=mend)
-    return store.save(pair)
-
-
-def _birds_of(store: Store, pair: Pair) -> dict[str, Bird]:
-    """The pair, and those of its young that are kept as birds."""
-    keys = {pair.first, pair.second, *(y.bird for y in pair.young if y.bird)}
-    return {key: store.bird(key) for key in keys}
 
 
 def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Question:
@@ -169,13 +133,6 @@ def doubts_about(
         if likelier := likelier_variety(one.record, tables):
             found.append(likelier[1])
     return list(dict.fromkeys(found))
-
-
-def stage_fits(bird: Bird, day: date, stage: Stage, tables: Tables) -> bool:
-    """Whether a bird can be in a stage of its moults on a day, as far as its age is known."""
-    if bird.hatched is None or bird.hatch_known != "exact" or day < bird.hatched:
-        return True
-    return stage not in GROWN or age_class(tables, bird.hatched, day) != "young"
 
 
 def keep_look(
@@ -370,63 +327,6 @@ def before_test(
     advice = advice_on_pair(store, bird, mate, tables, today)
     warnings = warnings_for_test(bird, mate, advice, tables, eye_of(store.entries(bird.id)))
     return (*warnings, *advice_table().cautions("testing"))
-
-
-def dates_of(store: Store, pair: Pair, tables: Tables, today: date) -> tuple[str, ...]:
-    """When the young of a pair hatch, are to be ringed, and fly."""
-    row = tables.species.get(store.bird(pair.second).species or "")
-    return brood_dates(pair.young, row.facts, today) if row else ()
-
-
-def mating_result(
-    store: Store, pair: Pair, tables: Tables, accepted: float = ACCEPTED_MISS
-) -> MatingResult:
-    """What a test mating tells so far."""
-    species = store.bird(pair.second).species
-    row = tables.species.get(species or "")
-    young = young_with_findings(store, pair, tables)
-    birds = _birds_of(store, pair)
-    gaps = [
-        f"{y.label or 'A young'} does not count: {fault}."
-        for y in pair.young
-        for fault in young_faults(y, pair, birds, tables, date.today())[:1]
-    ]
-    gaps += [
-        f"{y.label}: {record.looked_at} of {record.can_show} signs were looked at. Not looked at: "
-        + " ".join(sign.text for sign in record.not_looked_at)
-        for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True)
-        if record is not None and record.not_looked_at
-    ]
-    return judge_mating(young, row.name if row else "the mate's species", accepted, gaps)
-
-
-def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]:
-    """Young of a pair; one that is left unclear but kept as a bird is judged by its own record.
-    What cannot be is unclear.
-    """
-    birds, found = _birds_of(store, pair), []
-    for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True):
-        finding = y.finding if record is None else record.finding
-        if young_faults(replace(y, finding=finding), pair, birds, tables, date.today()):
-            finding = "unclear"
-        shows = y.shows or (store.bird(y.bird).variety if y.bird else "")
-        found.append(replace(y, finding=finding, shows=shows))
-    return found
-
-
-def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | None]:
-    """Own record of each young that is judged by it; None for the others."""
-    found: list[OwnRecord | None] = []
-    for y in pair.young:
-        if not y.bird or y.finding != "unclear":
-            found.append(None)
-            continue
-        bird = store.bird(y.bird)
-        species = bird.species or store.bird(pair.second).species
-        can_show = showing_signs(species, bird.variety, tables)
-        entries = [e for e in store.entries(bird.id) if stage_fits(bird, e.day, e.stage, tables)]
-        found.append(measured_finding(entries, can_show))
-    return found
 
 
 def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:

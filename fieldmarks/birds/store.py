@@ -28,14 +28,7 @@ from fieldmarks._util.atomic_write import cannot_write, write_whole
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
 from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, sqlite_url, writing
-from fieldmarks.birds.model import (
-    Entry,
-    K,
-    Kept,
-    checked,
-    differences,
-    now,
-)
+from fieldmarks.birds.model import Entry, K, Kept, checked, contents, now
 from fieldmarks.birds.observation import Evidence, observation_of
 from fieldmarks.birds.people import EVERYONE, READS_ONLY, Person
 from fieldmarks.birds.photos import PhotoBucket, PhotoFolder, PhotoStorage, photo_name
@@ -49,6 +42,22 @@ PHOTOS_VARIABLE = "FIELDMARKS_PHOTOS"  # a bucket, if photos are not to lie in t
 DATABASE_FILE = "birds.sqlite"
 COPIES = "copies"
 MARK_FILE = "store-id.txt"  # in a folder of photos whose database lies elsewhere
+
+
+def differences(here: Kept, mine: Kept) -> list[tuple[str, str, str]]:
+    """(field, its value here, mine) of every field in which two states of one thing differ."""
+    other = contents(mine)
+    return [
+        (name, _words(value), _words(other[name]))
+        for name, value in contents(here).items()
+        if value != other[name]
+    ]
+
+
+def _words(value: object) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(getattr(v, "label", "") or getattr(v, "file", str(v)) for v in value)
+    return "" if value is None else str(value)
 
 
 class ConflictError(FieldmarksError):

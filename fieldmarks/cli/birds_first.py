@@ -138,13 +138,15 @@ def list_command(
 @app.command()
 def page(context: typer.Context, bird: BirdName) -> None:
     """Everything on record about a bird."""
+    from fieldmarks.birds.carried import hidden_of
     from fieldmarks.birds.collection import bird_page
     from fieldmarks.cli import printing
 
     tables = rule_tables()
     with open_store(context) as store:
         found = bird_page(store, store.find(bird).id)
-        printing.print_bird(found, tables, console())
+        hidden = hidden_of(store, found.bird, tables)
+    printing.print_bird(found, tables, console(), hidden)
 
 
 @app.command()
@@ -283,6 +285,62 @@ def before_buying(
     tables = rule_tables()
     record, _ = record_of_file(photo, tables, question_of(tables, sold_as, variety, age))
     printing.print_buying(buying_check(record.assessment, tables), console())
+
+
+@app.command()
+def paper(
+    context: typer.Context,
+    bird: BirdName,
+    into: Annotated[Path, typer.Argument(help="PDF file to write.")],
+    kind: Annotated[
+        Literal["sheet", "card", "transfer"],
+        typer.Option("--kind", help="Its sheet, the card for its cage, or for sale and transfer."),
+    ] = "sheet",
+    address: Annotated[
+        str,
+        typer.Option(
+            "--address",
+            help="What its QR code opens: https://YOUR-SERVER (its page there), or a link.",
+        ),
+    ] = "",
+) -> None:
+    """Print a bird's sheet, cage card, or sale and transfer sheet, with a QR code that opens it."""
+    from urllib.parse import urlsplit
+
+    from fieldmarks._util.atomic_write import write_whole
+    from fieldmarks.birds.papers import check_address, paper_pdf, told_of
+
+    tables = rule_tables()
+    with open_store(context) as store:
+        found = store.find(bird)
+        if address and urlsplit(address).path in ("", "/"):
+            address = f"{address.rstrip('/')}/birds?bird={found.id}"
+        check_address(address)
+        made = paper_pdf(kind, told_of(store, found, address), tables)
+    write_whole(into, made)
+    say(f"Written: {into}")
+
+
+@app.command()
+def shop_sheet(
+    into: Annotated[Path, typer.Argument(help="File to write: shop.pdf, or shop.html to keep.")],
+    sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,
+    variety: Annotated[str, typer.Option("--variety", help="Colour variety.")] = "green",
+    age: Annotated[str, typer.Option("--age", help="Age of the bird.")] = "adult",
+) -> None:
+    """Write one sheet for a shop without a line: what to photograph, to ask and to check."""
+    from fieldmarks._util.atomic_write import write_whole
+    from fieldmarks.birds.shop_sheet import shop_sheet_page, shop_sheet_pdf
+    from fieldmarks.pipeline import question_of
+
+    tables = rule_tables()
+    question = question_of(tables, sold_as, variety, age)
+    if into.suffix.lower() not in (".pdf", ".html"):
+        raise FieldmarksError("no such kind", where=into.name, mend="End it in .pdf or .html")
+    on_paper = into.suffix.lower() == ".pdf"
+    made = shop_sheet_pdf(tables, question) if on_paper else shop_sheet_page(tables, question)
+    write_whole(into, made)
+    say(f"Written: {into}")
 
 
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:

@@ -111,8 +111,8 @@ def add_young(
     ] = "",
 ) -> None:
     """Add a young bird or an egg to a pair, or change what was found on it."""
+    from fieldmarks.birds.brood import save_young
     from fieldmarks.birds.model import Young
-    from fieldmarks.birds.service import save_young
 
     tables = rule_tables()
     with open_store(context) as store:
@@ -124,6 +124,51 @@ def add_young(
     say(f"{label}: {finding}.")
 
 
+@app.command()
+def note_day(
+    context: typer.Context,
+    pair: PairId,
+    label: Annotated[str, typer.Argument(help="The egg or young, as it was added.")],
+    event: Annotated[
+        Literal["laid", "hatched", "ringed", "fledged"], typer.Argument(help="What happened.")
+    ],
+    day: Annotated[str, typer.Argument(help="When: 2026-03-01.")],
+) -> None:
+    """Note when an egg or young of a pair was laid, hatched, was ringed or left the nest."""
+    from fieldmarks.birds.brood import note_event
+
+    on, tables = read_day(day), rule_tables()
+    if on is None:
+        raise FieldmarksError("the day is missing", mend="Write it as 2025-04-30")
+    with open_store(context) as store:
+        note_event(store, store.pair(pair), label, event, on, tables)
+    say(f"{label}: {event} {on}.")
+
+
+@app.command()
+def coming_up(
+    context: typer.Context,
+    into: Annotated[
+        Path | None, typer.Option("--into", help="Calendar file to write, ending in .ics.")
+    ] = None,
+) -> None:
+    """List what is to be done with eggs, young and birds, and write it for your calendar."""
+    from datetime import UTC, datetime
+
+    from fieldmarks._util.atomic_write import write_whole
+    from fieldmarks.birds.brood import coming_up as all_of_it
+    from fieldmarks.birds.calendar import ABOUT, to_calendar
+
+    with open_store(context) as store:
+        reminders = all_of_it(store, rule_tables(), date.today())
+    for reminder in reminders:
+        print(f"{reminder.day}  {reminder.text}")
+    say(ABOUT if reminders else "Nothing is coming up.")
+    if into is not None:
+        write_whole(into, to_calendar(reminders, datetime.now(UTC)))
+        say(f"Written: {into}")
+
+
 @app.command("test-result")
 def young_so_far(
     context: typer.Context,
@@ -133,15 +178,15 @@ def young_so_far(
     ] = 0.05,
 ) -> None:
     """What a test mating tells so far, how many young are still needed, and the next dates."""
-    from fieldmarks.birds.service import dates_of, mating_result
+    from fieldmarks.birds.brood import dates_of, mating_result
     from fieldmarks.cli import printing
 
     tables = rule_tables()
     with open_store(context) as store:
         kept = store.pair(pair)
         result = mating_result(store, kept, tables, miss)
-        dates = dates_of(store, kept, tables, date.today())
-    printing.print_mating(result, dates, console())
+        dates = dates_of(store, [kept], tables, date.today())
+    printing.print_mating(result, [reminder.text for reminder in dates], console())
 
 
 @app.command()
@@ -340,16 +385,6 @@ def restore(context: typer.Context) -> None:
     file = folder / store_module.DATABASE_FILE
     copy = database.restore(file, folder / store_module.COPIES)
     say(f"Restored from {copy.name}: what was saved after it is lost. The old file is put aside.")
-
-
-@app.command()
-def schema() -> None:
-    """Print the JSON Schema of birds, entries and pairs in an export."""
-    import json
-
-    from fieldmarks.birds.model import life_schema
-
-    print(json.dumps(life_schema(), indent=1))
 
 
 @app.command()

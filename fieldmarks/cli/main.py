@@ -297,11 +297,16 @@ def check_tables(
 
 
 @app.command()
-def schema() -> None:
-    """Print the JSON Schema of a record file."""
-    from fieldmarks.record import schema_text
+def schema(
+    of: Annotated[
+        Literal["record", "examination", "export", "dossier", "signature", "manifest", "list"],
+        typer.Argument(help="What it describes."),
+    ] = "record",
+) -> None:
+    """Print the JSON Schema of a record file, or of something else that goes out."""
+    from fieldmarks.birds.schemas import schema_text
 
-    print(schema_text(), end="")
+    print(schema_text(of), end="")
 
 
 @app.command()

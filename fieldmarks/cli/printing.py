@@ -11,6 +11,7 @@ from rich.text import Text
 
 from fieldmarks.birds.agreement import Agreement
 from fieldmarks.birds.buying import BuyingCheck
+from fieldmarks.birds.carried import Hidden
 from fieldmarks.birds.collection import BirdPage, CollectionPage
 from fieldmarks.birds.compare import Verified
 from fieldmarks.birds.listfile import Preview
@@ -24,6 +25,7 @@ from fieldmarks.birds.moult import (
     timelines,
 )
 from fieldmarks.birds.pairing import PairAdvice
+from fieldmarks.birds.papers import bird_facts
 from fieldmarks.cli.text import fit
 from fieldmarks.rules import Tables
 
@@ -58,23 +60,23 @@ def print_list(page: CollectionPage, today: date, console: Console) -> None:
     console.print(f"{page.total} birds")
 
 
-def print_bird(page: BirdPage, tables: Tables, console: Console) -> None:
+def print_bird(
+    page: BirdPage, tables: Tables, console: Console, hidden: Sequence[Hidden] = ()
+) -> None:
     """Everything on record about a bird."""
     bird = page.bird
-    species = tables.species.get(bird.species or "")
     _title(console, bird.label)
-    name = species.name if species else "species not known"
-    console.print(Text(f"{name}, {bird.variety}, {bird.sex}, id {bird.id[:8]}"))
-    if bird.sex_by:
-        console.print(Text(f"Sex known by: {bird.sex_by}"))
-    if bird.hatched:
-        console.print(Text(f"Hatched {bird.hatched} ({bird.hatch_known})"))
-    for title, text in (("From", bird.source), ("Promised", bird.promised), ("Notes", bird.notes)):
+    rows = (
+        ("Id", bird.id[:8]), *bird_facts(bird, tables), ("Sex known by", bird.sex_by),
+        ("From", bird.source), ("Promised", bird.promised), ("Notes", bird.notes),
+    )  # fmt: skip
+    for title, text in rows:
         if text:
             console.print(Text(f"{title}: {text}"))
     parents = [page.family[p].label for p in (bird.father, bird.mother) if p in page.family]
     _lines(console, "Parents", parents)
     _lines(console, "Young", [b.label for b in page.young])
+    _lines(console, "Colours it may carry unseen (split)", [str(one) for one in hidden])
     _lines(
         console,
         "Moult record",

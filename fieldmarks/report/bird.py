@@ -62,11 +62,11 @@ def drawing() -> Drawing:
 def defs(key: str, codes: Mapping[str, Sequence[str]]) -> str:
     """Clip outlines, the hatching, and one gradient for each shape of several colours."""
     parts = [
-        f'<clipPath id="{key}-{name}"><path d="{path}"/></clipPath>'
+        f'<clipPath id="{key}_{name}"><path d="{path}"/></clipPath>'
         for name, path in drawing().outlines.items()
     ]
     parts.append(
-        f'<pattern id="{key}-hatch" width="4.5" height="4.5" patternUnits="userSpaceOnUse" '
+        f'<pattern id="{key}_hatch" width="4.5" height="4.5" patternUnits="userSpaceOnUse" '
         f'patternTransform="rotate(45)"><rect width="4.5" height="4.5" {style(fill="panel")}/>'
         f'<rect width="0.9" height="4.5" {style(fill="line")}/></pattern>'
     )
@@ -75,7 +75,7 @@ def defs(key: str, codes: Mapping[str, Sequence[str]]) -> str:
         if layer.bands and len(several) > 1:
             x1, y1, x2, y2 = layer.bands
             parts.append(
-                f'<linearGradient id="{key}-{number}" gradientUnits="userSpaceOnUse" '
+                f'<linearGradient id="{key}_{number}" gradientUnits="userSpaceOnUse" '
                 f'x1="{x1:g}" y1="{y1:g}" x2="{x2:g}" y2="{y2:g}">{_stops(several)}'
                 "</linearGradient>"
             )
@@ -101,7 +101,7 @@ def bird(key: str, codes: Mapping[str, Sequence[str]] | None, strong: str | None
         bare = codes is None and layer.paint in ("shade", "gleam")
         if bare or (layer.extra and layer.mark != strong):
             continue
-        clip = f' clip-path="url(#{key}-{layer.clip})"' if layer.clip else ""
+        clip = f' clip-path="url(#{key}_{layer.clip})"' if layer.clip else ""
         shape = f'<path d="{layer.path}"{clip}'
         chosen = strong is not None and layer.mark == strong
         look = _paint(key, number, layer, codes, chosen)
@@ -124,9 +124,9 @@ def _paint(
     if codes is None:
         fill = "accent" if chosen else "paper"
     elif not own:
-        fill = f"url(#{key}-hatch)"
+        fill = f"url(#{key}_hatch)"
     else:
-        fill = f"url(#{key}-{number})" if layer.bands and len(own) > 1 else own[0]
+        fill = f"url(#{key}_{number})" if layer.bands and len(own) > 1 else own[0]
     if chosen:
         return style(fill=fill, stroke="ink", stroke_width=2.6, stroke_linejoin="round")
     edge = {"stroke_width": layer.edge, "stroke_opacity": 0.8 if layer.edge > 1 else 0.25}

@@ -18,10 +18,11 @@ class Para:
 
 @dataclass(frozen=True)
 class Bullets:
-    """A list; each item may start with the icon of a status."""
+    """A list; each item may start with the icon of a status, or with a box to tick."""
 
     items: tuple[str, ...]
     icons: tuple[str, ...] = ()
+    to_tick: bool = False
 
 
 @dataclass(frozen=True)
@@ -43,11 +44,12 @@ class Grid:
 
 @dataclass(frozen=True)
 class Figure:
-    """An SVG drawing with its caption."""
+    """An SVG drawing with its caption; ``wide`` is its width on paper, mm (0: by its own size)."""
 
     drawing: str
     caption: str = ""
     name: str = ""
+    wide: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -269,3 +269,18 @@ def where_is(tables: Tables, mark: str) -> str:
         description=f"A lovebird from the side, facing left. {row.look}",
         key=key,
     )
+
+
+def where_are(tables: Tables, marks: Sequence[str]) -> str:
+    """The bird without colours, with some marks numbered from 1 on in their order."""
+    key = unique("where", *marks)
+    labels = {mark: str(number) for number, mark in enumerate(marks, 1)}
+    said = "; ".join(f"{labels[m]}: {tables.marks[m].name}" for m in marks)
+    lines = [part for part in bird(key, None, None) if "clip-path" not in part]  # a PDF clips none
+    return svg(
+        *drawing().size,
+        [*lines, *callouts(labels, None)],
+        title="Where the marks are",
+        description=f"A lovebird from the side, facing left. {said}",
+        key=key,
+    )

@@ -1,4 +1,4 @@
-"""The take-away report as one HTML page: no scripts, no links outside, pictures inside.
+"""A report, or a sheet, as one HTML page: no scripts, no links outside, pictures inside.
 
 Everything that came from a file or a keeper is escaped, and the page's own policy forbids scripts.
 """
@@ -47,7 +47,9 @@ h3{font-size:1.05rem;line-height:1.3;margin:1.4rem 0 .4rem}
 p,ul,dl,figure{margin:.5rem 0}
 ul{padding-left:1.3rem}
 li{margin:.3rem 0}
-.icons{list-style:none;padding:0}
+.icons,.ticks{list-style:none;padding:0}
+.ticks label{display:flex;gap:.6rem;padding:.2rem 0}
+.ticks input{flex:none;width:22px;height:22px;margin:2px 0 0}
 .icons li{display:flex;gap:.6rem}
 .icons svg{flex:none;width:22px;height:22px;margin-top:2px}
 .strong{font-size:1.15rem;font-weight:600;background:var(--fm-panel);
@@ -101,7 +103,11 @@ def report_page(
     Raises:
         FieldmarksError: ``photo_jpeg`` is no JPEG.
     """
-    content = report_content(record, photo_jpeg, tables)
+    return content_page(report_content(record, photo_jpeg, tables))
+
+
+def content_page(content: Content) -> str:
+    """Blocks as one self-contained HTML page."""
     numbers = itertools.count(1)
     name = escape(content.about, 120)
     body = "".join(_section(section, numbers) for section in content.sections)
@@ -122,7 +128,7 @@ def _nav(content: Content) -> str:
     if content.words:
         links.append(("words", "Words used here"))
     items = "".join(f'<li><a href="#{key}">{escape(title)}</a></li>' for key, title in links)
-    return f'<nav aria-label="Parts of this report"><ul>{items}</ul></nav>'
+    return f'<nav aria-label="Parts of this page"><ul>{items}</ul></nav>'
 
 
 def _words(content: Content) -> str:
@@ -182,6 +188,9 @@ def _block(block: Block, numbers: Iterator[int]) -> str:
 
 def _bullets(block: Bullets) -> str:
     texts = [f"<span>{link_words(item, LONGEST)}</span>" for item in block.items]
+    if block.to_tick:
+        ticks = (f'<li><label><input type="checkbox">{item}</label></li>' for item in texts)
+        return f'<ul class="ticks">{"".join(ticks)}</ul>'
     if not block.icons:
         return f"<ul>{''.join(f'<li>{item}</li>' for item in texts)}</ul>"
     items = "".join(

@@ -1,4 +1,4 @@
-"""The one writer of PDFs: a report, or a dossier, from the same blocks that a page is made of.
+"""The one writer of PDFs: a report, a dossier or a sheet, from the blocks a page is made of.
 
 fpdf2 writes it with the fonts every reader has, so letters outside Western Europe cannot be shown:
 each becomes a visible sign, explained at the end. The same record gives the same bytes.
@@ -10,6 +10,7 @@ import io
 import re
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
+from typing import Literal
 
 from fpdf import FPDF
 from fpdf.enums import TableBordersLayout, XPos, YPos
@@ -36,30 +37,33 @@ from fieldmarks.report.page import LONGEST
 from fieldmarks.report.svg import FONT, LIGHT, svg
 from fieldmarks.rules import Tables
 
+PaperSize = Literal["A4", "A6"]
 ENCODING = "windows-1252"
 SUBSTITUTE = "\u00a4"
 # Signs this program writes itself, in letters that every font has.
 WRITTEN_OUT = {"\u2264": "<=", "\u2265": ">=", "\u2212": "-", "\u0394": "Delta ", "\u2192": "->"}
 NO_DATE = datetime(1970, 1, 1, tzinfo=UTC)
-WIDTH = 178.0  # mm, of the text
+SIZES = {"A4": (210.0, 297.0), "A6": (105.0, 148.0)}  # mm
+MARGINS = {"A4": (16.0, 15.0, 18.0), "A6": (9.0, 8.0, 12.0)}  # mm: left and right, top, foot
 FIGURE = 72.0  # mm, a drawing
 SPACE = 12.0  # mm, between two drawings
 PLANE = 104.0  # mm, a drawing with a long list below it
-NAME = 48.0  # mm, names of facts; a fingerprint (64 digits) fits on the line beside
+NAME = 48.0  # mm, names of facts at most; a fingerprint (64 digits) fits on the line beside
 PHOTO_HEIGHT, LEAST_PHOTO = 150.0, 55.0  # mm
 LINE = 4.6  # mm
 INDENT = 6.0  # mm
 
 
 class _Sheet(FPDF):
-    """An A4 page with a line and its number at its foot."""
+    """A page with a line and its number at its foot."""
 
-    def __init__(self, foot: str) -> None:
-        super().__init__(format="A4")
+    def __init__(self, foot: str, size: PaperSize) -> None:
+        super().__init__(format=SIZES[size])
         self.foot = foot
         self.core_fonts_encoding = ENCODING
-        self.set_margins(16, 15)
-        self.set_auto_page_break(True, margin=18)
+        side, top, below = MARGINS[size]
+        self.set_margins(side, top)
+        self.set_auto_page_break(True, margin=below)
         self.alias_nb_pages()
 
     def footer(self) -> None:
@@ -119,7 +123,7 @@ class _Writer:
         if level == 0:
             self.sheet.set_draw_color(LIGHT["line"])
             y = self.sheet.get_y()
-            self.sheet.line(self.sheet.l_margin, y, self.sheet.l_margin + WIDTH, y)
+            self.sheet.line(self.sheet.l_margin, y, self.sheet.l_margin + self.sheet.epw, y)
             self.sheet.ln(1.5)
         self.line(text, 14 if level == 0 else 11, "B")
         self.sheet.ln(1)
@@ -139,7 +143,7 @@ class _Writer:
                 self.heading(block.text, 1)
             case Bullets():
                 for number, item in enumerate(block.items):
-                    self.bullet(item, block.icons[number] if block.icons else "")
+                    self.bullet(item, block.icons[number] if block.icons else "", block.to_tick)
             case Facts():
                 for name, value in block.rows:
                     self.fact(name, value)
@@ -156,13 +160,16 @@ class _Writer:
                 self.heading(block.summary, 1)
                 self.blocks(block.blocks)
 
-    def bullet(self, text: str, icon: str) -> None:
-        """An item of a list, behind a dot or the icon of a status."""
+    def bullet(self, text: str, icon: str, to_tick: bool) -> None:
+        """An item of a list, behind a dot, a box to tick or the icon of a status."""
         self.room(2 * LINE)
         left, top = self.sheet.l_margin, self.sheet.get_y()
         if icon:
             drawn = svg(20, 20, [icon_parts(icon)], title=icon, description=icon)
             self.drawing(drawn, left, top + 0.3, 4, icon)
+        elif to_tick:
+            self.sheet.set_draw_color(LIGHT["ink"])
+            self.sheet.rect(left + 0.3, top + 0.6, 3.4, 3.4)
         else:
             self.sheet.set_fill_color(LIGHT["ink"])
             self.sheet.circle(left + 1.8, top + LINE / 2, 0.6, style="F")
@@ -179,14 +186,19 @@ class _Writer:
         self.room(2 * LINE)
         sheet.set_font("helvetica", size=10)
         sheet.set_text_color(LIGHT["soft"])
-        left, top = sheet.l_margin, sheet.get_y()
+        left, top, beside = sheet.l_margin, sheet.get_y(), min(NAME, sheet.epw / 3)
         sheet.multi_cell(
-            NAME - 2, LINE, self.words(name), align="L", new_x=XPos.RIGHT, new_y=YPos.TOP
+            beside - 2, LINE, self.words(name), align="L", new_x=XPos.RIGHT, new_y=YPos.TOP
         )
         sheet.set_text_color(LIGHT["ink"])
-        sheet.set_xy(left + NAME, top)
+        sheet.set_xy(left + beside, top)
         sheet.multi_cell(
-            WIDTH - NAME, LINE, self.words(value), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+            sheet.epw - beside,
+            LINE,
+            self.words(value),
+            align="L",
+            new_x=XPos.LMARGIN,
+            new_y=YPos.NEXT,
         )
         sheet.ln(0.4)
 
@@ -200,12 +212,12 @@ class _Writer:
         sheet.set_draw_color(LIGHT["line"])
         sheet.set_fill_color(LIGHT["paper"])
         patch = (8.0,) if grid.colours else ()
-        widths = (*patch, *_widths(grid, WIDTH - sum(patch)))
+        widths = (*patch, *_widths(grid, sheet.epw - sum(patch)))
         align = (*("C",) * len(patch), "L", *(("L" if _long(grid, n) else "R") for n in
                  range(1, len(grid.head))))  # fmt: skip
         with sheet.table(
-            col_widths=widths, width=sum(widths), text_align=align, align="L", line_height=4.4,
-            borders_layout=TableBordersLayout.HORIZONTAL_LINES,
+            col_widths=widths, width=min(sum(widths), sheet.epw), text_align=align, align="L",
+            line_height=4.4, borders_layout=TableBordersLayout.HORIZONTAL_LINES,
             headings_style=FontFace(emphasis="BOLD", color=LIGHT["soft"]),
         ) as table:  # fmt: skip
             head = table.row()
@@ -232,7 +244,7 @@ class _Writer:
             for start in range(0, len(figures), 2):
                 self.figures(figures[start : start + 2])
             return
-        wide = FIGURE if _size(figures[0].drawing)[0] < 350 else PLANE
+        wide = figures[0].wide or (FIGURE if _size(figures[0].drawing)[0] < 350 else PLANE)
         heights = [wide * _size(f.drawing)[1] / _size(f.drawing)[0] for f in figures]
         self.room(max(heights) + 4 * LINE)
         left, top = self.sheet.l_margin, self.sheet.get_y()
@@ -268,7 +280,7 @@ class _Writer:
         self.room(LEAST_PHOTO)
         height = min(PHOTO_HEIGHT, self.sheet.page_break_trigger - self.sheet.get_y() - 2)
         self.sheet.image(
-            io.BytesIO(picture.jpeg), w=WIDTH, h=height, keep_aspect_ratio=True,
+            io.BytesIO(picture.jpeg), w=self.sheet.epw, h=height, keep_aspect_ratio=True,
             alt_text=self.words(picture.alt),
         )  # fmt: skip
         self.sheet.ln(2)
@@ -295,16 +307,16 @@ def write_pdf(
     program: str,
     made: datetime = NO_DATE,
     after_page: Callable[[], None] = lambda: None,
+    size: PaperSize = "A4",
 ) -> bytes:
-    """Blocks as a PDF file, A4; ``after_page`` is called after each section
-    that begins a new page.
+    """Blocks as a PDF file; ``after_page`` is called after each section that begins a new page.
 
     Returns
     -------
     bytes
         The same for the same arguments and the same fpdf2.
     """
-    sheet = _Sheet(content.foot)
+    sheet = _Sheet(content.foot, size)
     writer = _Writer(sheet)
     about = writer.words(content.about, 120)
     sheet.set_lang("en")

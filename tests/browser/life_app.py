@@ -33,7 +33,7 @@ pages = {
     "Your birds": birds_page,
     "Before you buy": buying_page,
     "A pair?": pairing_page,
-    "Test matings": mating_page,
+    "Pairs and young": mating_page,
     "Two opinions?": dispute_page,
     "Keep this look": keep_page,
 }

@@ -12,9 +12,12 @@ import pytest
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.passphrase import FREE_TRIES, LONGEST_WAIT, Passphrase, set_passphrase
+from fieldmarks.birds.links import make_link
 from fieldmarks.birds.model import Bird, new_id
 from fieldmarks.birds.people import let_in, people
+from fieldmarks.birds.shop_sheet import shop_sheet_page
 from fieldmarks.birds.store import Store
+from fieldmarks.rules import load_rules
 
 ROOT = Path(__file__).parents[2]
 WORDS = outside.WORDS
@@ -200,6 +203,14 @@ MEMBERS = {
 }
 
 
+def faults(page, within=None):
+    """What axe-core finds against WCAG 2.x A and AA; Streamlit's own parts are not ours to mend."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    options = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]}
+    return [v["id"] for v in Axe().run(page, within, options).response["violations"]]
+
+
 def test_two_members_on_two_browsers_each_find_their_own(club, open_screen):
     from playwright.sync_api import expect
 
@@ -207,6 +218,8 @@ def test_two_members_on_two_browsers_each_find_their_own(club, open_screen):
     for name in MEMBERS:
         page = pages[name] = open_screen(f"http://localhost:{club.port}/birds").page
         expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
+        if name == "ada":  # the same page for all
+            assert faults(page) == []
         page.get_by_role("link", name="Sign in with your account").click()
         page.get_by_role("button", name=name, exact=True).first.click()
         page.wait_for_url(f"http://localhost:{club.port}/**")
@@ -225,6 +238,14 @@ def test_two_members_on_two_browsers_each_find_their_own(club, open_screen):
         assert {b for b in ("Bird of ada", "Bird of ben") if b in listed} == birds
     pages["stew"].goto(f"http://localhost:{club.port}/club")
     expect(pages["stew"].get_by_role("heading", name="The club")).to_be_visible(timeout=60_000)
+    assert faults(pages["stew"], "[data-testid=stHtml]") == []
+    with Store(club.folder) as store:  # what a link opens, and the sheet for the shop
+        word = make_link(store, store.find("Xada"))
+    pages["rea"].goto(f"http://localhost:{club.port}/shared/{word}")
+    expect(pages["rea"].get_by_role("heading", name="Bird of ada")).to_be_visible()
+    assert faults(pages["rea"]) == []
+    pages["rea"].set_content(shop_sheet_page(load_rules()))
+    assert faults(pages["rea"]) == []
     pages["ada"].goto(f"http://localhost:{club.port}/club")
     pages["ada"].wait_for_timeout(1000)
     assert "hands birds over" not in pages["ada"].content()

@@ -1,6 +1,5 @@
 """Every flow at the command line, over one store."""
 
-import json
 import subprocess
 import sys
 import zipfile
@@ -184,10 +183,6 @@ def test_before_buying(run, photos):
     said = run("before-buying", photos[1], "--sold-as", "personatus")
     for word in ("Speaks against it", "Ask the breeder", "What this can't tell you", "quarantine"):
         assert word in said
-
-
-def test_the_schema_is_printed(run):
-    assert set(json.loads(run("schema"))["$defs"]) == {"birds", "entries", "pairs"}
 
 
 def test_the_invented_club_does_not_mix_with_real_birds(run, tmp_path):

@@ -9,14 +9,9 @@ from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.brood import mating_result, save_young, young_with_findings
 from fieldmarks.birds.model import Pair, Young, new_id
-from fieldmarks.birds.service import (
-    keep_look,
-    mating_result,
-    save_bird,
-    save_young,
-    young_with_findings,
-)
+from fieldmarks.birds.service import keep_look, save_bird
 from fieldmarks.birds.store import Store
 from fieldmarks.cli.main import app
 

@@ -11,9 +11,9 @@ from made_birds import a_bird, an_entry
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.brood import mating_result
 from fieldmarks.birds.mating import judge_mating, measured_finding, miss_chance, young_needed
 from fieldmarks.birds.model import MarkPoint, Observation, Pair, SignPoint, Young, new_id
-from fieldmarks.birds.service import mating_result
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.rules import load_rules
 

@@ -45,7 +45,7 @@ def truth(old):
     for bird in told["birds"]:  # what 0.2.0 did not ask for
         bird["split_for"] = []
     for young in (y for pair in told["pairs"] for y in pair["young"]):
-        young |= {"shows": "", "laid": None}
+        young |= {"shows": "", "laid": None, "ringed": None, "fledged": None}
     return [told["birds"], sorted(told["entries"], key=lambda e: e["number"]), told["pairs"]]
 
 

@@ -1,4 +1,4 @@
-"""One reader of region files: a file, an upload beside a bird, and the workbench refuse alike."""
+"""One reader of region files: a file beside a photo and the workbench refuse alike."""
 
 import json
 
@@ -6,7 +6,6 @@ import pytest
 from made_birds import CLEAN, paint, regions_for
 
 from fieldmarks._util.errors import RegionError
-from fieldmarks.app.birds.keep import read_regions
 from fieldmarks.app.state import Work
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import RegionSet
@@ -27,9 +26,9 @@ def test_all_ways_in_read_the_same_regions(photo, tables, tmp_path):
     (tmp_path / "r.json").write_text(text, encoding="utf-8")
     work = Work(tables, photo=photo)
     work.open_regions(text, "r.json")
-    read = read_regions(text.encode(), photo)
+    read = region_set_from_text(text)
     assert read.regions
-    assert read == region_set_from_text(text) == read_region_file(tmp_path / "r.json")
+    assert read == read_region_file(tmp_path / "r.json")
     assert work.regions.regions == read.regions
 
 
@@ -38,15 +37,11 @@ def test_what_is_no_json_is_refused_with_each_ones_own_mend(photo, tables, tmp_p
     (tmp_path / "r.json").write_bytes(broken)
     with pytest.raises(RegionError, match=r"not JSON.*saved with the photo"):
         read_region_file(tmp_path / "r.json")
-    with pytest.raises(RegionError, match=r"region file.*not JSON.*file saved with the photo"):
-        read_regions(broken, photo)
     with pytest.raises(RegionError, match=r"not JSON.*saved by this app"):
         Work(tables, photo=photo).open_regions(broken.decode("utf-8", "replace"), "r.json")
 
 
 def test_regions_of_another_photo_are_refused(photo, tables):
     text = text_for("0" * 64)
-    with pytest.raises(RegionError, match="drawn on another photo"):
-        read_regions(text.encode(), photo)
     with pytest.raises(RegionError, match="drawn on another photo"):
         Work(tables, photo=photo).open_regions(text, "r.json")

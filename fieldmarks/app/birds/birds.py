@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import html
 import tempfile
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import streamlit as st
@@ -20,6 +20,7 @@ from fieldmarks.app.birds.shared import (
     file_name,
     heading,
     literal,
+    may_change,
     progress,
     say,
     say_done,
@@ -30,6 +31,8 @@ from fieldmarks.app.birds.shared import (
 from fieldmarks.app.birds.shared import told as show_error
 from fieldmarks.app.page import page
 from fieldmarks.app.serve import MAX_UPLOAD_MB
+from fieldmarks.birds.brood import coming_up
+from fieldmarks.birds.calendar import ABOUT, to_calendar
 from fieldmarks.birds.collection import (
     SHOWS,
     CollectionRow,
@@ -43,6 +46,7 @@ from fieldmarks.birds.exchange import Prefer, export_store, import_store
 from fieldmarks.birds.invented import CLUB, fill_with_invented_club
 from fieldmarks.birds.listfile import accept_list, preview_list
 from fieldmarks.birds.model import Bird
+from fieldmarks.birds.people import NOT_YOURS
 from fieldmarks.birds.reader import bird_labels
 from fieldmarks.birds.ring import HELP
 from fieldmarks.birds.service import RING_PATTERN
@@ -50,10 +54,13 @@ from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
 ROWS = 25
 PREVIEWED = 10
+COMING = 40
 
 
 def birds_page() -> None:
     """The list of birds, or one of them."""
+    if "bird" in st.query_params:  # from the QR code of its papers
+        st.session_state.life_bird = st.query_params.pop("bird")
     chosen = st.session_state.get("life_bird")
     if not chosen:
         forget_opened()
@@ -63,6 +70,7 @@ def birds_page() -> None:
         return
     heading("Your birds", "Every bird with its moults, young and open doubts.")
     say_done()
+    may = may_change()
     counts = overview(store(), date.today())
     if not counts["all"] and not list_birds(store(), Filter(with_gone=True), date.today()).total:
         _empty()
@@ -71,13 +79,16 @@ def birds_page() -> None:
             f"{count_of(counts['all'], 'bird')}; {counts['due for a look']} due for a look; "
             f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
         )
-        _add_bird()
+        if may:
+            _add_bird()
+        _coming_up()
         _list()
-    if off := store().birds_off_the_list():
+    if off := store().birds_off_the_list() if may else []:
         with st.expander(f"Taken off the list: {count_of(len(off), 'bird')}"):
             _put_back(off)
-    with st.expander("Take in a list you already have (CSV)"):
-        _take_list()
+    if may:
+        with st.expander("Take in a list you already have (CSV)"):
+            _take_list()
     with st.expander("Backup and moving to another computer"):
         _backup()
     with st.expander("Shape of your ring numbers"):
@@ -89,7 +100,30 @@ def _add_bird() -> None:
         bird_form(None)
 
 
+def _coming_up() -> None:
+    place = st.expander("Coming up: eggs, young, looks", key="coming_up", on_change="rerun")
+    if not place.open:
+        return
+    found = coming_up(store(), tables(), date.today())
+    with place:
+        bullets("", [reminder.text for reminder in found[:COMING]])
+        if len(found) > COMING:
+            st.caption(f"... and {len(found) - COMING} more, all of them in the calendar.")
+        st.caption(ABOUT if found else "Nothing is coming up.")
+        if found:
+            st.download_button(
+                "For your calendar",
+                lambda: to_calendar(found, datetime.now(UTC)),
+                "birds.ics",
+                "text/calendar",
+                on_click="ignore",
+            )
+
+
 def _empty() -> None:
+    if not may_change(said=False):
+        st.info("No bird is kept yet.")
+        return
     st.info("No bird is kept yet. Add one, or look around with birds that do not exist.")
     _add_bird()
     st.caption(
@@ -259,6 +293,8 @@ def _backup() -> None:
                     "application/zip",
                     on_click="ignore",
                 )
+    if not may_change(said=False):
+        return
     chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
     st.caption(
         f"A file of more than {MAX_UPLOAD_MB} MB is brought in from a terminal: fieldmarks bird "
@@ -289,6 +325,10 @@ def _backup() -> None:
 
 def _ring_shape() -> None:
     st.caption(f"{HELP}. Leave it empty and ring numbers are not checked.")
+    person = store().person
+    if person is not None and person.role != "steward":
+        show_error(NOT_YOURS, st.info)
+        return
     given = st.text_input("Pattern", store().setting(RING_PATTERN), key="ring_pattern")
     if st.button("Save the pattern"):
         try:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import findings  # as a module: it is on its way in when this is
-from fieldmarks.app.birds.shared import bullets, heading, literal, tables, told
+from fieldmarks.app.birds.shared import bullets, heading, literal, tables
 from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import SHOP, way_to
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.buying import MARKS_SHOWN, buying_check
-from fieldmarks.measure.suffixes import ENDINGS
+from fieldmarks.birds.buying import MARKS_SHOWN, buying_check, possible_signs
+from fieldmarks.birds.shop_sheet import shop_sheet_page, shop_sheet_pdf
 from fieldmarks.record import Question
 from fieldmarks.report.guide import guide_drawing, guide_rows
 
@@ -33,8 +32,23 @@ def buying_page() -> None:
     else:
         st.session_state[SHOP] = question
     way_to("look", "→ Mark a photo of it")
-    if _from_files(question):
-        return
+    st.caption("No line in the shop? Print this, or open it on your phone before you go.")
+    rows = tables()
+    with st.container(horizontal=True):
+        st.download_button(
+            "Sheet for the shop (PDF)",
+            lambda: shop_sheet_pdf(rows, question),
+            "shop.pdf",
+            "application/pdf",
+            on_click="ignore",
+        )
+        st.download_button(
+            "The same for your phone (HTML)",
+            lambda: shop_sheet_page(rows, question),
+            "shop.html",
+            "text/html",
+            on_click="ignore",
+        )
     _what_to_look_at(question)
     table = advice_table()
     bullets("Ask the breeder", [row.text for row in table.ask])
@@ -68,24 +82,6 @@ def _question() -> Question:
     return Question(variety=variety, age=age, claimed=sold_as)
 
 
-def _from_files(question: Question) -> bool:
-    """Check a photo that was marked before; whether one was given."""
-    with st.expander("I have a photo and the region file saved with it"):
-        photo = st.file_uploader("Photo", type=ENDINGS, key="shop_photo")
-        regions = st.file_uploader("Its region file", type=["json"], key="shop_regions")
-    if photo is None or regions is None:
-        return False
-    try:
-        work = Work(tables())
-        work.open_photo(photo.getvalue(), photo.name, question)
-        work.open_regions(regions.getvalue().decode("utf-8", "replace"), regions.name)
-    except FieldmarksError as error:
-        told(error)
-        return False
-    _show_check(work)
-    return True
-
-
 def _what_to_look_at(question: Question) -> None:
     """What to look for in the shop, without any photo."""
     rows = tables()
@@ -109,17 +105,7 @@ def _what_to_look_at(question: Question) -> None:
                 for row in deciding[:MARKS_SHOWN]
             ],
         )
-        bullets(
-            "These would be signs of mixed ancestry",
-            [
-                sign.text
-                + (" Look again after its first moult." if question.age in sign.juvenile else "")
-                for sign in rows.signs.values()
-                if sign.species == species
-                and hidden.series in sign.series
-                and question.variety not in sign.not_in
-            ],
-        )
+        bullets("These would be signs of mixed ancestry", possible_signs(rows, question))
 
 
 def _show_check(work: Work) -> None:

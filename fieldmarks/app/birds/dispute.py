@@ -24,9 +24,10 @@ from fieldmarks.app.birds.shared import (
     verdict,
 )
 from fieldmarks.app.ways import way_to
-from fieldmarks.birds.agreement import Agreement
+from fieldmarks.birds.agreement import Agreement, MarkAgreement
 from fieldmarks.birds.dossier import verify_dossier
-from fieldmarks.birds.model import Bird, Entry, told_apart
+from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import compare_measurers, make_dossier
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
@@ -137,10 +138,7 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
         say(f"Limits of agreement, {one} less {other}: {said}.")
 
 
-def _mark_row(mark: object) -> dict[str, str]:
-    from fieldmarks.birds.agreement import MarkAgreement
-
-    assert isinstance(mark, MarkAgreement)
+def _mark_row(mark: MarkAgreement) -> dict[str, str]:
     rows = tables().marks
     number = {q: "" if v is None else f"{v:.1f}" for q, v in mark.repeatability.items()}
     shared = "" if mark.overlap is None else f"{mark.overlap:.0%}"

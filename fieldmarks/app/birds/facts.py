@@ -18,14 +18,13 @@ from fieldmarks.app.birds.shared import (
     tables,
     told,
 )
-from fieldmarks.birds.model import EARLIEST, RING_KINDS, SEXES, Bird, differences, new_id
+from fieldmarks.birds.model import EARLIEST, RING_KINDS, SEXES, STATUSES, Bird, new_id
 from fieldmarks.birds.service import save_bird
-from fieldmarks.birds.store import ConflictError
+from fieldmarks.birds.store import ConflictError, differences
 
 UNKNOWN = "not known"
 SHORT, LONG = 200, 4000  # letters; see the fields of Bird
 TURN = "facts_turn"  # rises whenever a form is to start afresh
-STATUSES = ("here", "given away", "dead")
 OPENED = "facts_opened"  # the bird as it was when its form was opened
 CLASH = "facts_clash"  # a save that met another one
 

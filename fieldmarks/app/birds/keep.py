@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from datetime import date
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError, RegionError
+from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import (
     choose_bird,
     done_next_run,
     literal,
+    may_change,
     no_bird_yet,
     say_done,
     store,
@@ -21,15 +21,10 @@ from fieldmarks.app.birds.shared import (
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Entry, Stage
+from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Stage
 from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 from fieldmarks.judge.proposal import age_class
-from fieldmarks.measure.photo import Photo, decode_photo
-from fieldmarks.measure.region import RegionSet
-from fieldmarks.measure.region_file import region_set_from_text
-from fieldmarks.measure.suffixes import ENDINGS
-from fieldmarks.pipeline import make_record
 
 ASKED = "keep_asked"  # of which bird and photo the keeper is to say that it is the right one
 
@@ -47,7 +42,7 @@ def keep_panel(work: Work) -> None:
     if work.record is None or work.photo is None or not data:
         st.write("Mark the photo first.")
         return
-    if no_bird_yet():
+    if no_bird_yet() or not may_change():
         return
     bird = choose_bird("Whose photo is it?", "keep_bird")
     if bird is None:
@@ -58,70 +53,27 @@ def keep_panel(work: Work) -> None:
         "It is judged as what you wrote down for this bird: its species, its variety and its age "
         "on that day."
     )
-    day, stage, who, note = _when("workbench", bird, work.taken)
-    _what_is_missing([(stage is None, "where it is in its moults")])
+    day, stage, who, note = _when(bird, work.taken)
+    if stage is None:
+        st.caption("Still to choose: where it is in its moults.")
     photos = [shown for shown in work.day.photos if shown.record is not None]
-
-    def keep(sure: bool) -> Entry:
-        assert stage is not None
-        question = question_for(bird, day, stage, tables())
-        evidence = [Evidence(shown.data, shown.record_as(question)) for shown in photos]
-        return keep_look(store(), bird, evidence, tables(), day, stage, who, note, sure)
-
     many = f"Keep all {len(photos)} photos" if len(photos) > 1 else "Keep it"
-    names = " ".join(shown.photo.sha256 for shown in photos if shown.photo)
-    _keep_button(f"{many} in the moult record", bird, names, stage is not None, keep)
-
-
-def upload_panel(bird: Bird) -> None:
-    """Add a look from a photo and the region file that belongs to it."""
-    st.caption(
-        "The short way: mark the photo on the page *Look at a bird* and open *Keep* there. Or take "
-        "a photo and the region file that was saved with it:"
-    )
-    way_to("look")
-    photo = st.file_uploader("Photo", type=ENDINGS, key=f"look_photo_{bird.id}")
-    regions = st.file_uploader("Its region file", type=["json"], key=f"look_regions_{bird.id}")
-    day, stage, who, note = _when(bird.id, bird, date.today())
-    ready = photo is not None and regions is not None and stage is not None
-    _what_is_missing(
-        [
-            (photo is None, "a photo"),
-            (regions is None, "its region file"),
-            (stage is None, "where it is in its moults"),
-        ]
-    )
-
-    def keep(sure: bool) -> Entry:
-        assert photo is not None
-        assert regions is not None
-        assert stage is not None
-        evidence = evidence_of_uploads(
-            bird, photo.getvalue(), photo.name, regions.getvalue(), day, stage
-        )
-        return keep_look(store(), bird, [evidence], tables(), day, stage, who, note, sure)
-
-    name = photo.file_id if photo is not None else ""
-    _keep_button("Measure it and keep it", bird, name, ready, keep)
-
-
-def _keep_button(
-    label: str, bird: Bird, photo: str, ready: bool, keep: Callable[[bool], Entry]
-) -> None:
-    """Keep a photo when it is pressed; ask first where something speaks against this bird."""
-    pressed = st.button(label, type="primary", disabled=not ready)
+    pressed = st.button(f"{many} in the moult record", type="primary", disabled=stage is None)
+    asked = (bird.id, " ".join(shown.photo.sha256 for shown in photos if shown.photo))
     asked_of, doubts = st.session_state.get(ASKED, (None, ()))
     sure = False
-    if ready and asked_of == (bird.id, photo):
+    if stage is not None and asked_of == asked:
         st.warning(literal(f"Is it {bird.label}? {' '.join(doubts)}"))
         sure = st.button(f"Yes, it is {literal(bird.label)}. Keep it", key=f"sure_{bird.id}")
-    if not (pressed or sure):
+    if stage is None or not (pressed or sure):
         return
     try:
         with st.spinner("Measuring ..."):
-            entry = keep(sure)
+            question = question_for(bird, day, stage, tables())
+            evidence = [Evidence(shown.data, shown.record_as(question)) for shown in photos]
+            entry = keep_look(store(), bird, evidence, tables(), day, stage, who, note, sure)
     except WhichBirdError as asks:
-        st.session_state[ASKED] = (bird.id, photo), asks.doubts
+        st.session_state[ASKED] = asked, asks.doubts
         st.rerun()
     except FieldmarksError as error:
         told(error)
@@ -130,39 +82,18 @@ def _keep_button(
         done_next_run(f"Kept as entry {entry.number} of {bird.label}. {entry.said}")
 
 
-def _what_is_missing(wanted: Sequence[tuple[bool, str]]) -> None:
-    """Why the button below cannot be pressed yet."""
-    missing = [what for is_missing, what in wanted if is_missing]
-    if missing:
-        st.caption(f"Still to choose: {', '.join(missing)}.")
+def add_look_panel() -> None:
+    """The way to a new look of a bird: the workbench."""
+    if not may_change():
+        return
+    st.caption(
+        "Mark the photos on the page *Look at a bird* and open *Keep* there. A region file saved "
+        "with a photo is opened there too."
+    )
+    way_to("look")
 
 
-def evidence_of_uploads(
-    bird: Bird, data: bytes, name: str, region_file: bytes, day: date, stage: Stage
-) -> Evidence:
-    """Measure an uploaded photo with its region file.
-
-    Raises
-    ------
-    FieldmarksError
-    """
-    photo = decode_photo(data, name)
-    question = question_for(bird, day, stage, tables())
-    return Evidence(data, make_record(photo, read_regions(region_file, photo), tables(), question))
-
-
-def read_regions(region_file: bytes, photo: Photo) -> RegionSet:
-    """Regions of an uploaded file, refused if they belong to another photo."""
-    text = region_file.decode("utf-8", "replace")
-    regions = region_set_from_text(text, mend="Choose the file saved with the photo")
-    if regions.sha256 and regions.sha256 != photo.sha256:
-        raise RegionError(
-            "it was drawn on another photo", where="region file", mend="Choose the right one"
-        )
-    return regions
-
-
-def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
+def _when(bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
     """Ask when a photo was taken, at which stage, and who measured it."""
     left, middle, right = st.columns(3)
     day = left.date_input(
@@ -170,7 +101,7 @@ def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, s
         taken,
         min_value=EARLIEST,
         max_value=date.today(),
-        key=f"day_{key}",
+        key="day_workbench",
     )
     guess = _stage_of(bird, day)
     stage = middle.selectbox(
@@ -178,10 +109,10 @@ def _when(key: str, bird: Bird, taken: date) -> tuple[date, Stage | None, str, s
         STAGES,
         index=STAGES.index(guess) if guess else None,
         placeholder="Choose",
-        key=f"stage_{key}_{bird.id}",
+        key=f"stage_workbench_{bird.id}",
     )
-    who = right.text_input("Who measured?", key=f"who_{key}")
-    note = st.text_input("Your own words", key=f"note_{key}")
+    who = right.text_input("Who measured?", key="who_workbench")
+    note = st.text_input("Your own words", key="note_workbench")
     return day, stage, who, note
 
 

@@ -1,4 +1,4 @@
-"""Test matings: the young of a pair, and what they tell."""
+"""Pairs and young: eggs and young with their days, and what they tell of the parents."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from fieldmarks.app.birds.shared import (
     done_next_run,
     heading,
     literal,
+    may_change,
     no_bird_yet,
     say_done,
     store,
@@ -24,23 +25,22 @@ from fieldmarks.app.birds.shared import (
     verdict,
 )
 from fieldmarks.app.ways import way_to
-from fieldmarks.birds.model import EARLIEST, YOUNG_FINDINGS, Pair, Young
-from fieldmarks.birds.service import (
-    before_test,
+from fieldmarks.birds.brood import (
     dates_of,
     mating_result,
-    pair_labels,
+    note_event,
     save_young,
     young_with_findings,
 )
+from fieldmarks.birds.model import EARLIEST, EVENTS, YOUNG_FINDINGS, Pair, Young
+from fieldmarks.birds.service import before_test, pair_labels
 
 
 def mating_page() -> None:
     """Follow a test mating."""
     heading(
-        "Test matings",
-        "When a bird's plumage cannot tell, its young with a pure mate may. Look at each young "
-        "after its first moult.",
+        "Pairs and young",
+        "From egg to first moult. Where plumage cannot tell, the young with a pure mate may.",
     )
     say_done()
     pairs = {p.id: p for p in store().pairs()}
@@ -72,10 +72,12 @@ def mating_page() -> None:
     bullets(strong, [str(s) for s in result.strengths])
     _young(dataclasses.replace(pair, young=tuple(young_with_findings(store(), pair, tables()))))
     bullets("What does not count, and was not looked at", result.gaps)
-    bullets("Dates", dates_of(store(), pair, tables(), date.today()))
+    bullets("Dates", [r.text for r in dates_of(store(), [pair], tables(), date.today())])
     changed = changed_elsewhere(f"pair {pair.id}", [pair])
-    _add(pair, changed)
-    _take_off(pair, changed)
+    if may_change():
+        _note(pair, changed)
+        _add(pair, changed)
+        _take_off(pair, changed)
     try:
         first, second = store().bird(pair.first), store().bird(pair.second)
         bullets("Keep in mind", before_test(store(), first, second, tables(), date.today()))
@@ -88,12 +90,38 @@ def _young(pair: Pair) -> None:
     rows = "".join(
         f"<li>{html.escape(y.label)}: <span class='{looks[y.finding]}'>{y.finding}</span>"
         f"{f', {html.escape(_variety(y.shows))}' if y.shows else ''}"
-        f"{f', laid {y.laid.isoformat()}' if y.laid and not y.hatched else ''}"
-        f"{f', hatched {y.hatched.isoformat()}' if y.hatched else ''} {html.escape(y.note)}</li>"
+        f"{''.join(f', {told} <b class=fm-whole>{day}</b>' for told, day in _days(y))}"
+        f" {html.escape(y.note)}</li>"
         for y in pair.young
     )
-    st.subheader(f"Young: {len(pair.young)}", anchor=False)
+    st.subheader(f"Eggs and young: {len(pair.young)}", anchor=False)
     st.html(f"<ul>{rows}</ul>" if rows else "<p>None yet.</p>")
+
+
+def _days(young: Young) -> list[tuple[str, date]]:
+    found = ((told, getattr(young, event)) for event, told in EVENTS.items())
+    return [(told, day) for told, day in found if day]
+
+
+def _note(pair: Pair, changed: bool) -> None:
+    """What happened to an egg or a young, in one press."""
+    if not pair.young:
+        return
+    with st.form(f"note_{pair.id}", clear_on_submit=True):
+        which, what, when = st.columns(3)
+        label = which.selectbox("Egg or young", [y.label for y in pair.young])
+        event = what.selectbox("What happened?", list(EVENTS), 1, format_func=EVENTS.__getitem__)
+        day = when.date_input(
+            "When?", "today", min_value=EARLIEST, max_value=date.today(), key=f"when_{pair.id}"
+        )
+        pressed = st.form_submit_button("Note it")
+    if pressed and not changed:
+        try:
+            note_event(store(), pair, label, event, day, tables())
+        except FieldmarksError as error:
+            told(error)
+        else:
+            done_next_run(f"{label} {EVENTS[event]}: {day}.")
 
 
 def _variety(key: str) -> str:
@@ -129,7 +157,7 @@ def _take_off(pair: Pair, changed: bool) -> None:
 
 
 def _add(pair: Pair, changed: bool) -> None:
-    st.subheader("Add a young bird, or change what was found", anchor=False)
+    st.subheader("Add an egg or a young, or change what was found", anchor=False)
     turn = st.session_state.get("young_turn", 0)  # an empty form once the last one is saved
     with st.form(f"young_{turn}"):
         label = st.text_input("Ring or name of the young")

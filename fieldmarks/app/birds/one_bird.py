@@ -9,13 +9,14 @@ import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
-from fieldmarks.app.birds.keep import upload_panel
-from fieldmarks.app.birds.share import share_panel
+from fieldmarks.app.birds.keep import add_look_panel
+from fieldmarks.app.birds.share import papers_panel, share_panel
 from fieldmarks.app.birds.shared import (
     bullets,
     changed_elsewhere,
     done_next_run,
     literal,
+    may_change,
     say,
     say_done,
     sex_words,
@@ -25,8 +26,10 @@ from fieldmarks.app.birds.shared import (
 )
 from fieldmarks.app.sheet import picture, sheet
 from fieldmarks.app.ways import way_to
+from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.carried import RIGHT, hidden_of
 from fieldmarks.birds.collection import BirdPage, bird_page
-from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.model import Bird, Entry, Observation
 from fieldmarks.birds.moult import (
     PRESENT,
     QUANTITIES,
@@ -36,6 +39,7 @@ from fieldmarks.birds.moult import (
     expected_by_chance,
     timelines,
 )
+from fieldmarks.birds.papers import bird_facts
 from fieldmarks.birds.service import stories_of
 from fieldmarks.birds.timeline import in_neutral_light, timeline_svg
 from fieldmarks.measure.photo import decode_photo
@@ -56,24 +60,33 @@ def one_bird_panel(key: str) -> None:
     st.title(literal(page.bird.label), anchor=False)
     say_done()
     _summary(page)
-    names = ["Moults", "Photos", "Add a look", "Facts", "Family", "Share"]
+    names = ["Moults", "Photos", "Add a look", "Facts", "Family", "Share and print"]
     moults, photos, add, facts, family, share = st.tabs(names)
     with moults:
         _moults(page)
     with photos:
         _photos(page)
     with add:
-        upload_panel(page.bird)
+        add_look_panel()
     with facts:
-        bird_form(page.bird)
-        with st.expander("Added by mistake?"):
-            if take_off_form(page.bird):
-                st.session_state.pop("life_bird", None)
-                done_next_run(f"{page.bird.label} is off the list.")
+        _facts(page.bird)
     with family:
         _family(page)
     with share:
         share_panel(page.bird, page.entries)
+        papers_panel(page.bird)
+
+
+def _facts(bird: Bird) -> None:
+    if not may_change():
+        rows = (*bird_facts(bird, tables()), ("From", bird.source), ("Notes", bird.notes))
+        bullets("", [f"{name}: {value}" for name, value in rows if value])
+        return
+    bird_form(bird)
+    with st.expander("Added by mistake?"):
+        if take_off_form(bird):
+            st.session_state.pop("life_bird", None)
+            done_next_run(f"{bird.label} is off the list.")
 
 
 def _summary(page: BirdPage) -> None:
@@ -143,6 +156,8 @@ def _entry(entry: Entry, changed: bool) -> None:
             say(f"{look.file}: {look.sentence}")
         if entry.note:
             say(entry.note)
+        if not may_change(said=False):
+            return
         with st.form(f"strike_{entry.id}", border=False):
             why = st.text_input("Strike it out, because ...", key=f"why_{entry.id}")
             pressed = st.form_submit_button("Strike it out")
@@ -160,11 +175,10 @@ def _strike(entry: Entry, why: str) -> None:
 
 
 @st.cache_data(show_spinner=False, max_entries=200)
-def _in_one_light(look_id: str, _look: object) -> tuple[bytes, bool]:
+def _in_one_light(look_id: str, _look: Observation) -> tuple[bytes, bool]:
     """A look's photo in neutral light, and whether it had a card."""
-    look = _look
-    photo = decode_photo(store().photo(look), look.file)  # type: ignore[arg-type, attr-defined]
-    calibration = store().record(look).measurement.calibration  # type: ignore[arg-type]
+    photo = decode_photo(store().photo(_look), _look.file)
+    calibration = store().record(_look).measurement.calibration
     return in_neutral_light(photo, calibration), calibration.calibrated
 
 
@@ -175,18 +189,36 @@ def _photos(page: BirdPage) -> None:
         way_to("look")
         return
     st.caption("All in the same neutral light, worked out from the grey card of each photo.")
-    for start in range(0, len(shown), SIDE_BY_SIDE):
-        row = shown[start : start + SIDE_BY_SIDE]
-        for place, (entry, look) in zip(st.columns(SIDE_BY_SIDE), row, strict=False):
-            with place:
-                try:
-                    jpeg, calibrated = _in_one_light(look.id, look)
-                except FieldmarksError as error:
-                    told(error)
-                    continue
-                note = "" if calibrated else " (no card: as photographed)"
-                said = f"{entry.day.isoformat()}, {entry.stage}{note}"
-                picture(jpeg, f"{page.bird.label}, {said}", f"photo_{look.id}", said)
+    by_side = st.segmented_control(
+        "Album", ["By day", "By side"], default="By day", required=True, key="album"
+    ) == "By side"  # fmt: skip
+    album: dict[str, list[tuple[Entry, Observation, str]]] = {}
+    if by_side:
+        album = {view.name: [] for view in advice_table().view}
+        st.caption("The side is told by the marks that were drawn.")
+    for entry, look in shown:
+        side = advice_table().side(point.mark for point in look.marks)
+        title = side if by_side else f"{entry.day.isoformat()}, {entry.stage}"
+        album.setdefault(title, []).append((entry, look, side))
+    for title, photos in album.items():
+        if photos:
+            st.subheader(title, anchor=False)
+        for start in range(0, len(photos), SIDE_BY_SIDE):
+            row = photos[start : start + SIDE_BY_SIDE]
+            for place, (entry, look, side) in zip(st.columns(SIDE_BY_SIDE), row, strict=False):
+                with place:
+                    _picture(page.bird, entry, look, side)
+
+
+def _picture(bird: Bird, entry: Entry, look: Observation, side: str) -> None:
+    try:
+        jpeg, calibrated = _in_one_light(look.id, look)
+    except FieldmarksError as error:
+        told(error)
+        return
+    note = "" if calibrated else " (no card: as photographed)"
+    said = f"{entry.day.isoformat()}, {entry.stage}, {side[:1].lower()}{side[1:]}{note}"
+    picture(jpeg, f"{bird.label}, {said}", f"photo_{look.id}", said)
 
 
 def _relatives(title: str, birds: Sequence[Bird], none: str) -> None:
@@ -207,5 +239,9 @@ def _family(page: BirdPage) -> None:
     _relatives("Young", page.young, "none on record")
     mates = {k for pair in page.pairs for k in (pair.first, pair.second) if k != bird.id}
     _relatives("Paired with", [page.family[k] for k in mates if k in page.family], "nobody")
-    with st.expander("Set the parents"):
-        parents_form(bird)
+    hidden = hidden_of(store(), bird, tables())
+    bullets("Colours it may carry unseen (split)", map(str, hidden))
+    st.caption(RIGHT if hidden else "Nothing on record tells which colours it carries unseen.")
+    if may_change(said=False):
+        with st.expander("Set the parents"):
+            parents_form(bird)

@@ -14,6 +14,7 @@ from fieldmarks.app.birds.shared import (
     choose_bird,
     done_next_run,
     heading,
+    may_change,
     no_bird_yet,
     say_done,
     store,
@@ -59,6 +60,8 @@ def pairing_page() -> None:
     )
     st.html(f"<ul>{rows}</ul>")
     bullets("Keep in mind", advice.cautions)
+    if not may_change():
+        return
     purposes: tuple[Purpose, ...] = get_args(Purpose)
     purpose = st.radio("Put them on record as", purposes, horizontal=True)
     if purpose == "test mating":
@@ -73,4 +76,4 @@ def pairing_page() -> None:
         except FieldmarksError as error:
             told(error)
         else:
-            done_next_run("The pair is on record. Its young go on the page Test matings.")
+            done_next_run("The pair is on record. Its young go on the page Pairs and young.")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import html
 import tempfile
 import threading
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -17,14 +17,16 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import sign_in
 from fieldmarks.app.birds.shared import (
     done_next_run,
-    sex_words,
+    may_change,
     store,
     tables,
     told,
     whole_store,
 )
 from fieldmarks.birds.links import links_of, make_link, opened_by, withdraw_link
-from fieldmarks.birds.model import Bird, Entry, told_apart
+from fieldmarks.birds.model import Bird, Entry
+from fieldmarks.birds.papers import NAMES, check_address, paper_pdf, sheet_page, told_of
+from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import make_dossier
 
 _one_dossier = threading.Lock()  # at a time: making one takes seconds
@@ -38,6 +40,8 @@ WHAT = (
 
 def share_panel(bird: Bird, entries: Sequence[Entry]) -> None:
     """Make a link to a bird's sheet or a dossier, and withdraw one."""
+    if not may_change():
+        return
     st.caption(WHAT)
     labels = told_apart(
         {e.id: (f"{e.day}, {e.measured_by or 'someone'}", f"entry {e.number}") for e in entries
@@ -67,13 +71,45 @@ def share_panel(bird: Bird, entries: Sequence[Entry]) -> None:
         told(error)
 
 
+def papers_panel(bird: Bird) -> None:
+    """A bird's papers as PDF, with a QR code that opens it."""
+    st.subheader("Papers", anchor=False)
+    here = urlsplit(st.context.url or "")
+    outside = here.hostname not in (None, *sign_in.LOOPBACKS)
+    address = st.text_input(
+        "Address in the QR code",
+        f"{here.scheme}://{here.netloc}/birds?bird={bird.id}" if outside else "",
+        key=f"qr_{bird.id}",
+        help="The bird's own page asks to sign in; a link from above opens for anyone until it is "
+        "withdrawn. Empty: no QR code.",
+    ).strip()
+    if not address:
+        st.caption("No QR code: other devices do not reach this app. Paste a link to have one.")
+    seen, rows = store(), tables()  # the files are made outside of any page
+    try:
+        check_address(address)
+    except FieldmarksError as error:
+        told(error)
+        return
+    with st.container(horizontal=True):
+        for kind, label in NAMES.items():
+            st.download_button(
+                f"{label} (PDF)",
+                partial(lambda kind: paper_pdf(kind, told_of(seen, bird, address), rows), kind),
+                f"{kind}.pdf",
+                "application/pdf",
+                on_click="ignore",
+                key=f"{kind}_{bird.id}",
+            )
+
+
 def shared(request: Request) -> Response:
     """What a link opens; 404 for one that never was and one that was withdrawn alike."""
     headers = sign_in.SAFE | {"X-Robots-Tag": "noindex"}
     try:
         bird, entries, as_dossier = opened_by(whole_store(), request.path_params["word"])
         if not as_dossier:
-            return HTMLResponse(bird_sheet(bird, entries), headers=headers)
+            return HTMLResponse(sheet_page(bird, entries, tables()), headers=headers)
         with _one_dossier, tempfile.TemporaryDirectory() as folder:
             target = Path(folder) / "dossier.zip"
             make_dossier(whole_store(), bird, entries, tables(), target)
@@ -81,32 +117,3 @@ def shared(request: Request) -> Response:
             return Response(target.read_bytes(), 200, headers | named, "application/zip")
     except FieldmarksError as error:
         return PlainTextResponse(f"{error}\n", 404, headers)
-
-
-def bird_sheet(bird: Bird, entries: Sequence[Entry]) -> str:
-    """A bird and what its looks found, as a page that holds nothing else."""
-    species = tables().species.get(bird.species or "")
-    facts = {
-        "Ring": bird.ring,
-        "Said to be": species.name if species else "not known",
-        "Colour variety": bird.variety,
-        "Sex": sex_words(bird.sex),
-        "Hatched": bird.hatched.isoformat() if bird.hatched else "not known",
-    }
-    rows = "".join(
-        f"<tr><th scope='row'>{k}<td>{html.escape(v)}</tr>" for k, v in facts.items() if v
-    )
-    looks = "".join(
-        f"<li>{e.day.isoformat()}, {html.escape(e.stage)}: {html.escape(o.sentence)}</li>"
-        for e in entries
-        for o in e.observations
-    )
-    return (
-        "<!doctype html><html lang='en'><meta charset='utf-8'><meta name='viewport' "
-        f"content='width=device-width'><title>{html.escape(bird.name)}</title><style>body"
-        "{font:1.05rem/1.5 system-ui;margin:2rem auto;max-width:40rem;padding:0 1rem;color-scheme:"
-        f"light dark}}th{{text-align:left;padding-right:1rem}}</style><main><h1>"
-        f"{html.escape(bird.name)}</h1><table>{rows}</table><h2>Looks</h2>"
-        f"<ul>{looks or '<li>None is kept yet.</li>'}</ul><p>Told by whoever keeps the bird, as of "
-        "now. It cannot show that a bird before you is this one.</p></main></html>"
-    )

@@ -17,7 +17,7 @@ from fieldmarks.app import sign_in
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.collection import Filter, list_birds, row_labels
 from fieldmarks.birds.model import Bird, Kept
-from fieldmarks.birds.people import who_is
+from fieldmarks.birds.people import READS_ONLY, who_is
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables, load_rules
 
@@ -58,6 +58,16 @@ def heading(title: str, lead: str) -> None:
     """Title of a page and one sentence on what it is for."""
     st.title(title, anchor=False)
     st.html(f"<p class='fm-lead'>{html.escape(lead)}</p>")
+
+
+def may_change(said: bool = True) -> bool:
+    """Whether whoever looks at the page may change something; if not, it says so in that place."""
+    person = store().person
+    if person is None or person.role != "reader":
+        return True
+    if said:
+        told(READS_ONLY, st.info)
+    return False
 
 
 def no_bird_yet() -> bool:
@@ -153,12 +163,12 @@ def file_name(given: str) -> str:
     return stem if stem.lower().endswith(".zip") else f"{stem or 'file'}.zip"
 
 
-def told(error: FieldmarksError) -> None:
+def told(error: FieldmarksError, how: Callable[[str], object] = st.error) -> None:
     """Show an error the keeper can mend."""
     said = str(error)
     if not error.where:  # else it starts with the name of a file
         said = said[:1].upper() + said[1:]
-    st.error(literal(said))
+    how(literal(said))
 
 
 SHOWN = "life_shown"  # place on a page -> id and revision of what stood there last

@@ -1,0 +1,87 @@
+"""JSON Schemas (2020-12) of all that goes out and comes in; ``docs/schemas`` publishes them."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from fieldmarks.birds.collection import CSV_COLUMNS
+from fieldmarks.birds.dossier import dossier_schema
+from fieldmarks.birds.model import FOLDERS, RING_KINDS, SEXES, STATUSES
+from fieldmarks.birds.signature import Signature
+from fieldmarks.record import Examination, Record, record_schema
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+_DAY, _COUNT = r"^(\d{4}-\d\d-\d\d)?$", r"^\d+$"
+_CELLS: dict[str, dict[str, Any]] = {
+    "name": {"minLength": 1},
+    "ring kind": {"enum": list(RING_KINDS)},
+    "ring year": {"pattern": r"^(\d{4})?$"},
+    "hatched": {"pattern": _DAY},
+    "hatch date is": {"enum": ["exact", "estimate"]},
+    "sex": {"enum": list(SEXES)},
+    "status": {"enum": list(STATUSES)},
+    "last look": {"pattern": _DAY},
+    "signs seen": {"pattern": _COUNT},
+    "open doubts": {"pattern": _COUNT},
+    "look due": {"pattern": _DAY},
+}
+_FILE = {
+    "type": "object",
+    "properties": {
+        "sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
+        "bytes": {"type": "integer", "minimum": 0},
+    },
+    "required": ["sha256", "bytes"],
+}
+
+
+def life_schema() -> dict[str, Any]:
+    """Of birds, entries and pairs in an export."""
+    kinds: dict[str, TypeAdapter[Any]] = {name: TypeAdapter(kind) for name, kind in FOLDERS.items()}
+    return {
+        "$schema": DIALECT,
+        "title": "fieldmarks export",
+        "$defs": {n: kind.json_schema(mode="serialization") for n, kind in kinds.items()},
+    }
+
+
+def _list_schema() -> dict[str, Any]:
+    """Of a row of the list as CSV, its cells by the names in the first row."""
+    cells = {name: {"type": "string", **_CELLS.get(name, {})} for name in CSV_COLUMNS}
+    return {"type": "object", "properties": cells, "required": list(CSV_COLUMNS)}
+
+
+def _manifest_schema() -> dict[str, Any]:
+    """Of ``manifest.json`` in an export and in a dossier."""
+    return {
+        "type": "object",
+        "properties": {
+            "format": {"enum": ["fieldmarks store", "fieldmarks dossier"]},
+            "edition": {"type": "integer", "minimum": 1},
+            "files": {"type": "object", "additionalProperties": _FILE},
+        },
+        "required": ["format", "edition", "files"],
+    }
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """Schema by the name of what it describes."""
+    made = {
+        "record": record_schema(Record),
+        "examination": record_schema(Examination),
+        "export": life_schema(),
+        "dossier": dossier_schema(),
+        "signature": Signature.model_json_schema(),
+        "manifest": _manifest_schema(),
+        "list": _list_schema(),
+    }
+    return {name: {"$schema": DIALECT, "title": f"fieldmarks {name}", **schema}
+            for name, schema in made.items()}  # fmt: skip
+
+
+def schema_text(name: str) -> str:
+    """One of them as JSON text."""
+    return json.dumps(schemas()[name], indent=1) + "\n"
