@@ -47,17 +47,13 @@ NO_WRITING = FieldmarksError(
 def connect(url: str, folder: Path | None = None) -> Engine:
     """Open a database and bring it up to this program's edition.
 
-    Parameters
-    ----------
-    url : str
-        An SQLAlchemy URL: ``sqlite:///...`` or ``postgresql://...``.
-    folder : Path, optional
-        Folder of photos; earlier editions kept more in it, which is taken over.
+    Args:
+        url: An SQLAlchemy URL: ``sqlite:///...`` or ``postgresql://...``.
+        folder: Folder of photos; earlier editions kept more in it, which is taken over.
 
-    Raises
-    ------
-    FieldmarksError
-        It cannot be reached, was made by a newer program, or by an older one and is read-only.
+    Raises:
+        FieldmarksError: It cannot be reached, was made by a newer program, or by an older one and
+            is read-only.
     """
     try:
         parsed = make_url(url)
@@ -223,10 +219,8 @@ def _prepare_sqlite(engine: Engine) -> None:
 def writing(engine: Engine) -> Iterator[Connection]:
     """One transaction; only one program writes at a time, others wait.
 
-    Raises
-    ------
-    FieldmarksError
-        Nothing may be written, or what is written does not fit with what is there.
+    Raises:
+        FieldmarksError: Nothing may be written, or what is written does not fit with what is there.
     """
     if engine.dialect.name == "sqlite" and not can_write(engine):
         raise NO_WRITING
@@ -308,10 +302,8 @@ def keep_copy(file: Path, folder: Path) -> None:
 def restore(file: Path, folder: Path) -> Path:
     """Put the newest whole copy in place of an SQLite file, which is put aside; gives the copy.
 
-    Raises
-    ------
-    FieldmarksError
-        There is no whole copy.
+    Raises:
+        FieldmarksError: There is no whole copy.
     """
     for copy in sorted(folder.glob("birds-*.sqlite"), reverse=True):
         try:
