@@ -19,7 +19,7 @@ from _tables import markdown, save
 from frame_picture import sheet_picture
 from simulator.phone import add_noise, jpeg_bytes, to_8bit
 
-from fieldmarks.measure.card_frame import HEIGHT, WIDTH, Frame, find_frame
+from fieldmarks.measure.card_frame import HEIGHT, WIDTH, PrintedFrame, find_frame
 from fieldmarks.measure.colour import encode_srgb
 from fieldmarks.measure.photo import Photo, decode_photo, open_photo
 
@@ -101,7 +101,7 @@ def with_frame(wide: float, rng: np.random.Generator) -> tuple[Photo, np.ndarray
     return photograph((picture * (1 - cover) + drawn) * light, rng), plane
 
 
-def length_error(frame: Frame, plane: np.ndarray, rng: np.random.Generator) -> float:
+def length_error(frame: PrintedFrame, plane: np.ndarray, rng: np.random.Generator) -> float:
     """Relative error of a 60 mm line through the middle of the sheet, in a random direction."""
     angle = rng.uniform(0, np.pi)
     half = 30 * np.array([np.cos(angle), np.sin(angle)])

@@ -31,7 +31,7 @@ apidoc_modules = [
 ]
 autodoc_member_order = "bysource"
 autodoc_typehints = "signature"
-napoleon_google_docstring = False
+napoleon_google_docstring = True
 napoleon_use_rtype = False
 # A name shown at the front door and in its own module is one thing, reached by two links.
 suppress_warnings = ["ref.python"]

@@ -20,10 +20,8 @@ COLUMNS = ("bird", "day", "photos", "outcome", "sentence", "photos disagree on")
 def named_birds(folder: Path) -> dict[str, tuple[str, str]]:
     """Photo -> bird and day, from the list in a folder of photos; empty without a list.
 
-    Raises
-    ------
-    FieldmarksError
-        The list cannot be read, lacks a column, or names a photo twice.
+    Raises:
+        FieldmarksError: The list cannot be read, lacks a column, or names a photo twice.
     """
     path = folder / LIST_NAME
     if not path.exists():
@@ -67,14 +65,10 @@ def judge_days(
 
     Writes a file for each bird and day with several photos, and ``together.csv`` over all of them.
 
-    Parameters
-    ----------
-    measured : sequence of str
-        Names of the photos whose records lie in ``into``.
-    birds : mapping of str to (str, str)
-        As :func:`named_birds` gives them; a day that is not said is the one in the photo file.
-    into : Path
-    tables : Tables
+    Args:
+        measured: Names of the photos whose records lie in ``into``.
+        birds (mapping of str to (str, str)): As :func:`named_birds` gives them; a day that is not
+            said is the one in the photo file.
     """
     groups: dict[tuple[str, str], list[Record]] = {}
     for photo in measured:

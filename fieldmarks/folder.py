@@ -63,10 +63,8 @@ class Summary:
 def photos_in(folder: Path) -> list[Path]:
     """Photos of a folder, in the order of their names.
 
-    Raises
-    ------
-    PhotoError
-        The folder is missing or holds no photo.
+    Raises:
+        PhotoError: The folder is missing or holds no photo.
     """
     if not folder.is_dir():
         raise PhotoError("there is no such folder", where=str(folder), mend="Check its name")
@@ -108,30 +106,19 @@ def assess_many(
     all photos, in the order of ``photos``. The files are the same to the last byte whatever the
     number of workers.
 
-    Parameters
-    ----------
-    photos : sequence of Path
-    into : Path
-        Folder for the results; made if missing.
-    tables : Tables
-    question : Question
-        The same for every photo.
-    again : bool
-        Measure also what an earlier run has finished.
-    phone : PhoneProfile, optional
-    after_each : callable
-        Called once per photo, for a progress bar.
-    workers : int, optional
-        Processes at work at the same time, -1 for one per core. If not given, joblib's
-        ``parallel_config`` decides; without one, photos are done one after the other.
-    birds : mapping of str to (str, str), optional
-        Photo -> bird and day: photos of one bird and one day are judged together as well
-        (:mod:`fieldmarks.days`).
+    Args:
+        into: Folder for the results; made if missing.
+        question: The same for every photo.
+        again: Measure also what an earlier run has finished.
+        after_each: Called once per photo, for a progress bar.
+        workers: Processes at work at the same time, -1 for one per core. If not given, joblib's
+            ``parallel_config`` decides; without one, photos are done one after the other.
+        birds (mapping of str to (str, str), optional): Photo -> bird and day: photos of one bird
+            and one day are judged together as well (:mod:`fieldmarks.days`).
 
-    Raises
-    ------
-    FieldmarksError
-        The results cannot be written, another run is writing there, or no worker can be started.
+    Raises:
+        FieldmarksError: The results cannot be written, another run is writing there, or no worker
+            can be started.
     """
     with only_writer(into):
         _clear(into)

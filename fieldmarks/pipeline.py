@@ -81,34 +81,24 @@ def assess(
 ) -> Record | Examination:
     """Measure the marks of a bird and compare them with every species.
 
-    Parameters
-    ----------
-    photo : path or Photo, or a list of them
-        Several photos, of one bird on one day, are judged together.
-    regions : optional
-        A region file, a :class:`RegionSet` or some :class:`Region`; by default the region file
-        beside the photo (its name with ``.regions.json`` for its ending). A region of the mark
-        "card" is the grey card; without one, plain colours decide and fine tints do not.
-        For several photos a list, one for each.
-    sold_as, variety : str
-        By any name: "Fischer", "fischeri" and "Agapornis fischeri" are the same.
-    age : {"young", "moulting", "adult"}
-    phone : str or PhoneProfile, optional
-        A phone's profile; a name is looked up among those kept on this computer.
-    rules : Tables or path, optional
-        Tables, or a folder with files of your own beside the shipped ones.
-    own_swatches : bool
-        Use the swatches learned on this computer; the record then names them.
+    Args:
+        photo (path or Photo, or a list of them): Several photos, of one bird on one day, are judged
+            together.
+        regions: A region file, a :class:`RegionSet` or some :class:`Region`; by default the region
+            file beside the photo (its name with ``.regions.json`` for its ending). A region of the
+            mark "card" is the grey card; without one, plain colours decide and fine tints do not.
+            For several photos a list, one for each.
+        sold_as, variety: By any name: "Fischer", "fischeri" and "Agapornis fischeri" are the same.
+        age: {"young", "moulting", "adult"}.
+        phone: A phone's profile; a name is looked up among those kept on this computer.
+        rules: Tables, or a folder with files of your own beside the shipped ones.
+        own_swatches: Use the swatches learned on this computer; the record then names them.
 
-    Returns
-    -------
-    Record or Examination
+    Returns:
         An examination for a list of photos, else a record.
 
-    Raises
-    ------
-    FieldmarksError
-        Says in one line which file, mark or row is wrong, and the mend.
+    Raises:
+        FieldmarksError: Says in one line which file, mark or row is wrong, and the mend.
     """
     tables = rules if isinstance(rules, Tables) else load_rules(rules, own_swatches)
     profile = load_profile(phone) if isinstance(phone, str) else phone
@@ -135,10 +125,8 @@ def _record(
 def each_of(regions: Sequence[AnyRegions] | None, photos: int) -> list[AnyRegions | None]:
     """The regions of each of several photos; None stands for those beside each photo.
 
-    Raises
-    ------
-    RegionError
-        There are not as many as there are photos.
+    Raises:
+        RegionError: There are not as many as there are photos.
     """
     if regions is None:
         return [None] * photos
@@ -183,12 +171,9 @@ def make_record(
     ``remembered`` keeps readings from one call to the next and ``phone`` is what is known of the
     phone; see :func:`fieldmarks.measure.measure.measure`.
 
-    Raises
-    ------
-    RegionError
-        A region cannot be used.
-    TableError
-        The question names an unknown variety, age or species.
+    Raises:
+        RegionError: A region cannot be used.
+        TableError: The question names an unknown variety, age or species.
     """
     asked = question or Question()
     measurement = measure(photo, regions, tables, phone, remembered)
@@ -213,17 +198,13 @@ def judge(measured: Iterable[Measurement], tables: Tables, asked: Question) -> A
 def examine(records: Iterable[Record], tables: Tables) -> Examination:
     """Judge the photos of one bird on one day together.
 
-    Parameters
-    ----------
-    records : iterable of Record
-        One per photo, all made with ``tables`` and the same question. A photo that is given twice
-        counts once; their order does not matter.
+    Args:
+        records: One per photo, all made with ``tables`` and the same question. A photo that is
+            given twice counts once; their order does not matter.
 
-    Raises
-    ------
-    FieldmarksError
-        There is no photo, not all were asked the same, two different ones have one name, or one was
-        given twice with different regions.
+    Raises:
+        FieldmarksError: There is no photo, not all were asked the same, two different ones have one
+            name, or one was given twice with different regions.
     """
     given = {id(record.measurement): record for record in records}
     counted = counted_once(record.measurement for record in given.values())
@@ -253,10 +234,9 @@ def record_of_file(
 ) -> tuple[Record, Photo]:
     """Measure and assess a photo file with its region file; see :func:`make_record`.
 
-    Raises
-    ------
-    FieldmarksError
-        The photo or a region cannot be used, or the region file belongs to another photo.
+    Raises:
+        FieldmarksError: The photo or a region cannot be used, or the region file belongs to another
+            photo.
     """
     photo = open_photo(photo_path, max_megapixels)
     regions = regions_of(photo_path, region_path, photo)
@@ -266,10 +246,8 @@ def record_of_file(
 def regions_of(photo_path: str | Path, regions: Regions, photo: Photo) -> RegionSet:
     """The regions given, or those of the region file beside the photo.
 
-    Raises
-    ------
-    RegionError
-        They cannot be read, or were drawn on another photo.
+    Raises:
+        RegionError: They cannot be read, or were drawn on another photo.
     """
     if isinstance(regions, RegionSet):
         drawn, where = regions, "the regions"
@@ -311,10 +289,8 @@ def write_results(
 def picture_of(record: Record, photo: Photo, tables: Tables, suffix: str = ".jpg") -> bytes:
     """The annotated photo as JPEG or PNG bytes.
 
-    Raises
-    ------
-    PhotoError
-        The ending names no kind of picture that can be written.
+    Raises:
+        PhotoError: The ending names no kind of picture that can be written.
     """
     import io
 

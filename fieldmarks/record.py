@@ -67,10 +67,9 @@ class _Judged:
     def from_file(cls, path: str | Path) -> Self:
         """Read a file of it back.
 
-        Raises
-        ------
-        FieldmarksError
-            The file cannot be opened, or was not written by this version of the program.
+        Raises:
+            FieldmarksError: The file cannot be opened, or was not written by this version of the
+                program.
         """
         path = Path(path)
         try:
@@ -142,19 +141,12 @@ class _Judged:
 class Record(_Judged):
     """One photo measured and assessed.
 
-    Parameters
-    ----------
-    program : str
-        Version of fieldmarks.
-    colour_space : str
-        Of every colour in the record.
-    question : Question
-    measurement : Measurement
-    assessment : Assessment
-    phone : PhoneProfile, optional
-        The phone's profile that was used, whole, so that others can repeat the numbers.
-    own_swatches : tuple of str
-        Swatches of the rule tables that a keeper had learned; empty where only shipped ones served.
+    Args:
+        program: Version of fieldmarks.
+        colour_space: Of every colour in the record.
+        phone: The phone's profile that was used, whole, so that others can repeat the numbers.
+        own_swatches: Swatches of the rule tables that a keeper had learned; empty where only
+            shipped ones served.
     """
 
     suffix: ClassVar[str] = RECORD_SUFFIX
@@ -182,14 +174,10 @@ class Record(_Judged):
 class Examination(_Judged):
     """All photos of one bird on one day, assessed together.
 
-    Parameters
-    ----------
-    records : tuple of Record
-        One per photo, each with what that photo says by itself.
-    assessment : Assessment
-        What all of them say together.
-    layout : int
-        Of the file.
+    Args:
+        records: One per photo, each with what that photo says by itself.
+        assessment: What all of them say together.
+        layout (int): Of the file.
     """
 
     suffix: ClassVar[str] = EXAMINATION_SUFFIX
@@ -239,10 +227,9 @@ def record_to_json(record: Record | Examination) -> str:
 def record_from_json(text: str | bytes, where: str = "record") -> Record:
     """Read a record back.
 
-    Raises
-    ------
-    FieldmarksError
-        The text is not a record of this version of the program, or of one since 0.2.
+    Raises:
+        FieldmarksError: The text is not a record of this version of the program, or of one since
+            0.2.
     """
     return _from_json(Record, text, where)
 

@@ -1,6 +1,4 @@
-"""The uncertainty budget: Monte Carlo against the linear sum, looks, and repeats."""
-
-from dataclasses import replace
+"""The uncertainty budget: Monte Carlo against the linear sum, and looks."""
 
 import cv2
 import numpy as np
@@ -12,14 +10,10 @@ from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
 from fieldmarks.measure.quantities import (
     Budget,
-    PixelCount,
-    Reading,
-    UncertaintyPart,
     coverage_radius,
 )
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Rectangle, Region
-from fieldmarks.measure.repeats import combine
 from fieldmarks.measure.scatter import Patchwork, error_of_middle
 from fieldmarks.measure.uncertainty import (
     CAST,
@@ -184,66 +178,6 @@ def test_a_brighter_feather_of_the_same_colour_is_no_shine():
     photo = to_photo(scene)
     reading = read_mark(photo, "belly", [Region("b", "belly", patch)], calibrate(photo, []))
     assert reading.pixels.glare == 0
-
-
-def reading(lab, spread=0.5, calibrated=True):
-    parts = (
-        UncertaintyPart("camera", 2.0, 4.0, 3.0, "chart photos of phones"),
-        UncertaintyPart("spread", spread, spread, spread, "scatter inside the region"),
-        UncertaintyPart("light", 1.0, 1.0, 0.0, "light on card and bird"),
-    )
-    pixels = PixelCount(1000, 0, 0, 0, 1000)
-    return Reading("bib", ("r",), lab, (1, 1, 1), (), Budget(parts), pixels, calibrated)
-
-
-def test_repeats_shrink_what_differs_and_keep_what_the_photos_share():
-    rng = np.random.default_rng(2)
-    read = [
-        (f"p{i}", reading(tuple(np.array((60, 40, 50)) + rng.normal(0, 0.7, 3)))) for i in range(5)
-    ]
-    joint = combine("bib", read)
-    parts = {p.name: p for p in joint.reading.budget.parts}
-    assert parts["camera"].chroma == pytest.approx(4.0)
-    assert parts["light"].chroma == pytest.approx(1.0 / np.sqrt(5))
-    assert parts["photos"].lightness > 0
-    assert joint.disagree == ()
-    assert joint.reading.lab == pytest.approx((60, 40, 50), abs=1.5)
-
-
-def test_the_photo_that_disagrees_is_named_and_makes_the_result_less_certain():
-    read = [(f"p{i}", reading((60.0 + 0.2 * i, 40.0, 50.0))) for i in range(4)]
-    calm = combine("bib", read)
-    odd = combine("bib", [*read, ("p9", reading((72.0, 20.0, 65.0)))])
-    assert odd.disagree == ("p9",)
-    assert "p9" in odd.note
-    assert odd.reading.expanded > calm.reading.expanded
-    two = combine("bib", [read[0], ("p9", reading((72.0, 20.0, 65.0)))])
-    assert set(two.disagree) == {"p0", "p9"}
-
-
-def test_uncalibrated_repeats_do_not_spoil_calibrated_ones_and_none_is_an_error():
-    joint = combine(
-        "bib", [("a", reading((60, 40, 50))), ("b", reading((20, 0, 0), calibrated=False))]
-    )
-    assert joint.photos == ("a",)
-    assert joint.reading.lab == (60, 40, 50)
-    with pytest.raises(ValueError, match="no readings"):
-        combine("bib", [])
-
-
-def test_the_scatter_of_repeats_covers_the_truth_as_often_as_it_says():
-    rng = np.random.default_rng(3)
-    truth, inside = np.array((60.0, 40.0, 50.0)), []
-    for _ in range(300):
-        read = []
-        for i in range(3):
-            lab = truth + rng.normal(0, 1.0, 3)
-            bare = replace(reading(tuple(lab)), budget=Budget(()))
-            read.append((f"p{i}", bare))
-        joint = combine("bib", read)
-        # Only the photos' own scatter is in the budget here; three photos, Student's factor.
-        inside.append(difference(joint.reading.lab, truth) <= joint.reading.expanded)
-    assert np.mean(inside) > 0.93
 
 
 def test_without_a_card_a_reading_is_less_certain_and_says_why():

@@ -1,5 +1,6 @@
 """The guide's drawing and rows agree with the rule tables; every word is explained plainly."""
 
+import functools
 import itertools
 import re
 
@@ -27,11 +28,15 @@ def tables():
     return load_rules()
 
 
+drawn = functools.cache(guide_drawing)  # by the tables themselves: they are one fixture
+read = functools.cache(fromstring)
+
+
 def painted(source, mark):
     """Fill of the largest shape of a mark, as written in the drawing."""
     shapes = [layer for layer in drawing().layers if layer.mark == mark and not layer.paint]
     path = max(shapes, key=lambda layer: len(layer.path)).path
-    styles = [e.get("style") for e in fromstring(source).iter(f"{SVG}path") if e.get("d") == path]
+    styles = [e.get("style") for e in read(source).iter(f"{SVG}path") if e.get("d") == path]
     fills = [re.search(r"fill:([^;]+)", s)[1] for s in styles if s]
     return [fill for fill in fills if fill != "none"]
 
@@ -62,18 +67,18 @@ def test_every_mark_of_the_tables_has_a_place_in_the_drawing(tables):
 
 def test_the_drawing_is_valid_for_every_species_and_variety(tables):
     for species, variety in choices(tables):
-        root = fromstring(guide_drawing(tables, species, variety))
+        source = drawn(tables, species, variety)
+        root = read(source)
         assert tables.species[species].name in root.find(f"{SVG}title").text
         ids = [e.get("id") for e in root.iter() if e.get("id")]
         assert len(ids) == len(set(ids))
-        source = guide_drawing(tables, species, variety)
         assert set(re.findall(r"url\(#([^)]+)\)", source)) <= set(ids)
 
 
 def test_a_mark_is_painted_in_its_expected_colour(tables):
     checked = 0
     for species, variety in choices(tables):
-        source = guide_drawing(tables, species, variety)
+        source = drawn(tables, species, variety)
         for mark in tables.species[species].marks:
             found = expected(tables, species, mark, variety)
             if found.says_nothing or found.mixed:

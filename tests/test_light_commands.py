@@ -1,19 +1,15 @@
 """The commands on light, as a keeper types them."""
 
 import numpy as np
-import pytest
 from PIL import Image
 from test_frame import framed
 from test_phone_profile import chart_tiles, phone_photo, tile
 from typer.testing import CliRunner
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli.light import app
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import read_region_file, write_region_file
-from fieldmarks.pipeline import demo_birds, record_of_file
-from fieldmarks.record import write_record
-from fieldmarks.rules import load_rules
+from fieldmarks.pipeline import demo_birds
 
 run = CliRunner()
 
@@ -68,19 +64,3 @@ def test_a_phone_is_learned_and_kept(tmp_path):
     result = run.invoke(app, ["keep-phone", "mine", str(path), "--into", str(tmp_path)])
     assert result.exit_code == 0, result.output
     assert (tmp_path / "mine.phone.json").exists()
-
-
-def test_records_of_one_bird_are_read_together(tmp_path):
-    tables = load_rules()
-    paths = [
-        str(write_record(record_of_file(demo_birds()[name], tables)[0], tmp_path))
-        for name in ("personatus_clean", "personatus_orange_collar")
-    ]
-    result = run.invoke(app, ["together", *paths])
-    assert result.exit_code == 0
-    assert "2 photos, scatter" in result.output
-    twice = run.invoke(app, ["together", *paths, paths[0]])
-    assert isinstance(twice.exception, FieldmarksError)
-    assert "this is the photo of personatus_clean.record.json once more" in str(twice.exception)
-    with pytest.raises(Exception, match="cannot be opened"):
-        run.invoke(app, ["together", str(tmp_path / "none.json")], catch_exceptions=False)

@@ -133,6 +133,12 @@ BAD_REGIONS = {
 }
 
 
+def test_an_outline_may_be_given_as_a_list_or_an_array():
+    corners = [(10.0, 10.0), (60.0, 12.5), (30.25, 70.0)]
+    assert Polygon(corners) == Polygon(np.array(corners)) == TRIANGLE
+    assert hash(Polygon(corners)) == hash(TRIANGLE)
+
+
 @pytest.mark.parametrize("kind", BAD_REGIONS)
 def test_an_unusable_region_is_named_with_the_mend(kind):
     regions, words = BAD_REGIONS[kind]

@@ -30,10 +30,9 @@ def whole_file(path: Path, settle: bool = True, private: bool = False) -> Iterat
     the folder is flushed too; whoever writes many files at once passes ``settle=False`` and calls
     :func:`settle_folder` once at the end. A ``private`` file is this user's alone (mode 0600).
 
-    Raises
-    ------
-    FieldmarksError
-        The folder cannot be written to, or the disk is full. What was there before is untouched.
+    Raises:
+        FieldmarksError: The folder cannot be written to, or the disk is full. What was there before
+            is untouched.
     """
     try:
         if not path.parent.is_dir():
@@ -71,10 +70,8 @@ def write_whole(
 def only_writer(folder: Path) -> Iterator[None]:
     """Have a folder to write to alone; the lock goes with the program that has it, however it ends.
 
-    Raises
-    ------
-    FieldmarksError
-        Another program has it, or nothing can be written there.
+    Raises:
+        FieldmarksError: Another program has it, or nothing can be written there.
     """
     from filelock import FileLock, Timeout
 

@@ -16,22 +16,17 @@ SEPARATORS = ("\t", ";", ",")
 def csv_rows(data: bytes) -> tuple[str, Iterator[tuple[int, list[str]]]]:
     """Separator and rows of a CSV file (RFC 4180).
 
-    Parameters
-    ----------
-    data : bytes
-        UTF-8, UTF-16 or Windows-1252; separated by commas, semicolons or tabs, or as a first line
-        ``sep=;`` says, which then counts as no row.
+    Args:
+        data: UTF-8, UTF-16 or Windows-1252; separated by commas, semicolons or tabs, or as a first
+            line ``sep=;`` says, which then counts as no row.
 
-    Returns
-    -------
-    separator : str
-    rows : iterator of (int, list of str)
-        Numbered from 1, which is the heading.
+    Returns:
+        Separator : str.
+        rows : iterator of (int, list of str): Numbered from 1, which is the heading.
 
-    Raises
-    ------
-    FieldmarksError
-        It is too large or no text; while reading: a quote makes rows run together, with the row.
+    Raises:
+        FieldmarksError: It is too large or no text; while reading: a quote makes rows run together,
+            with the row.
     """
     text = _decoded(data)
     first = text.split("\n", 1)[0].strip("\r")

@@ -10,14 +10,10 @@ LONGEST = 2000  # characters of one line
 class FieldmarksError(Exception):
     """Something the keeper gave cannot be used; says what, where and how to mend it.
 
-    Parameters
-    ----------
-    problem : str
-        What is wrong, as a short clause without a full stop.
-    where : str
-        Which file, region, mark or table row it concerns.
-    mend : str
-        What to do about it, as an instruction.
+    Args:
+        problem: What is wrong, as a short clause without a full stop.
+        where: Which file, region, mark or table row it concerns.
+        mend: What to do about it, as an instruction.
     """
 
     def __init__(self, problem: str, *, where: str = "", mend: str = "") -> None:

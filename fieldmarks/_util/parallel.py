@@ -22,24 +22,16 @@ def spread(
 ) -> Iterator[tuple[int, R | None]]:
     """Do ``work(*task)`` for every task and hand out the results as they come.
 
-    Parameters
-    ----------
-    work : callable
-        Importable by its name; must not raise.
-    tasks : sequence of tuple
-    workers : int, optional
-        Processes at the same time, -1 for one per core; if not given, as joblib's
-        ``parallel_config`` says, else one thing after the other in this process.
+    Args:
+        work: Importable by its name; must not raise.
+        workers: Processes at the same time, -1 for one per core; if not given, as joblib's
+            ``parallel_config`` says, else one thing after the other in this process.
 
-    Yields
-    ------
-    place, result
-        Place in ``tasks``; the result is None where the worker died of this very task.
+    Yields:
+        Place in ``tasks``, and the result: None where the worker died of this very task.
 
-    Raises
-    ------
-    FieldmarksError
-        No worker can be started.
+    Raises:
+        FieldmarksError: No worker can be started.
     """
     left = dict.fromkeys(range(len(tasks)))
     suspects: list[int] = []  # were under way when a worker died

@@ -12,10 +12,8 @@ PACKAGE = Path(__file__).resolve().parent.parent
 def shipped(name: str) -> Path:
     """Path of a shipped file or folder, such as ``demo_images``.
 
-    Raises
-    ------
-    FieldmarksError
-        The installation is incomplete.
+    Raises:
+        FieldmarksError: The installation is incomplete.
     """
     for place in (PACKAGE / name, PACKAGE.parent / name):
         if place.exists():

@@ -29,10 +29,8 @@ def passphrase_file() -> Path:
 def set_passphrase(words: str, file: Path) -> None:
     """Keep the hash of a passphrase, for this computer's user alone (mode 0600).
 
-    Raises
-    ------
-    FieldmarksError
-        It is too short, or the file cannot be written.
+    Raises:
+        FieldmarksError: It is too short, or the file cannot be written.
     """
     if len(words) < SHORTEST:
         raise FieldmarksError(
@@ -52,10 +50,8 @@ class Passphrase:
 
     Who may be wrong with no wait is not told apart by address: behind a proxy all have one.
 
-    Raises
-    ------
-    FieldmarksError
-        The file holds no passphrase.
+    Raises:
+        FieldmarksError: The file holds no passphrase.
     """
 
     def __init__(self, file: Path, clock: Callable[[], float] = time.monotonic) -> None:

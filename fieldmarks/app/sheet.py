@@ -35,12 +35,9 @@ def _component() -> Any:
 def sheet(body: str, key: str) -> None:
     """Put HTML with SVG on the page.
 
-    Parameters
-    ----------
-    body : str
-        HTML made by this program.
-    key : str
-        Unique in the page.
+    Args:
+        body: HTML made by this program.
+        key: Unique in the page.
     """
     _component()(key=key, data={"body": body})
 
@@ -48,14 +45,9 @@ def sheet(body: str, key: str) -> None:
 def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:
     """Put a picture on the page, with words for those who cannot see it.
 
-    Parameters
-    ----------
-    jpeg : bytes
-    alt : str
-        What it shows. Streamlit's own picture element says nothing to a screen reader.
-    key : str
-        Unique in the page.
-    caption : str
+    Args:
+        alt: What it shows. Streamlit's own picture element says nothing to a screen reader.
+        key: Unique in the page.
     """
     below = f"<figcaption>{html.escape(caption)}</figcaption>" if caption else ""
     st.html(

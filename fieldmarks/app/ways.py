@@ -28,12 +28,9 @@ SHOP = "asked_in_the_shop"  # what was said under Before you buy, for the next p
 def way_to(page: str, label: str = "") -> None:
     """A link to another page; nothing where a page is shown alone.
 
-    Parameters
-    ----------
-    page : str
-        A key of ``TITLES``.
-    label : str
-        Words of the link; the title of the page if empty.
+    Args:
+        page: A key of ``TITLES``.
+        label: Words of the link; the title of the page if empty.
     """
     known = st.session_state.get("pages", {})
     if page in known:

@@ -29,16 +29,12 @@ QUANTITIES: tuple[Quantity, ...] = ("L*", "a*", "b*")
 class Limits:
     """Limits of agreement of two measurers.
 
-    Parameters
-    ----------
-    count : int
-        Pairs of values.
-    mean : float
-        Mean difference, first minus second.
-    deviation : float
-        Standard deviation of the differences (n - 1).
-    low, high : float
-        Mean minus and plus ``COVERAGE`` deviations: about 95 % of differences lie between them.
+    Args:
+        count: Pairs of values.
+        mean: Mean difference, first minus second.
+        deviation: Standard deviation of the differences (n - 1).
+        low, high: Mean minus and plus ``COVERAGE`` deviations: about 95 % of differences lie
+            between them.
     """
 
     count: int
@@ -53,17 +49,12 @@ def limits_of_agreement(
 ) -> Limits:
     """Limits of agreement.
 
-    Parameters
-    ----------
-    first, second : sequences of n float
-        Values of the same things.
-    coverage : float
-        Standard deviations on either side. The paper of 1986 rounds 1.96 to 2.
+    Args:
+        first, second (sequences of n float): Values of the same things.
+        coverage: Standard deviations on either side. The paper of 1986 rounds 1.96 to 2.
 
-    Raises
-    ------
-    FieldmarksError
-        There are fewer than two pairs, or the lengths differ.
+    Raises:
+        FieldmarksError: There are fewer than two pairs, or the lengths differ.
     """
     if len(first) != len(second) or len(first) < 2:
         raise FieldmarksError(
@@ -81,14 +72,10 @@ def repeatability(groups: Sequence[Sequence[float]], coverage: float = COVERAGE)
     It is ``coverage`` times the square root of 2 times the within-group standard deviation of a
     one-way analysis of variance; for pairs, ``coverage`` times the root mean square difference.
 
-    Parameters
-    ----------
-    groups : sequence of sequences of float
-        Repeated readings, one group for each thing read.
+    Args:
+        groups (sequence of sequences of float): Repeated readings, one group for each thing read.
 
-    Returns
-    -------
-    float or None
+    Returns:
         None when nothing was read twice.
     """
     squares, freedom = 0.0, 0
@@ -127,19 +114,14 @@ class Account:
 class MarkAgreement:
     """How well measurers agree on one mark.
 
-    Parameters
-    ----------
-    mark : str
-    readings : int
-        Accounts that read it.
-    repeatability : dict
-        "L*", "a*", "b*" -> repeatability coefficient over measurers of the same photo, or None.
-    largest : float or None
-        Largest CIEDE2000 difference between two measurers of one photo.
-    overlap : float or None
-        Least shared share of the regions of two measurers of one photo (intersection over union).
-    between : (str, str)
-        The two measurers of that least overlap.
+    Args:
+        readings: Accounts that read it.
+        repeatability: "L*", "a*", "b*" -> repeatability coefficient over measurers of the same
+            photo, or None.
+        largest: Largest CIEDE2000 difference between two measurers of one photo.
+        overlap: Least shared share of the regions of two measurers of one photo (intersection over
+            union).
+        between ((str, str)): The two measurers of that least overlap.
     """
 
     mark: str
@@ -177,10 +159,8 @@ class Agreement:
 def compare_accounts(accounts: Sequence[Account]) -> Agreement:
     """Compare what several measurers made of the same bird.
 
-    Raises
-    ------
-    FieldmarksError
-        There are fewer than two accounts.
+    Raises:
+        FieldmarksError: There are fewer than two accounts.
     """
     if len(accounts) < 2:
         raise FieldmarksError(
@@ -312,9 +292,8 @@ def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
 def finding_story(said: Sequence[tuple[str, str, str]]) -> FindingStory:
     """Whether statuses agree, and if not, on what they depend.
 
-    Parameters
-    ----------
-    said : sequence of (measurer, picture, status)
+    Args:
+        said: Sequence of (measurer, picture, status).
     """
     if len(said) < 2:
         return "only one"

@@ -61,16 +61,11 @@ class Written:
 def written(target: Path, about: dict[str, object]) -> Iterator[Written]:
     """Write a ZIP with a list of its contents.
 
-    Parameters
-    ----------
-    target : Path
-    about : dict
-        What the list says besides: format, edition and more.
+    Args:
+        about: What the list says besides: format, edition and more.
 
-    Raises
-    ------
-    FieldmarksError
-        It cannot be written; what was there before is untouched.
+    Raises:
+        FieldmarksError: It cannot be written; what was there before is untouched.
     """
     try:
         with (
@@ -123,17 +118,12 @@ class Archive:
 def opened(path: Path, allowed: re.Pattern[str], edition: int) -> Iterator[Archive]:
     """Open a ZIP with a list of contents after checking names and sizes.
 
-    Parameters
-    ----------
-    path : Path
-    allowed : pattern
-        What a name inside may look like; the list's own name included.
-    edition : int
-        Newest edition of the format that this program reads.
+    Args:
+        allowed: What a name inside may look like; the list's own name included.
+        edition: Newest edition of the format that this program reads.
 
-    Raises
-    ------
-    FieldmarksError
+    Raises:
+        FieldmarksError
     """
     where = path.name
     try:

@@ -30,10 +30,8 @@ from fieldmarks.rules import Tables
 def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
     """Add a young to a pair, in place of one of the same label; days that were known stay known.
 
-    Raises
-    ------
-    FieldmarksError
-        It cannot be a young of this pair, or not be through its first moult.
+    Raises:
+        FieldmarksError: It cannot be a young of this pair, or not be through its first moult.
     """
     for old in pair.young:
         if young_key(old) == young_key(young):
@@ -52,10 +50,8 @@ def note_event(
 ) -> Pair:
     """Note when an egg or a young of a pair was laid, hatched, was ringed or left the nest.
 
-    Raises
-    ------
-    FieldmarksError
-        The pair has no young of that label, or as :func:`save_young`.
+    Raises:
+        FieldmarksError: The pair has no young of that label, or as :func:`save_young`.
     """
     for young in pair.young:
         if young_key(young) == young_key(Young(label)):

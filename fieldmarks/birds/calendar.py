@@ -20,11 +20,8 @@ def to_calendar(reminders: Iterable[Reminder], made: datetime) -> bytes:
 
     The same thing to do keeps its UID, so that a file taken in anew moves it and adds none.
 
-    Parameters
-    ----------
-    reminders : iterable of Reminder
-    made : datetime
-        UTC.
+    Args:
+        made: UTC.
     """
     calendar = Calendar()
     calendar.add("prodid", f"-//fieldmarks//{__version__}//EN")

@@ -43,11 +43,8 @@ class Kin:
 def hidden_colours(kin: Kin, tables: Tables) -> tuple[Hidden, ...]:
     """What a bird carries without showing it, for certain or possibly; empty where nothing tells.
 
-    Parameters
-    ----------
-    kin : Kin
-        The bird; each parent with its own young, the bird's siblings among them.
-    tables : Tables
+    Args:
+        kin: The bird; each parent with its own young, the bird's siblings among them.
     """
     found = (_hidden(kin, row, tables) for row in advice_table().carried)
     return tuple(one for one in found if one is not None)

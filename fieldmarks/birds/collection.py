@@ -28,15 +28,11 @@ CSV_COLUMNS = (
 class Filter:
     """Which birds to list.
 
-    Parameters
-    ----------
-    words : str
-        Part of a name or ring.
-    species, variety : str, optional
-        Keys.
-    show : str
-    with_gone : bool
-        Also birds that were given away or died.
+    Args:
+        words: Part of a name or ring.
+        species, variety: Keys.
+        show: Str.
+        with_gone: Also birds that were given away or died.
     """
 
     words: str = ""
@@ -108,14 +104,9 @@ def list_birds(
 ) -> CollectionPage:
     """A page of the collection, by name.
 
-    Parameters
-    ----------
-    store : Store
-    wanted : Filter
-    today : date
-        A bird is due when its day has come.
-    start, count : int
-        First row and number of rows.
+    Args:
+        today: A bird is due when its day has come.
+        start, count: First row and number of rows.
     """
     where = _conditions(wanted, today)
     b = models.birds.c
@@ -146,14 +137,8 @@ def overview(store: Store, today: date) -> dict[Show, int]:
 class BirdPage:
     """Everything that a bird's page shows, without opening a file.
 
-    Parameters
-    ----------
-    bird : Bird
-    entries : tuple of Entry
-    family : dict
-        Id -> bird, of its parents, mates and young.
-    young : tuple of Bird
-    pairs : tuple of Pair
+    Args:
+        family: Id -> bird, of its parents, mates and young.
     """
 
     bird: Bird
@@ -166,10 +151,8 @@ class BirdPage:
 def bird_page(store: Store, key: str) -> BirdPage:
     """All about one bird.
 
-    Raises
-    ------
-    FieldmarksError
-        There is no such bird.
+    Raises:
+        FieldmarksError: There is no such bird.
     """
     bird = store.bird(key)
     b, p = models.birds.c, models.pairs.c

@@ -107,14 +107,9 @@ Outcome = Literal["same", "different", "note"]
 class Check:
     """One thing that was checked.
 
-    Parameters
-    ----------
-    where : str
-        Which photo or file.
-    what : str
-    outcome : str
-        "same", "different", or "note" for what does not decide.
-    detail : str
+    Args:
+        where: Which photo or file.
+        outcome (str): "same", "different", or "note" for what does not decide.
     """
 
     where: str
@@ -127,14 +122,9 @@ class Check:
 class Verified:
     """What came of re-running a dossier.
 
-    Parameters
-    ----------
-    checks : tuple of Check
-    seal : str
-    key : str
-        Name of the key it is signed with; empty if it is not, or the signature does not fit.
-    compared : bool
-        Whether the seal or the key was compared with one that the maker told.
+    Args:
+        key: Name of the key it is signed with; empty if it is not, or the signature does not fit.
+        compared: Whether the seal or the key was compared with one that the maker told.
     """
 
     checks: tuple[Check, ...]

@@ -31,6 +31,7 @@ from sqlalchemy.exc import (
 
 from fieldmarks._util.atomic_write import settle_folder
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.orm import metadata
 from fieldmarks.birds.people import EVERYONE, narrow
 
 NEARLY_NOTHING = 64 * 1024  # bytes left on a disk
@@ -46,17 +47,13 @@ NO_WRITING = FieldmarksError(
 def connect(url: str, folder: Path | None = None) -> Engine:
     """Open a database and bring it up to this program's edition.
 
-    Parameters
-    ----------
-    url : str
-        An SQLAlchemy URL: ``sqlite:///...`` or ``postgresql://...``.
-    folder : Path, optional
-        Folder of photos; earlier editions kept more in it, which is taken over.
+    Args:
+        url: An SQLAlchemy URL: ``sqlite:///...`` or ``postgresql://...``.
+        folder: Folder of photos; earlier editions kept more in it, which is taken over.
 
-    Raises
-    ------
-    FieldmarksError
-        It cannot be reached, was made by a newer program, or by an older one and is read-only.
+    Raises:
+        FieldmarksError: It cannot be reached, was made by a newer program, or by an older one and
+            is read-only.
     """
     try:
         parsed = make_url(url)
@@ -222,10 +219,8 @@ def _prepare_sqlite(engine: Engine) -> None:
 def writing(engine: Engine) -> Iterator[Connection]:
     """One transaction; only one program writes at a time, others wait.
 
-    Raises
-    ------
-    FieldmarksError
-        Nothing may be written, or what is written does not fit with what is there.
+    Raises:
+        FieldmarksError: Nothing may be written, or what is written does not fit with what is there.
     """
     if engine.dialect.name == "sqlite" and not can_write(engine):
         raise NO_WRITING
@@ -246,12 +241,18 @@ def writing(engine: Engine) -> Iterator[Connection]:
 def _migrate(engine: Engine, folder: Path | None) -> None:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    head = ScriptDirectory.from_config(config).get_current_head()
+    scripts = ScriptDirectory.from_config(config)
+    head = scripts.get_current_head()
     with engine.connect() as connection:
         found = MigrationContext.configure(connection).get_current_revision()
     if found == head:
         return
     with writing(engine) as connection:
+        state = MigrationContext.configure(connection)
+        if state.get_current_revision() is None:  # still so: nobody else was making it meanwhile
+            metadata.create_all(connection, checkfirst=False)
+            state.stamp(scripts, "head")
+            return
         config.attributes.update(connection=connection, folder=folder)
         try:
             command.upgrade(config, "head")
@@ -260,7 +261,7 @@ def _migrate(engine: Engine, folder: Path | None) -> None:
                 "this store was made by a newer version of the program",
                 mend="Update fieldmarks, then open it again",
             ) from None
-    if found is not None and folder is not None:
+    if folder is not None:
         _put_old_files_aside(folder)
 
 
@@ -301,10 +302,8 @@ def keep_copy(file: Path, folder: Path) -> None:
 def restore(file: Path, folder: Path) -> Path:
     """Put the newest whole copy in place of an SQLite file, which is put aside; gives the copy.
 
-    Raises
-    ------
-    FieldmarksError
-        There is no whole copy.
+    Raises:
+        FieldmarksError: There is no whole copy.
     """
     for copy in sorted(folder.glob("birds-*.sqlite"), reverse=True):
         try:

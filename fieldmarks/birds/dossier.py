@@ -95,10 +95,8 @@ class _Contents(BaseModel):
 def seal_of(files: dict[str, str]) -> str:
     """One fingerprint over all evidence, to be told to the other side by another way.
 
-    Parameters
-    ----------
-    files : dict
-        Name -> SHA-256; the PDF, which shows the seal, and the manifest are left out.
+    Args:
+        files: Name -> SHA-256; the PDF, which shows the seal, and the manifest are left out.
     """
     lines = [f"{n} {s}\n" for n, s in sorted(files.items()) if n not in _UNSEALED]
     return hashlib.sha256("".join(lines).encode()).hexdigest()
@@ -128,30 +126,20 @@ def write_dossier(
 ) -> Seal:
     """Write a dossier; gives its seal and the name of the key it is signed with.
 
-    Parameters
-    ----------
-    target : Path
-        ZIP to write.
-    bird : Bird
-        Its name, ring, hatch date, species, variety and sex go in; source and notes do not.
-    evidence : iterable of Evidence
-        Each with who measured it and when; one at a time is held in memory.
-    tables : Tables
-        Tables of the evidence that brings none.
-    with_place : bool
-        Put the photos in as they were taken. Else the place and the maker's data are taken out
-        (:func:`~fieldmarks.measure.location.without_place`); a photo so changed has a fingerprint
-        of its own, and that of the photo as taken stands beside it.
-    key : Path, optional
-        The keeper's key; without it the dossier is not signed.
-    after_each : callable
-        Called twice for each photo: when it is packed, and when it is in the PDF.
+    Args:
+        target: ZIP to write.
+        bird: Its name, ring, hatch date, species, variety and sex go in; source and notes do not.
+        evidence: Each with who measured it and when; one at a time is held in memory.
+        tables: Tables of the evidence that brings none.
+        with_place: Put the photos in as they were taken. Else the place and the maker's data are
+            taken out (:func:`~fieldmarks.measure.location.without_place`); a photo so changed has a
+            fingerprint of its own, and that of the photo as taken stands beside it.
+        key: The keeper's key; without it the dossier is not signed.
+        after_each: Called twice for each photo: when it is packed, and when it is in the PDF.
 
-    Raises
-    ------
-    FieldmarksError
-        There is nothing to tell, the place cannot be taken out of a photo, or its tables are not
-        at hand.
+    Raises:
+        FieldmarksError: There is nothing to tell, the place cannot be taken out of a photo, or its
+            tables are not at hand.
     """
     from fieldmarks.birds.dossier_pdf import dossier_pdf, look_section
 
@@ -246,12 +234,9 @@ def _version(name: str) -> str:
 class Seal:
     """What the maker tells the other side by another way.
 
-    Parameters
-    ----------
-    seal : str
-        Fingerprint over all evidence and facts.
-    key : str
-        Name of the key that signed every file; empty if none did.
+    Args:
+        seal: Fingerprint over all evidence and facts.
+        key: Name of the key that signed every file; empty if none did.
     """
 
     seal: str
@@ -267,20 +252,13 @@ def verify_dossier(
 ) -> Verified:
     """Measure everything in a dossier again and compare.
 
-    Parameters
-    ----------
-    path : Path
-    own : Tables, optional
-        This program's tables, to say whether the dossier's are the same edition.
-    seal, key : str
-        As the maker told them by another way; empty if they did not.
-    tell : callable
-        Told after each photo how many are done, and of how many.
+    Args:
+        own: This program's tables, to say whether the dossier's are the same edition.
+        seal, key: As the maker told them by another way; empty if they did not.
+        tell: Told after each photo how many are done, and of how many.
 
-    Raises
-    ------
-    FieldmarksError
-        The file is no dossier or is damaged.
+    Raises:
+        FieldmarksError: The file is no dossier or is damaged.
     """
     checks: list[Check] = []
     prints: dict[str, str] = {}

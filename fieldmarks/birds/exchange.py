@@ -105,20 +105,14 @@ def export_store(
 ) -> Moved:
     """Write a store into one ZIP file.
 
-    Parameters
-    ----------
-    store : Store
-    target : Path
-    with_place : bool
-        Keep the photos as they were taken; else the place and the maker's data are taken out.
-    tell : callable
-        Told after each entry how many are packed, and of how many.
+    Args:
+        with_place: Keep the photos as they were taken; else the place and the maker's data are
+            taken out.
+        tell: Told after each entry how many are packed, and of how many.
 
-    Raises
-    ------
-    FieldmarksError
-        A photo is missing or was changed, the place cannot be taken out of it, or the file cannot
-        be written.
+    Raises:
+        FieldmarksError: A photo is missing or was changed, the place cannot be taken out of it, or
+            the file cannot be written.
     """
     birds, entries, pairs = everything(store)
     about = {
@@ -196,23 +190,17 @@ def import_store(
 ) -> Moved:
     """Read an exported ZIP into a store: all of it or nothing.
 
-    Parameters
-    ----------
-    store : Store
-    archive : Path
-    prefer : str
-        What to do where both hold the same bird, entry or pair with different contents: "refuse"
-        the import, keep "mine", or take "theirs".
-    one_bird : bool
-        Where a bird of the file has the ring of another one here, the two are one bird: what is
-        known of it here stays, and what the file tells of it is added. Else that is refused.
-    tell : callable
-        Told after each photo how many are taken in, and of how many.
+    Args:
+        prefer (str): What to do where both hold the same bird, entry or pair with different
+            contents: "refuse" the import, keep "mine", or take "theirs".
+        one_bird: Where a bird of the file has the ring of another one here, the two are one bird:
+            what is known of it here stays, and what the file tells of it is added. Else that is
+            refused.
+        tell: Told after each photo how many are taken in, and of how many.
 
-    Raises
-    ------
-    FieldmarksError
-        The file is damaged, too large, does not keep to the schema, or clashes with the store.
+    Raises:
+        FieldmarksError: The file is damaged, too large, does not keep to the schema, or clashes
+            with the store.
     """
     with opened(archive, NAMES, EDITION) as packed:
         things = _load(packed)

@@ -19,15 +19,10 @@ from fieldmarks.rules import Tables
 class Relative:
     """A relative of a bird.
 
-    Parameters
-    ----------
-    how : str
-        "father", "mother", "grandparent" or "young".
-    bird : Bird
-    entries : sequence of Entry
-        Its moult entries.
-    sign : bool
-        It was found with a sign in a test mating.
+    Args:
+        how: "father", "mother", "grandparent" or "young".
+        entries: Its moult entries.
+        sign: It was found with a sign in a test mating.
     """
 
     how: str
@@ -61,13 +56,9 @@ def parent_faults(bird: Bird, father: Bird | None, mother: Bird | None) -> list[
 def family_faults(bird: Bird, relatives: Sequence[Relative], tables: Tables) -> list[str]:
     """Sentences on relatives that are of another species, or show a sign of mixed ancestry.
 
-    Parameters
-    ----------
-    bird : Bird
-    relatives : sequence of Relative
-        Young only of mates that are said to be of its own species.
-    tables : Tables
-        For the species' names.
+    Args:
+        relatives: Young only of mates that are said to be of its own species.
+        tables: For the species' names.
     """
     found = []
     parents = [r.bird for r in relatives if r.how in ("father", "mother") and r.bird.species]

@@ -66,13 +66,8 @@ def fill_with_invented_club(
 ) -> Club:
     """Put the invented club into a store; the same seed gives the same birds and photos.
 
-    Parameters
-    ----------
-    store : Store
-    tables : Tables
-    seed : int
-    photos : bool or sequence of str
-        Whether birds get photos and readings, or the names of those that do.
+    Args:
+        photos: Whether birds get photos and readings, or the names of those that do.
     """
     rng = np.random.default_rng(seed)
     birds = _family(rng)
@@ -222,12 +217,9 @@ def shoot(
 ) -> Evidence:
     """Paint a photo of flat marks beside a grey card, and measure it.
 
-    Parameters
-    ----------
-    colours : dict
-        Mark -> CIELAB (D65, 2 degrees).
-    shifts : dict, optional
-        Mark -> pixels by which its region is drawn too low.
+    Args:
+        colours: Mark -> CIELAB (D65, 2 degrees).
+        shifts: Mark -> pixels by which its region is drawn too low.
     """
     data = paint(colours, rng)
     name = f"{bird.name.lower()}_{day.isoformat()}.jpg"

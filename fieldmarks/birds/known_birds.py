@@ -42,25 +42,16 @@ def read_known_birds(
     show there is nearer. Where there are such other colours, the nearest readings alone make the
     learned spread a little too small.
 
-    Parameters
-    ----------
-    path : Path
-        The list.
-    tables : Tables
-    swatch : str
-        Key of the swatch.
-    marks : sequence of str
-        Marks whose readings are taken.
-    origin : str
-        How the ancestry of all birds is known, where the list does not say it.
+    Args:
+        path: The list.
+        swatch: Key of the swatch.
+        marks: Marks whose readings are taken.
+        origin: How the ancestry of all birds is known, where the list does not say it.
 
-    Raises
-    ------
-    FieldmarksError
-        The list or a record cannot be read, a column or cell is missing, or a photo is listed
-        twice.
-    TableError
-        There is no such swatch or mark.
+    Raises:
+        FieldmarksError: The list or a record cannot be read, a column or cell is missing, or a
+            photo is listed twice.
+        TableError: There is no such swatch or mark.
     """
     for what, key, known in [
         ("swatch", swatch, tables.swatches),

@@ -27,14 +27,9 @@ NO_SUCH = FieldmarksError("there is no such link, or it was withdrawn")
 class Link:
     """A link that was given out.
 
-    Parameters
-    ----------
-    id : str
-    entries : tuple of str
-        Ids of the looks in its dossier; empty for the bird's sheet.
-    made_at : str
-    withdrawn_at : str
-        Empty while it opens.
+    Args:
+        entries: Ids of the looks in its dossier; empty for the bird's sheet.
+        withdrawn_at: Empty while it opens.
     """
 
     id: str
@@ -46,10 +41,8 @@ class Link:
 def make_link(store: Store, bird: Bird, entries: Sequence[Entry] = ()) -> str:
     """Make a link to a bird's sheet, or to the dossier of some of its looks; gives its word.
 
-    Raises
-    ------
-    FieldmarksError
-        The bird is not one that may be shared by whoever asks.
+    Raises:
+        FieldmarksError: The bird is not one that may be shared by whoever asks.
     """
     word = secrets.token_urlsafe(32)
     row = {
@@ -84,10 +77,9 @@ def withdraw_link(store: Store, key: str) -> None:
 def opened_by(store: Store, word: str) -> tuple[Bird, list[Entry], bool]:
     """What a link opens: a bird, its looks that count, and whether as a dossier.
 
-    Raises
-    ------
-    FieldmarksError
-        Nothing: it never was, was withdrawn, or the bird is off the list. All read the same.
+    Raises:
+        FieldmarksError: Nothing: it never was, was withdrawn, or the bird is off the list. All read
+            the same.
     """
     c = orm.links.c
     query = select(c.bird, c.entries).where(c.secret == digest(word.encode()), c.withdrawn_at == "")

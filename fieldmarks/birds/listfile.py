@@ -89,13 +89,10 @@ class RowProblem:
 class Preview:
     """A list looked through; nothing is imported yet.
 
-    Parameters
-    ----------
-    birds : tuple of (int, Bird)
-        Row number (1 is the heading) and the bird, for rows without a problem.
-    problems : tuple of RowProblem
-    unknown : tuple of str
-        Columns that nothing was done with.
+    Args:
+        birds (tuple of (int, Bird)): Row number (1 is the heading) and the bird, for rows without a
+            problem.
+        unknown: Columns that nothing was done with.
     """
 
     birds: tuple[tuple[int, Bird], ...]
@@ -106,21 +103,15 @@ class Preview:
 def preview_list(data: bytes, known: Sequence[Bird], tables: Tables, pattern: str = "") -> Preview:
     """Look through a CSV list.
 
-    Parameters
-    ----------
-    data : bytes
-        UTF-8, UTF-16 or Windows-1252; separated by commas, semicolons or tabs; the first row names
-        the columns.
-    known : sequence of Bird
-        Birds already in the store: parents may be among them, rings may not come twice.
-    tables : Tables
-    pattern : str
-        Shape of ring numbers, or empty.
+    Args:
+        data: UTF-8, UTF-16 or Windows-1252; separated by commas, semicolons or tabs; the first row
+            names the columns.
+        known: Birds already in the store: parents may be among them, rings may not come twice.
+        pattern: Shape of ring numbers, or empty.
 
-    Raises
-    ------
-    FieldmarksError
-        It is no list, or a quote makes its rows run into each other; names the row.
+    Raises:
+        FieldmarksError: It is no list, or a quote makes its rows run into each other; names the
+            row.
     """
     lines, unknown, problems = _read(data)
     row_of = _Row(tables, pattern, _month_first([c.get("hatched", "") for _, c in lines]))
@@ -144,11 +135,9 @@ def preview_list(data: bytes, known: Sequence[Bird], tables: Tables, pattern: st
 def accept_list(store: Store, preview: Preview, leave_out_bad: bool = False) -> int:
     """Import the birds of a preview, all in one go; gives how many.
 
-    Raises
-    ------
-    FieldmarksError
-        Rows with problems remain and were not agreed to be left out, or the birds do not fit
-        together; nothing is imported then.
+    Raises:
+        FieldmarksError: Rows with problems remain and were not agreed to be left out, or the birds
+            do not fit together; nothing is imported then.
     """
     if preview.problems and not leave_out_bad:
         rows = len({p.row for p in preview.problems})

@@ -36,10 +36,8 @@ Verdict = Literal[
 def miss_chance(clean: int, chance: float | Fraction) -> float:
     """Chance (1 - p)^n that n young are all clean although each could show a sign with chance p.
 
-    Raises
-    ------
-    FieldmarksError
-        n is negative or p is not between 0 and 1.
+    Raises:
+        FieldmarksError: n is negative or p is not between 0 and 1.
     """
     if clean < 0 or not 0 < chance < 1:
         raise FieldmarksError(
@@ -52,10 +50,8 @@ def miss_chance(clean: int, chance: float | Fraction) -> float:
 def young_needed(chance: float | Fraction, accepted: float = ACCEPTED_MISS) -> int:
     """Smallest number of clean young for which the miss chance is at most ``accepted``.
 
-    Raises
-    ------
-    FieldmarksError
-        A chance is not between 0 and 1.
+    Raises:
+        FieldmarksError: A chance is not between 0 and 1.
     """
     if not 0 < chance < 1 or not 0 < accepted < 1:
         raise FieldmarksError("a chance lies between 0 and 1", mend="Correct the numbers")
@@ -70,12 +66,10 @@ def young_needed(chance: float | Fraction, accepted: float = ACCEPTED_MISS) -> i
 class OwnRecord:
     """What a young bird's own looks as a grown bird say.
 
-    Parameters
-    ----------
-    finding : str
-    looked_at, can_show : int
-        Signs that were looked at, of those that can show in its species and variety.
-    not_looked_at : tuple of Sign
+    Args:
+        finding: Str.
+        looked_at, can_show: Signs that were looked at, of those that can show in its species and
+            variety.
     """
 
     finding: YoungFinding
@@ -101,14 +95,10 @@ def measured_finding(
     open and at least ``share`` of those that can show were looked at; else "unclear". A sign that
     is not there counts as looked at when at least that share of its marks was read.
 
-    Parameters
-    ----------
-    entries : sequence of Entry
-        Of the young bird.
-    can_show : sequence of Sign
-        Signs that its species can show in its variety.
-    share : float, optional
-        0 to 1; default: that of ``data/advice.toml``.
+    Args:
+        entries: Of the young bird.
+        can_show: Signs that its species can show in its variety.
+        share: 0 to 1; default: that of ``data/advice.toml``.
     """
     least = advice_table().clean.share if share is None else share
     keys = {sign.key for sign in can_show}
@@ -140,16 +130,10 @@ def young_faults(
 ) -> list[str]:
     """Why a young cannot be what is said of it, one sentence each; empty when it can.
 
-    Parameters
-    ----------
-    young : Young
-    pair : Pair
-        Its pair, with all young.
-    birds : dict
-        Id -> bird, of the pair and of the bird that the young is kept as.
-    tables : Tables
-        For the age at which a first moult begins.
-    today : date
+    Args:
+        pair: Its pair, with all young.
+        birds: Id -> bird, of the pair and of the bird that the young is kept as.
+        tables: For the age at which a first moult begins.
     """
     brood = advice_table().brood
     kept = birds.get(young.bird or "")
@@ -229,16 +213,12 @@ class Strength:
 class MatingResult:
     """What a test mating tells so far.
 
-    Parameters
-    ----------
-    verdict : str
-    sentence : str
-    clean, signs, unclear : int
-        Young by finding.
-    strengths : tuple of Strength
-        One for each assumed chance; empty where the clean young prove nothing.
-    gaps : tuple of str
-        What does not count of the young, and why: those that cannot be, and signs not looked at.
+    Args:
+        verdict: Str.
+        clean, signs, unclear: Young by finding.
+        strengths: One for each assumed chance; empty where the clean young prove nothing.
+        gaps: What does not count of the young, and why: those that cannot be, and signs not looked
+            at.
     """
 
     verdict: Verdict
@@ -258,16 +238,11 @@ def judge_mating(
 ) -> MatingResult:
     """Judge a test mating by its young.
 
-    Parameters
-    ----------
-    young : sequence of Young
-        Only those looked at after their first moult count as clean or with signs.
-    mate_species : str
-        Name of the mate's species, for the sentence.
-    accepted : float
-        Miss chance that the keeper accepts.
-    gaps : sequence of str
-        What was not looked at, to be said with the result.
+    Args:
+        young: Only those looked at after their first moult count as clean or with signs.
+        mate_species: Name of the mate's species, for the sentence.
+        accepted: Miss chance that the keeper accepts.
+        gaps: What was not looked at, to be said with the result.
     """
     odd = [y for y in young if y.shows not in ("", WILD)]
     clean = sum(y.finding == "clean" for y in young)

@@ -75,14 +75,10 @@ class TimePoint:
 class Change:
     """What a mark did between two looks.
 
-    Parameters
-    ----------
-    mark, quantity : str
-    before, after : TimePoint
-    difference : float
-        After minus before; hue the short way round, in degrees.
-    smallest : float
-        The smallest change that could have been seen: 2 (k) times the combined uncertainty.
+    Args:
+        difference: After minus before; hue the short way round, in degrees.
+        smallest: The smallest change that could have been seen: 2 (k) times the combined
+            uncertainty.
     """
 
     mark: str
@@ -101,10 +97,8 @@ class Change:
 def timelines(entries: Sequence[Entry]) -> dict[str, list[TimePoint]]:
     """Every mark's readings, by day and then in the order saved. Uncalibrated ones are left out.
 
-    Parameters
-    ----------
-    entries : sequence of Entry
-        Of one bird.
+    Args:
+        entries: Of one bird.
     """
     lines: dict[str, list[TimePoint]] = {}
     for entry in in_order(entries):
@@ -205,16 +199,12 @@ Story = Literal["faded", "stayed", "grew", "came", "unclear", "never"]
 class SignStory:
     """What became of one sign over the moults.
 
-    Parameters
-    ----------
-    sign : str
-    story : str
-        "faded": there when young, gone when grown: clears the doubt. "stayed": there past maturity:
-        a sign. "grew": there and larger: a sign. "came": not there before, there when grown: a
-        sign. "unclear": cannot be decided yet. "never": never there.
-    sentence : str
-    difference, smallest : float, optional
-        Change of the area (0 to 1) or relation, and the smallest that could have been seen.
+    Args:
+        story (str): "faded": there when young, gone when grown: clears the doubt. "stayed": there
+            past maturity: a sign. "grew": there and larger: a sign. "came": not there before, there
+            when grown: a sign. "unclear": cannot be decided yet. "never": never there.
+        difference, smallest: Change of the area (0 to 1) or relation, and the smallest that could
+            have been seen.
     """
 
     sign: str
@@ -248,14 +238,10 @@ def sign_stories(
 ) -> list[SignStory]:
     """What became of every sign that was ever compared.
 
-    Parameters
-    ----------
-    entries : sequence of Entry
-        Of one bird.
-    texts : dict
-        Sign -> its words.
-    matures : date, optional
-        Day by which the bird is grown; without it the stage of each entry decides.
+    Args:
+        entries: Of one bird.
+        texts: Sign -> its words.
+        matures: Day by which the bird is grown; without it the stage of each entry decides.
     """
     seen: dict[str, list[_Seen]] = {}
     for day in by_day(entries):

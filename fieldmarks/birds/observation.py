@@ -29,15 +29,9 @@ SHARE_FLOOR = 0.03  # k = 1; an outline drawn a little differently (our own choi
 class Evidence:
     """A photo of a bird with what was measured on it.
 
-    Parameters
-    ----------
-    photo : bytes
-    record : Record
-    measured_by : str
-    day : date, optional
-        When it was taken.
-    tables : bytes, optional
-        The rule tables it was judged by, packed.
+    Args:
+        day: When it was taken.
+        tables: The rule tables it was judged by, packed.
     """
 
     photo: bytes
@@ -75,10 +69,8 @@ class Evidence:
         The photo gets another fingerprint, and where it was no JPEG another name; the record says
         both, and no number changes.
 
-        Raises
-        ------
-        PhotoError
-            The place cannot be taken out of a file of this kind.
+        Raises:
+            PhotoError: The place cannot be taken out of a file of this kind.
         """
         from fieldmarks.measure.location import given_name, without_place
 
@@ -109,9 +101,8 @@ def evidence_of_file(
 ) -> Evidence:
     """Measure a photo file with its region file.
 
-    Raises
-    ------
-    FieldmarksError
+    Raises:
+        FieldmarksError
     """
     record, _ = record_of_file(path, tables, question, regions)
     return Evidence(path.read_bytes(), record)

@@ -44,14 +44,9 @@ QR_WIDE = 34.0  # mm
 class Told:
     """A bird and what of it goes on paper.
 
-    Parameters
-    ----------
-    bird : Bird
-    entries : sequence of Entry
-    address : str
-        What its QR code opens; empty for none.
-    picture : bytes, optional
-        JPEG without metadata.
+    Args:
+        address: What its QR code opens; empty for none.
+        picture: JPEG without metadata.
     """
 
     bird: Bird
@@ -63,10 +58,8 @@ class Told:
 def check_address(address: str) -> None:
     """Refuse what no QR code is to open.
 
-    Raises
-    ------
-    FieldmarksError
-        It is neither empty nor the address of a page.
+    Raises:
+        FieldmarksError: It is neither empty nor the address of a page.
     """
     parts = urlsplit(address)
     if address and (parts.scheme not in ("http", "https") or not parts.netloc or parts.username):
@@ -108,10 +101,8 @@ def bird_facts(bird: Bird, tables: Tables) -> tuple[tuple[str, str], ...]:
 def paper(kind: Paper, told: Told, tables: Tables) -> Content:
     """What a paper says.
 
-    Raises
-    ------
-    FieldmarksError
-        The address makes no QR code.
+    Raises:
+        FieldmarksError: The address makes no QR code.
     """
     bird = told.bird
     facts: list[Block] = [Facts(bird_facts(bird, tables))]

@@ -23,17 +23,12 @@ Parents = Mapping[str, tuple[str | None, str | None]]
 def check_loops(parents: Parents, name: Callable[[str], str] = str) -> None:
     """Refuse a pedigree in which a bird is its own ancestor.
 
-    Parameters
-    ----------
-    parents : dict
-        Bird -> (father, mother), each None when not known.
-    name : callable
-        Turns a key into the name to show.
+    Args:
+        parents: Bird -> (father, mother), each None when not known.
+        name: Turns a key into the name to show.
 
-    Raises
-    ------
-    FieldmarksError
-        Names the birds of the loop.
+    Raises:
+        FieldmarksError: Names the birds of the loop.
     """
     kinship_order(parents, name)
 
@@ -55,10 +50,8 @@ def kinship_order(
 ) -> list[str]:
     """Birds with parents before their young.
 
-    Raises
-    ------
-    FieldmarksError
-        A bird is its own ancestor; names the birds of the loop.
+    Raises:
+        FieldmarksError: A bird is its own ancestor; names the birds of the loop.
     """
     graph = {bird: [p for p in parents.get(bird, (None, None)) if p] for bird in birds or parents}
     try:
@@ -75,17 +68,12 @@ def kinship_table(
 ) -> tuple[list[str], npt.NDArray[np.float64]]:
     """Kinship among some birds and all their ancestors, by the tabular method.
 
-    Returns
-    -------
-    keys : list of str
-        Parents before their young.
-    table : (n, n) array
-        Kinship coefficients; the diagonal holds (1 + F) / 2.
+    Returns:
+        keys : list of str: Parents before their young.
+        table : (n, n) array: Kinship coefficients; the diagonal holds (1 + F) / 2.
 
-    Raises
-    ------
-    FieldmarksError
-        The pedigree runs in a circle.
+    Raises:
+        FieldmarksError: The pedigree runs in a circle.
     """
     keys = kinship_order(parents, birds=ancestors(parents, birds))
     place = {key: i for i, key in enumerate(keys)}

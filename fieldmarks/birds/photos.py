@@ -94,10 +94,8 @@ class PhotoBucket:
     address of the service come from where boto3 looks for them (``AWS_ACCESS_KEY_ID``,
     ``AWS_ENDPOINT_URL`` ...).
 
-    Raises
-    ------
-    FieldmarksError
-        The address is none, or a package is missing.
+    Raises:
+        FieldmarksError: The address is none, or a package is missing.
     """
 
     def __init__(self, url: str) -> None:

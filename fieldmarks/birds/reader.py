@@ -57,11 +57,9 @@ def ancestry(
 def told_apart(parts: Mapping[str, Sequence[object]]) -> dict[str, str]:
     """Labels for things to choose from, no two alike.
 
-    Parameters
-    ----------
-    parts : mapping of id -> what may be said of it
-        The first part is always said, each further one only where labels are still alike; last of
-        all the start of the id.
+    Args:
+        parts (mapping of id -> what may be said of it): The first part is always said, each further
+            one only where labels are still alike; last of all the start of the id.
     """
     labels = {key: str(said[0]) for key, said in parts.items()}
     longest = max((len(said) for said in parts.values()), default=0)
@@ -108,9 +106,8 @@ class Reader:
     def bird(self, key: str) -> Bird:
         """A bird by its id.
 
-        Raises
-        ------
-        FieldmarksError
+        Raises:
+            FieldmarksError
         """
         found = self.read(Bird, orm.birds.c.id == key)
         if not found:
@@ -120,16 +117,11 @@ class Reader:
     def find(self, words: str, off_the_list: bool = False) -> Bird:
         """The one bird whose ring, name or id (or its start) is given.
 
-        Parameters
-        ----------
-        words : str
-        off_the_list : bool
-            Look among the birds taken off the list.
+        Args:
+            off_the_list: Look among the birds taken off the list.
 
-        Raises
-        ------
-        FieldmarksError
-            None or several fit; then it says how to tell them apart.
+        Raises:
+            FieldmarksError: None or several fit; then it says how to tell them apart.
         """
         table = orm.birds
         asked = words.strip().lower()
@@ -180,9 +172,8 @@ class Reader:
     def pair(self, key: str) -> Pair:
         """A pair by its id or the start of it.
 
-        Raises
-        ------
-        FieldmarksError
+        Raises:
+            FieldmarksError
         """
         asked = key.strip().lower()
         found = []
@@ -212,10 +203,8 @@ class Reader:
     def photo(self, observation: Observation) -> bytes:
         """The photo of an observation, as it was given.
 
-        Raises
-        ------
-        FieldmarksError
-            It is missing or was changed.
+        Raises:
+            FieldmarksError: It is missing or was changed.
         """
         try:
             return self.photos.get(photo_name(observation))
@@ -226,10 +215,8 @@ class Reader:
     def record_file(self, observation: Observation) -> bytes:
         """The record of an observation as JSON.
 
-        Raises
-        ------
-        FieldmarksError
-            It was lost.
+        Raises:
+            FieldmarksError: It was lost.
         """
         table = orm.observations
         with self.engine.connect() as connection:
@@ -246,19 +233,16 @@ class Reader:
     def record(self, observation: Observation) -> Record:
         """The whole record of an observation.
 
-        Raises
-        ------
-        FieldmarksError
+        Raises:
+            FieldmarksError
         """
         return record_from_json(self.record_file(observation), observation.file)
 
     def evidence(self, entry: Entry, observation: Observation) -> Evidence:
         """An observation's photo and record, who measured it and when, and the tables it needs.
 
-        Raises
-        ------
-        FieldmarksError
-            The photo or the record is missing or was changed.
+        Raises:
+            FieldmarksError: The photo or the record is missing or was changed.
         """
         return Evidence(
             self.photo(observation),

@@ -35,9 +35,8 @@ def fits_pattern(ring: str, pattern: str) -> bool:
 def check_ring(ring: str, pattern: str) -> None:
     """Refuse a ring number of another shape.
 
-    Raises
-    ------
-    FieldmarksError
+    Raises:
+        FieldmarksError
     """
     if ring and not fits_pattern(ring, pattern):
         raise FieldmarksError(

@@ -49,11 +49,9 @@ RING_PATTERN = "ring_pattern"  # setting: the shape of the keeper's ring numbers
 def save_bird(store: Store, bird: Bird) -> Bird:
     """Save what a keeper says of a bird, once it can be so.
 
-    Raises
-    ------
-    FieldmarksError
-        A parent cannot be right, its ring does not have the keeper's shape, or as
-        :meth:`Store.save`.
+    Raises:
+        FieldmarksError: A parent cannot be right, its ring does not have the keeper's shape, or as
+            :meth:`Store.save`.
     """
     check_ring(bird.ring, store.setting(RING_PATTERN))
     _check_family(store, bird)
@@ -77,10 +75,8 @@ def _check_family(store: Store, bird: Bird) -> None:
 def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Question:
     """What to ask of a photo: species and variety from the bird, age from its hatch date or stage.
 
-    Raises
-    ------
-    FieldmarksError
-        The photo was taken before the bird hatched.
+    Raises:
+        FieldmarksError: The photo was taken before the bird hatched.
     """
     age = advice_table().stage_ages[stage]
     if bird.hatched is not None:
@@ -91,11 +87,8 @@ def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Questio
 class WhichBirdError(FieldmarksError):
     """Something speaks against a photo being of this bird: the keeper is to say whether it is.
 
-    Parameters
-    ----------
-    doubts : list of str
-        One sentence each.
-    bird : Bird
+    Args:
+        doubts: One sentence each.
     """
 
     def __init__(self, doubts: Sequence[str], bird: Bird) -> None:
@@ -148,17 +141,14 @@ def keep_look(
 ) -> Entry:
     """Add a moult entry with measured photos.
 
-    Parameters
-    ----------
-    sure : bool
-        The keeper has said that it is this bird, whatever speaks against it.
+    Args:
+        sure: The keeper has said that it is this bird, whatever speaks against it.
 
-    Raises
-    ------
-    WhichBirdError
-        A photo does not look like this bird, or is kept for another one; not when ``sure``.
-    FieldmarksError
-        The day is yet to come or lies before the bird hatched, or the same is kept already.
+    Raises:
+        WhichBirdError: A photo does not look like this bird, or is kept for another one; not when
+            ``sure``.
+        FieldmarksError: The day is yet to come or lies before the bird hatched, or the same is kept
+            already.
     """
     if day > date.today():
         raise FieldmarksError(
@@ -210,10 +200,8 @@ def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Ent
 
     The old one is struck out and stays on record with its numbers.
 
-    Raises
-    ------
-    FieldmarksError
-        A photo or its record is missing, or the entry was changed meanwhile.
+    Raises:
+        FieldmarksError: A photo or its record is missing, or the entry was changed meanwhile.
     """
     question = question_for(bird, entry.day, entry.stage, tables)
     evidence = []
@@ -332,10 +320,8 @@ def before_test(
 def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:
     """How well the measurers of some entries agree.
 
-    Raises
-    ------
-    FieldmarksError
-        There are fewer than two looks.
+    Raises:
+        FieldmarksError: There are fewer than two looks.
     """
     return compare_accounts(accounts_of(store, entries))
 
@@ -343,10 +329,8 @@ def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:
 def entries_of_day(store: Store, bird: Bird, day: date | None) -> list[Entry]:
     """Entries of a bird, all or those of one day.
 
-    Raises
-    ------
-    FieldmarksError
-        There are none.
+    Raises:
+        FieldmarksError: There are none.
     """
     found = [e for e in store.entries(bird.id) if day is None or e.day == day]
     if not found:

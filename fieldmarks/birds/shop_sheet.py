@@ -27,16 +27,12 @@ LATER = (
 def shop_sheet(tables: Tables, question: Question | None = None) -> Content:
     """What to do about a bird for sale, for paper or a phone without a line.
 
-    Parameters
-    ----------
-    tables : Tables
-    question : Question, optional
-        What it is sold as, its variety and age; without a species the marks that tell all apart.
+    Args:
+        question: What it is sold as, its variety and age; without a species the marks that tell all
+            apart.
 
-    Raises
-    ------
-    TableError
-        Unknown species, variety or age.
+    Raises:
+        TableError: Unknown species, variety or age.
     """
     asked = question or Question()
     advice = advice_table()

@@ -63,10 +63,8 @@ def own_key() -> Path:
 def sign(text: bytes, key_file: Path) -> Signature:
     """Sign a text with the key of a file, which is made if it is not there.
 
-    Raises
-    ------
-    FieldmarksError
-        The key cannot be read or written.
+    Raises:
+        FieldmarksError: The key cannot be read or written.
     """
     from cryptography.hazmat.primitives import serialization as form
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey

@@ -27,19 +27,13 @@ DECIDED = (*PRESENT, SignStatus.NOT_SEEN.value)
 class SignStanding:
     """How one sign stands.
 
-    Parameters
-    ----------
-    sign : str
-    species : str
-        Species the bird was taken for.
-    status : str
-        That of the latest day that decided; "doubtful" when nothing was decided, when a look after
-        "not seen" was in doubt, or when the looks of that day disagree.
-    day : date
-        The day that this rests on.
-    disputed : bool
-        The looks of that day disagree; or it was there earlier, is "not seen" now, and the change
-        is not one that clears a doubt (see ``moult.sign_stories``).
+    Args:
+        species: Species the bird was taken for.
+        status: That of the latest day that decided; "doubtful" when nothing was decided, when a
+            look after "not seen" was in doubt, or when the looks of that day disagree.
+        day: The day that this rests on.
+        disputed: The looks of that day disagree; or it was there earlier, is "not seen" now, and
+            the change is not one that clears a doubt (see ``moult.sign_stories``).
     """
 
     sign: str
@@ -52,12 +46,9 @@ class SignStanding:
 def standings(entries: Sequence[Entry], matures: date | None = None) -> list[SignStanding]:
     """How every sign stands that was ever compared.
 
-    Parameters
-    ----------
-    entries : sequence of Entry
-        Of one bird; those struck out do not count.
-    matures : date, optional
-        Day by which the bird is grown; without it the stage of each entry decides.
+    Args:
+        entries: Of one bird; those struck out do not count.
+        matures: Day by which the bird is grown; without it the stage of each entry decides.
     """
     days = by_day(entries)
     rows: dict[tuple[str, str], list[tuple[int, str]]] = {}

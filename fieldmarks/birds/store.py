@@ -63,12 +63,10 @@ def _words(value: object) -> str:
 class ConflictError(FieldmarksError):
     """Something was changed elsewhere since it was opened: both states, for the keeper to choose.
 
-    Parameters
-    ----------
-    here : Bird, Entry or Pair
-        As it is in the store now.
-    mine : Bird, Entry or Pair
-        As it was to be saved. To have it so all the same, save it with the revision of ``here``.
+    Args:
+        here (Bird, Entry or Pair): As it is in the store now.
+        mine (Bird, Entry or Pair): As it was to be saved. To have it so all the same, save it with
+            the revision of ``here``.
     """
 
     def __init__(self, here: Kept, mine: Kept) -> None:
@@ -95,18 +93,15 @@ def user_folder() -> Path:
 class Store(Reader):
     """Birds, moult entries and pairs, kept for years.
 
-    Parameters
-    ----------
-    folder : Path, optional
-        Where photos go, and the database if ``url`` is not given. Default: the folder that the
-        environment names, else the one that the database names, else the user's data folder.
-    url : str, optional
-        Database address; an SQLite file in the folder if neither this nor the environment names it.
+    Args:
+        folder: Where photos go, and the database if ``url`` is not given. Default: the folder that
+            the environment names, else the one that the database names, else the user's data
+            folder.
+        url: Database address; an SQLite file in the folder if neither this nor the environment
+            names it.
 
-    Raises
-    ------
-    FieldmarksError
-        The folder or the database cannot be used.
+    Raises:
+        FieldmarksError: The folder or the database cannot be used.
     """
 
     def __init__(self, folder: Path | None = None, url: str | None = None) -> None:
@@ -155,10 +150,9 @@ class Store(Reader):
     def photos(self) -> PhotoStorage:
         """Where the photos lie.
 
-        Raises
-        ------
-        FieldmarksError
-            It is not the folder that this database's photos are in, or nobody named one yet.
+        Raises:
+            FieldmarksError: It is not the folder that this database's photos are in, or nobody
+                named one yet.
         """
         named, bucket = os.environ.get(PHOTOS_VARIABLE, ""), self.setting("bucket")
         if named != bucket:
@@ -216,13 +210,10 @@ class Store(Reader):
     def save(self, thing: K) -> K:
         """Save a bird, entry or pair, new or changed; gives it back with number and time.
 
-        Raises
-        ------
-        FieldmarksError
-            A value is out of bounds, a bird it names is missing, another bird has its ring, or its
-            parents would make it its own ancestor.
-        ConflictError
-            Someone else changed it since it was read.
+        Raises:
+            FieldmarksError: A value is out of bounds, a bird it names is missing, another bird has
+                its ring, or its parents would make it its own ancestor.
+            ConflictError: Someone else changed it since it was read.
         """
         (kept,) = self.save_all([thing])
         return kept
@@ -235,10 +226,8 @@ class Store(Reader):
     def withdraw(self, thing: K, why: str) -> K:
         """Save a bird, entry or pair as one that no longer counts; it stays on record.
 
-        Raises
-        ------
-        FieldmarksError
-            No reason is given, or as :meth:`save`.
+        Raises:
+            FieldmarksError: No reason is given, or as :meth:`save`.
         """
         if not why.strip():
             raise FieldmarksError("no reason is given", mend="Say why it no longer counts")
@@ -253,15 +242,10 @@ class Store(Reader):
     ) -> Entry:
         """Save a moult entry with new photos, in an order that does not depend on theirs.
 
-        Parameters
-        ----------
-        entry : Entry
-            Its observations, if any, are kept; new ones are added.
-        evidence : sequence of Evidence
-        tables : Tables
-            The tables the photos were judged by; a copy is kept.
-        in_place_of : Entry, optional
-            Saved in the same step, struck out.
+        Args:
+            entry: Its observations, if any, are kept; new ones are added.
+            tables: The tables the photos were judged by; a copy is kept.
+            in_place_of: Saved in the same step, struck out.
         """
         by_photo = sorted(evidence, key=lambda e: (e.record.measurement.facts.taken, e.sha256))
         new = [(observation_of(e, tables), e) for e in by_photo if tables is not None]

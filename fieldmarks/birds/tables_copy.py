@@ -56,10 +56,8 @@ def is_whole(packed: bytes, fingerprint: str) -> bool:
 def unpack_tables(data: bytes, where: str = "tables") -> Tables:
     """Read packed tables.
 
-    Raises
-    ------
-    TableError
-        The ZIP or a row in it cannot be used.
+    Raises:
+        TableError: The ZIP or a row in it cannot be used.
     """
     broken = TableError("this copy of the tables cannot be read", where=where, mend="Get it again")
     try:

@@ -30,13 +30,10 @@ RANGES: dict[Quantity, tuple[float, float]] = {
 def timeline_svg(line: Sequence[TimePoint], quantity: Quantity, name: str) -> str:
     """One quantity of one mark over time; bars reach k = 2.
 
-    Parameters
-    ----------
-    line : sequence of TimePoint
-        In order.
-    quantity : str
-    name : str
-        The mark in plain words.
+    Args:
+        line: In order.
+        quantity: Str.
+        name: The mark in plain words.
     """
     found = [(spot, spot.measured(quantity)) for spot in line]
     low, high = RANGES[quantity]
@@ -97,12 +94,8 @@ QUANTITY_IDS: dict[Quantity, str] = {"L*": "l", "C*": "c", "h": "h", "dark": "d"
 def in_neutral_light(photo: Photo, calibration: Calibration, longest: int = 500) -> bytes:
     """A small JPEG of a photo with the card's gains taken out, for looking at only.
 
-    Parameters
-    ----------
-    photo : Photo
-    calibration : Calibration
-    longest : int
-        Longest side in pixels.
+    Args:
+        longest: Longest side in pixels.
     """
     small = np.asarray(photo.preview(longest))
     rows, columns = small.shape[:2]

@@ -22,14 +22,9 @@ from fieldmarks.birds.tables_copy import is_whole
 class StoreProblem:
     """Something that is not as it should be.
 
-    Parameters
-    ----------
-    where : str
-        Photo, bird or record.
-    problem : str
-    mend : str
-    mendable : bool
-        Whether :func:`mend_store` puts it right without losing anything.
+    Args:
+        where: Photo, bird or record.
+        mendable: Whether :func:`mend_store` puts it right without losing anything.
     """
 
     where: str
@@ -83,16 +78,12 @@ def check_store(store: Store, tell: Tell = untold) -> list[StoreProblem]:
 def mend_store(store: Store, elsewhere: Path | None = None) -> int:
     """Remove what cut-off saves left, and take in photos and records that lie elsewhere.
 
-    Parameters
-    ----------
-    store : Store
-    elsewhere : Path, optional
-        Folder of a store of version 0.2, such as a member's own beside a club's database. Photos
-        and records that are lost here are looked for in it; nothing in it is changed.
+    Args:
+        elsewhere: Folder of a store of version 0.2, such as a member's own beside a club's
+            database. Photos and records that are lost here are looked for in it; nothing in it is
+            changed.
 
-    Returns
-    -------
-    int
+    Returns:
         How many files and records were mended.
     """
     count = 0 if elsewhere is None else _gather(store, elsewhere)

@@ -51,11 +51,9 @@ def known(connection: Connection, kind: type[K], keys: Sequence[str]) -> dict[st
 def put(work: Writing, things: Sequence[Kept]) -> None:
     """Write things as they are, and check how they fit together; earlier states are replaced.
 
-    Raises
-    ------
-    FieldmarksError
-        A bird that one of them names is missing, a ring is on two birds, or a bird is its own
-        ancestor.
+    Raises:
+        FieldmarksError: A bird that one of them names is missing, a ring is on two birds, or a bird
+            is its own ancestor.
     """
     for kind, table in KINDS.items():
         rows = {t.id: _row(t, table) for t in things if isinstance(t, kind)}

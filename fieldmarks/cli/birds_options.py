@@ -46,10 +46,8 @@ def where(
 def read_day(text: str | None) -> date | None:
     """A date written as 2025-04-30; None stays None, and empty text is none.
 
-    Raises
-    ------
-    FieldmarksError
-        It is no date.
+    Raises:
+        FieldmarksError: It is no date.
     """
     if text is None or not text.strip():
         return None
@@ -80,10 +78,8 @@ def progress(what: str) -> Iterator[Callable[[int, int], None]]:
 def known_as(given: str | None, rows: Mapping[str, object], what: str) -> str | None:
     """Key of a species, variety or age by any of its names; None stays None, empty text is none.
 
-    Raises
-    ------
-    TableError
-        The tables do not hold it.
+    Raises:
+        TableError: The tables do not hold it.
     """
     from fieldmarks.rules.tables import key_of, nearest_to
 

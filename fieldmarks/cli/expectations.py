@@ -32,10 +32,8 @@ def print_expectations(
 ) -> None:
     """What a species should show, grouped as one reads a bird; then signs, then facts.
 
-    Raises
-    ------
-    TableError
-        Unknown species, variety or age, or a variety that only other species have.
+    Raises:
+        TableError: Unknown species, variety or age, or a variety that only other species have.
     """
     check_choice(tables, species, variety, age)
     row, kind = tables.species[species], tables.varieties[variety]

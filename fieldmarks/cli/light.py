@@ -1,4 +1,4 @@
-"""Commands about light and colour: frame, charts, phones, fitness of a photo, repeats.
+"""Commands about light and colour: frame, charts, phones, fitness of a photo.
 
 Mounted under the main command line; heavy libraries are imported inside the commands.
 """
@@ -115,14 +115,14 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     for fault in faults:
         print(f"* {fault}")
     if not cards:
-        verdict = "No grey card is marked: whether its colours can be read is not known."
+        fit = "No grey card is marked: whether its colours can be read is not known."
     elif not card.calibrated:
-        verdict = "Not fit: the card cannot be used, so fine tints decide nothing."
+        fit = "Not fit: the card cannot be used, so fine tints decide nothing."
     elif faults:
-        verdict = "Fit in part: the lines above say what to do better."
+        fit = "Fit in part: the lines above say what to do better."
     else:
-        verdict = "Fit: nothing speaks against it."
-    print(verdict)
+        fit = "Fit: nothing speaks against it."
+    print(fit)
 
 
 @app.command()
@@ -178,45 +178,3 @@ def phones() -> None:
         print(f"{name}: {camera}, {profile.correction.name}, error {mean:.1f} (95 % {high:.1f})")
     if not names:
         print("None is kept yet.")
-
-
-@app.command()
-def together(
-    records: Annotated[list[Path], typer.Argument(help="Records of photos of the same bird.")],
-) -> None:
-    """Read several photos of one bird together; names a photo that disagrees."""
-    from fieldmarks._util.errors import FieldmarksError
-    from fieldmarks.measure.repeats import combine
-    from fieldmarks.record import record_from_json
-
-    read: dict[str, list] = {}
-    before: dict[str, str] = {}
-    for path in records:
-        measured = record_from_json(_bytes(path), path.name).measurement
-        if measured.sha256 in before:
-            raise FieldmarksError(
-                f"this is the photo of {before[measured.sha256]} once more",
-                where=path.name,
-                mend="Give each photo once: the same one twice makes nothing surer",
-            )
-        before[measured.sha256] = path.name
-        for reading in measured.readings:
-            read.setdefault(reading.mark, []).append((measured.photo, reading))
-    for mark, rows in read.items():
-        joint = combine(mark, rows)
-        light, a, b = joint.reading.lab
-        print(
-            f"{mark}: L* {light:.0f} a* {a:+.0f} b* {b:+.0f} "
-            f"+/- {joint.reading.expanded:.1f} (95 %). {joint.note}"
-        )
-
-
-def _bytes(path: Path) -> bytes:
-    from fieldmarks._util.errors import FieldmarksError
-
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise FieldmarksError(
-            f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
-        ) from None

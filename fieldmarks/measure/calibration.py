@@ -42,26 +42,17 @@ CARD_TOLERANCE = 0.03  # relative; what bought grey cards keep to (from memory)
 class CardPatch:
     """One card region as photographed.
 
-    Parameters
-    ----------
-    region : str
-        Id of the region.
-    reflectance : float
-        Known luminous reflectance Y, 0..1.
-    rgb : (3,) tuple
-        Trimmed mean of linear light on the sRGB primaries, before any correction.
-    noise : float
-        Relative standard uncertainty of ``rgb``.
-    slope : (float, float)
-        Relative change of brightness per pixel along x and y across the card.
-    step : float
-        Relative brightness range among the card's parts.
-    pixels : int
-        Pixels used.
-    at : (float, float)
-        Centre in photo pixels.
-    size : float
-        Square root of its area, pixels.
+    Args:
+        region: Id of the region.
+        reflectance: Known luminous reflectance Y, 0..1.
+        rgb ((3,) tuple): Trimmed mean of linear light on the sRGB primaries, before any correction.
+        noise: Relative standard uncertainty of ``rgb``.
+        slope ((float, float)): Relative change of brightness per pixel along x and y across the
+            card.
+        step: Relative brightness range among the card's parts.
+        pixels: Pixels used.
+        at ((float, float)): Centre in photo pixels.
+        size: Square root of its area, pixels.
     """
 
     region: str
@@ -84,27 +75,18 @@ class CardPatch:
 class Calibration:
     """How to bring a photo's linear light to what the card says.
 
-    Parameters
-    ----------
-    calibrated : bool
-        False when there was no usable card; ``gains`` are then 1.
-    gains : (3,) tuple
-        Factor per linear channel at ``origin``.
-    plane : (float, float)
-        Natural-log change of the *light* per pixel along x and y.
-    origin : (float, float)
-        Photo pixel at which the gains hold exactly.
-    patches : tuple of CardPatch
-        Cards used.
-    misfit : float
-        Root mean square L* by which several cards miss their known values afterwards; 0 for one.
-    warnings, refusals : tuple of str
-        What is doubtful about the cards; which cards were not used and why.
-    correction : Correction, optional
-        Tone curve and colour model fitted on patches of known colour; it takes the place of
-        ``gains``, which then only tell what the grey card alone would have done.
-    straight : bool
-        The photo is camera raw: no phone has bent its tone and colours.
+    Args:
+        calibrated: False when there was no usable card; ``gains`` are then 1.
+        gains ((3,) tuple): Factor per linear channel at ``origin``.
+        plane ((float, float)): Natural-log change of the *light* per pixel along x and y.
+        origin ((float, float)): Photo pixel at which the gains hold exactly.
+        patches: Cards used.
+        misfit: Root mean square L* by which several cards miss their known values afterwards; 0 for
+            one.
+        warnings, refusals: What is doubtful about the cards; which cards were not used and why.
+        correction: Tone curve and colour model fitted on patches of known colour; it takes the
+            place of ``gains``, which then only tell what the grey card alone would have done.
+        straight: The photo is camera raw: no phone has bent its tone and colours.
     """
 
     calibrated: bool = False
@@ -180,14 +162,10 @@ def describe_cast(a: float, b: float) -> str:
 def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
     """Calibrate a photo on the cards marked in it.
 
-    Parameters
-    ----------
-    cards : sequence of Region
-        Checked regions of mark "card"; ``value`` is the reflectance Y (default 0.18).
+    Args:
+        cards: Checked regions of mark "card"; ``value`` is the reflectance Y (default 0.18).
 
-    Returns
-    -------
-    Calibration
+    Returns:
         ``calibrated`` is False, with the reasons in ``refusals``, when no card can be used.
     """
     patches: list[CardPatch] = []

@@ -66,25 +66,18 @@ FULL_FRAME = 36.0  # mm, the width that a 35 mm equivalent focal length refers t
 
 
 @dataclass(frozen=True)
-class Frame:
+class PrintedFrame:
     """A frame found in a photo.
 
-    Parameters
-    ----------
-    plane : (3, 3) tuple of tuples
-        From millimetres on the sheet to photo pixels (a homography).
-    markers : tuple of int
-        Which markers were read.
-    mm_per_pixel : float
-        At the middle of the sheet, in its own plane.
-    scale_error : float
-        Relative standard uncertainty of ``mm_per_pixel``.
-    tilt : float
-        Longer over shorter of the sheet's opposite edges as photographed; 1 is square on.
-    shade : float
-        Relative range of light over the white border.
-    distance : float
-        Millimetres from the camera, when the file names its focal length; else 0.
+    Args:
+        plane ((3, 3) tuple of tuples): From millimetres on the sheet to photo pixels (a
+            homography).
+        markers: Which markers were read.
+        mm_per_pixel: At the middle of the sheet, in its own plane.
+        scale_error: Relative standard uncertainty of ``mm_per_pixel``.
+        tilt: Longer over shorter of the sheet's opposite edges as photographed; 1 is square on.
+        shade: Relative range of light over the white border.
+        distance: Millimetres from the camera, when the file names its focal length; else 0.
     """
 
     plane: tuple[tuple[float, float, float], ...]
@@ -123,12 +116,11 @@ class Frame:
         return text
 
 
-def find_frame(photo: Photo) -> Frame | None:
+def find_frame(photo: Photo) -> PrintedFrame | None:
     """Find our printed frame.
 
-    Returns
-    -------
-    Frame, or None when fewer than two of its markers agree on a plane.
+    Returns:
+        None when fewer than two of its markers agree on a plane.
     """
     for grey, scale in _greys(photo):
         found = _markers(grey)
@@ -203,7 +195,7 @@ def _plane(found: dict[int, Array]) -> tuple[Array, float] | None:
 
 def _frame(
     photo: Photo, plane: Array, markers: tuple[int, ...], misfit: float, pixel: float
-) -> Frame:
+) -> PrintedFrame:
     middle = cv2.perspectiveTransform(_star(), plane)[:, 0]
     # Millimetres per pixel along both axes of the sheet, at its middle.
     across, down = (float(np.linalg.norm(middle[i] - middle[i + 1])) / 10 for i in (0, 2))
@@ -233,7 +225,7 @@ def _frame(
         )
     if tilt > WARN_TILT:
         warnings.append("The frame is strongly tilted. Hold it flat towards the camera.")
-    return Frame(
+    return PrintedFrame(
         plane=tuple((float(a), float(b), float(c)) for a, b, c in plane),
         markers=markers,
         mm_per_pixel=1 / per_mm,

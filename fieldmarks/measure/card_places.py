@@ -45,14 +45,10 @@ class CardPlace:
 class FoundCard:
     """A card that the photo itself shows, for the keeper to accept or refuse.
 
-    Parameters
-    ----------
-    regions : tuple of Region
-        The card; with our printed frame also the scale.
-    certainty : float
-        0..1.
-    white : bool
-        Whether it is so bright that it may be a white card: ask for its reflectance.
+    Args:
+        regions: The card; with our printed frame also the scale.
+        certainty: 0..1.
+        white: Whether it is so bright that it may be a white card: ask for its reflectance.
     """
 
     regions: tuple[Region, ...]
@@ -66,10 +62,6 @@ def find_card(photo: Photo) -> FoundCard | None:
     Our printed frame is looked for first. A plain card must be the only patch of its size that
     could be one: several are tiles of a wall or the patches of a chart, whose reflectance is not
     that of a card.
-
-    Parameters
-    ----------
-    photo : Photo
     """
     frame = find_frame(photo)
     if frame is not None:

@@ -95,10 +95,8 @@ class Chart(BaseModel):
 def read_chart(path: Path) -> Chart:
     """Read a chart file.
 
-    Raises
-    ------
-    CardError
-        The file is missing or a row of it cannot be used.
+    Raises:
+        CardError: The file is missing or a row of it cannot be used.
     """
     try:
         return Chart.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
@@ -128,16 +126,12 @@ class Placed:
 def place(regions: Sequence[Region], charts: Mapping[str, Chart]) -> list[list[Placed]]:
     """Patches that regions of mark "chart_patch" show, in every way the chart may lie.
 
-    Returns
-    -------
-    list of lists
-        One list per way to lay whole charts into their outlines; one way if only single patches
-        are drawn.
+    Returns:
+        list of lists: One list per way to lay whole charts into their outlines; one way if only
+        single patches are drawn.
 
-    Raises
-    ------
-    CardError
-        A note names no chart or no patch of it.
+    Raises:
+        CardError: A note names no chart or no patch of it.
     """
     single: list[Placed] = []
     whole: list[tuple[Region, Chart]] = []
@@ -177,17 +171,12 @@ def _named(region: Region, charts: Mapping[str, Chart]) -> tuple[Chart, Patch | 
 def lay(region: Region, chart: Chart, way: int = 0) -> list[Placed]:
     """Lay a chart into the four corners of its outline.
 
-    Parameters
-    ----------
-    region : Region
-        Four corners round the patches.
-    way : int
-        0 to 7: which corner is the first patch's, and from 4 on the other way round.
+    Args:
+        region: Four corners round the patches.
+        way: 0 to 7: which corner is the first patch's, and from 4 on the other way round.
 
-    Raises
-    ------
-    CardError
-        The outline has not four corners.
+    Raises:
+        CardError: The outline has not four corners.
     """
     corners = vertices(region.shape)
     if not isinstance(region.shape, Polygon | Rectangle) or len(corners) != 4:
@@ -235,21 +224,14 @@ def calibrate_with_chart(
 ) -> Calibration:
     """Calibrate a photo on cards and on patches of known colour.
 
-    Parameters
-    ----------
-    cards : sequence of Region
-        Marks "card"; may be empty when the chart has a readable grey.
-    chart_regions : sequence of Region
-        Marks "chart_patch".
-    charts : mapping, optional
-        Charts by key; the shipped ones by default.
+    Args:
+        cards: Marks "card"; may be empty when the chart has a readable grey.
+        chart_regions: Marks "chart_patch".
+        charts: Charts by key; the shipped ones by default.
 
-    Returns
-    -------
-    Calibration
+    Returns:
         With ``correction`` set when the patches could carry one.
-
-    A note that names no chart or no patch of it is a warning, and the cards alone are used.
+        A note that names no chart or no patch of it is a warning, and the cards alone are used.
     """
     try:
         ways = place(chart_regions, charts or load_charts())

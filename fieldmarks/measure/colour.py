@@ -30,14 +30,11 @@ XYZ_TO_RGB = np.linalg.inv(RGB_TO_XYZ)
 def linear_to_lab(rgb: npt.ArrayLike) -> Array:
     """Linear RGB to CIELAB (D65, 2 degrees).
 
-    Parameters
-    ----------
-    rgb : (..., 3) array
-        Linear light, white at 1; values outside 0..1 are allowed.
+    Args:
+        rgb ((..., 3) array): Linear light, white at 1; values outside 0..1 are allowed.
 
-    Returns
-    -------
-    (..., 3) array of L*, a*, b*.
+    Returns:
+        (..., 3) array of L*, a*, b*.
     """
     (rgb,) = _floats(rgb)
     return xyz2lab(rgb @ RGB_TO_XYZ.T.astype(rgb.dtype), illuminant="D65", observer="2")
@@ -83,9 +80,8 @@ def faded(base: npt.ArrayLike, tip: npt.ArrayLike) -> Array:
     the second part is first carried to the lightness of the first. Negative where the first part is
     the more colourful.
 
-    Parameters
-    ----------
-    base, tip : (..., 3) arrays of CIELAB
+    Args:
+        base, tip: (..., 3) arrays of CIELAB.
     """
     first, second = np.broadcast_arrays(*_floats(base, tip))
     lit = np.array(second)

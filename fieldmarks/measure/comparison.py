@@ -56,12 +56,9 @@ def read_relations(
 ) -> tuple[Relation, ...]:
     """Measure every relation whose marks have been drawn.
 
-    Parameters
-    ----------
-    regions : RegionSet
-        Checked.
-    rows : mapping
-        Key -> row with ``kind`` (same, fade, dark, ring or size) and the ``marks`` compared.
+    Args:
+        regions: Checked.
+        rows: Key -> row with ``kind`` (same, fade, dark, ring or size) and the ``marks`` compared.
     """
     found: list[Relation | None] = []
     for key, row in rows.items():

@@ -43,23 +43,17 @@ BETTER = 0.97  # a richer model must beat a simpler one by this factor
 class Correction:
     """A fitted model of one camera's rendering.
 
-    Parameters
-    ----------
-    tone : (float, float)
-        Bend and contrast of the tone curve, see :func:`straighten`.
-    gains : (float, float, float)
-        Factor per linear channel after the tone curve.
-    coefficients : tuple of three tuples
-        Red, green and blue rows of the colour model; empty for gains alone.
-    known : tuple of Lab
-        CIELAB of the patches behind the fit: inside their hull the model interpolates.
-    residual : (float, float, float)
-        Root mean square of the left-out patches' errors along L*, C* and H*, each divided by
-        CIEDE2000's S_L, S_C, S_H.
-    held_out : (float, float)
-        Mean and 95th percentile CIEDE2000 of patches predicted by a fit without them.
-    source : str
-        Where the patches come from, in words.
+    Args:
+        tone ((float, float)): Bend and contrast of the tone curve, see :func:`straighten`.
+        gains ((float, float, float)): Factor per linear channel after the tone curve.
+        coefficients (tuple of three tuples): Red, green and blue rows of the colour model; empty
+            for gains alone.
+        known: CIELAB of the patches behind the fit: inside their hull the model interpolates.
+        residual ((float, float, float)): Root mean square of the left-out patches' errors along L*,
+            C* and H*, each divided by CIEDE2000's S_L, S_C, S_H.
+        held_out ((float, float)): Mean and 95th percentile CIEDE2000 of patches predicted by a fit
+            without them.
+        source: Where the patches come from, in words.
     """
 
     basis: Basis = "gains"
@@ -174,14 +168,10 @@ def _faces(known: tuple[Lab, ...]) -> Array | None:
 class Patches:
     """Patches as photographed and as they are.
 
-    Parameters
-    ----------
-    rgb : (n, 3) array
-        Linear light in the photo, the file's white at 1.
-    lab : (n, 3) array
-        True CIELAB, D65, 2 degrees.
-    neutral : (n,) bool array
-        Patches that may set the gains.
+    Args:
+        rgb ((n, 3) array): Linear light in the photo, the file's white at 1.
+        lab ((n, 3) array): True CIELAB, D65, 2 degrees.
+        neutral ((n,) bool array): Patches that may set the gains.
     """
 
     rgb: Array
@@ -361,9 +351,8 @@ def split(measured: Array, true: Array) -> Array:
 def sensitivities(lab: Array) -> tuple[Array, Array]:
     """What a step of linear light does to lightness, chroma and hue, in CIEDE2000 units.
 
-    Returns
-    -------
-    (n, 3, 3) array of derivatives, rows L*, C*, H*, and (n, 3) true linear light.
+    Returns:
+        (n, 3, 3) array of derivatives, rows L*, C*, H*, and (n, 3) true linear light.
     """
     true = lab_to_linear(lab)
     step = 1e-4

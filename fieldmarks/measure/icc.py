@@ -37,17 +37,14 @@ _SCREEN_STEPS = 65_535  # steps of linear light for showing, far finer than a sc
 class Profile:
     """How code values become linear light.
 
-    Parameters
-    ----------
-    name : str
-        For the reader: "sRGB (assumed)", "Display P3" ...
-    curves : (3, n) float32 array
-        Linear light of each channel for every code value; n is 256 or 65 536.
-    matrix : (3, 3) array
-        From the profile's own linear channels to linear light on the sRGB primaries.
-    table : bytes
-        The ICC profile itself when it is made of tables and has to be evaluated pixel by pixel;
-        otherwise empty.
+    Args:
+        name: For the reader: "sRGB (assumed)", "Display P3" ...
+        curves ((3, n) float32 array): Linear light of each channel for every code value; n is 256
+            or 65 536.
+        matrix ((3, 3) array): From the profile's own linear channels to linear light on the sRGB
+            primaries.
+        table: The ICC profile itself when it is made of tables and has to be evaluated pixel by
+            pixel; otherwise empty.
     """
 
     name: str
@@ -105,18 +102,13 @@ def srgb_profile(bits: int = 8, name: str = "sRGB (assumed)") -> Profile:
 def read_profile(icc: bytes, bits: int = 8) -> Profile:
     """Read an embedded RGB profile.
 
-    Parameters
-    ----------
-    icc : bytes
-        The profile as embedded in the photo.
-    bits : {8, 16}
-        Depth of the photo's code values.
+    Args:
+        icc: The profile as embedded in the photo.
+        bits ({8, 16}): Depth of the photo's code values.
 
-    Raises
-    ------
-    ValueError
-        The profile is damaged, is not an RGB profile, or is made of tables and imagecodecs is not
-        installed.
+    Raises:
+        ValueError: The profile is damaged, is not an RGB profile, or is made of tables and
+            imagecodecs is not installed.
     """
     try:
         header = ImageCms.ImageCmsProfile(io.BytesIO(icc)).profile

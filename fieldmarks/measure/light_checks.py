@@ -54,14 +54,10 @@ class LightCheckRow(BaseModel):
 class Doubt:
     """A doubt about the light: what to say, and what it stands for.
 
-    Parameters
-    ----------
-    cast : float
-        Standard uncertainty across and along a*, b* that such a light makes on a white.
-    name, source : str
-        For the budget.
-    light : float
-        Relative standard uncertainty of its brightness.
+    Args:
+        cast: Standard uncertainty across and along a*, b* that such a light makes on a white.
+        name, source: For the budget.
+        light: Relative standard uncertainty of its brightness.
     """
 
     text: str
@@ -90,10 +86,8 @@ def cards_among_marks(cards: Sequence[Region], marks: Sequence[Region]) -> list[
 
     A grey-blue rump taken for the card looks like one to the camera; where it lies gives it away.
 
-    Parameters
-    ----------
-    cards, marks : sequence of Region
-        Checked; of the marks those that are parts of the bird.
+    Args:
+        cards, marks: Checked; of the marks those that are parts of the bird.
     """
     if len({region.mark for region in marks}) < ENOUGH_MARKS:
         return []

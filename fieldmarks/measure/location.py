@@ -49,23 +49,16 @@ _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 def without_place(data: bytes, name: str) -> bytes:
     """A photo file without anything that could tell where it was taken.
 
-    Parameters
-    ----------
-    data : bytes
-        The photo file.
-    name : str
-        Its name, for messages.
+    Args:
+        data: The photo file.
+        name: Its name, for messages.
 
-    Returns
-    -------
-    bytes
+    Returns:
         JPEG of a JPEG (the very same bytes when there is nothing to take out), else PNG. Pixels,
         colour profile and facts are the same as before; that is checked here, not assumed.
 
-    Raises
-    ------
-    PhotoError
-        It is no photo, or a camera raw file, or the place cannot be taken out.
+    Raises:
+        PhotoError: It is no photo, or a camera raw file, or the place cannot be taken out.
     """
     harm = PhotoError(
         "the place cannot be taken out of this file without changing the picture",
@@ -148,10 +141,8 @@ def _chunk(kind: bytes, body: bytes) -> bytes:
 def clean_jpeg(data: bytes, tags: bytes = b"") -> bytes:
     """A JPEG up to its end marker, with no segment but those a decoder needs and these tags.
 
-    Raises
-    ------
-    ValueError, IndexError
-        Its segments are damaged.
+    Raises:
+        ValueError, IndexError: Its segments are damaged.
     """
     out = []
     for marker, body, piece in _segments(data):

@@ -37,14 +37,10 @@ class Measurable(Protocol):
 class Measurement:
     """Everything read from one photo.
 
-    Parameters
-    ----------
-    photo, sha256 : str
-        File name and fingerprint of the photo.
-    readings : tuple of Reading
-        One per mark, in the order of the marks table.
-    warnings : tuple of str
-        Plain sentences; those of one mark start with its name.
+    Args:
+        photo, sha256: File name and fingerprint of the photo.
+        readings: One per mark, in the order of the marks table.
+        warnings: Plain sentences; those of one mark start with its name.
     """
 
     photo: str
@@ -68,20 +64,15 @@ def measure(
 ) -> Measurement:
     """Measure every marked region of a photo.
 
-    Parameters
-    ----------
-    tables : Measurable
-        Its marks and relations say what can be measured.
-    profile : PhoneProfile, optional
-        What is known of the phone; used when the photo itself holds no patches of known colour.
-    remembered : dict, optional
-        Readings of this photo made before: marks whose regions and calibration have not changed are
-        taken from it, new ones are put into it.
+    Args:
+        tables: Its marks and relations say what can be measured.
+        profile: What is known of the phone; used when the photo itself holds no patches of known
+            colour.
+        remembered: Readings of this photo made before: marks whose regions and calibration have not
+            changed are taken from it, new ones are put into it.
 
-    Raises
-    ------
-    RegionError
-        A region cannot be used; nothing is measured then.
+    Raises:
+        RegionError: A region cannot be used; nothing is measured then.
     """
     remembered = {} if remembered is None else remembered
     regions = check_for_photo(regions, photo, tables)
@@ -136,10 +127,8 @@ def calibrate_photo(
 
     Patches in the photo come before a phone's profile, a profile before neutral steps.
 
-    Raises
-    ------
-    CardError
-        The note of a chart patch names no chart or patch.
+    Raises:
+        CardError: The note of a chart patch names no chart or patch.
     """
     cards, patches = regions.of("card"), regions.of("chart_patch")
     if not patches and len(cards) < 3 and profile is None:
@@ -158,10 +147,8 @@ def calibrate_photo(
 def check_for_photo(regions: RegionSet, photo: Photo, tables: Measurable) -> RegionSet:
     """The regions with the photo's own name, size and fingerprint, once they are all usable.
 
-    Raises
-    ------
-    RegionError
-        Names the first region that cannot be measured on this photo.
+    Raises:
+        RegionError: Names the first region that cannot be measured on this photo.
     """
     own = RegionSet(photo.name, photo.width, photo.height, regions.regions, photo.sha256)
     check_regions(own, {key: mark.shape for key, mark in tables.marks.items()})

@@ -40,18 +40,12 @@ OFF_THE_CURVE = 3.0  # L* by which several cards may miss each other after the p
 class PhoneProfile:
     """One phone as measured on a chart.
 
-    Parameters
-    ----------
-    name : str
-        The keeper's own name for it.
-    camera, software : str
-        As the chart photo's file names them.
-    hdr : bool
-        The chart photo carried signs of blended exposures.
-    taken : str
-        When the chart was photographed, as the file says.
-    format : int
-        Version of this file format.
+    Args:
+        name: The keeper's own name for it.
+        camera, software: As the chart photo's file names them.
+        hdr: The chart photo carried signs of blended exposures.
+        taken: When the chart was photographed, as the file says.
+        format: Version of this file format.
     """
 
     name: str
@@ -77,10 +71,8 @@ def profile_folder() -> Path:
 def make_profile(name: str, photo: Photo, calibration: Calibration) -> PhoneProfile:
     """A profile from a photo that was calibrated on a chart.
 
-    Raises
-    ------
-    CardError
-        The name is unusable, or the photo's calibration holds no colour model.
+    Raises:
+        CardError: The name is unusable, or the photo's calibration holds no colour model.
     """
     _check_name(name)
     correction = calibration.correction
@@ -113,10 +105,8 @@ def save_profile(profile: PhoneProfile, folder: Path | None = None) -> Path:
 def load_profile(name: str, folder: Path | None = None) -> PhoneProfile:
     """Read a profile by its name, or from the path of its file.
 
-    Raises
-    ------
-    CardError
-        There is no such profile, or its file is damaged.
+    Raises:
+        CardError: There is no such profile, or its file is damaged.
     """
     path = Path(name)
     if not name.endswith(SUFFIX):

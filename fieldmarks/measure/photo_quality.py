@@ -51,18 +51,13 @@ HDR_XMP = (b"hdrgainmap", b"hdrgm:", b"gainmap")
 class FileFacts:
     """What a file says about its own making.
 
-    Parameters
-    ----------
-    quality : int or None
-        JPEG quality 1..100 on the scale of ITU-T T.81's example tables; None for other formats.
-    hdr : bool
-        The file carries a gain map, or says that exposures were blended.
-    edited_by : str
-        Software that seems to have edited the picture, or empty.
-    named_profile : bool
-        The file says what its colours mean.
-    from_camera : bool
-        It still carries the exposure data a camera writes.
+    Args:
+        quality: JPEG quality 1..100 on the scale of ITU-T T.81's example tables; None for other
+            formats.
+        hdr: The file carries a gain map, or says that exposures were blended.
+        edited_by: Software that seems to have edited the picture, or empty.
+        named_profile: The file says what its colours mean.
+        from_camera: It still carries the exposure data a camera writes.
     """
 
     quality: int | None
@@ -135,10 +130,8 @@ def _editor(software: str, camera: str) -> str:
 def photo_fitness(photo: Photo, regions: Sequence[Region]) -> Fitness:
     """Judge a photo and its regions.
 
-    Parameters
-    ----------
-    regions : sequence of Region
-        Checked; lines are passed over.
+    Args:
+        regions: Checked; lines are passed over.
     """
     facts = file_facts(photo)
     judged = tuple(_judge(photo, r) for r in regions if area(r.shape) > 0)

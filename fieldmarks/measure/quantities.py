@@ -32,18 +32,12 @@ def triple(values: Iterable[float]) -> Triple:
 class UncertaintyPart:
     """One named cause of uncertainty, as standard uncertainties along three directions.
 
-    Parameters
-    ----------
-    name : str
-        What causes it: "card", "spread", "light", "camera" ...
-    lightness : float
-        Along L*.
-    chroma : float
-        Along C*, that is away from or towards grey.
-    hue : float
-        Across C*, that is along Delta H*, in the units of a* and b*.
-    source : str
-        Where the number comes from.
+    Args:
+        name: What causes it: "card", "spread", "light", "camera" ...
+        lightness: Along L*.
+        chroma: Along C*, that is away from or towards grey.
+        hue: Across C*, that is along Delta H*, in the units of a* and b*.
+        source: Where the number comes from.
     """
 
     name: str
@@ -91,14 +85,11 @@ def coverage_radius(deviations: npt.ArrayLike) -> npt.NDArray[np.float64]:
     (Satterthwaite 1946, as JCGM 100:2008, G.4): 1.96 times the root sum of squares where one
     direction is all, 1.61 times where three are alike.
 
-    Parameters
-    ----------
-    deviations : (..., 3) array_like
-        Standard deviations in three directions, in one unit.
+    Args:
+        deviations ((..., 3) array_like): Standard deviations in three directions, in one unit.
 
-    Returns
-    -------
-    (...) array
+    Returns:
+        (...) array.
     """
     squares = np.asarray(deviations, float) ** 2
     whole = squares.sum(axis=-1)
@@ -130,12 +121,10 @@ def weights_along(
 ) -> npt.NDArray[np.float64]:
     """S_L, S_C and S_H of CIEDE2000 (Sharma, Wu & Dalal 2005, eqs 15-17), (..., 3).
 
-    Parameters
-    ----------
-    light, chroma : array_like
-        L* and C*, of the two colours compared their mean; all of one shape (...).
-    hue : array_like
-        In radians.
+    Args:
+        light, chroma (array_like): L* and C*, of the two colours compared their mean; all of one
+            shape (...).
+        hue (array_like): In radians.
     """
     off, chroma, hue = np.asarray(light) - 50, np.asarray(chroma), np.asarray(hue)
     t = (
@@ -178,28 +167,18 @@ class PixelCount:
 class Reading:
     """The measured colour of one mark.
 
-    Parameters
-    ----------
-    mark : str
-        Key of the mark.
-    regions : tuple of str
-        Ids of the regions pooled.
-    lab : (L*, a*, b*)
-        Median, D65, 2 degrees.
-    spread : (float, float, float)
-        Robust standard deviation of the pixels along L*, a*, b*.
-    populations : tuple of Population
-        Colours found, largest share first.
-    calibrated : bool
-        False when the photo had no usable card: the colour is as the camera wrote it.
-    warnings : tuple of str
-        Plain sentences a keeper can act on.
-    looks : float
-        Effective number of independent values behind the median; 0 when it is not known.
-    anchors : tuple of float
-        L* of the cards the light was fitted on.
-    tone_known : bool
-        The tone was fitted or is straight: lightness is not less certain away from the cards.
+    Args:
+        mark: Key of the mark.
+        regions: Ids of the regions pooled.
+        lab ((L*, a*, b*)): Median, D65, 2 degrees.
+        spread ((float, float, float)): Robust standard deviation of the pixels along L*, a*, b*.
+        populations: Colours found, largest share first.
+        calibrated: False when the photo had no usable card: the colour is as the camera wrote it.
+        warnings: Plain sentences a keeper can act on.
+        looks: Effective number of independent values behind the median; 0 when it is not known.
+        anchors: L* of the cards the light was fitted on.
+        tone_known: The tone was fitted or is straight: lightness is not less certain away from the
+            cards.
     """
 
     mark: str
@@ -235,22 +214,15 @@ class Reading:
 class Relation:
     """A comparison inside one photo, which needs no card.
 
-    Parameters
-    ----------
-    key : str
-        Key of a row in ``data/relations.toml``, such as "rump_as_back".
-    kind : str
-        "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark has less
-        colour than the second in the same light (negative when it has more). "dark": share of a
-        thin edge's light that its two neighbours do not explain. "ring": ring width over eye
-        diameter, 0 when no bare ring stands out. "size": millimetres.
-    value : float
-    expanded : float
-        Uncertainty of ``value``, 95 %, in the same units.
-    regions : tuple of str
-        Ids of the regions used.
-    note : str
-        How the number came about, in one sentence.
+    Args:
+        key: Key of a row in ``data/relations.toml``, such as "rump_as_back".
+        kind: "same": CIEDE2000 between two marks. "fade": CIEDE2000 by which the first mark has
+            less colour than the second in the same light (negative when it has more). "dark": share
+            of a thin edge's light that its two neighbours do not explain. "ring": ring width over
+            eye diameter, 0 when no bare ring stands out. "size": millimetres.
+        expanded: Uncertainty of ``value``, 95 %, in the same units.
+        regions: Ids of the regions used.
+        note: How the number came about, in one sentence.
     """
 
     key: str

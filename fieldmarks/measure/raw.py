@@ -23,26 +23,17 @@ def develop(
 ) -> tuple[npt.NDArray[np.uint16], Profile]:
     """Develop a camera raw file.
 
-    Parameters
-    ----------
-    data : bytes
-        The file.
-    name : str
-        For errors.
-    max_megapixels : float
-        Refuse larger pictures before developing them.
+    Args:
+        data: The file.
+        name: For errors.
+        max_megapixels: Refuse larger pictures before developing them.
 
-    Returns
-    -------
-    codes : (h, w, 3) array of uint16
-        Linear light, upright.
-    profile : Profile
+    Returns:
+        codes : (h, w, 3) array of uint16: Linear light, upright.
         The camera's own colours.
 
-    Raises
-    ------
-    PhotoError
-        rawpy is not installed, or the file is no readable colour raw.
+    Raises:
+        PhotoError: rawpy is not installed, or the file is no readable colour raw.
     """
     try:
         import rawpy
@@ -93,10 +84,8 @@ def camera_to_srgb(xyz_to_camera: npt.NDArray[np.float64]) -> npt.NDArray[np.flo
     The maker's matrix goes from XYZ (D65) to camera RGB (Digital Negative specification 1.4,
     chapter 6). Joined with that of sRGB, its rows are scaled so that a balanced white is a white.
 
-    Raises
-    ------
-    ValueError
-        The file carries no usable matrix.
+    Raises:
+        ValueError: The file carries no usable matrix.
     """
     joined = xyz_to_camera @ RGB_TO_XYZ
     sums = joined.sum(axis=1, keepdims=True)

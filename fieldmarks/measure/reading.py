@@ -78,18 +78,13 @@ def read_mark(
 ) -> Reading | None:
     """Measure one mark.
 
-    Parameters
-    ----------
-    regions : sequence of Region
-        Checked regions of this mark; their pixels are pooled.
-    without : sequence of Shape
-        Areas that belong to other marks and are cut out.
-    seed : int
-        For the colour populations.
+    Args:
+        regions: Checked regions of this mark; their pixels are pooled.
+        without: Areas that belong to other marks and are cut out.
+        seed: For the colour populations.
 
-    Returns
-    -------
-    Reading, or None when no usable pixels are left.
+    Returns:
+        Reading, or None when no usable pixels are left.
     """
     parts = [_sample(photo, region.shape, without) for region in regions]
     counts = [astuple(part.pixels) for part in parts]
@@ -146,13 +141,11 @@ def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ..
     k-means (OpenCV, started by k-means++) on CIELAB; clusters nearer than ``SAME_COLOUR``
     CIEDE2000 are merged, so that shading inside one colour is not taken for two colours.
 
-    Parameters
-    ----------
-    values : (n, 3) array of CIELAB
+    Args:
+        values: (n, 3) array of CIELAB.
 
-    Returns
-    -------
-    tuple of Population; the fractions add up to 1.
+    Returns:
+        Tuple of Population; the fractions add up to 1.
     """
     take = min(len(values), CLUSTER_SAMPLE)
     sample = values[(_places(take, seed) * (len(values) / take)).astype(int)]

@@ -33,6 +33,11 @@ class Polygon:
 
     points: tuple[Point, ...]
 
+    def __post_init__(self) -> None:
+        # A notebook gives a list, or an array; an outline is a key of what was read before.
+        if not isinstance(self.points, tuple):
+            object.__setattr__(self, "points", tuple((float(x), float(y)) for x, y in self.points))
+
 
 @dataclass(frozen=True)
 class Ellipse:
@@ -79,17 +84,12 @@ CORE = "clean core of the mark"
 class Region:
     """One outline with the mark it shows.
 
-    Parameters
-    ----------
-    id : str
-        Unique within the photo; used in every message about this region.
-    mark : str
-        Key of a mark in ``data/marks.toml``.
-    value : float, optional
-        Known quantity of the thing outlined: luminous reflectance Y in 0..1 for a card
-        (default 0.18), length in millimetres for a scale.
-    note : str
-        The keeper's own words.
+    Args:
+        id: Unique within the photo; used in every message about this region.
+        mark: Key of a mark in ``data/marks.toml``.
+        value: Known quantity of the thing outlined: luminous reflectance Y in 0..1 for a card
+            (default 0.18), length in millimetres for a scale.
+        note: The keeper's own words.
     """
 
     id: str
@@ -103,14 +103,10 @@ class Region:
 class RegionSet:
     """All regions of one photo, with what is needed to find that photo again.
 
-    Parameters
-    ----------
-    photo : str
-        File name of the photo, without folders.
-    width, height : int
-        Size of the upright photo in pixels.
-    sha256 : str
-        Fingerprint of the photo file, or empty.
+    Args:
+        photo: File name of the photo, without folders.
+        width, height: Size of the upright photo in pixels.
+        sha256: Fingerprint of the photo file, or empty.
     """
 
     photo: str
@@ -150,10 +146,10 @@ def _alphabet() -> Iterable[str]:
 def vertices(shape: Shape) -> npt.NDArray[np.float64]:
     """Corner points of a shape.
 
-    Returns
-    -------
-    (n, 2) array of (x, y) in photo pixels, not to be written to; an ellipse becomes a 72-gon of
-    the same area.
+    Returns:
+        (n, 2) array of (x, y) in photo pixels, not to be written to; an ellipse becomes a 72-gon
+        of.
+        The same area.
     """
     points = _vertices(shape)
     points.flags.writeable = False
@@ -225,16 +221,12 @@ def window(shape: Shape, width: int, height: int) -> Window:
 def mask(shape: Shape, win: Window, without: Sequence[Shape] = ()) -> npt.NDArray[np.bool_]:
     """Pixels of a window that lie inside a shape and outside others.
 
-    Parameters
-    ----------
-    win : (x0, y0, x1, y1)
-        The window, as given by :func:`window`.
-    without : sequence of Shape
-        Shapes to cut out.
+    Args:
+        win ((x0, y0, x1, y1)): The window, as given by :func:`window`.
+        without: Shapes to cut out.
 
-    Returns
-    -------
-    (y1 - y0, x1 - x0) bool array.
+    Returns:
+        (y1 - y0, x1 - x0) bool array.
     """
     inside = _fill(vertices(shape), win)
     for cut in without:
@@ -269,16 +261,12 @@ def _fill(points: npt.NDArray[np.float64], win: Window) -> npt.NDArray[np.bool_]
 def check_regions(regions: RegionSet, known_marks: dict[str, str]) -> None:
     """Refuse regions that cannot be measured.
 
-    Parameters
-    ----------
-    known_marks : dict
-        Mark key -> "area" or "line".
+    Args:
+        known_marks: Mark key -> "area" or "line".
 
-    Raises
-    ------
-    RegionError
-        Names the first region that is empty, self-crossing, off the photo, of an unknown mark or
-        of the wrong sort of shape, or whose id is used twice.
+    Raises:
+        RegionError: Names the first region that is empty, self-crossing, off the photo, of an
+            unknown mark or of the wrong sort of shape, or whose id is used twice.
     """
     seen: set[str] = set()
     for region in regions.regions:

@@ -44,9 +44,7 @@ _XYWH = re.compile(rf"xywh=(?:pixel:)?({_NUMBER}),({_NUMBER}),({_NUMBER}),({_NUM
 def to_annotations(regions: RegionSet) -> dict[str, Any]:
     """Regions as an AnnotationPage.
 
-    Returns
-    -------
-    dict
+    Returns:
         Ready for ``json.dumps``. Coordinates are kept to a hundredth of a pixel.
     """
     source: dict[str, Any] = {"id": regions.photo, "type": "Image"}
@@ -71,17 +69,12 @@ def to_annotations(regions: RegionSet) -> dict[str, Any]:
 def from_annotations(page: Any, where: str = "region file") -> RegionSet:
     """Read an AnnotationPage, whoever wrote it.
 
-    Parameters
-    ----------
-    page : object
-        Decoded JSON.
-    where : str
-        Name used in error messages.
+    Args:
+        page (object): Decoded JSON.
+        where: Name used in error messages.
 
-    Raises
-    ------
-    RegionError
-        The page or one of its annotations cannot be understood.
+    Raises:
+        RegionError: The page or one of its annotations cannot be understood.
     """
     if not isinstance(page, dict) or not isinstance(page.get("items"), list):
         raise RegionError(
@@ -117,15 +110,11 @@ def region_set_from_text(
 ) -> RegionSet:
     """Read the text of a Web Annotation file.
 
-    Parameters
-    ----------
-    where, mend : str
-        Name and mend used when the text is not JSON.
+    Args:
+        where, mend: Name and mend used when the text is not JSON.
 
-    Raises
-    ------
-    RegionError
-        It is not JSON, or not a Web Annotation page.
+    Raises:
+        RegionError: It is not JSON, or not a Web Annotation page.
     """
     try:
         page = json.loads(text)
@@ -143,10 +132,8 @@ def write_region_file(regions: RegionSet, path: str | Path) -> None:
 def read_region_file(path: str | Path) -> RegionSet:
     """Read a Web Annotation file.
 
-    Raises
-    ------
-    RegionError
-        The file is missing, too large, not JSON or not a Web Annotation page.
+    Raises:
+        RegionError: The file is missing, too large, not JSON or not a Web Annotation page.
     """
     path = Path(path)
     try:

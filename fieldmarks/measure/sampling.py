@@ -34,14 +34,11 @@ ANEW: dict[str, Callable[[Lab, Sequence[float]], UncertaintyPart]] = {
 class ColourDraws:
     """Draws of one reading.
 
-    Parameters
-    ----------
-    median : (n, 3) array
-        Draws of its median, CIELAB D65.
-    populations : (p, n, 3) array
-        Draws of each of its colour populations: the same errors, carried to their colours.
-    fractions : (p,) array
-        Share of the area of each population.
+    Args:
+        median ((n, 3) array): Draws of its median, CIELAB D65.
+        populations ((p, n, 3) array): Draws of each of its colour populations: the same errors,
+            carried to their colours.
+        fractions ((p,) array): Share of the area of each population.
     """
 
     reading: Reading
@@ -72,10 +69,8 @@ def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:
     The errors of one photo strike every colour of a mark together, so all share the same random
     numbers. These depend on the mark and the seed alone: the order of readings does not matter.
 
-    Parameters
-    ----------
-    count : int
-        Number of draws n.
+    Args:
+        count: Number of draws n.
     """
     rng = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
     normal = rng.standard_normal((count, 3))

@@ -57,11 +57,9 @@ def trimmed_mean(values: npt.NDArray) -> npt.NDArray:
 class Patchwork:
     """Values of one region on its grid of blocks.
 
-    Parameters
-    ----------
-    values : (n, k) array
-    row, column : (n,) arrays of int
-        Where each value lies on the grid.
+    Args:
+        values: (n, k) array.
+        row, column ((n,) arrays of int): Where each value lies on the grid.
     """
 
     values: Array
@@ -77,14 +75,12 @@ def effective_size(work: Patchwork, middle: Array, robust: Array) -> tuple[Array
     effective number is the variance of one place over it. Places are summed into coarser cells
     first: that changes no sum over pairs and saves time.
 
-    Parameters
-    ----------
-    middle, robust : (k,) arrays
-        Median of the values and a standard deviation that outliers move little.
+    Args:
+        middle, robust ((k,) arrays): Median of the values and a standard deviation that outliers
+            move little.
 
-    Returns
-    -------
-    deviation, number : (k,) arrays
+    Returns:
+        Deviation, number : (k,) arrays.
     """
     off = np.array(work.values.T, order="C")  # each component in one piece: far quicker
     off -= middle[:, None]
@@ -129,9 +125,8 @@ def error_of_middle(works: Sequence[Patchwork]) -> tuple[Array, float]:
     The sample variance misses the part that moves the region's own mean, hence n - 1. Where
     regions of one mark differ by more than that, the scatter of their medians takes its place.
 
-    Returns
-    -------
-    (k,) array, and the effective number summed over the regions (least component).
+    Returns:
+        (k,) array, and the effective number summed over the regions (least component).
     """
     total = sum(len(w.values) for w in works)
     variance = np.zeros(works[0].values.shape[1])

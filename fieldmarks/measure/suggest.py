@@ -41,30 +41,21 @@ def suggest_outline(
 ) -> Polygon:
     """Outline the patch of like colour round a point.
 
-    Parameters
-    ----------
-    picture : (height, width, 3) uint8 array
-        sRGB, upright; the photo or a reduced copy of it.
-    point : (x, y)
-        Where it was tapped, in photo pixels.
-    scale : float
-        Photo pixels per picture pixel.
-    reach : float, optional
-        How far from the point the outline may go, in photo pixels. The same green may cover belly,
-        wing and back; what was meant is near the finger.
-    max_points : int
-        Most corners the outline may have.
+    Args:
+        picture ((height, width, 3) uint8 array): sRGB, upright; the photo or a reduced copy of it.
+        point ((x, y)): Where it was tapped, in photo pixels.
+        scale: Photo pixels per picture pixel.
+        reach: How far from the point the outline may go, in photo pixels. The same green may cover
+            belly, wing and back; what was meant is near the finger.
+        max_points: Most corners the outline may have.
 
-    Returns
-    -------
-    Polygon
+    Returns:
         In photo pixels, valid, drawn a little inside the edge so that no neighbouring colour mixes
         in.
 
-    Raises
-    ------
-    RegionError
-        The point is not on the photo, or the patch is too small, too large or has no edge.
+    Raises:
+        RegionError: The point is not on the photo, or the patch is too small, too large or has no
+            edge.
     """
     height, width = picture.shape[:2]
     x, y = point[0] / scale, point[1] / scale

@@ -32,15 +32,11 @@ from fieldmarks.measure.scatter import Patchwork, error_of_middle, medians
 class CameraPart:
     """What is left of a camera's rendering after one grey card: standard uncertainties.
 
-    Parameters
-    ----------
-    lightness, colour : float
-        Along L*; along and across C*, for any colour.
-    tone : float
-        Of the exponent of a power about the card's light: ln(Y / Y of the card) times it is a
-        relative error of the light.
-    saturation, hue : float
-        Along and across C*, as shares of C*.
+    Args:
+        lightness, colour: Along L*; along and across C*, for any colour.
+        tone: Of the exponent of a power about the card's light: ln(Y / Y of the card) times it is a
+            relative error of the light.
+        saturation, hue: Along and across C*, as shares of C*.
     """
 
     lightness: float
@@ -110,11 +106,10 @@ def light_part(lab: Lab, relative: float, name: str, source: str) -> Uncertainty
 def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> UncertaintyPart:
     """Noise of the card's channels and the card's own tolerance.
 
-    Parameters
-    ----------
-    lab : (L*, a*, b*)
-    linear : (3,) array
-        A calibrated linear colour near ``lab``, at which the noise is carried to CIELAB.
+    Args:
+        lab: (L*, a*, b*).
+        linear ((3,) array): A calibrated linear colour near ``lab``, at which the noise is carried
+            to CIELAB.
     """
     relative = math.hypot(*(p.noise for p in calibration.patches)) / len(calibration.patches)
     # One channel at a time, and last the colour itself: in mixed feathers the median of the light
@@ -138,12 +133,10 @@ def glare_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
     It adds the same to every channel of every part, and of the cards, which then count as brighter
     than they are: a colour moves by s (1 - Y m), where m is the mean of 1 / Y over the cards.
 
-    Parameters
-    ----------
-    lab : (L*, a*, b*)
-    anchors : sequence of float
-        L* of the cards, weighted as :func:`~fieldmarks.measure.calibration.calibrate` weights them;
-        a mid grey where there is none.
+    Args:
+        lab: (L*, a*, b*).
+        anchors: L* of the cards, weighted as :func:`~fieldmarks.measure.calibration.calibrate`
+            weights them; a mid grey where there is none.
     """
     # On X, Y and Z over those of white, as a veil is as white as white: CIE 15, without arrays.
     middle, pull = (lab[0] + 16) / 116, _mean_inverse(tuple(anchors))
@@ -180,17 +173,14 @@ def _cube(root: float) -> float:
 def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, float]:
     """Uncertainty of the region's median from its own texture, and the number of looks behind it.
 
-    Parameters
-    ----------
-    lab : (L*, a*, b*)
-    works : sequence of Patchwork
-        CIELAB values (n, 3) of each region of the mark on its grid of blocks.
+    Args:
+        lab: (L*, a*, b*).
+        works: CIELAB values (n, 3) of each region of the mark on its grid of blocks.
 
-    Returns
-    -------
-    part : UncertaintyPart
-    looks : float
-        Effective number of independent values, see :mod:`fieldmarks.measure.scatter`.
+    Returns:
+        Part : UncertaintyPart.
+        looks : float: Effective number of independent values, see
+        :mod:`fieldmarks.measure.scatter`.
     """
     turn = axes_at(lab)
     turned = [Patchwork(w.values @ turn.astype(w.values.dtype), w.row, w.column) for w in works]
@@ -267,13 +257,10 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     With grey cards it is :func:`camera_terms`. With a fitted correction it is what the patches,
     each left out in turn, were missed by (Student's factor for their number).
 
-    Parameters
-    ----------
-    lab : (L*, a*, b*)
-    brightest : float
-        Largest channel of the region as stored in the file, 0..1.
-    calibration : Calibration
-        Several grey steps measure part of the tone error: their misfit is added.
+    Args:
+        lab: (L*, a*, b*).
+        brightest: Largest channel of the region as stored in the file, 0..1.
+        calibration: Several grey steps measure part of the tone error: their misfit is added.
     """
     factor, rendering, source = 1.0, PHONE, SOURCES["camera"]
     if calibration.straight:

@@ -169,14 +169,10 @@ def callouts(labels: Mapping[str, str], highlight: str | None) -> Iterable[str]:
 def spread_out(places: Sequence[float], gap: float, length: float) -> list[float]:
     """Move places along a line as little as needed to keep a gap between them.
 
-    Parameters
-    ----------
-    places : sequence of float
-        Wanted places, ascending.
-    gap : float
-        Least distance; made smaller when they would not fit.
-    length : float
-        They stay between gap / 2 and length - gap / 2.
+    Args:
+        places: Wanted places, ascending.
+        gap: Least distance; made smaller when they would not fit.
+        length: They stay between gap / 2 and length - gap / 2.
     """
     if not places:
         return []

@@ -59,19 +59,14 @@ def report_content(
     """Everything a report says about a record: one page for whoever buys, sells or breeds the bird,
     and how it came about as an appendix.
 
-    Parameters
-    ----------
-    record : Record or Examination
-    photo_jpeg : bytes, or one for each photo
-        The annotated photo (:func:`fieldmarks.report.picture.annotate`) as JPEG. Whatever it holds
-        beside the picture, such as a place, is taken out.
-    tables : Tables
-        The tables the record was made with.
+    Args:
+        photo_jpeg (bytes, or one for each photo): The annotated photo
+            (:func:`fieldmarks.report.picture.annotate`) as JPEG. Whatever it holds beside the
+            picture, such as a place, is taken out.
+        tables: The tables the record was made with.
 
-    Raises
-    ------
-    FieldmarksError
-        ``photo_jpeg`` is no JPEG.
+    Raises:
+        FieldmarksError: ``photo_jpeg`` is no JPEG.
     """
     views = finding_summary(record, tables)
     jpegs = [photo_jpeg] if isinstance(photo_jpeg, bytes) else photo_jpeg

@@ -117,19 +117,12 @@ def distance_bar(
     swatch) and the limit is that swatch's tolerance. For a relation it runs over the relation's own
     values and the limits are the ends of ``span``.
 
-    Parameters
-    ----------
-    finding : Finding
-    span : (low, high), optional
-        Expected range of a relation; None for an open end.
-    unit : str
-        Of a relation.
-    end : float, optional
-        End of the scale, to draw several bars alike; made to fit when too small.
+    Args:
+        span ((low, high), optional): Expected range of a relation; None for an open end.
+        unit: Of a relation.
+        end: End of the scale, to draw several bars alike; made to fit when too small.
 
-    Returns
-    -------
-    str
+    Returns:
         SVG. Without a value only the status is written.
     """
     status = finding.status
@@ -229,11 +222,9 @@ def _bar_description(finding: Finding, words: str) -> str:
 def swatch_pair(read_lab: Lab, expected_lab: Lab, names: tuple[str, str]) -> str:
     """The colour read beside the colour expected, touching, each with its numbers.
 
-    Parameters
-    ----------
-    read_lab, expected_lab : (L*, a*, b*)
-    names : (str, str)
-        What was read and which swatch was expected.
+    Args:
+        read_lab, expected_lab: (L*, a*, b*).
+        names ((str, str)): What was read and which swatch was expected.
     """
     half = WIDTH / 2
     body, said = [], []

@@ -38,22 +38,15 @@ class Word(BaseModel):
 def read_words(content: str, where: str = "words.toml") -> Mapping[str, Word]:
     """Check a glossary.
 
-    Parameters
-    ----------
-    content : str
-        TOML text.
-    where : str
-        Name used in an error.
+    Args:
+        content: TOML text.
+        where: Name used in an error.
 
-    Returns
-    -------
-    dict
+    Returns:
         Word -> entry, in alphabetical order.
 
-    Raises
-    ------
-    TableError
-        A row is wrong, or one spelling is explained twice.
+    Raises:
+        TableError: A row is wrong, or one spelling is explained twice.
     """
     rows: dict[str, Word] = {}
     seen: set[str] = set()
@@ -90,10 +83,8 @@ def explain(word: str) -> str:
 
     Capitals do not matter.
 
-    Raises
-    ------
-    TableError
-        The glossary does not hold the word.
+    Raises:
+        TableError: The glossary does not hold the word.
     """
     found = _spellings().get(" ".join(word.lower().split()))
     if found is None:

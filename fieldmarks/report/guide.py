@@ -67,26 +67,15 @@ class Colour:
 class GuideRow:
     """What to look for at one mark, or in one comparison of marks.
 
-    Parameters
-    ----------
-    number : str
-        As in the drawing; those of its marks joined by "+" for a comparison; empty when the mark is
-        not in the drawing.
-    mark : str
-        Key of the mark or relation.
-    name : str
-    where : str
-        Where it lies on the bird.
-    look : str
-        What this species should show there, in one line.
-    colours : tuple of Colour
-        Empty for a comparison and for a mark that says nothing.
-    always, sometimes : int
-        How many of the other species it tells this one from, surely and in part.
-    of_others : int
-        How many other species there are.
-    says_nothing : bool
-    relation : bool
+    Args:
+        number: As in the drawing; those of its marks joined by "+" for a comparison; empty when the
+            mark is not in the drawing.
+        mark: Key of the mark or relation.
+        where: Where it lies on the bird.
+        look: What this species should show there, in one line.
+        colours: Empty for a comparison and for a mark that says nothing.
+        always, sometimes: How many of the other species it tells this one from, surely and in part.
+        of_others: How many other species there are.
     """
 
     number: str
@@ -110,10 +99,8 @@ def guide_rows(
     Marks and comparisons that set the species apart from most others come first; marks that say
     nothing here come last.
 
-    Raises
-    ------
-    TableError
-        Unknown species, variety or age.
+    Raises:
+        TableError: Unknown species, variety or age.
     """
     check_choice(tables, species, variety, age)
     counts = _tells(tables, species, variety, age)
@@ -220,23 +207,15 @@ def guide_drawing(
 ) -> str:
     """The bird as a species, variety and age should look, its marks numbered as in the rows.
 
-    Parameters
-    ----------
-    tables : Tables
-    species, variety, age : str
-        Keys.
-    highlight : str, optional
-        Mark to bring out; the others fade.
+    Args:
+        species, variety, age: Keys.
+        highlight: Mark to bring out; the others fade.
 
-    Returns
-    -------
-    str
+    Returns:
         SVG.
 
-    Raises
-    ------
-    TableError
-        Unknown species, variety or age.
+    Raises:
+        TableError: Unknown species, variety or age.
     """
     rows = guide_rows(tables, species, variety, age)
     key = unique("guide", species, variety, age, highlight)
@@ -272,10 +251,8 @@ def _fills(tables: Tables, species: str, variety: str, age: str) -> Mapping[str,
 def where_is(tables: Tables, mark: str) -> str:
     """The bird without colours, with one mark filled and named.
 
-    Raises
-    ------
-    TableError
-        The mark is not in the tables or not in the drawing.
+    Raises:
+        TableError: The mark is not in the tables or not in the drawing.
     """
     layers = [layer for layer in drawing().layers if layer.mark == mark]
     if mark not in tables.marks or not layers:

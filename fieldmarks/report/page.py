@@ -96,17 +96,12 @@ def report_page(
 ) -> str:
     """A record as one self-contained HTML page.
 
-    Parameters
-    ----------
-    record : Record or Examination
-    photo_jpeg : bytes, or one for each photo
-    tables : Tables
-        See :func:`fieldmarks.report.content.report_content`.
+    Args:
+        photo_jpeg: Bytes, or one for each photo.
+        tables: See :func:`fieldmarks.report.content.report_content`.
 
-    Raises
-    ------
-    FieldmarksError
-        ``photo_jpeg`` is no JPEG.
+    Raises:
+        FieldmarksError: ``photo_jpeg`` is no JPEG.
     """
     return content_page(report_content(record, photo_jpeg, tables))
 

@@ -311,9 +311,7 @@ def write_pdf(
 ) -> bytes:
     """Blocks as a PDF file; ``after_page`` is called after each section that begins a new page.
 
-    Returns
-    -------
-    bytes
+    Returns:
         The same for the same arguments and the same fpdf2.
     """
     sheet = _Sheet(content.foot, size)

@@ -33,20 +33,15 @@ def annotate(
 ) -> Image.Image:
     """Draw regions on a reduced copy of the photo, with a key below it.
 
-    Parameters
-    ----------
-    photo : Photo
-    regions : iterable of Region
-    names : mapping of mark -> plain name
-    colours : mapping of mark -> CIELAB, optional
-        Colours read, shown as patches in the key.
-    longest : int
-        Longest side of the picture part, pixels.
+    Args:
+        names: Mapping of mark -> plain name.
+        colours (mapping of mark -> CIELAB, optional): Colours read, shown as patches in the key.
+        longest: Longest side of the picture part, pixels.
 
-    Returns
-    -------
-    PIL image, sRGB. Each region has its own letter; cards and scales are dashed. Nothing is told by
-    colour alone.
+    Returns:
+        PIL image, sRGB. Each region has its own letter; cards and scales are dashed. Nothing is
+        told by.
+        Colour alone.
     """
     drawn = list(regions)
     named = letters(drawn)
@@ -155,10 +150,8 @@ def without_metadata(jpeg: bytes) -> bytes:
 
     The JFIF header, the colour profile and the Adobe colour marker stay (ITU-T T.81, annex B).
 
-    Raises
-    ------
-    FieldmarksError
-        It is no JPEG.
+    Raises:
+        FieldmarksError: It is no JPEG.
     """
     if not jpeg.startswith(b"\xff\xd8\xff"):
         raise FieldmarksError("the picture for the report is no JPEG", mend="Make it again")

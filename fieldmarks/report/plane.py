@@ -43,19 +43,13 @@ HUES = {
 class Shown:
     """A colour in the plane.
 
-    Parameters
-    ----------
-    label : str
-        Letter of a reading, number of an expected swatch.
-    key, name : str
-    lab : (L*, a*, b*)
-    outline : (n, 2) array
-        a*, b*: the 95 % ellipse of a reading; where CIEDE2000 from a swatch, at its own L*, equals
-        its tolerance.
-    tolerance : float
-        CIEDE2000, of a swatch.
-    species : tuple of str
-        Species that should show a swatch.
+    Args:
+        label: Letter of a reading, number of an expected swatch.
+        lab: (L*, a*, b*).
+        outline ((n, 2) array): a*, b*: the 95 % ellipse of a reading; where CIEDE2000 from a
+            swatch, at its own L*, equals its tolerance.
+        tolerance: CIEDE2000, of a swatch.
+        species: Species that should show a swatch.
     """
 
     label: str
@@ -83,17 +77,14 @@ def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) 
     Solved along each direction: the first crossing is bracketed on a grid of distances and then
     halved.
 
-    Parameters
-    ----------
-    lab : (L*, a*, b*)
-    tolerance : float
-        CIEDE2000, above 0.
-    directions : int
+    Args:
+        lab: (L*, a*, b*).
+        tolerance: CIEDE2000, above 0.
 
-    Returns
-    -------
-    (directions, 2) array of a*, b*. A tolerance so wide that CIEDE2000 never reaches it in some
-    direction (it can happen among dark blues) ends FARTHEST away there.
+    Returns:
+        (directions, 2) array of a*, b*. A tolerance so wide that CIEDE2000 never reaches it in
+        some.
+        Direction (it can happen among dark blues) ends FARTHEST away there.
     """
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
     way = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -121,9 +112,8 @@ def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) 
 def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
     """The 95 % ellipse of a reading in a*, b*, from the covariance of its budget.
 
-    Returns
-    -------
-    (directions, 2) array
+    Returns:
+        (directions, 2) array.
     """
     values, vectors = np.linalg.eigh(reading.budget.covariance(reading.lab)[1:, 1:])
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
@@ -135,13 +125,9 @@ def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
 def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
     """What to show of a record.
 
-    Parameters
-    ----------
-    record : Record
-    tables : Tables
-    mark : str, optional
-        Only this mark, with what every species should show there. Without it, every reading with
-        the swatch nearest to it among those of the species the bird was looked at as.
+    Args:
+        mark: Only this mark, with what every species should show there. Without it, every reading
+            with the swatch nearest to it among those of the species the bird was looked at as.
     """
     letters = reading_letters(record)
     shown = tuple(
@@ -188,12 +174,8 @@ def reading_letters(record: Record) -> dict[str, str]:
 def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str:
     """Readings and expected swatches in the a*b* plane, as SVG.
 
-    Parameters
-    ----------
-    record : Record
-    tables : Tables
-    mark : str, optional
-        See :func:`plane_of`.
+    Args:
+        mark: See :func:`plane_of`.
     """
     plane = plane_of(record, tables, mark)
     lines, short = _legend(plane, tables)
@@ -324,17 +306,12 @@ def _label(place: Sequence[float] | Points, label: str, square: bool) -> str:
 def spread_labels(places: Points, gap: float, rounds: int = 200) -> Points:
     """Places for labels: beside their points, a gap apart from each other and from all points.
 
-    Parameters
-    ----------
-    places : (n, 2) array
-        Points, drawing units.
-    gap : float
-        Least distance between two labels.
-    rounds : int
+    Args:
+        places ((n, 2) array): Points, drawing units.
+        gap: Least distance between two labels.
 
-    Returns
-    -------
-    (n, 2) array
+    Returns:
+        (n, 2) array.
     """
     middle = MARGIN + SIDE / 2
     away = places - middle

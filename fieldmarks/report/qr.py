@@ -15,17 +15,12 @@ LONGEST = 500
 def qr_svg(text: str, title: str) -> str:
     """A QR code, black on white whatever the theme; it stands a damage of 15 % (level M).
 
-    Parameters
-    ----------
-    text : str
-        Printable ASCII, such as an address.
-    title : str
-        For a screen reader.
+    Args:
+        text: Printable ASCII, such as an address.
+        title: For a screen reader.
 
-    Raises
-    ------
-    FieldmarksError
-        The text is too long or holds other letters.
+    Raises:
+        FieldmarksError: The text is too long or holds other letters.
     """
     if not (0 < len(text) <= LONGEST and text.isascii() and text.isprintable()):
         raise FieldmarksError("this cannot be a QR code", where=text[:60], mend="Correct it")

@@ -150,16 +150,11 @@ def svg(
 ) -> str:
     """A standalone SVG with a title and a description for screen readers.
 
-    Parameters
-    ----------
-    width, height : float
-        Size of the view box; the drawing scales to the width it is given.
-    body : iterable of str
-        SVG elements.
-    title, description : str
-        Plain text; escaped here.
-    key : str
-        Prefix of the ids; made from the content when empty.
+    Args:
+        width, height: Size of the view box; the drawing scales to the width it is given.
+        body: SVG elements.
+        title, description: Plain text; escaped here.
+        key: Prefix of the ids; made from the content when empty.
     """
     content = "".join(body)
     key = key or unique(title, description, content)

@@ -66,26 +66,17 @@ def likelier_variety(record: Record | Examination, tables: Tables) -> tuple[str,
 class MarkView:
     """One finding with what is needed to show it.
 
-    Parameters
-    ----------
-    finding : Finding
-    letter : str
-        Of its region on the annotated photo; several joined by "+" for a relation.
-    always, sometimes : int
-        How many of the other species this mark tells this one from, surely and in part.
-    of_others : int
-        How many other species there are.
-    expected_names : tuple of str
-        Swatches in plain words, or the range of a relation.
-    reading : Reading, optional
-    nearest_name, nearest_lab : str, (L*, a*, b*), optional
-        The expected swatch nearest to the reading.
-    mixed : bool
-        Several colours were found where the species may show several side by side.
-    span : (low, high), optional
-        Expected range of a relation; None for an open end.
-    unit : str
-        Of a relation.
+    Args:
+        letter: Of its region on the annotated photo; several joined by "+" for a relation.
+        always, sometimes: How many of the other species this mark tells this one from, surely and
+            in part.
+        of_others: How many other species there are.
+        expected_names: Swatches in plain words, or the range of a relation.
+        nearest_name, nearest_lab (str, (L*, a*, b*), optional): The expected swatch nearest to the
+            reading.
+        mixed: Several colours were found where the species may show several side by side.
+        span ((low, high), optional): Expected range of a relation; None for an open end.
+        unit: Of a relation.
     """
 
     finding: Finding
@@ -129,15 +120,9 @@ class MarkView:
 class SpeciesView:
     """All findings of one species, sorted by status and then by how much they tell.
 
-    Parameters
-    ----------
-    species, name, scientific : str
-    candidate : bool
-        It is not clearly less likely than the likeliest species.
-    subject : bool
-        The bird was looked at as this species.
-    does_not_fit, too_close, probably_fits, fits, not_read, says_nothing : tuple of MarkView
-    signs : tuple of SignFinding
+    Args:
+        candidate: It is not clearly less likely than the likeliest species.
+        subject: The bird was looked at as this species.
     """
 
     species: str
@@ -181,11 +166,8 @@ def finding_summary(record: Record | Examination, tables: Tables) -> tuple[Speci
 
     Species the bird was looked at as come first, then the likeliest.
 
-    Parameters
-    ----------
-    record : Record or Examination
-    tables : Tables
-        The tables the record was made with.
+    Args:
+        tables: The tables the record was made with.
     """
     judged = record.assessment
     photos = record.records

@@ -33,11 +33,8 @@ class Problem:
 def check_references(tables: Tables, origin: Mapping[tuple[str, str], str]) -> list[Problem]:
     """Find keys that are used but not known, and swatches that are no colour.
 
-    Parameters
-    ----------
-    tables : Tables
-    origin : dict
-        (kind of table, key) -> file, for the messages.
+    Args:
+        origin: (kind of table, key) -> file, for the messages.
     """
     known: dict[str, Iterable[str]] = {
         "mark": tables.marks,

@@ -23,10 +23,8 @@ class OwnSwatch:
 def own_swatches(folder: Path | None = None) -> tuple[OwnSwatch, ...]:
     """All swatches a keeper has kept, by name.
 
-    Parameters
-    ----------
-    folder : Path, optional
-        Where they live; by default in the user's data folder.
+    Args:
+        folder: Where they live; by default in the user's data folder.
     """
     folder = load.own_swatch_folder() if folder is None else folder
     used = [OwnSwatch(p.name.removesuffix(".toml"), p, True) for p in folder.glob("*.toml")]
@@ -37,10 +35,8 @@ def own_swatches(folder: Path | None = None) -> tuple[OwnSwatch, ...]:
 def set_aside(key: str, folder: Path | None = None) -> None:
     """Stop using an own swatch, but keep its file; the shipped one counts again.
 
-    Raises
-    ------
-    TableError
-        No swatch of that name is in use, or another of that name is already set aside.
+    Raises:
+        TableError: No swatch of that name is in use, or another of that name is already set aside.
     """
     own = _find(key, folder, in_use=True)
     aside = own.path.with_name(key + ASIDE)
@@ -55,10 +51,8 @@ def set_aside(key: str, folder: Path | None = None) -> None:
 def use_again(key: str, folder: Path | None = None) -> None:
     """Use an own swatch again that was set aside; one in use changes places with it.
 
-    Raises
-    ------
-    TableError
-        No swatch of that name is set aside.
+    Raises:
+        TableError: No swatch of that name is set aside.
     """
     own = _find(key, folder, in_use=False)
     used = own.path.with_name(f"{key}.toml")
@@ -73,10 +67,8 @@ def use_again(key: str, folder: Path | None = None) -> None:
 def forget(key: str, folder: Path | None = None) -> None:
     """Delete an own swatch, whether it is in use or set aside.
 
-    Raises
-    ------
-    TableError
-        No swatch of that name was kept.
+    Raises:
+        TableError: No swatch of that name was kept.
     """
     _find(key, folder)
     for own in own_swatches(folder):

@@ -44,17 +44,11 @@ SURE = 0.8  # confidence with which so few birds are taken for all
 class Sample:
     """A reading of a bird whose origin is known.
 
-    Parameters
-    ----------
-    reading : Reading
-    bird : str
-        Leg ring number or other name that tells birds apart.
-    photo : str
-        Which photo it came from.
-    camera : str
-        Make and model.
-    origin : str
-        How the bird's ancestry is known.
+    Args:
+        bird: Leg ring number or other name that tells birds apart.
+        photo: Which photo it came from.
+        camera: Make and model.
+        origin: How the bird's ancestry is known.
     """
 
     reading: Reading
@@ -68,15 +62,10 @@ class Sample:
 class LearnedSwatch:
     """A learned swatch beside the one it replaces.
 
-    Parameters
-    ----------
-    new, old : Swatch
-    old_lab, new_lab : (L*, a*, b*)
-    moved : float
-        CIEDE2000 between the two centres.
-    left_out : tuple of str
-        Birds the robust fit set aside.
-    warnings : tuple of str
+    Args:
+        old_lab, new_lab: (L*, a*, b*).
+        moved: CIEDE2000 between the two centres.
+        left_out: Birds the robust fit set aside.
     """
 
     new: Swatch
@@ -93,22 +82,14 @@ def learn_swatch(
 ) -> LearnedSwatch:
     """Fit a swatch's centre and tolerance to readings of birds of known origin.
 
-    Parameters
-    ----------
-    samples : sequence of Sample
-        All of marks that show this swatch.
-    tables : Tables
-    swatch : str
-        Key of the swatch to replace.
-    on : date, optional
-        Kept as the day it was learned; today by default.
-    seed : int
+    Args:
+        samples: All of marks that show this swatch.
+        swatch: Key of the swatch to replace.
+        on: Kept as the day it was learned; today by default.
 
-    Raises
-    ------
-    TableError
-        There are too few birds or photos, a reading is not calibrated, a bird has no known origin,
-        or the swatch is unknown.
+    Raises:
+        TableError: There are too few birds or photos, a reading is not calibrated, a bird has no
+            known origin, or the swatch is unknown.
     """
     from fieldmarks.measure.colour import difference
 
@@ -244,15 +225,10 @@ def _robust_centre(
 def write_own_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
     """Save learned swatches beside the shipped ones, keeping those learned earlier.
 
-    Parameters
-    ----------
-    learned : sequence of LearnedSwatch
-    folder : Path, optional
-        Where keeper's swatches live; by default in the user's data folder.
+    Args:
+        folder: Where keeper's swatches live; by default in the user's data folder.
 
-    Returns
-    -------
-    Path
+    Returns:
         Folder with one file per swatch; see :mod:`fieldmarks.rules.keepers` to set one aside.
     """
     folder = Path(folder) if folder is not None else load.own_swatch_folder()

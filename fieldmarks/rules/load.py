@@ -102,19 +102,15 @@ def own_swatch_folder() -> Path:
 def load_rules(extra: str | Path | None = None, own_swatches: bool = False) -> Tables:
     """Read all rule tables.
 
-    Parameters
-    ----------
-    extra : path, optional
-        Folder with further table files; species files go into its ``species`` folder, signs may
-        go into its ``signs`` folder. A row with a key already in use replaces the shipped one.
-    own_swatches : bool
-        Let the swatches that the keeper learned on this computer replace the shipped ones. Never
-        unless asked for, because the numbers then depend on the computer.
+    Args:
+        extra: Folder with further table files; species files go into its ``species`` folder, signs
+            may go into its ``signs`` folder. A row with a key already in use replaces the shipped
+            one.
+        own_swatches: Let the swatches that the keeper learned on this computer replace the shipped
+            ones. Never unless asked for, because the numbers then depend on the computer.
 
-    Raises
-    ------
-    TableError
-        A row is wrong; names the first and says how many more there are.
+    Raises:
+        TableError: A row is wrong; names the first and says how many more there are.
     """
     own = own_swatch_folder() if own_swatches else None
     own = own if own is not None and any(own.glob("*.toml")) else None
@@ -142,9 +138,7 @@ def _whole(*more: Path) -> Tables:
 def validate_tables(folder: Path | None = None) -> list[Problem]:
     """Every problem of the shipped tables together with a folder of further files.
 
-    Returns
-    -------
-    list of Problem
+    Returns:
         Empty when all is well; each says file, row, what is wrong and the mend.
     """
     if folder is not None and not Path(folder).is_dir():

@@ -36,18 +36,12 @@ EDGE_REASON = "So thin an edge blends its two colours in a photo; only signs are
 class Expectation:
     """The colours a mark of a species should show.
 
-    Parameters
-    ----------
-    swatches : tuple of str
-        Keys; empty when the mark says nothing here.
-    basis : str
-        "green row", "derived", "override" or "says nothing".
-    reason : str
-        Why, in plain words.
-    look : str
-        What to look for in green adult plumage.
-    mixed : bool
-        Whether the mark holds several of the colours side by side.
+    Args:
+        swatches: Keys; empty when the mark says nothing here.
+        basis (str): "green row", "derived", "override" or "says nothing".
+        reason: Why, in plain words.
+        look: What to look for in green adult plumage.
+        mixed: Whether the mark holds several of the colours side by side.
     """
 
     species: str
@@ -91,9 +85,8 @@ class RelationExpectation:
 def check_choice(tables: Tables, species: str | None, variety: str, age: str) -> None:
     """Refuse a species, variety or age that the tables do not hold.
 
-    Raises
-    ------
-    TableError
+    Raises:
+        TableError
     """
     rows: tuple[tuple[str, str | None, Mapping[str, Any]], ...] = (
         ("species", species, tables.species),
@@ -111,16 +104,11 @@ def expected(
 ) -> Expectation:
     """What a mark should look like.
 
-    Parameters
-    ----------
-    tables : Tables
-    species, mark, variety, age : str
-        Keys.
+    Args:
+        species, mark, variety, age: Keys.
 
-    Raises
-    ------
-    TableError
-        The species, variety or age is unknown.
+    Raises:
+        TableError: The species, variety or age is unknown.
     """
     check_choice(tables, species, variety, age)
     row, kind = tables.species[species].marks.get(mark), tables.varieties[variety]
@@ -187,10 +175,8 @@ def derive(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Swatches that follow from a mark's make-up alone, and the reasons.
 
-    Raises
-    ------
-    TableError
-        ``makeup.toml`` has no rule for a make-up that comes out.
+    Raises:
+        TableError: ``makeup.toml`` has no rule for a make-up that comes out.
     """
     ground, kind = row.ground or tables.marks[mark].kind, tables.varieties[variety]
     results: list[str] = []

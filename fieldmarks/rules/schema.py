@@ -113,16 +113,13 @@ class Swatch(Row):
 class MakeUp(Row):
     """What gives a mark its colour.
 
-    Parameters
-    ----------
-    psittacin : str
-        The parrots' own yellow, orange and red pigments, from least to most red.
-    eumelanin : str
-        Black pigment, from none to full.
-    structure : str
-        Colour made by the build of the feather, not by pigment: "weak" gives grey-blue, "sky" sky
-        blue (green under yellow), "deep" deep blue; "mauve" and "violet" come with dark and violet
-        factors. In an iris any structure stands for the pale reflecting layer.
+    Args:
+        psittacin (str): The parrots' own yellow, orange and red pigments, from least to most red.
+        eumelanin (str): Black pigment, from none to full.
+        structure (str): Colour made by the build of the feather, not by pigment: "weak" gives
+            grey-blue, "sky" sky blue (green under yellow), "deep" deep blue; "mauve" and "violet"
+            come with dark and violet factors. In an iris any structure stands for the pale
+            reflecting layer.
     """
 
     psittacin: Psittacin = "none"

@@ -56,9 +56,7 @@ def separating_marks(
 ) -> Mapping[tuple[str, str], tuple[Separation, ...]]:
     """For every pair of species, the marks and relations that tell them apart.
 
-    Returns
-    -------
-    dict
+    Returns:
         (first, second) in the order of the tables -> separations, surest first.
     """
     table = {}
@@ -79,13 +77,9 @@ def next_marks(
 ) -> tuple[NextMark, ...]:
     """Unread marks and relations, those that tell most of the remaining species apart first.
 
-    Parameters
-    ----------
-    tables : Tables
-    candidates : sequence of str
-        Species that are left.
-    read : collection of str
-        Marks and relations already read.
+    Args:
+        candidates: Species that are left.
+        read: Marks and relations already read.
     """
     table = separating_marks(tables, variety, age)
     order = list(tables.species)

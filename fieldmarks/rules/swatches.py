@@ -35,16 +35,12 @@ def swatch_folder() -> Path:
 def convert_munsell(notation: str) -> Lab:
     """Convert a Munsell notation to CIELAB (D65, 2 degrees, Bradford from illuminant C).
 
-    Parameters
-    ----------
-    notation : str
-        Such as "5Y 8/12" or "N 3".
+    Args:
+        notation: Such as "5Y 8/12" or "N 3".
 
-    Raises
-    ------
-    TableError
-        The notation cannot be read or lies outside the renotation data, or colour-science is not
-        installed.
+    Raises:
+        TableError: The notation cannot be read or lies outside the renotation data, or
+            colour-science is not installed.
     """
     if importlib.util.find_spec("colour") is None:
         raise TableError(

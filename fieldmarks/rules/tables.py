@@ -22,18 +22,13 @@ if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
 class Tables:
     """All rule tables, read and checked.
 
-    Parameters
-    ----------
-    marks, swatches, species, varieties, ages, relations, tints, signs, cautions : dict
-        Key -> row, in the order a keeper reads them.
-    makeup : tuple of MakeUpRule
-        Pigments and structure -> swatches.
-    version : str
-        Edition of the shipped tables.
-    fingerprint : str
-        SHA-256 over every file read, names included.
-    files : tuple of str
-        Names of the files read.
+    Args:
+        marks, swatches, species, varieties, ages, relations, tints, signs, cautions: Key -> row, in
+            the order a keeper reads them.
+        makeup: Pigments and structure -> swatches.
+        version: Edition of the shipped tables.
+        fingerprint: SHA-256 over every file read, names included.
+        files: Names of the files read.
     """
 
     marks: Mapping[str, schema.Mark]
@@ -79,13 +74,10 @@ class Tables:
 def key_of(given: str, rows: Mapping[str, object]) -> str | None:
     """Key of a row that goes by a key, a name or an alias, or by the start of just one.
 
-    Parameters
-    ----------
-    given : str
-        As a keeper writes it: "Fischers", "fischer's lovebird" and "Agapornis fischeri" are all
-        "fischeri", and "black masked" is "personatus".
-    rows : mapping of key -> row
-        Species, varieties or ages.
+    Args:
+        given: As a keeper writes it: "Fischers", "fischer's lovebird" and "Agapornis fischeri" are
+            all "fischeri", and "black masked" is "personatus".
+        rows (mapping of key -> row): Species, varieties or ages.
     """
     asked = _bare(given)
     names = _names(rows)
@@ -105,10 +97,8 @@ def any_name(given: str, rows: Mapping[str, object]) -> str:
 def nearest_to(given: str, rows: Mapping[str, Any]) -> str:
     """What to do about a name that is in no table: the nearest one, or where to look.
 
-    Parameters
-    ----------
-    given : str
-    rows : mapping of key -> row
+    Args:
+        rows: Mapping of key -> row.
     """
     known = {name: key for key, own in _names(rows).items() for name in own}
     asked = _bare(given)

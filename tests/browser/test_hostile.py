@@ -95,6 +95,7 @@ def test_birds_of_hostile_names_are_listed_as_they_are_written(address, open_scr
     page = open_page(open_screen, address, "birds")
     page.get_by_text("6 birds").first.wait_for(timeout=90_000)
     settle(page)
+    page.get_by_text("{{7*7}}").first.wait_for(timeout=60_000)  # the last of them by name
     unhurt(page)
     listed = page.locator("[data-testid=stApp]").inner_text()
     assert "<script>window.hurt=1</script>Aa" in listed

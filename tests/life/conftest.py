@@ -2,6 +2,7 @@
 
 import glob
 import os
+import pickle
 import shutil
 import socket
 import subprocess
@@ -10,10 +11,11 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy
+from filelock import FileLock
 from made_birds import CLEAN, ORANGE, shoot
 
 from fieldmarks.birds.invented import fill_with_invented_club
-from fieldmarks.birds.store import Store
+from fieldmarks.birds.store import FOLDER_VARIABLE, Store
 from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
 
@@ -39,6 +41,15 @@ def store(tmp_path):
         yield opened
 
 
+@pytest.fixture
+def app_store(tmp_path, monkeypatch):
+    """The store that the app opens."""
+    monkeypatch.setenv(FOLDER_VARIABLE, str(tmp_path / "store"))
+    monkeypatch.setenv("FIELDMARKS_KEY", str(tmp_path / "key.pem"))
+    with Store() as store:
+        yield store
+
+
 def _postgres_programs():
     found = shutil.which("initdb") or shutil.which("pg_ctl")
     if found:
@@ -60,11 +71,22 @@ def _install_postgres():
 
 @pytest.fixture(scope="session")
 def club(tmp_path_factory, tables):
-    """The invented club: a store to read from, and what is in it. Copy it before changing it."""
-    opened = Store(tmp_path_factory.mktemp("club") / "store")
-    made = fill_with_invented_club(opened, tables)
-    yield opened, made
-    opened.close()
+    """The invented club: a store to read from, and what is in it. Copy it before changing it.
+
+    The first worker that asks makes it; each works on a copy of its own.
+    """
+    place = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        place = place.parent
+    with FileLock(place / "club.lock"):
+        if not (place / "club.pickle").exists():
+            with Store(place / "club") as first:
+                made = fill_with_invented_club(first, tables)
+            (place / "club.pickle").write_bytes(pickle.dumps(made))
+    copy = tmp_path_factory.mktemp("club") / "store"
+    shutil.copytree(place / "club", copy)
+    with Store(copy) as opened:
+        yield opened, pickle.loads((place / "club.pickle").read_bytes())
 
 
 @pytest.fixture(scope="session")

@@ -9,10 +9,13 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
 from made_birds import a_bird
-from sqlalchemy import create_engine, text
+from sqlalchemy import MetaData, create_engine
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds import orm as models
 from fieldmarks.birds.exchange import everything, export_store, import_store
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.upkeep import check_store, mend_store
@@ -55,10 +58,18 @@ def old_records(old):
     return {p.name.split(".")[1]: p.read_bytes() for p in (old / "s").rglob("*.record.json")}
 
 
+def has_todays_tables(store):
+    with store.engine.connect() as connection:
+        context = MigrationContext.configure(connection)
+        same = compare_metadata(context, models.metadata) == []
+        return same and context.get_current_revision() == "0004"
+
+
 def test_a_store_of_version_0_2_0_is_taken_over_whole(old):
     records = old_records(old)
     photos = {p: p.read_bytes() for p in (old / "s" / "photos").rglob("*.jpg")}
     with Store(old / "s") as store:
+        assert has_todays_tables(store)
         assert now_in(store) == truth(old)
         observations = [o for e in everything(store)[1] for o in e.observations]
         assert {o.id: store.record_file(o) for o in observations} == records
@@ -131,6 +142,7 @@ def test_a_club_that_kept_its_photos_in_two_folders_gets_them_into_one(old, tmp_
     shutil.rmtree(gone)  # the other member kept this one
     with Store(mine, url) as store:
         assert now_in(store) == truth(old)
+        assert has_todays_tables(store)
         with pytest.raises(FieldmarksError, match="missing"):
             export_store(store, tmp_path / "all.zip")
         assert mend_store(store, other) >= 2
@@ -140,26 +152,15 @@ def test_a_club_that_kept_its_photos_in_two_folders_gets_them_into_one(old, tmp_
 
 def copy_into_postgres(file, url):
     """The old tables and their rows, as version 0.2.0 had them on PostgreSQL."""
-    from alembic import command
-    from alembic.config import Config
-
-    import fieldmarks.birds.migrations as migrations
-
-    config = Config()
-    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
     engine = create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
     lite = create_engine(f"sqlite:///{file}")
+    old = MetaData()
+    old.reflect(lite)
     with engine.begin() as connection, lite.connect() as source:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "0002")
-        for table in ("birds", "entries", "pairs", "looks", "young", "marks", "signs"):
-            rows = [dict(r._mapping) for r in source.execute(text(f"SELECT * FROM {table}"))]
-            for row in rows:
-                if "calibrated" in row:
-                    row["calibrated"] = bool(row["calibrated"])
-            names = ", ".join(f'"{n}"' for n in rows[0])
-            marks = ", ".join(f":{n}" for n in rows[0])
-            connection.execute(text(f"INSERT INTO {table} ({names}) VALUES ({marks})"), rows)
+        old.create_all(connection)
+        for table in old.sorted_tables:
+            rows = [dict(row._mapping) for row in source.execute(table.select())]
+            connection.execute(table.insert(), rows)
     engine.dispose()
     lite.dispose()
 

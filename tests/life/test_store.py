@@ -150,7 +150,7 @@ def test_a_failed_save_leaves_nothing_behind(store, tables, clean_shot, orange_s
     assert stored(store) == before
 
 
-def test_the_migrations_make_exactly_the_tables_the_program_uses(store):
+def test_a_new_store_has_todays_tables_and_edition(store):
     with store.engine.connect() as connection:
         context = MigrationContext.configure(connection)
         assert context.get_current_revision() == "0004"

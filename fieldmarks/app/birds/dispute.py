@@ -99,10 +99,8 @@ def _compared(asked: tuple[tuple[str, int], ...], _entries: list[Entry]) -> Agre
 def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
     """Put an agreement on the page.
 
-    Parameters
-    ----------
-    found : Agreement
-    days : mapping of photo fingerprint -> day of its look
+    Args:
+        days: Mapping of photo fingerprint -> day of its look.
     """
     by = {story: [f for f in found.findings if f.story == story] for story, _ in STORIES}
     verdict(

@@ -35,10 +35,8 @@ def whole_store() -> Store:
 def store() -> Store:
     """The store as whoever looks at the page may see it; asked anew on each use.
 
-    Raises
-    ------
-    FieldmarksError
-        Nobody is signed in, or the club has not let them in.
+    Raises:
+        FieldmarksError: Nobody is signed in, or the club has not let them in.
     """
     claims = sign_in.signed_in()
     whole = whole_store()

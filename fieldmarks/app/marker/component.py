@@ -61,14 +61,10 @@ class Offer:
 def reduced_jpeg(image: Image.Image, longest: int = 1600, quality: int = 85) -> bytes:
     """A picture small enough to send, as JPEG bytes.
 
-    Parameters
-    ----------
-    image : PIL image
-        The upright photo.
-    longest : int
-        Longest side in pixels; a smaller photo is not enlarged.
-    quality : int
-        JPEG quality, 1 to 95.
+    Args:
+        image (PIL image): The upright photo.
+        longest: Longest side in pixels; a smaller photo is not enlarged.
+        quality: JPEG quality, 1 to 95.
     """
     small = image.convert("RGB")
     small.thumbnail((longest, longest), Image.Resampling.LANCZOS)
@@ -103,54 +99,36 @@ def marker(
 ) -> MarkerEvent | None:
     """Show a photo to draw on.
 
-    Parameters
-    ----------
-    picture : PIL image or bytes
-        The photo reduced for the screen, upright; bytes must be JPEG (see :func:`reduced_jpeg`,
-        and keep its result, so that it is not made anew in every run).
-    photo_size : (width, height)
-        Size of the full photo in pixels; regions are in these pixels.
-    regions : RegionSet
-        The regions to show.
-    marks : sequence of mapping
-        Marks that can be drawn: ``key``, ``name``, ``look``, ``shape`` ("area" or "line") and, if
-        known, ``kind``, which decides the dash of the outline, ``eye`` (true of what no label may
-        hide) and ``whole`` (true where a tap would find only a part).
-    current_mark : str
-        Key of the mark drawn next.
-    suggestion : Region, optional
-        An outline to show dotted with "Keep it" and "Drop it".
-    key : str
-        Streamlit key; one per place in the page.
-    note : str
-        A sentence to show and speak below the photo, such as why no outline was found.
-    aside : mapping of str to str, optional
-        A few words the browser remembers with the drawing, and gives back with it.
-    coming : sequence of str
-        Marks to ask for one after another, as soon as one is drawn or passed over.
-    drawing : str
-        SVG that shows where ``current_mark`` lies on a bird.
-    odd : sequence of str
-        Marks that speak against the bird, to be shown so on the photo.
-    taps : sequence of (key, words)
-        Places to be tapped first; all of them arrive in one "taps" event.
-    offers : sequence of Offer
-        Outlines to choose from: a tap drops one, one press keeps the rest.
-    beside : sequence of str
-        Other photos of the day on which nothing is drawn yet, as :func:`photo_key` gives them.
-    on_event : callable, optional
-        Called with each event before the script runs, so that one run draws the answer. Without it
-        the app acts on the returned event and, to change what is shown, runs again.
+    Args:
+        picture (PIL image or bytes): The photo reduced for the screen, upright; bytes must be JPEG
+            (see :func:`reduced_jpeg`, and keep its result, so that it is not made anew in every
+            run).
+        photo_size ((width, height)): Size of the full photo in pixels; regions are in these pixels.
+        regions: The regions to show.
+        marks: Marks that can be drawn: ``key``, ``name``, ``look``, ``shape`` ("area" or "line")
+            and, if known, ``kind``, which decides the dash of the outline, ``eye`` (true of what no
+            label may hide) and ``whole`` (true where a tap would find only a part).
+        current_mark: Key of the mark drawn next.
+        suggestion: An outline to show dotted with "Keep it" and "Drop it".
+        key: Streamlit key; one per place in the page.
+        note: A sentence to show and speak below the photo, such as why no outline was found.
+        aside: A few words the browser remembers with the drawing, and gives back with it.
+        coming: Marks to ask for one after another, as soon as one is drawn or passed over.
+        drawing: SVG that shows where ``current_mark`` lies on a bird.
+        odd: Marks that speak against the bird, to be shown so on the photo.
+        taps (sequence of (key, words)): Places to be tapped first; all of them arrive in one "taps"
+            event.
+        offers: Outlines to choose from: a tap drops one, one press keeps the rest.
+        beside: Other photos of the day on which nothing is drawn yet, as :func:`photo_key` gives
+            them.
+        on_event: Called with each event before the script runs, so that one run draws the answer.
+            Without it the app acts on the returned event and, to change what is shown, runs again.
 
-    Returns
-    -------
-    MarkerEvent or None
+    Returns:
         What happened since the last run, once.
 
-    Raises
-    ------
-    RegionError
-        The browser sent something that is not an event.
+    Raises:
+        RegionError: The browser sent something that is not an event.
     """
     import streamlit as st  # Takes a second; the rest of the package does without.
 
@@ -237,11 +215,8 @@ def _mark(mark: Mapping[str, Any]) -> dict[str, Any]:
 def address_of(jpeg: bytes, key: str) -> str:
     """Address of a JPEG in Streamlit's media store, the same as long as the picture is.
 
-    Parameters
-    ----------
-    jpeg : bytes
-    key : str
-        Unique in the page: one picture per place is kept.
+    Args:
+        key: Unique in the page: one picture per place is kept.
     """
     import streamlit as st
     from streamlit import runtime

@@ -40,35 +40,26 @@ MAX_ASIDE, LONGEST_ASIDE = 8, 80
 class MarkerEvent:
     """One thing the keeper did on the photo.
 
-    Parameters
-    ----------
-    serial : int
-        Grows with every event; an event is handed out once.
-    kind : str
-        "drawn", "moved", "reshaped", "renamed" or "deleted": a region changed. "tap": the photo
-        was tapped at ``at`` to have an outline suggested. "kept" or "dropped": the answer to a
-        suggestion (a kept one is already among ``regions``). "picked": ``mark`` is to be drawn
-        next. "undo" or "redo": ``regions`` are those of an earlier or later state. "recalled":
-        ``regions`` are those drawn in this browser before the page was loaded anew. "skipped":
-        ``mark`` is not wanted. "taps": ``taps`` holds the places that were asked for.
-    regions : RegionSet
-        All regions after it, in photo pixels.
-    region : str
-        Id of the region concerned, or empty.
-    mark : str
-        Mark of that region, or the mark picked or tapped for.
-    at : (x, y), optional
-        Where the photo was tapped, in photo pixels.
-    next : str
-        Mark that the drawing asks for now.
-    taps : mapping of str to (x, y)
-        Place -> where it was tapped, in photo pixels; those not in sight are left out.
-    reach : float, optional
-        How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed in.
-    aside : mapping of str to str
-        With "recalled": what the page had asked to be remembered with the drawing.
-    others : mapping of str to RegionSet
-        With "recalled": what was drawn on other photos of the day.
+    Args:
+        serial: Grows with every event; an event is handed out once.
+        kind (str): "drawn", "moved", "reshaped", "renamed" or "deleted": a region changed. "tap":
+            the photo was tapped at ``at`` to have an outline suggested. "kept" or "dropped": the
+            answer to a suggestion (a kept one is already among ``regions``). "picked": ``mark`` is
+            to be drawn next. "undo" or "redo": ``regions`` are those of an earlier or later state.
+            "recalled": ``regions`` are those drawn in this browser before the page was loaded anew.
+            "skipped": ``mark`` is not wanted. "taps": ``taps`` holds the places that were asked
+            for.
+        regions: All regions after it, in photo pixels.
+        region: Id of the region concerned, or empty.
+        mark: Mark of that region, or the mark picked or tapped for.
+        at ((x, y), optional): Where the photo was tapped, in photo pixels.
+        next: Mark that the drawing asks for now.
+        taps (mapping of str to (x, y)): Place -> where it was tapped, in photo pixels; those not in
+            sight are left out.
+        reach: How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed
+            in.
+        aside: With "recalled": what the page had asked to be remembered with the drawing.
+        others: With "recalled": what was drawn on other photos of the day.
     """
 
     serial: int
@@ -111,10 +102,8 @@ def region_to_wire(region: Region) -> dict[str, Any]:
 def shape_from_wire(data: Any, where: str) -> Shape:
     """A shape from JSON.
 
-    Raises
-    ------
-    RegionError
-        A number is missing or not finite, or the shape is of no known kind.
+    Raises:
+        RegionError: A number is missing or not finite, or the shape is of no known kind.
     """
     try:
         kind = data["kind"]
@@ -138,10 +127,8 @@ def shape_from_wire(data: Any, where: str) -> Shape:
 def region_from_wire(data: Any) -> Region:
     """A region from JSON.
 
-    Raises
-    ------
-    RegionError
-        It has no id or mark, or its shape cannot be read.
+    Raises:
+        RegionError: It has no id or mark, or its shape cannot be read.
     """
     if not isinstance(data, Mapping) or not data.get("id") or not data.get("mark"):
         raise RegionError("a region without a name arrived", where="photo", mend="Draw it again")
@@ -162,17 +149,12 @@ def region_from_wire(data: Any) -> Region:
 def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
     """An event from JSON.
 
-    Parameters
-    ----------
-    data : object
-        What the browser sent.
-    base : RegionSet
-        Gives the photo the regions belong to.
+    Args:
+        data (object): What the browser sent.
+        base: Gives the photo the regions belong to.
 
-    Raises
-    ------
-    RegionError
-        The message is not one that the drawing sends.
+    Raises:
+        RegionError: The message is not one that the drawing sends.
     """
     unknown = RegionError("a message was not understood", where="photo", mend="Reload the page")
     if not isinstance(data, Mapping) or str(data.get("kind")) not in KINDS:

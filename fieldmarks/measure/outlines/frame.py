@@ -37,12 +37,9 @@ class Taps:
 class Frame:
     """The frame of a head.
 
-    Parameters
-    ----------
-    origin, x_axis, y_axis : (2,) arrays
-        In pixels; both axes have length 1.
-    unit : float
-        Pixels from the eye to the tip of the beak.
+    Args:
+        origin, x_axis, y_axis ((2,) arrays): In pixels; both axes have length 1.
+        unit: Pixels from the eye to the tip of the beak.
     """
 
     origin: Floats

@@ -35,13 +35,10 @@ SCALES, TURNS = (0.78, 1.0, 1.25), (-0.24, 0.0, 0.24)
 def find_silhouette(rgb: Bytes, frame: Frame, tail: Floats | None) -> Bytes:
     """The bird as a mask of 0 and 1.
 
-    Parameters
-    ----------
-    rgb : (h, w, 3) uint8 array
-    frame : Frame
-        Of the head, in pixels of this picture.
-    tail : (2,) array, optional
-        End of the tail in pixels.
+    Args:
+        rgb: (h, w, 3) uint8 array.
+        frame: Of the head, in pixels of this picture.
+        tail ((2,) array, optional): End of the tail in pixels.
     """
     marks, bird = seeds((rgb.shape[0], rgb.shape[1]), frame, tail)
     cut = _cut(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), marks, 3)
@@ -52,9 +49,8 @@ def find_silhouette(rgb: Bytes, frame: Frame, tail: Floats | None) -> Bytes:
 def seeds(size: tuple[int, int], frame: Frame, tail: Floats | None) -> tuple[Bytes, Bytes]:
     """What is surely and probably bird or not, in GrabCut's codes; and what is surely bird.
 
-    Parameters
-    ----------
-    size : (height, width)
+    Args:
+        size: (height, width).
     """
     height, width = size
     x, y = frame.grid(height, width)
