@@ -194,6 +194,23 @@ def test_a_vague_length_decides_nothing():
         assert result.conclusion.candidates == tuple(TABLES.species)
 
 
+def test_a_ring_between_two_ranges_contradicts_nothing():
+    """0.265 lies between the widths of rings (at least 0.29) and of lids (at most 0.25)."""
+    result = assess([], [relation("ring", 0.265, 0.01)], TABLES)
+    found = [f for s in result.sheets for f in s.findings if f.mark == "ring"]
+    assert len(found) == len(TABLES.species)
+    assert {f.status for f in found} == {Status.TOO_CLOSE}
+
+
+@pytest.mark.parametrize("value", [0.02, 0.6])
+def test_a_ring_far_from_a_range_still_contradicts(value):
+    result = assess([], [relation("ring", value)], TABLES)
+    found = {f.species: f.status for s in result.sheets for f in s.findings if f.mark == "ring"}
+    bare = value > 0.3
+    assert (found["roseicollis"] is Status.DOES_NOT_FIT) is bare
+    assert (found["fischeri"] is Status.DOES_NOT_FIT) is not bare
+
+
 def test_reading_the_named_mark_settles_it():
     marks = [reading("rump", "green"), *LIGHT_EYE, reading("face", "jet black")]
     assert assess(marks, [], TABLES).conclusion.candidates == ("nigrigenis",)

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from scipy.special import ndtr
 
 from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
-from fieldmarks.judge.model import Explained, Fitted
+from fieldmarks.judge.model import RANGES, Explained, Fitted
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
@@ -307,6 +308,12 @@ def _judge_relation(
     if high is not None:
         fitted &= drawn <= high
     held = float(fitted.mean())
+    soft = RANGES[kind.kind][0]
+    above = 1.0 if low is None else ndtr((drawn - low) / soft)
+    below = 1.0 if high is None else ndtr((high - drawn) / soft)
+    status = status_of(held)
+    if status is Status.DOES_NOT_FIT and float(np.mean(above * below)) > MISFIT:
+        status = Status.TOO_CLOSE  # ranges end softly: just outside contradicts nothing
     value = float(np.median(drawn))
     said = f"{value:.3g} {kind.unit}"
     if kind.kind == "fade" and value < 0:
@@ -314,7 +321,7 @@ def _judge_relation(
     reason = f"{said}, expected {_range(low, high)}; fits in {held:.0%} of the draws."
     start, end = np.quantile(drawn, LIMITS)
     return say(
-        status=status_of(held),
+        status=status,
         reason=f"{reason} {wanted.reason}",
         value=value,
         interval=(float(start), float(end)),
