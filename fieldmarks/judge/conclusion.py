@@ -10,7 +10,6 @@ from functools import cached_property
 import numpy as np
 
 from fieldmarks.judge.findings import Finding, Status
-from fieldmarks.judge.hypotheses import CROSSED, UNKNOWN
 from fieldmarks.judge.model import Explained
 from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, share, word
 from fieldmarks.judge.signs import SignFinding, SignStatus
@@ -142,15 +141,18 @@ class Case:
     def strangeness(self) -> float:
         """How much better a bird of no known species explains the readings than the best known one.
 
-        A logarithm of a likelihood ratio: how rare either is is left out of it. The species that an
-        unknown bird may look like are added up, so that it is log(5) where five say the same.
+        A logarithm of a likelihood ratio: how rare either is is left out of it. Of what an unknown
+        bird may look like the best counts, so that it is 0 where nothing was read.
         """
-        pairs = math.comb(len(self.pure), 2)
-        best = max(
-            self.pure[self.likeliest] - math.log((1 - CROSSED - UNKNOWN) / len(self.pure)),
-            self.cross[1] - math.log(CROSSED / max(pairs, 1)),
-        )
-        return self.weights.get((), -math.inf) - math.log(UNKNOWN / len(self.pure)) - best
+        groups: dict[tuple[tuple[str, ...], str], list[tuple[float, float]]] = {}
+        for row in self.explained:
+            key = (row.what.species, row.what.like)
+            groups.setdefault(key, []).append((row.weight, row.log_prior))
+        best = {True: -math.inf, False: -math.inf}
+        for (known, _), rows in groups.items():
+            weight, prior = np.logaddexp.reduce(rows, axis=0)
+            best[bool(known)] = max(best[bool(known)], float(weight - prior))
+        return best[False] - best[True]
 
     @property
     def mislabelled(self) -> bool:

@@ -15,7 +15,7 @@ photo of several, like one mark of several, may be odd.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -57,6 +57,8 @@ ODD_PHOTO = 0.05
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
+# How many of the likeliest kinds of bird in another variety or age an unknown one may look like.
+NEAR = 5
 # How softly a range ends and what it reaches from and to where it is open, in its own unit.
 RANGES = {
     "ring": (0.08, (0.0, 0.75)),
@@ -120,14 +122,16 @@ def explain(
     each = [_explain_photo(tables, *photo, variety, age, times) for photo in photos]
     logs = np.array([[log for log, _ in fits] for fits in each])
     if len(photos) > 1:
-        nothing = [place for place, (what, _) in enumerate(hypotheses) if not what.species]
-        odd = np.logaddexp.reduce(logs[:, nothing], axis=1) + math.log(ODD_PHOTO / len(nothing))
+        priors = np.array([prior for _, prior in hypotheses])
+        none = np.array([not what.species for what, _ in hypotheses])
+        usual = priors[none] - np.logaddexp.reduce(priors[none])
+        odd = np.logaddexp.reduce(logs[:, none] + usual, axis=1) + math.log(ODD_PHOTO)
         logs = np.logaddexp(logs + math.log(1 - ODD_PHOTO), odd[:, None])
         # One photo of several never says by itself that the bird is none of ours.
-        priors = [prior if what.species else -math.inf for what, prior in hypotheses]
-        ahead = logs[:, nothing].max(axis=1) - logs[:, np.argmax(logs.sum(axis=0) + priors)]
+        known = np.where(none, -np.inf, logs.sum(axis=0) + priors)
+        ahead = logs[:, none].max(axis=1) - logs[:, known.argmax()]
         worst = int(ahead.argmax())
-        logs[worst, nothing] -= max(ahead[worst], 0.0)
+        logs[worst, none] -= max(ahead[worst], 0.0)
     found = [
         Explained(what, prior, float(logs[:, place].sum()), tuple(f[place][1] for f in each))
         for place, (what, prior) in enumerate(hypotheses)
@@ -147,35 +151,44 @@ def _explain_photo(
     hypotheses = possible(tables, variety, age)
     # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
     evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
-    # Hypotheses that expect the same of the marks read are worked out once.
-    places: dict[_Case, list[int]] = {}
-    for place, (what, _) in enumerate(hypotheses):
-        wanted = tuple(colours(tables, what, m, evidence.pupil_cut) for m in evidence.marks)
-        odd = ODD if what.species else UNLIKE / 2
-        told = (speaks(tables, what, m) for m in evidence.marks)
-        case = _Case(tuple(odd if known else ODD_SILENT for known in told), wanted)
-        places.setdefault(case, []).append(place)
-    stated = [not w.like and (w.variety, w.age) == (variety, age) for w, _ in hypotheses]
-    first = [case for case, which in places.items() if any(stated[p] for p in which)]
-    unstated = [case for case in places if case not in set(first)]
     # A comparison of two colours that were both read is in the readings already.
     read = set(evidence.marks)
     apart = [r for r in relations if not read.issuperset(tables.relations[r.key].marks)
              or tables.relations[r.key].kind == "ring"]  # fmt: skip
+    related = {
+        what: sum(relation_likelihood(tables, what, r) * repeated(times[r.key]) for r in apart)
+        for what, _ in hypotheses
+    }
+    # Hypotheses that expect the same of the marks read are worked out once.
+    case_of: dict[Hypothesis, _Case] = {}
+    fits: dict[_Case, _Fit] = {}
+
+    def fit(which: Iterable[Hypothesis], starts: Sequence[Array], steps: int) -> None:
+        for what in which:
+            wanted = tuple(colours(tables, what, m, evidence.pupil_cut) for m in evidence.marks)
+            odd = ODD if what.species else UNLIKE / 2
+            told = (speaks(tables, what, m) for m in evidence.marks)
+            odds = tuple(odd if known else ODD_SILENT for known in told)
+            case_of[what] = _Case(odds, wanted)
+        new = [case for case in dict.fromkeys(case_of.values()) if case not in fits]
+        fits.update(zip(new, _fit(tables, evidence, new, starts, steps), strict=True))
+
+    known = [what for what, _ in hypotheses if what.species]
+    unknown = [what for what, _ in hypotheses if not what.species]
     starts = [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS]
-    fits = _fit(tables, evidence, first, starts, STEPS)
-    best = max(fits.values(), key=lambda fit: fit[0])
-    fits |= _fit(tables, evidence, unstated, [best[1]], STEPS_MORE)
-    found = {}
-    for case, which in places.items():
-        likelihood, *rest = fits[case]
-        for place in which:
-            what = hypotheses[place][0]
-            related = sum(
-                relation_likelihood(tables, what, row) * repeated(times[row.key]) for row in apart
-            )
-            found[place] = (likelihood + related, Fitted(*rest))
-    return [found[place] for place in range(len(hypotheses))]
+    fit((w for w in known if (w.variety, w.age) == (variety, age)), starts, STEPS)
+    best = [max(fits.values(), key=lambda fit: fit[0])[1]]
+    fit((w for w in known if w not in case_of), best, STEPS_MORE)
+    weight = {w: fits[case_of[w]][0] + related[w] + prior for w, prior in hypotheses if w.species}
+    near = set(sorted(known, key=lambda w: -weight[w])[:NEAR])
+    alike = {what: Hypothesis((what.like,), what.variety, what.age) for what in unknown}
+    fit((w for w in unknown if alike[w] in near or (w.variety, w.age) == (variety, age)),
+        best, STEPS_MORE)  # fmt: skip
+    found = []
+    for what, _ in hypotheses:  # what looks like a bird that explains little explains as little
+        value, *rendering = fits[case_of.get(what) or case_of[alike[what]]]
+        found.append((value + related[what], Fitted(*rendering)))
+    return found
 
 
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
@@ -211,13 +224,13 @@ def _fit(
     cases: Sequence[_Case],
     starts: Sequence[Array],
     steps: int,
-) -> dict[_Case, _Fit]:
-    """Log likelihood, likeliest rendering and its covariance, by case."""
+) -> list[_Fit]:
+    """Log likelihood, likeliest rendering and its covariance, of each case."""
     if not cases:
-        return {}
+        return []
     mean, spread = evidence.prior
     if not evidence.marks:  # nothing was read: only the rendering before it
-        return {case: (0.0, mean, np.diag(spread**2)) for case in cases}
+        return [(0.0, mean, np.diag(spread**2)) for _ in cases]
     rows = _Rows.of(tables, evidence, cases)
     best: list[Array] = []
     for start in starts:
@@ -239,7 +252,7 @@ def _fit(
                 for new, old in zip(found, best, strict=True)
             ]
         best = found
-    return {case: (float(best[0][i]), best[1][i], best[2][i]) for i, case in enumerate(cases)}
+    return [(float(best[0][i]), best[1][i], best[2][i]) for i in range(len(cases))]
 
 
 @dataclass(frozen=True, eq=False)
