@@ -164,6 +164,23 @@ def test_a_cast_over_the_whole_photo_changes_no_species(species, light):
     assert assess(seen, [], TABLES).conclusion.candidates[:1] == (species,)
 
 
+THING = {"white wall": (0.25, 0.25, 0.25), "dark perch": (3.5, 3.3, 2.9)}
+
+
+@pytest.mark.parametrize("species", CLEAN)
+@pytest.mark.parametrize("thing", THING)
+def test_something_else_taken_for_the_grey_card_strikes_no_species_out(species, thing):
+    """The colours of the bird give it away; the gains are those that such a card asks for."""
+    seen = []
+    for one in bird(species):
+        lab = linear_to_lab(lab_to_linear(one.lab) * THING[thing])
+        seen.append(reading(one.mark, tuple(float(v) for v in lab)))
+    conclusion = assess(seen, [], TABLES).conclusion
+    assert conclusion.candidates == (species,)
+    assert "the card was not believed" in conclusion.sentence
+    assert "not believed" not in assess(bird(species), [], TABLES).conclusion.sentence
+
+
 def test_several_left_names_the_marks_to_read_next_and_they_are_unread():
     result = assess([reading("rump", "green"), *LIGHT_EYE], [], TABLES)
     assert set(result.conclusion.candidates) == {"nigrigenis", "lilianae"}

@@ -28,6 +28,8 @@ CONTRADICTED: tuple[Outcome, ...] = ("claim contradicted", "none fits", "mixed")
 NO_CARD = (" No grey card is in the photo: plain colours decided this, fine tints and greyish "
            "against bright did not.")  # fmt: skip
 SOME_CARDS = " Not every photo has a grey card: fine tints count for little on the others."
+WRONG_CARD = (" The bird's colours and the grey card do not go together, so the card was not "
+              "believed: see that its outline lies on the card, in the bird's light.")  # fmt: skip
 LOOKED_AT = (SignStatus.SEEN, SignStatus.DOUBTFUL, SignStatus.NOT_SEEN, SignStatus.LOOK_AGAIN)
 
 
@@ -92,8 +94,8 @@ class Case:
     variety: str
     age: str
     claimed: str | None
-    calibrated: bool  # on every photo
-    calibrated_somewhere: bool
+    carded: Sequence[bool]  # of each photo, whether it has a grey card that was believed
+    doubted: bool = False  # whether a card was not believed
 
     @cached_property
     def weights(self) -> dict[tuple[str, ...], float]:
@@ -197,8 +199,10 @@ class Case:
             names = self.tables.varieties
             sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
             sentence += f"{names[self.variety].name} as stated."
-        if held is not None and not self.calibrated:
-            sentence += SOME_CARDS if self.calibrated_somewhere else NO_CARD
+        if self.doubted:
+            sentence += WRONG_CARD
+        elif held is not None and not all(self.carded):
+            sentence += SOME_CARDS if any(self.carded) else NO_CARD
         return Conclusion(
             outcome, sentence, self.candidates, self.subjects, held, self.standing, kind
         )
@@ -234,7 +238,7 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     if case.strangeness > STRANGE and len(strange) >= STRANGE_MARKS:
         return _none_fits(case)
     # Without a card the tints of a cross are less well known, and a bird is not lightly accused.
-    if crossed - best > math.log(CLOSE if case.calibrated else CLEAR):
+    if crossed - best > math.log(CLOSE if all(case.carded) else CLEAR):
         return _mixed(case, parents, crossed - best)
     if case.mislabelled:
         return _claim_contradicted(case)

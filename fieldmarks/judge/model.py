@@ -54,6 +54,10 @@ AREA_NEEDED = 0.6  # share of a mark of several colours that must show expected 
 # That one of several photos is of no use: another bird, a wrong card, outlines in the wrong place
 # (our judgement). It then says of every hypothesis what it says of a bird of no known species.
 ODD_PHOTO = 0.05
+# That what was marked as the grey card is none, or lies in another light (our judgement). Readings
+# of simulated birds beside a true card speak for that at most 1.1 times, those of the shared birds
+# beside something greyish of their scene, taken for a card, mostly over 100 times.
+NO_GREY_CARD = 0.05
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
@@ -104,7 +108,7 @@ def explain(
     photos: Sequence[tuple[Evidence, Sequence[Relation]]],
     variety: str,
     age: str,
-) -> list[Explained]:
+) -> tuple[list[Explained], list[Evidence]]:
     """Let every hypothesis explain the readings of all photos, the likeliest first.
 
     Parameters
@@ -113,13 +117,33 @@ def explain(
     photos : sequence of (Evidence, sequence of Relation)
     variety, age : str
         As the keeper states them.
+
+    Returns
+    -------
+    explained : list of Explained
+    believed : list of Evidence
+        That of each photo: without its card where the bird's own colours contradict it.
     """
     hypotheses = possible(tables, variety, age)
     times: dict[str, int] = {}
     for _, relations in photos:
         for row in relations:
             times[row.key] = times.get(row.key, 0) + 1
-    each = [_explain_photo(tables, *photo, variety, age, times) for photo in photos]
+    each, believed = [], []
+    for evidence, relations in photos:
+        fits = _explain_photo(tables, evidence, relations, variety, age, times)
+        if evidence.without_card is not None:
+            left = evidence.without_card
+            stated = _explain_photo(tables, left, relations, variety, age, times, stated=True)
+            for_it, against = (
+                float(np.logaddexp.reduce([f[w][0] + prior for w, prior in hypotheses if w in f]))
+                for f in (fits, stated)
+            )
+            if against - for_it > math.log((1 - NO_GREY_CARD) / NO_GREY_CARD):
+                evidence = left
+                fits = _explain_photo(tables, evidence, relations, variety, age, times)
+        each.append([fits[what] for what, _ in hypotheses])
+        believed.append(evidence)
     logs = np.array([[log for log, _ in fits] for fits in each])
     if len(photos) > 1:
         priors = np.array([prior for _, prior in hypotheses])
@@ -136,7 +160,7 @@ def explain(
         Explained(what, prior, float(logs[:, place].sum()), tuple(f[place][1] for f in each))
         for place, (what, prior) in enumerate(hypotheses)
     ]
-    return sorted(found, key=lambda e: -e.weight)
+    return sorted(found, key=lambda e: -e.weight), believed
 
 
 def _explain_photo(
@@ -146,8 +170,12 @@ def _explain_photo(
     variety: str,
     age: str,
     times: Mapping[str, int],
-) -> list[tuple[float, Fitted]]:
-    """Log likelihood of one photo's readings and its rendering, by hypothesis."""
+    stated: bool = False,
+) -> dict[Hypothesis, tuple[float, Fitted]]:
+    """Log likelihood of one photo's readings and its rendering, by hypothesis.
+
+    Of all of them, or only of known birds as ``stated``.
+    """
     hypotheses = possible(tables, variety, age)
     # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
     evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
@@ -173,22 +201,24 @@ def _explain_photo(
         new = [case for case in dict.fromkeys(case_of.values()) if case not in fits]
         fits.update(zip(new, _fit(tables, evidence, new, starts, steps), strict=True))
 
+    def found(what: Hypothesis, case: _Case) -> tuple[float, Fitted]:
+        value, *rendering = fits[case]
+        return value + related[what], Fitted(*rendering)
+
     known = [what for what, _ in hypotheses if what.species]
-    unknown = [what for what, _ in hypotheses if not what.species]
     starts = [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS]
     fit((w for w in known if (w.variety, w.age) == (variety, age)), starts, STEPS)
+    if stated:
+        return {what: found(what, case) for what, case in case_of.items()}
     best = [max(fits.values(), key=lambda fit: fit[0])[1]]
     fit((w for w in known if w not in case_of), best, STEPS_MORE)
     weight = {w: fits[case_of[w]][0] + related[w] + prior for w, prior in hypotheses if w.species}
     near = set(sorted(known, key=lambda w: -weight[w])[:NEAR])
-    alike = {what: Hypothesis((what.like,), what.variety, what.age) for what in unknown}
-    fit((w for w in unknown if alike[w] in near or (w.variety, w.age) == (variety, age)),
+    alike = {w: Hypothesis((w.like,), w.variety, w.age) for w, _ in hypotheses if w.like}
+    fit((w for w in alike if alike[w] in near or (w.variety, w.age) == (variety, age)),
         best, STEPS_MORE)  # fmt: skip
-    found = []
-    for what, _ in hypotheses:  # what looks like a bird that explains little explains as little
-        value, *rendering = fits[case_of.get(what) or case_of[alike[what]]]
-        found.append((value + related[what], Fitted(*rendering)))
-    return found
+    # What looks like a bird that explains little explains as little.
+    return {w: found(w, case_of.get(w) or case_of[alike[w]]) for w, _ in hypotheses}
 
 
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
