@@ -258,7 +258,7 @@ def report(outcomes: list[Outcome], chosen: argparse.Namespace, shine: list[list
     parts = [
         f"{chosen.scenes} scenes of 0.24 to 2 megapixels, {chosen.large} of 12 and {chosen.huge} "
         f"of 48, seed {chosen.seed} (never used to size anything). JPEG quality 60 to 95. "
-        "CIEDE2000 to the painted reflectance, share inside the stated uncertainty (k = 2), and "
+        "CIEDE2000 to the painted reflectance, share inside the stated uncertainty (95 %), and "
         "its median.",
         markdown(header, [line(s, by_setup[s]) for s in SETUPS if s in by_setup]),
     ]

@@ -89,10 +89,8 @@ def main() -> None:
         "budget",
         "The linear budget against Monte Carlo draws",
         f"{len(MATERIALS)} plumage colours. Standard uncertainties of the budget over those of "
-        f"{DRAWS} draws, the k = 2 radius over the 95 % quantile of the drawn CIEDE2000, and the "
-        "draws inside the radius: mean (least to largest). One direction alone would put 95.4 % of "
-        "the draws inside two standard uncertainties, three equal ones 99 %: the radius is a root "
-        "sum of squares and never too small for normal parts.",
+        f"{DRAWS} draws, the 95 % radius over the 95 % quantile of the drawn CIEDE2000, and the "
+        "draws inside the radius: mean (least to largest). It should hold 95 %.",
         markdown(("light", "L*", "C*", "H*", "radius / 95 %", "draws inside"), rows),
     )
 

@@ -108,7 +108,7 @@ def main() -> None:
         "chart",
         "Simulated 24-patch chart, one grey card",
         "CIEDE2000 to the true colour. 'Inside' is the share of patches whose true colour lies "
-        "within the stated uncertainty (k = 2); 'stated' is its median. Patches that are clipped "
+        "within the stated uncertainty (95 %); 'stated' is its median. Patches that are clipped "
         "all over are not read.",
         markdown(("phone", "before", "after card", "inside", "stated"), summary),
         markdown(

@@ -119,7 +119,7 @@ def setups(photo: Photo, lab: Array, profile: PhoneProfile | None = None) -> dic
 
 
 def judge(photo: Photo, lab: Array, calibration: Calibration) -> tuple[Array, Array]:
-    """CIEDE2000 and stated uncertainty (k = 2) of the unseen tiles that can be read."""
+    """CIEDE2000 and stated uncertainty (95 %) of the unseen tiles that can be read."""
     off, stated = [], []
     for index in range(25, len(lab)):
         reading = read_mark(photo, "tile", [tile(index)], calibration)
@@ -201,7 +201,7 @@ def main() -> None:
         "colour_correction",
         "Simulated charts: one card, steps, 12 and 24 patches",
         "Unseen plumage colours, all lamps and cameras together: CIEDE2000, share inside the "
-        "stated uncertainty (k = 2), and its median.",
+        "stated uncertainty (95 %), and its median.",
         markdown(("phone", "calibrated on", "mean", "95 %", "inside", "stated"), summary),
         "Unseen plumage colours, mean CIEDE2000 (95th percentile):",
         markdown((*head, *kinds), by_lamp),

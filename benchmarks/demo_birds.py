@@ -53,7 +53,7 @@ def main() -> None:
         "Simulated pictures of invented birds: this shows that the program says what was painted, "
         "and is no evidence of how well it measures real birds.",
         f"{len(errors)} calibrated readings: the true colour lies inside the stated uncertainty "
-        f"(k = 2) in {np.mean(errors <= limits):.1%}. Stated: median {np.median(limits):.1f} "
+        f"(95 %) in {np.mean(errors <= limits):.1%}. Stated: median {np.median(limits):.1f} "
         f"CIEDE2000; true error: mean {errors.mean():.1f}, 95 % {np.percentile(errors, 95):.1f}.",
         "Outside: " + ("; ".join(missed) or "none") + ".",
         markdown(("bird", "lamp", "outcome", "species left", "signs seen"), rows),

@@ -65,12 +65,14 @@ def number(name: str, value: float) -> Iterator[None]:
             model.RANGES["ring"] = (value, before[1])
         else:
             setattr(room, name, value)
+        model._wanted.cache_clear()
         yield
     finally:
         if name == "ring softness":
             model.RANGES["ring"] = before
         else:
             setattr(room, name, before)
+        model._wanted.cache_clear()
 
 
 def look(tables: Tables, bird: dict, readings: dict, relations: dict):

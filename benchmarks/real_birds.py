@@ -281,6 +281,7 @@ def sensitivity(readings, relations, birds: dict, tables: Tables) -> str:
                 evidence.RENDERINGS["none"] = changed
             else:
                 setattr(room, name, changed)
+            model._wanted.cache_clear()
             found = Counter()
             for bird, rows_read in readings.items():
                 result = judged(rows_read, relations[bird], tables, birds[bird])
@@ -296,6 +297,7 @@ def sensitivity(readings, relations, birds: dict, tables: Tables) -> str:
                 evidence.RENDERINGS["none"] = kept
             else:
                 setattr(room, name, kept)
+            model._wanted.cache_clear()
             what = "spread of renderings without a card" if name == "none" else name
             lines.append((what, f"x {times:g}", found["first"], found["alone"], found["out"],
                           "yes" if found["rejected"] else "no"))  # fmt: skip

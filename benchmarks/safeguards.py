@@ -164,7 +164,7 @@ def main() -> None:
         "safeguards",
         "Safeguards of the card switched off",
         f"{chosen.scenes} scenes of each kind, seed {chosen.seed}. CIEDE2000 to the painted "
-        "reflectance, share inside the stated uncertainty (k = 2), and its median.",
+        "reflectance, share inside the stated uncertainty (95 %), and its median.",
         markdown(("scene", "", "n", "mean", "95 %", "inside", "stated"), rows),
         f"The safeguard acted in: {'; '.join(notes)}.",
     )

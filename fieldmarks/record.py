@@ -122,7 +122,7 @@ class _Judged:
 
     def _repr_html_(self) -> str:
         """Conclusion, light and colours for a notebook; every text is escaped."""
-        head = "".join(f"<th>{c}</th>" for c in ("mark", "", "L*", "a*", "b*", "&plusmn; (k=2)"))
+        head = "".join(f"<th>{c}</th>" for c in ("mark", "", "L*", "a*", "b*", "&plusmn; (95 %)"))
         shown = [f"<p><b>{_html(self.conclusion.sentence)}</b></p>"]
         for record in self.records:
             rows = []
@@ -316,7 +316,7 @@ def _check_light(record: Record, where: str) -> None:
 
 
 READING_COLUMNS = (
-    "photo", "sha256", "mark", "L*", "a*", "b*", "C*", "h", "uncertainty k=2 (CIEDE2000)",
+    "photo", "sha256", "mark", "L*", "a*", "b*", "C*", "h", "uncertainty 95 % (CIEDE2000)",
     "u(L*)", "u(C*)", "u(H*)", "calibrated", "pixels used", "pixels clipped", "pixels glare",
     "pixels dark", "populations",
 )  # fmt: skip

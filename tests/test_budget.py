@@ -6,10 +6,17 @@ import cv2
 import numpy as np
 import pytest
 from scenes import GREY_18, card, linear_scene, to_photo
+from scipy import stats
 
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.measure.quantities import Budget, PixelCount, Reading, UncertaintyPart
+from fieldmarks.measure.quantities import (
+    Budget,
+    PixelCount,
+    Reading,
+    UncertaintyPart,
+    coverage_radius,
+)
 from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Rectangle, Region
 from fieldmarks.measure.repeats import combine
@@ -29,6 +36,21 @@ from fieldmarks.measure.uncertainty import (
 )
 
 COLOURS = [(62.0, 40.0, 55.0), (80.0, 2.0, 70.0), (45.0, -12.0, -20.0), (30.0, 2.0, 3.0)]
+
+
+@pytest.mark.parametrize("deviations", [(1, 0, 0), (1, 1, 1), (3, 2, 1), (5, 1, 0.2)])
+def test_what_may_be_off_holds_95_times_in_100(deviations):
+    """Against draws; alike directions also against the chi-square of scipy.stats."""
+    drawn = np.random.default_rng(0).standard_normal((200_000, 3)) * deviations
+    radius = float(coverage_radius(deviations))
+    assert (np.linalg.norm(drawn, axis=1) <= radius).mean() == pytest.approx(0.95, abs=0.006)
+    alike = [d for d in deviations if d]
+    if len(set(alike)) == 1:
+        assert radius == pytest.approx(alike[0] * stats.chi2.ppf(0.95, len(alike)) ** 0.5)
+
+
+def test_what_is_known_exactly_is_off_by_nothing():
+    assert coverage_radius((0, 0, 0)) == 0
 
 
 @pytest.mark.parametrize("lab", COLOURS)

@@ -125,7 +125,7 @@ def test_a_folder_with_one_bad_file_gives_the_rest(folder):
 def test_the_lists_a_keeper_asks_for_are_printed():
     assert "rump" in run("marks").stdout
     assert "jet black" in run("expect", "personatus").stdout
-    assert "k=2" in run("word").stdout
+    assert "95 %" in run("word").stdout
     assert "neck" in run("word", "Collar").stdout
     assert "personatus / fischeri" in run("tell-apart").stdout
     assert run("check-tables").returncode == 0

@@ -231,7 +231,7 @@ def test_numbers_in_the_drawing_do_not_overlap(tables):
 
 NEEDED = (
     "mask", "collar", "bib", "rump", "cere", "moult", "nape", "hood", "psittacin", "eumelanin",
-    "CIEDE2000", "L*", "a*", "b*", "C*", "h", "tolerance", "uncertainty", "k=2", "grey card",
+    "CIEDE2000", "L*", "a*", "b*", "C*", "h", "tolerance", "uncertainty", "95 %", "grey card",
     "sign", "draw", "lutino", "albino", "dark factor", "opaline", "pied", "dilute", "violet",
 )  # fmt: skip
 

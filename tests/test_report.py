@@ -170,7 +170,7 @@ def test_the_page_prints_the_readings_as_they_are_in_the_record(page, record, ta
     assert len(table) - 1 == len(record.measurement.readings)
     for row, reading in zip(table[1:], record.measurement.readings, strict=True):
         assert row[0].endswith(tables.marks[reading.mark].name)
-        assert table[0][1:] == ["L*", "a*", "b*", "± (k=2)", "C*", "h"]
+        assert table[0][1:] == ["L*", "a*", "b*", "± (95 %)", "C*", "h"]
         wanted = (*reading.lab, reading.expanded, reading.chroma, reading.hue)
         assert [float(cell) for cell in row[1:]] == pytest.approx(wanted, abs=0.0501)
 

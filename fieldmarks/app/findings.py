@@ -288,9 +288,10 @@ def _how_it_came(name: str, reading: Reading) -> str:
         "D65, 2 degrees; the value is the median of the region.</li>"
         f"<li>{pixels.used} of {pixels.total} pixels used; left out: {pixels.clipped} clipped, "
         f"{pixels.glare} shine; {pixels.dark} at the dark end.</li>{''.join(warned)}</ul>"
-        f"<table><caption>Uncertainty ± {reading.expanded:.1f} CIEDE2000 (k = 2), made of "
-        "(k = 1):</caption><thead><tr><th scope='col'>part</th><th scope='col'>L*</th>"
-        "<th scope='col'>C*</th><th scope='col'>hue</th><th scope='col'>where it comes from</th>"
+        f"<table><caption>Uncertainty ± {reading.expanded:.1f} CIEDE2000 (19 times in 20), made of "
+        "(one standard deviation each):</caption><thead><tr><th scope='col'>part</th>"
+        "<th scope='col'>L*</th><th scope='col'>C*</th><th scope='col'>hue</th>"
+        "<th scope='col'>where it comes from</th>"
         f"</tr></thead><tbody>{parts}</tbody></table></details>"
     )
 

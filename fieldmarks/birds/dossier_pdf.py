@@ -102,7 +102,7 @@ def look_section(place: int, told: Evidence, tables: Tables) -> Section:
         Para(measured.calibration.summary),
         Grid(
             "Median colour of each outline, CIELAB; ± is in CIEDE2000",
-            ("Mark", "L*", "a*", "b*", "± (k=2)", "Calibrated"),
+            ("Mark", "L*", "a*", "b*", "± (95 %)", "Calibrated"),
             rows,
             tuple(hexadecimal(r.lab) for r in measured.readings),
         ),

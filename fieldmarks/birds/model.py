@@ -134,7 +134,7 @@ class MarkPoint:
     u_lightness, u_chroma, u_hue : float
         Along L*, along C*, and along Delta H* (not degrees).
     expanded : float
-        k = 2, in CIEDE2000 units.
+        95 %, in CIEDE2000 units (until 0.4.0 k = 2, a tenth wider).
     calibrated : bool
         Whether a usable grey card was in the photo.
     dark, orange : float

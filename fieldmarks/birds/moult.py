@@ -1,6 +1,6 @@
 """Moults: how each mark changed from look to look, and what became of a sign.
 
-A change is claimed only when it exceeds the combined uncertainty of the two readings at k = 2
+A change is claimed only when it exceeds the combined uncertainty of the two readings (95 %, k = 2)
 (JCGM 100). The uncertainties of two photos are taken as independent: part of the camera's share may
 be common to photos of one phone, but nothing makes sure of it.
 """

@@ -65,7 +65,7 @@ def find_card(
         return
     print(
         f"Frame found by {len(frame.markers)} of its 4 squares. {frame.mm_per_pixel:.3f} mm per "
-        f"pixel, within {2 * frame.scale_error:.1%} (k = 2) in the frame's own plane."
+        f"pixel, within {2 * frame.scale_error:.1%} (95 %) in the frame's own plane."
     )
     print(frame.distance_note)
     for warning in frame.warnings:
@@ -207,7 +207,7 @@ def together(
         light, a, b = joint.reading.lab
         print(
             f"{mark}: L* {light:.0f} a* {a:+.0f} b* {b:+.0f} "
-            f"+/- {joint.reading.expanded:.1f} (k = 2). {joint.note}"
+            f"+/- {joint.reading.expanded:.1f} (95 %). {joint.note}"
         )
 
 

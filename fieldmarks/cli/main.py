@@ -265,7 +265,7 @@ def tell_apart(variety: Variety = "green", age: Age = "adult") -> None:
 
 @app.command()
 def word(
-    what: Annotated[str, typer.Argument(metavar="WORD", help="Such as collar, or k=2.")] = "",
+    what: Annotated[str, typer.Argument(metavar="WORD", help="Such as collar, or 95 %.")] = "",
 ) -> None:
     """Say what a word of the trade or of measuring means; without one, list all."""
     from rich.table import Table

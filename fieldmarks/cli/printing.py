@@ -116,7 +116,7 @@ def print_moults(
     found_changes = changes(lines)
     names = {k: m.name for k, m in tables.marks.items()}
     said = [change_sentence(c, names.get(c.mark, c.mark)) for c in found_changes]
-    _lines(console, "From the first to the last look (± is k = 2)", said)
+    _lines(console, "From the first to the last look (± holds 95 times in 100)", said)
     if found_changes:
         chance = expected_by_chance(len(found_changes))
         console.print(

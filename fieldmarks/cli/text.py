@@ -99,7 +99,7 @@ def _readings(record: Record, tables: Tables) -> Table:
     table = Table(box=None, pad_edge=False)
     table.add_column("mark", no_wrap=True)
     table.add_column("", no_wrap=True)
-    for column in ("L*", "a*", "b*", "C*", "h", "+/- (k=2)"):
+    for column in ("L*", "a*", "b*", "C*", "h", "+/- (95 %)"):
         table.add_column(column, justify="right", no_wrap=True)
     table.add_column("made of")
     for reading in record.measurement.readings:

@@ -96,6 +96,8 @@ class Evidence:
     def of(self, marks: Collection[str]) -> Evidence:
         """The part of it that was read on some marks."""
         keep = np.array([mark in marks for mark in self.marks], bool)
+        if keep.all():
+            return self
         return replace(
             self,
             marks=tuple(mark for mark in self.marks if mark in marks),
@@ -196,7 +198,8 @@ def _observations(
     return rows
 
 
-def natural_variation(tables: Tables, lab: Array) -> Array:
+@functools.lru_cache(maxsize=16)
+def natural_variation(tables: Tables, evidence: Evidence) -> Array:
     """How birds vary that show a swatch, seen from what was read: covariances, CIELAB.
 
     A swatch's tolerance counts as :data:`TOLERANCE_FACTOR` standard deviations of CIEDE2000. As in
@@ -207,8 +210,7 @@ def natural_variation(tables: Tables, lab: Array) -> Array:
     Parameters
     ----------
     tables : Tables
-    lab : (m, 3) array
-        What was read, CIELAB (D65, 2 degrees).
+    evidence : Evidence
 
     Returns
     -------
@@ -216,6 +218,7 @@ def natural_variation(tables: Tables, lab: Array) -> Array:
         For every colour read and every swatch.
     """
     swatches, tolerance = swatch_colours(tables)
+    lab = evidence.lab
     light = (lab[:, None, 0] + swatches[:, 0]) / 2
     own, read = (np.hypot(*np.moveaxis(v[..., 1:], -1, 0)) for v in (swatches, lab))
     chroma = (read[:, None] + own) / 2
@@ -234,3 +237,33 @@ def swatch_colours(tables: Tables) -> tuple[Array, Array]:
     """CIELAB of every swatch, (n, 3), and its tolerance in CIEDE2000, (n,)."""
     tolerance = [tables.swatches[key].tolerance for key in tables.lab]
     return np.array(list(tables.lab.values())), np.array(tolerance)
+
+
+def whitening(covariance: Array) -> tuple[Array, Array]:
+    """Inverse of the Cholesky factor of covariances, and the logarithm of its determinant.
+
+    Written out, as a library's loop over small matrices takes ten times as long.
+
+    Parameters
+    ----------
+    covariance : (..., 3, 3) array
+        Positive definite; else not a number.
+
+    Returns
+    -------
+    (..., 3, 3) array
+        Lower triangles T with T C T' = 1.
+    (...) array
+    """
+    c = np.moveaxis(covariance, (-2, -1), (0, 1))
+    first = 1 / np.sqrt(c[0, 0])
+    below, lowest = c[1, 0] * first, c[2, 0] * first
+    second = 1 / np.sqrt(c[1, 1] - below**2)
+    beside = (c[2, 1] - lowest * below) * second
+    third = 1 / np.sqrt(c[2, 2] - lowest**2 - beside**2)
+    turn = np.zeros_like(covariance)
+    turn[..., 0, 0], turn[..., 1, 1], turn[..., 2, 2] = first, second, third
+    turn[..., 1, 0] = -below * first * second
+    turn[..., 2, 1] = -beside * second * third
+    turn[..., 2, 0] = (beside * below * second - lowest) * first * third
+    return turn, np.log(first * second * third)

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import functools
 import math
+import statistics
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr
@@ -25,7 +27,12 @@ from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Budget, Reading, Relation
 from fieldmarks.measure.sampling import ColourDraws
-from fieldmarks.rules.plumage import RelationExpectation, expected, expected_relation
+from fieldmarks.rules.plumage import (
+    Expectation,
+    RelationExpectation,
+    expected,
+    expected_relation,
+)
 from fieldmarks.rules.schema import RelationKind
 from fieldmarks.rules.tables import Tables
 
@@ -117,22 +124,40 @@ def corrected(
         The rendering that is undone.
     count, seed : int
     """
+    if not readings:
+        return {}
     rng = np.random.default_rng(seed)
-    turn = np.linalg.cholesky(fitted.covariance)
-    terms = fitted.rendering + rng.standard_normal((count, len(turn))) @ turn.T
-    found = {}
-    for reading in readings:
-        own = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
-        normal = own.standard_normal((count, 3))
-        places = [i for i, mark in enumerate(evidence.marks) if mark == reading.mark]
-        read = np.array([reading.lab, *evidence.lab[places]])
-        spread = evidence.own[[places[0], *places]]
-        moved = read[:, None] + normal @ np.swapaxes(np.linalg.cholesky(spread), 1, 2)
-        moved[..., 0] = np.clip(moved[..., 0], 0, None)
-        true = undo(moved, terms, evidence.top)
-        true[..., 0] = np.clip(true[..., 0], 0, 100)
-        found[reading.mark] = ColourDraws(reading, true[0], true[1:], evidence.weight[places])
-    return found
+    terms = rng.standard_normal((count, len(fitted.rendering)))
+    terms = fitted.rendering + terms @ np.linalg.cholesky(fitted.covariance).T
+    # Of each mark its median, with the doubt of its first colour, and then its colours.
+    places = [
+        [i for i, mark in enumerate(evidence.marks) if mark == reading.mark] for reading in readings
+    ]
+    order = np.concatenate([[which[0], *which] for which in places])
+    read = np.concatenate(
+        [[one.lab, *evidence.lab[which]] for one, which in zip(readings, places, strict=True)]
+    )
+    normal = np.concatenate([
+        np.tile(_noise(one.mark, count, seed), (len(which) + 1, 1, 1))
+        for one, which in zip(readings, places, strict=True)
+    ])  # fmt: skip
+    roots = np.linalg.cholesky(evidence.own)[order]
+    moved = read[:, None] + normal @ np.swapaxes(roots, 1, 2)
+    moved[..., 0] = np.clip(moved[..., 0], 0, None)
+    true = undo(moved, terms, evidence.top)
+    true[..., 0] = np.clip(true[..., 0], 0, 100)
+    ends = np.cumsum([len(which) + 1 for which in places])
+    return {
+        one.mark: ColourDraws(one, mine[0], mine[1:], evidence.weight[which])
+        for one, which, mine in zip(readings, places, np.split(true, ends[:-1]), strict=True)
+    }
+
+
+@functools.lru_cache(maxsize=256)
+def _noise(mark: str, count: int, seed: int) -> Array:
+    """Standard normal numbers of a mark, (count, 3): the order of the readings must not matter."""
+    rng = np.random.default_rng([seed, zlib.crc32(mark.encode())])
+    return rng.standard_normal((count, 3))
 
 
 def judge_marks(
@@ -159,25 +184,70 @@ def judge_marks(
     species = best.what.species[0]
     # A mark that is read but has no row is listed too: the keeper sees that it says nothing.
     marks = dict.fromkeys([*tables.species[species].marks, *draws])
+    what = best.what
+    wanted = {m: expected(tables, species, m, what.variety, what.age) for m in marks}
+    near = _nearest(tables, wanted, {m: draws[m] for m in marks if draws.get(m)})
     return [
-        _judge_mark(tables, best, mark, ratios.get(mark, 0.0), draws.get(mark, ()), mark in small)
-        for mark in marks
+        _judge_mark(
+            tables, wanted[m], ratios.get(m, 0.0), draws.get(m, ()), near.get(m), m in small
+        )
+        for m in marks
     ]
+
+
+class _Nearest(NamedTuple):
+    """The expected swatch that a mark is nearest to, all photos together."""
+
+    key: str
+    gap: float  # CIEDE2000 from the middle of the draws
+    interval: tuple[float, float]
+
+
+def _nearest(
+    tables: Tables,
+    wanted: Mapping[str, Expectation],
+    draws: Mapping[str, Sequence[ColourDraws]],
+) -> dict[str, _Nearest]:
+    """All marks at once: a distance costs the same for one pair of colours as for a thousand."""
+    marks = [mark for mark in draws if wanted[mark].swatches]
+    every = [(mark, one) for mark in marks for one in draws[mark]]
+    if not every:
+        return {}
+    middles = np.median([_largest(one) for _, one in every], axis=1)
+    pairs = [(place, key) for place, (mark, _) in enumerate(every) for key in wanted[mark].swatches]
+    apart = difference(middles[[p for p, _ in pairs]], [tables.lab[key] for _, key in pairs])
+    gaps: dict[str, dict[str, list[float]]] = {mark: {} for mark in marks}
+    for (place, key), gap in zip(pairs, apart, strict=True):
+        gaps[every[place][0]].setdefault(key, []).append(float(gap))
+    found = {}
+    for mark, by_key in gaps.items():
+        middle = {key: statistics.median(values) for key, values in by_key.items()}
+        key = min(middle, key=lambda key: middle[key] - tables.swatches[key].tolerance)
+        found[mark] = (key, middle[key])
+    shown = np.array([tables.lab[found[mark][0]] for mark, _ in every])
+    away = difference(np.stack([one.median for _, one in every]), shown[:, None])
+    ends = np.cumsum([len(draws[mark]) for mark in marks])
+    by_mark = dict(zip(marks, np.split(away, ends[:-1]), strict=True))
+    near = {}
+    for photos in {len(rows) for rows in by_mark.values()}:
+        alike = {mark: rows.ravel() for mark, rows in by_mark.items() if len(rows) == photos}
+        for mark, limits in zip(alike, _limits(np.stack([*alike.values()])), strict=True):
+            near[mark] = _Nearest(*found[mark], limits)
+    return near
 
 
 def _judge_mark(
     tables: Tables,
-    best: Explained,
-    mark: str,
+    wanted: Expectation,
     ratio: float,
     drawn: Sequence[ColourDraws],
+    near: _Nearest | None,
     small: bool,
 ) -> Finding:
-    what = best.what
-    wanted = expected(tables, what.species[0], mark, what.variety, what.age)
+    mark = wanted.mark
     say = functools.partial(
         Finding,
-        species=what.species[0],
+        species=wanted.species,
         mark=mark,
         name=tables.marks[mark].name if mark in tables.marks else mark,
         expected=wanted.swatches,
@@ -185,50 +255,51 @@ def _judge_mark(
     )
     if wanted.says_nothing:
         return say(status=Status.SAYS_NOTHING, reason=wanted.reason)
-    if not drawn:
+    if near is None:
         return say(
             status=Status.NOT_READ, reason=TOO_SMALL if small else "Not marked on the photo."
         )
-    swatches = np.array([tables.lab[key] for key in wanted.swatches])
-    tolerance = np.array([tables.swatches[key].tolerance for key in wanted.swatches])
-    gaps = np.median([difference(_middle(one), swatches) for one in drawn], axis=0)
-    place = int((gaps - tolerance).argmin())
-    every = np.concatenate([difference(one.median, swatches[place]) for one in drawn])
-    low, high = np.quantile(every, LIMITS)
     held = share(ratio)
-    swatch = tables.swatches[wanted.swatches[place]]
-    side = "inside" if gaps[place] <= swatch.tolerance else "outside"
+    swatch = tables.swatches[near.key]
+    side = "inside" if near.gap <= swatch.tolerance else "outside"
     reason = (
-        f"{gaps[place]:.0f} from {swatch.name}, {side} its tolerance of {swatch.tolerance:.0f}; "
+        f"{near.gap:.0f} from {swatch.name}, {side} its tolerance of {swatch.tolerance:.0f}; "
         f"{_times(ratio)}."
     )
     if wanted.basis != "green row":
         reason = f"{reason} {wanted.reason}"
     status = status_of(held)
-    vague = all(len(d.fractions) == 1 for d in drawn)
-    vague &= gaps[place] <= min(own_doubt(d.reading) for d in drawn)
-    if status is Status.DOES_NOT_FIT and vague:
+    if (
+        status is Status.DOES_NOT_FIT
+        and all(len(d.fractions) == 1 for d in drawn)
+        and near.gap <= min(own_doubt(d.reading) for d in drawn)
+    ):
         status = Status.TOO_CLOSE  # a reading that could be anything contradicts nothing
     return say(
         status=status,
         reason=reason,
-        value=float(gaps[place]),
+        value=near.gap,
         nearest=swatch.key,
         tolerance=swatch.tolerance,
-        interval=(float(low), float(high)),
+        interval=near.interval,
         held=held,
     )
 
 
-def _middle(drawn: ColourDraws) -> Array:
-    """The middle of the draws of the mark's largest colour."""
+def _largest(drawn: ColourDraws) -> Array:
+    """Draws of the mark's largest colour, (n, 3)."""
     if len(drawn.fractions) > 1:
-        return np.asarray(np.median(drawn.populations[int(drawn.fractions.argmax())], axis=0))
-    return np.asarray(np.median(drawn.median, axis=0))
+        return np.asarray(drawn.populations[int(drawn.fractions.argmax())])
+    return drawn.median
+
+
+def _limits(rows: Array) -> list[tuple[float, float]]:
+    """Where 95 % of each row's values lie."""
+    return [(float(low), float(high)) for low, high in np.quantile(rows, LIMITS, axis=1).T]
 
 
 def own_doubt(reading: Reading) -> float:
-    """Doubt that a reading has by itself, without what all marks share; k = 2, CIEDE2000."""
+    """Doubt that a reading has by itself, without what all marks share; 95 %, CIEDE2000."""
     own = tuple(part for part in reading.budget.parts if part.name not in SHARED_PARTS)
     return Budget(own).expanded(reading.lab)
 
@@ -319,12 +390,11 @@ def _judge_relation(
     if kind.kind == "fade" and value < 0:
         said = f"no fading: the base is the stronger by {-value:.2g} {kind.unit}"
     reason = f"{said}, expected {_range(low, high)}; fits in {held:.0%} of the draws."
-    start, end = np.quantile(drawn, LIMITS)
     return say(
         status=status,
         reason=f"{reason} {wanted.reason}",
         value=value,
-        interval=(float(start), float(end)),
+        interval=_limits(drawn[None])[0],
         held=held,
     )
 

@@ -14,8 +14,9 @@ photo of several, like one mark of several, may be odd.
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -23,7 +24,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from fieldmarks.judge.evidence import Evidence, natural_variation, repeated, swatch_colours
+from fieldmarks.judge.evidence import (
+    Evidence,
+    natural_variation,
+    repeated,
+    swatch_colours,
+    whitening,
+)
+from fieldmarks.judge.fit import FREEDOM, LOG_T, Fits, Wanted, fit
 from fieldmarks.judge.hypotheses import (
     UNLIKE,
     Colours,
@@ -41,11 +49,6 @@ from fieldmarks.measure.quantities import (
 )
 from fieldmarks.rules.tables import Tables
 
-# Degrees of freedom of Student's t, by which a mark is off: feathers and outlines are rarely far
-# off, but more often than a normal distribution has it (our judgement).
-FREEDOM = 5.0
-LOG_T = math.lgamma((FREEDOM + 3) / 2) - math.lgamma(FREEDOM / 2)
-LOG_T -= 1.5 * math.log(FREEDOM * math.pi)
 # That a mark shows none of the colours expected of it: an outline astray, a stained feather. Of 220
 # marks of the shared birds one or two (chosen on them).
 ODD = 0.012
@@ -177,48 +180,54 @@ def _explain_photo(
     Of all of them, or only of known birds as ``stated``.
     """
     hypotheses = possible(tables, variety, age)
+    places = {what: place for place, (what, _) in enumerate(hypotheses)}
     # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
     evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
+    marks = {m: _wanted(tables, variety, age, m, evidence.pupil_cut) for m in evidence.marks}
+    # Hypotheses that expect the same of the marks read are worked out once.
+    kinds = np.array([marks[m].kind for m in evidence.marks], int).reshape(-1, len(hypotheses))
+    cases, case_of = np.unique(kinds.T, axis=0, return_inverse=True)
+    case_of = case_of.reshape(-1)
     # A comparison of two colours that were both read is in the readings already.
     read = set(evidence.marks)
     apart = [r for r in relations if not read.issuperset(tables.relations[r.key].marks)
              or tables.relations[r.key].kind == "ring"]  # fmt: skip
-    related = {
-        what: sum(relation_likelihood(tables, what, r) * repeated(times[r.key]) for r in apart)
-        for what, _ in hypotheses
+    related = np.array([
+        sum(relation_likelihood(tables, what, row) * repeated(times[row.key]) for row in apart)
+        for what in places
+    ])  # fmt: skip
+    known = np.array([bool(what.species) for what in places])
+    usual = np.array([(what.variety, what.age) == (variety, age) for what in places])
+    fits, done = Fits.before(evidence, len(cases)), np.zeros(len(cases), bool)
+    done[:] = not evidence.marks
+
+    def look(where: npt.NDArray[np.bool_], starts: Sequence[Array], steps: int) -> None:
+        new = np.isin(np.arange(len(cases)), case_of[where]) & ~done
+        if new.any():
+            rows = [marks[m] for m in evidence.marks]
+            fits.fill(new, fit(tables, evidence, rows, cases[new], starts, steps))
+            done[new] = True
+
+    look(
+        known & usual, [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS], STEPS
+    )
+    if not stated:
+        best = [fits.terms[np.where(done, fits.log, -np.inf).argmax()]]
+        look(known, best, STEPS_MORE)
+        # An unknown bird that looks like one that explains little explains as little.
+        weight = fits.log[case_of] + related + [prior for _, prior in hypotheses]
+        near = np.argsort(np.where(known, -weight, np.inf), kind="stable")[:NEAR]
+        for what, place in places.items():
+            alike = places.get(Hypothesis((what.like,), what.variety, what.age))
+            if alike is not None and alike not in near and not usual[place]:
+                case_of[place] = case_of[alike]
+        look(~known, best, STEPS_MORE)
+    logs = fits.log[case_of] + related
+    return {
+        what: (float(logs[place]), Fitted(fits.terms[case], fits.covariance[case]))
+        for (what, place), case in zip(places.items(), case_of, strict=True)
+        if not stated or (known & usual)[place]
     }
-    # Hypotheses that expect the same of the marks read are worked out once.
-    case_of: dict[Hypothesis, _Case] = {}
-    fits: dict[_Case, _Fit] = {}
-
-    def fit(which: Iterable[Hypothesis], starts: Sequence[Array], steps: int) -> None:
-        for what in which:
-            wanted = tuple(colours(tables, what, m, evidence.pupil_cut) for m in evidence.marks)
-            odd = ODD if what.species else UNLIKE / 2
-            told = (speaks(tables, what, m) for m in evidence.marks)
-            odds = tuple(odd if known else ODD_SILENT for known in told)
-            case_of[what] = _Case(odds, wanted)
-        new = [case for case in dict.fromkeys(case_of.values()) if case not in fits]
-        fits.update(zip(new, _fit(tables, evidence, new, starts, steps), strict=True))
-
-    def found(what: Hypothesis, case: _Case) -> tuple[float, Fitted]:
-        value, *rendering = fits[case]
-        return value + related[what], Fitted(*rendering)
-
-    known = [what for what, _ in hypotheses if what.species]
-    starts = [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS]
-    fit((w for w in known if (w.variety, w.age) == (variety, age)), starts, STEPS)
-    if stated:
-        return {what: found(what, case) for what, case in case_of.items()}
-    best = [max(fits.values(), key=lambda fit: fit[0])[1]]
-    fit((w for w in known if w not in case_of), best, STEPS_MORE)
-    weight = {w: fits[case_of[w]][0] + related[w] + prior for w, prior in hypotheses if w.species}
-    near = set(sorted(known, key=lambda w: -weight[w])[:NEAR])
-    alike = {w: Hypothesis((w.like,), w.variety, w.age) for w, _ in hypotheses if w.like}
-    fit((w for w in alike if alike[w] in near or (w.variety, w.age) == (variety, age)),
-        best, STEPS_MORE)  # fmt: skip
-    # What looks like a bird that explains little explains as little.
-    return {w: found(w, case_of.get(w) or case_of[alike[w]]) for w, _ in hypotheses}
 
 
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
@@ -238,134 +247,26 @@ def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) ->
     return math.log((1 - ODD) * float(inside) / (high - low) / anywhere + ODD)
 
 
-class _Case(NamedTuple):
-    """What a hypothesis expects of every observation."""
-
-    odd: tuple[float, ...]
-    wanted: tuple[Colours, ...]
-
-
-_Fit = tuple[float, Array, Array]
-
-
-def _fit(
-    tables: Tables,
-    evidence: Evidence,
-    cases: Sequence[_Case],
-    starts: Sequence[Array],
-    steps: int,
-) -> list[_Fit]:
-    """Log likelihood, likeliest rendering and its covariance, of each case."""
-    if not cases:
-        return []
-    mean, spread = evidence.prior
-    if not evidence.marks:  # nothing was read: only the rendering before it
-        return [(0.0, mean, np.diag(spread**2)) for _ in cases]
-    rows = _Rows.of(tables, evidence, cases)
-    best: list[Array] = []
-    for start in starts:
-        terms = np.tile(start, (len(cases), 1))
-        for step in range(steps + 1):
-            total, pull, bend = rows.look(evidence, terms)
-            bend = bend + np.diag(spread**-2)
-            if step < steps:
-                move = np.linalg.solve(bend, (pull - (terms - mean) / spread**2)[..., None])
-                terms = terms + np.clip(move[..., 0], -1.2 * spread, 1.2 * spread)
-        off = ((terms - mean) / spread) ** 2
-        value = total - 0.5 * off.sum(axis=1)
-        value -= 0.5 * np.linalg.slogdet(bend)[1] + np.log(spread).sum()
-        found = [value, terms, np.linalg.inv(bend)]
-        if best:
-            better = value > best[0]
-            found = [
-                np.where(better.reshape(-1, *(1,) * (new.ndim - 1)), new, old)
-                for new, old in zip(found, best, strict=True)
-            ]
-        best = found
-    return [(float(best[0][i]), best[1][i], best[2][i]) for i in range(len(cases))]
-
-
-@dataclass(frozen=True, eq=False)
-class _Rows:
-    """One row for each swatch that a case expects of an observation; rows of one lie together."""
-
-    case: npt.NDArray[np.intp]  # (r,)
-    unit: npt.NDArray[np.intp]  # (r,) which rendered swatch
-    log_share: Array  # (r,) of the swatch, and that the mark is not odd
-    begins: npt.NDArray[np.intp]  # where the rows of each (case, observation) begin
-    case_begins: npt.NDArray[np.intp]
-    observed: npt.NDArray[np.intp]  # (r,)
-    log_odd: Array  # (cases, m)
-    unit_case: npt.NDArray[np.intp]  # (u,)
-    light: Array  # (u, 3) linear light of each unit's swatch
-    turn: Array  # (r, 3, 3) whitens a difference
-    log_scale: Array  # (r,)
-
-    @staticmethod
-    def of(tables: Tables, evidence: Evidence, cases: Sequence[_Case]) -> _Rows:
-        units: dict[tuple[int, str], int] = {}
-        table: list[tuple[int, int, int, int, float]] = []
-        swatches = tables.swatch_number
-        for number, case in enumerate(cases):
-            for place, wanted in enumerate(case.wanted):
-                for key, share in wanted:
-                    unit = units.setdefault((number, key), len(units))
-                    share *= 1 - case.odd[place]
-                    table.append((number, place, unit, swatches[key], share))
-        columns = (np.array(column) for column in zip(*table, strict=True))
-        case_of, observed, unit_of, swatch, share_of = columns
-        light = lab_to_linear(swatch_colours(tables)[0])
-        natural = natural_variation(tables, evidence.lab)
-        count = len(light)
-        pairs, back = np.unique(observed * count + swatch, return_inverse=True)
-        read, shown = np.divmod(pairs, count)
-        whole = evidence.own[read] + natural[read, shown]
-        turn = np.linalg.inv(np.linalg.cholesky(whole))
-        scale = np.log(np.diagonal(turn, axis1=1, axis2=2)).sum(axis=1)
-        group = case_of * len(evidence.lab) + observed
-        begins = np.flatnonzero(np.diff(group, prepend=-1))
-        swatch_of_unit = np.array([swatches[key] for _, key in units])
-        return _Rows(
-            case=case_of,
-            unit=unit_of,
-            log_share=np.log(share_of),
-            begins=begins,
-            case_begins=np.flatnonzero(np.diff(case_of, prepend=-1)),
-            observed=observed,
-            log_odd=np.log([case.odd for case in cases]) + evidence.any,
-            unit_case=np.array([number for number, _ in units]),
-            light=light[swatch_of_unit],
-            turn=turn[back],
-            log_scale=scale[back] + LOG_T,
-        )
-
-    def look(self, evidence: Evidence, terms: Array) -> tuple[Array, Array, Array]:
-        """Log likelihood of each case, its slope and its curvature in the terms.
-
-        Parameters
-        ----------
-        terms : (cases, 6) array
-        """
-        shape = self.log_odd.shape
-        middle, moves = slopes(self.light, terms[self.unit_case], evidence.top)
-        off = evidence.lab[self.observed] - middle[self.unit]
-        off = (self.turn @ off[..., None])[..., 0]
-        move = self.turn @ moves[self.unit]
-        away = 1 + (off**2).sum(axis=1) / FREEDOM
-        log = self.log_share + self.log_scale - (FREEDOM + 3) / 2 * np.log(away)
-        odd = self.log_odd.ravel()
-        peak = np.maximum(np.maximum.reduceat(log, self.begins), odd)
-        groups = np.repeat(np.arange(len(peak)), np.diff([*self.begins, len(log)]))
-        share = np.exp(log - peak[groups])
-        fitting = np.add.reduceat(share, self.begins)
-        total = peak + np.log(fitting + np.exp(odd - peak))
-        weight = share / np.exp(total - peak)[groups] * evidence.weight[self.observed]
-        weight = weight * (FREEDOM + 3) / FREEDOM / away
-        turned = np.swapaxes(move * weight[:, None, None], 1, 2)
-        pull = np.add.reduceat((turned @ off[..., None])[..., 0], self.case_begins)
-        bend = np.add.reduceat(turned @ move, self.case_begins)
-        total = (total.reshape(shape) * evidence.weight).sum(axis=1)
-        return total, pull, bend
+@functools.lru_cache(maxsize=512)
+def _wanted(tables: Tables, variety: str, age: str, mark: str, pupil_cut: bool) -> Wanted:
+    kinds: dict[tuple[float, Colours], int] = {}
+    kind = []
+    for what, _ in possible(tables, variety, age):
+        odd = ODD_SILENT
+        if speaks(tables, what, mark):
+            odd = ODD if what.species else UNLIKE / 2
+        shown = (odd, colours(tables, what, mark, pupil_cut))
+        kind.append(kinds.setdefault(shown, len(kinds)))
+    flat = [(tables.swatch_number[key], share * (1 - odd)) for odd, shown in kinds
+            for key, share in shown]  # fmt: skip
+    swatch, share = zip(*flat, strict=True)
+    return Wanted(
+        kind=np.array(kind),
+        odd=np.array([odd for odd, _ in kinds]),
+        begins=np.cumsum([0, *(len(shown) for _, shown in kinds)]),
+        swatch=np.array(swatch),
+        share=np.log(share),
+    )
 
 
 def mark_ratios(
@@ -390,13 +291,13 @@ def mark_ratios(
         what most of its area reaches, so that a patch of another colour counts.
     """
     light = lab_to_linear(swatch_colours(tables)[0])
-    natural = natural_variation(tables, evidence.lab)
     middle, moves = slopes(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)
-    whole = evidence.own[:, None] + natural
+    whole = evidence.own[:, None] + natural_variation(tables, evidence)
     whole = whole + moves @ fitted.covariance @ np.swapaxes(moves, 1, 2)
-    off = evidence.lab[:, None] - middle
-    away = (off[..., None, :] @ np.linalg.solve(whole, off[..., None]))[..., 0, 0]
-    log = LOG_T - (FREEDOM + 3) / 2 * np.log1p(away / FREEDOM) - np.linalg.slogdet(whole)[1] / 2
+    turn, scale = whitening(whole)
+    off = np.einsum("mnij,mnj->mni", turn, evidence.lab[:, None] - middle)
+    away = (off**2).sum(axis=-1)
+    log = LOG_T - (FREEDOM + 3) / 2 * np.log1p(away / FREEDOM) + scale
     number = tables.swatch_number
     found: dict[str, list[tuple[float, float]]] = {}
     for place, mark in enumerate(evidence.marks):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from fieldmarks.measure.colour import RGB_TO_XYZ, XYZ_TO_RGB
 
@@ -21,8 +22,10 @@ VEIL = 0.01  # unit of the veil, in light relative to white
 FLOOR = 0.004  # linear light below which no power is taken
 KNEE = 0.03  # softness of the cut at the top, in linear light
 WHITE = np.array([0.95047, 1.0, 1.08883])  # XYZ of D65, white Y = 1
+TO_XYZ = RGB_TO_XYZ / WHITE[:, None]  # linear light to X / Xn, Y / Yn, Z / Zn
+LAB_OF_ROOTS = np.array([[0.0, 116, 0], [500, -500, 0], [0, 200, -200]])
+LAB_BY_LIGHT = (LAB_OF_ROOTS.T[:, :, None] * TO_XYZ[:, None]).reshape(3, 9)
 FOOT = 6 / 29  # cube root of the light where the straight foot of CIELAB ends (CIE 15)
-STEP = 1e-3
 
 
 def render(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> Array:
@@ -45,21 +48,30 @@ def render(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -
         Linear light x on each sRGB primary becomes GREY ((x + veil) gain / GREY)^contrast, and a*
         and b* are stretched by the saturation.
     """
-    return render_linear(lab_to_linear(lab), terms, top)
+    return _linear_to_lab(*_rendered(lab_to_linear(lab), np.asarray(terms, float), top)[:2])
 
 
-def render_linear(light: Array, terms: npt.ArrayLike, top: float | None = None) -> Array:
-    """The same from linear light on the sRGB primaries, (..., 3)."""
-    terms = np.asarray(terms, float)
+def _rendered(light: Array, terms: Array, top: float | None) -> tuple[Array, ...]:
+    """Linear light as rendered, the factor on a* and b*, and what :func:`slopes` needs of the way.
+
+    That is the light before its tone was bent, (..., 3); how the rendered light moves with it, and
+    how with the logarithm of the power, both (..., 3); and the gain of every channel, (..., 3).
+    """
     exposure, red, blue, contrast, saturation, veil = np.moveaxis(terms, -1, 0)
     gain = np.exp(exposure[..., None] + np.stack([red, 0 * red, blue], axis=-1))
-    light = (light + VEIL * veil[..., None]) * gain
-    light = light * (np.maximum(np.abs(light), FLOOR) / GREY) ** (np.exp(contrast)[..., None] - 1)
+    power = np.exp(contrast)[..., None]
+    before = (light + VEIL * veil[..., None]) * gain
+    size = np.log(np.maximum(np.abs(before), FLOOR) / GREY)
+    bend = np.exp(size * (power - 1))
+    light = before * bend
+    along = bend * np.where(np.abs(before) > FLOOR, power, 1.0)
+    by_power = light * size * power
     if top is not None:
-        light = light - KNEE * np.logaddexp(0, (light - top) / KNEE)
-    out = _linear_to_lab(light)
-    out[..., 1:] *= np.exp(saturation)[..., None]
-    return out
+        over = (light - top) / KNEE
+        light = light - KNEE * np.logaddexp(0, over)
+        kept = expit(-over)
+        along, by_power = along * kept, by_power * kept
+    return light, np.exp(saturation), before, along, by_power, gain
 
 
 def undo(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> Array:
@@ -84,11 +96,26 @@ def undo(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> 
 
 
 def slopes(light: Array, terms: Array, top: float | None = None) -> tuple[Array, Array]:
-    """Rendered colours (..., 3) and how they move with each term, (..., 3, 6)."""
-    steps = np.vstack([np.zeros(len(TERMS)), STEP * np.eye(len(TERMS))])
-    bent = render_linear(light[..., None, :], terms[..., None, :] + steps, top)
-    middle = bent[..., 0, :]
-    return middle, np.moveaxis((bent[..., 1:, :] - middle[..., None, :]) / STEP, -2, -1)
+    """Rendered colours (..., 3) and how they move with each term, (..., 3, 6).
+
+    ``light`` is linear light on the sRGB primaries, (..., 3); the slopes are those of
+    :func:`render`, term by term.
+    """
+    out, stretch, before, along, by_power, gain = _rendered(light, terms, top)
+    lab = _linear_to_lab(out, stretch)
+    xyz = out @ TO_XYZ.T
+    root = np.where(xyz > FOOT**3, np.cbrt(np.maximum(xyz, FOOT**3)) ** -2, 1 / FOOT**2) / 3
+    by_light = (root @ LAB_BY_LIGHT).reshape(*root.shape, 3)  # (..., 3 of L* a* b*, 3 of light)
+    by_light[..., 1:, :] *= stretch[..., None, None]
+    with_gain = by_light * (along * before)[..., None, :]
+    moves = np.empty((*lab.shape, len(TERMS)))
+    moves[..., 0] = with_gain.sum(axis=-1)
+    moves[..., 1] = with_gain[..., 0]
+    moves[..., 2] = with_gain[..., 2]
+    moves[..., 3] = np.einsum("...ij,...j->...i", by_light, by_power)
+    moves[..., 4] = lab * (0, 1, 1)
+    moves[..., 5] = VEIL * np.einsum("...ij,...j->...i", by_light, along * gain)
+    return lab, moves
 
 
 def lab_to_linear(lab: npt.ArrayLike) -> Array:
@@ -100,8 +127,11 @@ def lab_to_linear(lab: npt.ArrayLike) -> Array:
     return np.asarray((xyz * WHITE) @ XYZ_TO_RGB.T)
 
 
-def _linear_to_lab(light: Array) -> Array:
-    xyz = light @ RGB_TO_XYZ.T / WHITE
+def _linear_to_lab(light: Array, stretch: npt.ArrayLike = 1.0) -> Array:
+    """Linear light (..., 3) to CIELAB, a* and b* stretched by (...) factors."""
+    xyz = light @ TO_XYZ.T
     root = np.where(xyz > FOOT**3, np.cbrt(xyz), xyz / (3 * FOOT**2) + 4 / 29)
-    x, y, z = np.moveaxis(root, -1, 0)
-    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+    lab = root @ LAB_OF_ROOTS.T
+    lab[..., 0] -= 16
+    lab[..., 1:] *= np.asarray(stretch)[..., None]
+    return np.asarray(lab)

@@ -13,7 +13,6 @@ from enum import StrEnum
 import numpy as np
 
 from fieldmarks.judge.rendering import Array
-from fieldmarks.measure.colour import difference
 from fieldmarks.measure.sampling import ColourDraws
 from fieldmarks.rules.plumage import expected_relation, holds_in, speaking_marks
 from fieldmarks.rules.schema import Sign, Tint
@@ -172,17 +171,12 @@ def _look_at_marks(
     )
     status = _status(held, sign, age, amount)
     shown = max(float((s >= sign.min_fraction).mean(axis=1).max()) for s in shares)
-    unknown = any(all(vague(d) for d in one) for one in drawn)
-    if status is SignStatus.NOT_SEEN and (unknown or shown >= SURE):
+    if status is SignStatus.NOT_SEEN and (
+        shown >= SURE or any(all(d.wander > TOO_VAGUE for d in one) for one in drawn)
+    ):
         status = SignStatus.DOUBTFUL
     there = [m for m, share in zip(marks, likely, strict=True) if share > 1 - SURE]
     return _say(sign, status, reason, marks[best], amount, held, marks, there)
-
-
-def vague(drawn: ColourDraws) -> bool:
-    """Whether a colour is so little known that it may have several tints."""
-    middle = np.median(drawn.median, axis=0)
-    return float(np.quantile(difference(drawn.median, middle), 0.95)) > TOO_VAGUE
 
 
 def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:

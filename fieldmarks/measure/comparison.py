@@ -107,13 +107,13 @@ def same_as(key: str, one: Reading, other: Reading) -> Relation:
     for reading in (one, other):
         spread = [p for p in reading.budget.parts if p.name == "spread"]
         light = light_part(reading.lab, NEIGHBOUR_LIGHT / math.sqrt(2), "light", "")
-        parts.append(type(reading.budget)((*spread, light)).expanded(reading.lab))
-    bent = COVERAGE_FACTOR * _camera_share(one.calibrated) * apart
+        parts.append(type(reading.budget)((*spread, light)).radius(reading.lab))
+    bent = _camera_share(one.calibrated) * apart
     return Relation(
         key=key,
         kind="same",
         value=apart,
-        expanded=math.hypot(*parts, bent),
+        expanded=COVERAGE_FACTOR * math.hypot(*parts, bent),
         regions=one.regions + other.regions,
         note=f"CIEDE2000 {apart:.1f} between {one.mark} and {other.mark}.",
     )

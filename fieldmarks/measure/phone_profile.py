@@ -30,7 +30,7 @@ SUFFIX = ".phone.json"
 # H* (CIEDE2000 units) come on top. Chosen on 13 real charts by two phones, each read with the
 # profile of each other (benchmarks/real_photos.py).
 CARRIED = 0.7
-OTHER_PHOTO = (2.0, 1.5, 0.6)
+OTHER_PHOTO = (2.5, 1.9, 0.8)
 MISMATCH_FACTOR = 1.5  # another camera app, or exposures blended: judgement, not measured
 MOST = 1000.0  # no number of a real profile comes near it
 OFF_THE_CURVE = 3.0  # L* by which several cards may miss each other after the profile

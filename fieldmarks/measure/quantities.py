@@ -2,7 +2,7 @@
 
 All colours are CIELAB for the CIE 1931 2 degree observer and illuminant D65 (the light the photo
 was taken in has been calibrated away). Uncertainties are standard uncertainties (k = 1) unless a
-name says "expanded", which is k = 2.
+name says "expanded", which holds with 95 %.
 """
 
 from __future__ import annotations
@@ -14,10 +14,12 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import chdtri
 
 Lab = tuple[float, float, float]
 Triple = Lab  # any three numbers
-COVERAGE_FACTOR = 2.0
+COVERAGE = 0.95  # of an expanded uncertainty
+COVERAGE_FACTOR = 2.0  # of one number: 95 % of a normal distribution lie so many deviations out
 
 
 def triple(values: Iterable[float]) -> Triple:
@@ -69,15 +71,40 @@ class Budget:
         turn = axes_at(lab)
         return turn @ np.diag([light**2, chroma**2, hue**2]) @ turn.T
 
-    def expanded(self, lab: Lab) -> float:
-        """Radius of the k = 2 interval at a colour, in CIEDE2000 units.
+    def radius(self, lab: Lab) -> float:
+        """Standard uncertainty of a colour as one distance: root mean square of CIEDE2000.
 
         The CIEDE2000 weights S_L, S_C, S_H (Sharma, Wu & Dalal 2005, eqs 15-17; the rotation term
         is left out) turn each direction into difference units before the root sum of squares.
         """
-        light, chroma, hue = self.combined
-        s_l, s_c, s_h = difference_weights(lab)
-        return COVERAGE_FACTOR * math.hypot(light / s_l, chroma / s_c, hue / s_h)
+        return float(np.linalg.norm(np.divide(self.combined, difference_weights(lab))))
+
+    def expanded(self, lab: Lab) -> float:
+        """Radius that holds 95 % of what a colour may truly be, see :func:`coverage_radius`."""
+        return float(coverage_radius(np.divide(self.combined, difference_weights(lab))))
+
+
+def coverage_radius(deviations: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Distance within which 95 % lie of what is off by independent normal deviations.
+
+    The square of the distance is taken for a chi-square of the same mean and variance
+    (Satterthwaite 1946, as JCGM 100:2008, G.4): 1.96 times the root sum of squares where one
+    direction is all, 1.61 times where three are alike.
+
+    Parameters
+    ----------
+    deviations : (..., 3) array_like
+        Standard deviations in three directions, in one unit.
+
+    Returns
+    -------
+    (...) array
+    """
+    squares = np.asarray(deviations, float) ** 2
+    whole = squares.sum(axis=-1)
+    freedom = whole**2 / np.maximum((squares**2).sum(axis=-1), np.finfo(float).tiny)
+    freedom = np.maximum(freedom, 1.0)  # nothing off at all
+    return np.asarray(np.sqrt(whole * chdtri(freedom, 1 - COVERAGE) / freedom))
 
 
 def axes_along(hue: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -200,7 +227,7 @@ class Reading:
 
     @property
     def expanded(self) -> float:
-        """Uncertainty, k = 2, in CIEDE2000 units."""
+        """Uncertainty, 95 %, in CIEDE2000 units."""
         return self.budget.expanded(self.lab)
 
 
@@ -219,7 +246,7 @@ class Relation:
         diameter, 0 when no bare ring stands out. "size": millimetres.
     value : float
     expanded : float
-        Uncertainty of ``value``, k = 2, in the same units.
+        Uncertainty of ``value``, 95 %, in the same units.
     regions : tuple of str
         Ids of the regions used.
     note : str

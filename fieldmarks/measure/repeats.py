@@ -40,7 +40,7 @@ class Repeat:
     scatter : float
         Mean CIEDE2000 of the photos to their mean.
     disagree : tuple of str
-        Photos that lie apart from the others by more than both doubts (k = 2) explain.
+        Photos that lie apart from the others by more than both doubts (95 %) explain.
     note : str
         One sentence for the report.
     """
@@ -142,6 +142,6 @@ def _disagree(used: Sequence[tuple[str, Reading]]) -> tuple[str, ...]:
 
 
 def _own(reading: Reading) -> float:
-    """Expanded uncertainty (k = 2) of what differs from photo to photo."""
+    """Expanded uncertainty (95 %) of what differs from photo to photo."""
     own = tuple(p for p in reading.budget.parts if p.name not in SHARED)
     return Budget(own).expanded(reading.lab)

@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.measure.colour import lab_to_polar
+from fieldmarks.measure.colour import difference, lab_to_polar
 from fieldmarks.measure.quantities import (
     Lab,
     Reading,
@@ -58,6 +58,12 @@ class ColourDraws:
     def polar_read(self) -> Array:
         """L*, C* and hue angle of the populations as they were read; (3, p, 1)."""
         return lab_to_polar([[p.lab] for p in self.reading.populations])
+
+    @cached_property
+    def wander(self) -> float:
+        """How far from their middle 95 % of the draws of the median lie, CIEDE2000."""
+        middle = np.median(self.median, axis=0)
+        return float(np.quantile(difference(self.median, middle), 0.95))
 
 
 def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:

@@ -229,7 +229,7 @@ def _readings(record: Record, tables: Tables) -> list[Block]:
         for r in readings
     )  # fmt: skip
     colours = tuple(hexadecimal(r.lab) for r in readings)
-    head = ("Mark", "L*", "a*", "b*", "± (k=2)", "C*", "h")
+    head = ("Mark", "L*", "a*", "b*", "± (95 %)", "C*", "h")
     calibrated = all(r.calibrated for r in readings)
     caption = "Median colour of each outline, CIELAB; ± is in CIEDE2000"
     blocks: list[Block] = [
@@ -283,7 +283,7 @@ def _relations(record: Record, tables: Tables) -> list[Block]:
     for relation in found:
         kind = tables.relations.get(relation.key)
         unit = f" {kind.unit}" if kind else ""
-        size = f"{short(relation.value)} ± {short(relation.expanded)}{unit} (k=2)"
+        size = f"{short(relation.value)} ± {short(relation.expanded)}{unit} (95 %)"
         items.append(f"{mark_name(tables, relation.key)}: {size}. {relation.note}")
     return [Para("These need no grey card."), Bullets(tuple(items))]
 

@@ -1,7 +1,7 @@
 """The a*b* plane: colours read beside the swatches expected, each with its true outline.
 
 An expected swatch is outlined where CIEDE2000 from it equals its tolerance, at its own L*. A
-reading is outlined by its own uncertainty, k = 2. Lightness is not in the picture, so the legend
+reading is outlined by its own uncertainty, 95 %. Lightness is not in the picture, so the legend
 gives it. All colours are CIELAB, D65, 2 degrees.
 """
 
@@ -14,9 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import chdtri
 
 from fieldmarks.measure.colour import difference
-from fieldmarks.measure.quantities import COVERAGE_FACTOR, Lab, Reading
+from fieldmarks.measure.quantities import COVERAGE, Lab, Reading
 from fieldmarks.measure.region import letters
 from fieldmarks.record import Record
 from fieldmarks.report.svg import hexadecimal, number, style, svg, text, unique
@@ -49,7 +50,7 @@ class Shown:
     key, name : str
     lab : (L*, a*, b*)
     outline : (n, 2) array
-        a*, b*: the k = 2 ellipse of a reading; where CIEDE2000 from a swatch, at its own L*, equals
+        a*, b*: the 95 % ellipse of a reading; where CIEDE2000 from a swatch, at its own L*, equals
         its tolerance.
     tolerance : float
         CIEDE2000, of a swatch.
@@ -118,7 +119,7 @@ def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) 
 
 
 def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
-    """The k = 2 ellipse of a reading in a*, b*, from the covariance of its budget.
+    """The 95 % ellipse of a reading in a*, b*, from the covariance of its budget.
 
     Returns
     -------
@@ -128,7 +129,7 @@ def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
     circle = np.column_stack([np.cos(angle), np.sin(angle)])
     axes = vectors * np.sqrt(np.maximum(values, 0))
-    return np.array(reading.lab[1:]) + COVERAGE_FACTOR * circle @ axes.T
+    return np.array(reading.lab[1:]) + math.sqrt(chdtri(2, 1 - COVERAGE)) * circle @ axes.T
 
 
 def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
@@ -224,7 +225,7 @@ def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str
 def _legend(plane: Plane, tables: Tables) -> tuple[list[str], list[str]]:
     """Lines over the full width, and short ones that may stand in two columns."""
     lines = [
-        "Round, letter: read; solid line: its uncertainty, k=2.",
+        "Round, letter: read; solid line: its uncertainty, 95 %.",
         "Square, number: expected; dashed: its tolerance (in brackets).",
         "Lightness (L*) is not in the picture: it is given here.",
     ]

@@ -110,8 +110,8 @@ def _moults(page: BirdPage) -> None:
         drawings = "".join(timeline_svg(lines[mark], q, names[mark]) for q in QUANTITIES)
         sheet(f"<div class='fm-lines'>{drawings}</div>", key=f"lines_{page.bird.id}")
         st.caption(
-            "A dot is a look; its bar is how far the reading may be off (k = 2). Photos without a "
-            "usable grey card are left out."
+            "A dot is a look; its bar is how far the reading may be off, 19 times in 20. Photos "
+            "without a usable grey card are left out."
         )
         own = [c for c in found if c.mark == mark]
         bullets("From the first to the last look", [change_sentence(c, names[mark]) for c in own])
