@@ -238,7 +238,7 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     if case.strangeness > STRANGE and len(strange) >= STRANGE_MARKS:
         return _none_fits(case)
     # Without a card the tints of a cross are less well known, and a bird is not lightly accused.
-    if crossed - best > math.log(CLOSE if all(case.carded) else CLEAR):
+    if crossed - best > math.log(CLEAR):
         return _mixed(case, parents, crossed - best)
     if case.mislabelled:
         return _claim_contradicted(case)
