@@ -373,17 +373,12 @@ def _judge_relation(
     if not photos:
         return say(status=Status.NOT_READ, reason=NOT_TOLD)
     drawn = np.concatenate(photos)
-    fitted = np.ones(len(drawn), bool)
-    if low is not None:
-        fitted &= drawn >= low
-    if high is not None:
-        fitted &= drawn <= high
-    held = float(fitted.mean())
+    bottom, top = -math.inf if low is None else low, math.inf if high is None else high
+    held = float(((drawn >= bottom) & (drawn <= top)).mean())
     soft = RANGES[kind.kind][0]
-    above = 1.0 if low is None else ndtr((drawn - low) / soft)
-    below = 1.0 if high is None else ndtr((high - drawn) / soft)
+    near = ndtr((drawn - bottom) / soft) * ndtr((top - drawn) / soft)
     status = status_of(held)
-    if status is Status.DOES_NOT_FIT and float(np.mean(above * below)) > MISFIT:
+    if status is Status.DOES_NOT_FIT and near.mean() > MISFIT:
         status = Status.TOO_CLOSE  # ranges end softly: just outside contradicts nothing
     value = float(np.median(drawn))
     said = f"{value:.3g} {kind.unit}"
