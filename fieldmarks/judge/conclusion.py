@@ -21,7 +21,7 @@ from fieldmarks.rules.tables import Tables
 Key = TypeVar("Key", bound=Hashable)
 
 MARKS_NAMED = 3
-# Strangeness from which nothing known fits. The shared lovebirds reach 0.1, the conure 3.4 (it was
+# Strangeness from which nothing known fits. The shared lovebirds reach 0.2, the conure 3.3 (it was
 # chosen on them). From 1 to 1.3 no stranger is lost, and fewer lovebirds with two marks mixed up
 # are turned away (benchmarks/other_renderings.py).
 STRANGE = 1.3

@@ -61,7 +61,7 @@ AREA_NEEDED = 0.6  # share of a mark of several colours that must show expected 
 ODD_PHOTO = 0.05
 # That what was marked as the grey card is none, or lies in another light (our judgement). Readings
 # of simulated birds beside a true card speak for that at most 1.1 times, those of the shared birds
-# beside something greyish of their scene, taken for a card, mostly over 100 times.
+# beside something greyish of their scene, taken for a card, in two of three runs over 20 times.
 NO_GREY_CARD = 0.05
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
