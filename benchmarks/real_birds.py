@@ -355,9 +355,8 @@ def main() -> None:
                   "## Something grey in the scene taken for the card",
                   f"Up to {THINGS} patches of each scene of chroma at most {GREYISH:g} as the "
                   "camera wrote them, apart from the birds, from dark to light. Before the card "
-                  "was weighed: struck out 18, first 54, alone 43 of 63. How uneven the light on a "
-                  "bird beside a card may be, and that a cross is named from ten times on, was "
-                  "settled on such runs of these birds.",
+                  "was weighed: struck out 18, first 54, alone 43 of 63. That a cross is named "
+                  "only from ten times likelier on was settled on such runs of these birds.",
                   *wrong_cards(given.shared, given.photos, birds, tables)]  # fmt: skip
     save("real_birds", "Real birds without a grey card", *parts)
 

