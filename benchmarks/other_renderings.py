@@ -127,8 +127,8 @@ def verdict(
     """The kinds of bird and what they weigh, without a finding for every mark."""
     marks = {r.mark: r for r in readings}
     kept = [marks[m] for m in tables.marks if m in marks]
-    found = explain(tables, [(gather(kept), relations)], variety, age)
-    return Case(tables, found, {}, {}, variety, age, None, False, False)
+    found, _ = explain(tables, [(gather(kept), relations)], variety, age)
+    return Case(tables, found, {}, {}, variety, age, None, [False])
 
 
 def outcome(case: Case, true: str, limit: float = STRANGE) -> str:

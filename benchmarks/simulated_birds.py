@@ -34,6 +34,7 @@ import cv2
 import numpy as np
 from _tables import RESULTS, markdown, save
 from bird_scenes import calibrations
+from other_renderings import verdict
 from simulator.camera import CAMERAS, LAMPS
 from simulator.chart import simulated_patches
 from simulator.scene import Light
@@ -74,6 +75,7 @@ VARIETIES = ("green", "blue", "ino", "blue_ino", "dilute", "blue_dilute", "dark_
              "cobalt", "mauve", "violet_blue")  # fmt: skip
 GROWN_AS = {"rump": "back", "beak_base": "beak_tip"}
 FEW = 4  # marks read where the odds are checked: with all of them hardly any bird is in doubt
+FEW_TIMES = 5  # how often such few are drawn of each bird
 STEPS = (1, 3, 10, 30, 100, math.inf)
 
 
@@ -181,11 +183,13 @@ class Lamp:
         return np.clip(lab_to_linear(off) * relative, 0, 1)
 
 
-def read(bird: Bird, lamp: Lamp, setup: str, rng: np.random.Generator) -> list[Reading]:
+def read(
+    bird: Bird, lamp: Lamp, setup: str, rng: np.random.Generator, light: float = OWN_LIGHT
+) -> list[Reading]:
     """Read every mark as the lamp and camera show it."""
     calibration, readings = lamp.setups[setup], []
     for mark, colours in bird.marks.items():
-        relative = math.exp(rng.normal(0, OWN_LIGHT))
+        relative = math.exp(rng.normal(0, light))
         error = rng.standard_normal(3) * OWN_ERROR / math.sqrt(3)
         found, brightest = [], 0.0
         for true, share in sorted(colours, key=lambda c: -c[1]):
@@ -197,7 +201,7 @@ def read(bird: Bird, lamp: Lamp, setup: str, rng: np.random.Generator) -> list[R
         scale = OWN_ERROR / math.sqrt(3) * np.array(difference_weights(main))
         parts = (
             UncertaintyPart("spread", *(float(v) for v in scale), "simulated"),
-            light_part(main, OWN_LIGHT, "light", "simulated"),
+            light_part(main, light, "light", "simulated"),
             glare_part(main, calibration.anchors),
             camera_part(main, brightest, calibration),
         )
@@ -337,12 +341,6 @@ def judge(tables: Tables, count: int, seed: int, old: Path | None) -> dict[str, 
             claimed = bird.parents[number % 2]
             sold = None if bird.pure else claimed
             result = assess(readings, relations, tables, **ask, claimed=sold)
-            few = readings
-            if bird.pure:
-                take = np.random.default_rng(number).permutation(len(readings))[:FEW]
-                few = [readings[n] for n in take]
-            of_few = assess(few, [], tables, **ask) if bird.pure else result
-            best = [s for s in of_few.conclusion.standing if len(s.species) == 1]
             pure = [s for s in result.conclusion.standing if len(s.species) == 1]
             crosses = [s for s in result.conclusion.standing if len(s.species) == 2]
             found[setup].append({
@@ -355,8 +353,7 @@ def judge(tables: Tables, count: int, seed: int, old: Path | None) -> dict[str, 
                 "odd": bool(result.sheet(bird.parents[0]).count(Status.DOES_NOT_FIT)),
                 "caught": caught(result, claimed),
                 "named": result.conclusion.outcome == "mixed",
-                "few first": best[0].species == bird.parents[:1],
-                "few ratio": best[1].behind / best[0].behind,
+                "few": few(tables, bird, readings, number) if bird.pure else [],
                 "visible": not bird.pure and visible(tables, bird, claimed),
                 "parents": crosses[0].species == tuple(
                     sorted(bird.parents, key=list(tables.species).index)),
@@ -377,34 +374,50 @@ def share(rows: list[dict], key: str) -> str:
     return f"{100 * count / len(rows):.1f} % ({count} of {len(rows)})"
 
 
-def steps(rows: list[dict]) -> list[tuple[str, str, str, str]]:
+def few(
+    tables: Tables, bird: Bird, readings: list[Reading], number: int
+) -> list[tuple[float, float, bool]]:
+    """Of few marks: how many times likelier than the next the first species is, how likely it is
+    among all species, and whether it is the true one."""
+    found = []
+    for turn in range(FEW_TIMES):
+        take = np.random.default_rng([number, turn]).permutation(len(readings))[:FEW]
+        case = verdict(tables, [readings[n] for n in take], [], bird.variety, bird.age)
+        first, second, *_ = case.pure.values()
+        share = math.exp(first - np.logaddexp.reduce(list(case.pure.values())))
+        found.append((math.exp(first - second), share, case.likeliest == bird.parents[0]))
+    return found
+
+
+def steps(asked: list[tuple[float, float, bool]]) -> list[tuple[str, str, str, str]]:
     """How often the first species was true, by how many times likelier it was said to be."""
     lines = []
     for low, high in itertools.pairwise(STEPS):
-        some = [r for r in rows if low <= r["few ratio"] < high]
-        said = np.mean([1 / (1 + 1 / r["few ratio"]) for r in some]) if some else 0.0
+        some = [row for row in asked if low <= row[0] < high]
         name = f"{low:g} to {high:g}" if high < math.inf else f"over {low:g}"
-        lines.append(
-            (name, str(len(some)), f"{100 * said:.0f} %" if some else "-", share(some, "few first"))
-        )
+        if some:
+            said, true = np.mean([row[1:] for row in some], axis=0)
+            count = sum(row[2] for row in some)
+            lines.append((name, str(len(some)), f"{said:.0%}", f"{true:.0%} ({count})"))
+        else:
+            lines.append((name, "0", "-", "-"))
     return lines
 
 
-def plot(found: dict[str, list[dict]], path: Path) -> None:
+def plot(asked: dict[str, list[tuple[float, float, bool]]], path: Path) -> None:
     """What was said against what came true, as SVG: on the line is right, above it too careful."""
+    tones = ("#1b5", "#36c", "#c63", "#939", "#555", "#a80")
     dots = []
-    for tone, rows in zip(("#1b5", "#36c", "#c63"), found.values(), strict=False):
-        pure = [r for r in rows if r["pure"]]
+    for tone, rows in zip(tones, asked.values(), strict=False):
         for low, high in itertools.pairwise(STEPS):
-            some = [r for r in pure if low <= r["few ratio"] < high]
+            some = [row[1:] for row in rows if low <= row[0] < high]
             if some:
-                x = np.mean([1 / (1 + 1 / r["few ratio"]) for r in some])
-                y = np.mean([r["few first"] for r in some])
+                x, y = np.mean(some, axis=0)
                 dots.append(f'<circle cx="{40 + 600 * (x - 0.5):.0f}" '
                             f'cy="{340 - 300 * y:.0f}" r="5" fill="{tone}"/>')  # fmt: skip
     names = "".join(
-        f'<text x="60" y="{60 + 18 * n}" fill="{tone}">{SETUPS[key]}</text>'
-        for n, (tone, key) in enumerate(zip(("#1b5", "#36c", "#c63"), found, strict=False))
+        f'<text x="60" y="{60 + 18 * n}" fill="{tone}">{words}</text>'
+        for n, (tone, words) in enumerate(zip(tones, asked, strict=False))
     )
     path.write_text(
         '<svg xmlns="http://www.w3.org/2000/svg" width="380" height="370" '
@@ -458,16 +471,18 @@ def main() -> None:
         "another species, a cross, or nothing known. No ring and no length is given. Version "
         "0.2.0 judged the same readings with its own tables.",
         markdown(head, lines), "## What 'so many times likelier' comes to",
-        f"Pure birds of which only {FEW} marks were read, drawn at random: how often the likeliest "
-        "species was the true one, by how many times likelier than the next it was said to be "
-        "(![plot](simulated_birds.svg), on the line is right).",
+        f"Pure birds of which only {FEW} marks were read, drawn at random {FEW_TIMES} times: how "
+        "often the likeliest species was the true one, by how many times likelier than the next it "
+        "was said to be; said: its probability among the five "
+        "(![plot](simulated_birds.svg), on the line is right). Runs of one bird are not "
+        "independent.",
     ]  # fmt: skip
-    for setup, rows in found.items():
-        pure = [r for r in rows if r["pure"]]
-        parts.append(f"### {SETUPS[setup].capitalize()}\n\n" + markdown(
-            ("times likelier", "birds", "said", "came true"), steps(pure)))  # fmt: skip
+    asked = {SETUPS[s]: [row for r in rows for row in r["few"]] for s, rows in found.items()}
+    for words, rows in asked.items():
+        parts.append(f"### {words.capitalize()}\n\n" + markdown(
+            ("times likelier", "runs", "said", "came true"), steps(rows)))  # fmt: skip
     save("simulated_birds", "Simulated birds", *parts)
-    plot(found, RESULTS / "simulated_birds.svg")
+    plot(asked, RESULTS / "simulated_birds.svg")
 
 
 if __name__ == "__main__":

@@ -164,6 +164,23 @@ def test_a_cast_over_the_whole_photo_changes_no_species(species, light):
     assert assess(seen, [], TABLES).conclusion.candidates[:1] == (species,)
 
 
+THING = {"white wall": (0.25, 0.25, 0.25), "dark perch": (3.5, 3.3, 2.9)}
+
+
+@pytest.mark.parametrize("species", CLEAN)
+@pytest.mark.parametrize("thing", THING)
+def test_something_else_taken_for_the_grey_card_strikes_no_species_out(species, thing):
+    """The colours of the bird give it away; the gains are those that such a card asks for."""
+    seen = []
+    for one in bird(species):
+        lab = linear_to_lab(lab_to_linear(one.lab) * THING[thing])
+        seen.append(reading(one.mark, tuple(float(v) for v in lab)))
+    conclusion = assess(seen, [], TABLES).conclusion
+    assert conclusion.candidates == (species,)
+    assert "the card was not believed" in conclusion.sentence
+    assert "not believed" not in assess(bird(species), [], TABLES).conclusion.sentence
+
+
 def test_several_left_names_the_marks_to_read_next_and_they_are_unread():
     result = assess([reading("rump", "green"), *LIGHT_EYE], [], TABLES)
     assert set(result.conclusion.candidates) == {"nigrigenis", "lilianae"}
@@ -192,6 +209,23 @@ def test_a_vague_length_decides_nothing():
     for expanded in (100.0, 1000.0):
         result = assess([], [relation("size", 150.0, expanded)], TABLES)
         assert result.conclusion.candidates == tuple(TABLES.species)
+
+
+def test_a_ring_between_two_ranges_contradicts_nothing():
+    """0.265 lies between the widths of rings (at least 0.29) and of lids (at most 0.25)."""
+    result = assess([], [relation("ring", 0.265, 0.01)], TABLES)
+    found = [f for s in result.sheets for f in s.findings if f.mark == "ring"]
+    assert len(found) == len(TABLES.species)
+    assert {f.status for f in found} == {Status.TOO_CLOSE}
+
+
+@pytest.mark.parametrize("value", [0.02, 0.6])
+def test_a_ring_far_from_a_range_still_contradicts(value):
+    result = assess([], [relation("ring", value)], TABLES)
+    found = {f.species: f.status for s in result.sheets for f in s.findings if f.mark == "ring"}
+    bare = value > 0.3
+    assert (found["roseicollis"] is Status.DOES_NOT_FIT) is bare
+    assert (found["fischeri"] is Status.DOES_NOT_FIT) is not bare
 
 
 def test_reading_the_named_mark_settles_it():

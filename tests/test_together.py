@@ -89,10 +89,19 @@ def test_one_bad_photo_of_three_does_not_turn_the_verdict(species, bad):
         assert verdict_of(result) == ("claim contradicted", (species,))
 
 
-def test_a_bad_photo_by_itself_would_have_turned_it():
-    for species in ("nigrigenis", "lilianae"):
-        spoilt = photo("c.jpg", CLEAN[species], BAD["card too light"])
-        assert verdict_of(together(spoilt)) != ("one species left", (species,))
+@pytest.mark.parametrize("species", ["personatus", "nigrigenis", "lilianae", "roseicollis"])
+def test_a_bad_photo_by_itself_would_have_turned_it(species):
+    marks = CLEAN[species]
+    spoilt = photo("c.jpg", {**marks, "face": marks["back"], "rump": marks["face"]})
+    assert verdict_of(together(spoilt)) != ("one species left", (species,))
+
+
+@pytest.mark.parametrize("bad", ["card too dark", "card too light"])
+@pytest.mark.parametrize("species", ["personatus", "nigrigenis", "lilianae", "roseicollis"])
+def test_a_photo_with_a_wrong_card_says_so_and_keeps_the_verdict(species, bad):
+    result = together(photo("c.jpg", CLEAN[species], BAD[bad]))
+    assert verdict_of(result) == ("one species left", (species,))
+    assert "the card was not believed" in result.conclusion.sentence
 
 
 MIXED_UP = [

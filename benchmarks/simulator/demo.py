@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -76,17 +77,21 @@ def _mixtures(*tables: Mapping[str, Any]) -> dict[str, Mixture]:
     return {key: _mixture(value) for table in tables for key, value in table.items()}
 
 
+def plumage_of(name: str, row: Mapping[str, Any] = MappingProxyType({})) -> Plumage:
+    """A plumage of demo.toml with what a picture's row changes in it."""
+    base, own = _description()["ground"], _description()["plumages"][name]
+    return Plumage(
+        areas=_mixtures(base["areas"], own.get("areas", {}), row.get("areas", {})),
+        parts=_mixtures(base["parts"], own.get("parts", {}), row.get("parts", {})),
+        patchy=tuple(Patchy(**p) for p in row.get("patchy", ())),
+    )
+
+
 def pictures() -> tuple[Picture, ...]:
     """All demo pictures, in the order of demo.toml."""
-    data = _description()
     out = []
-    for row in data["picture"]:
-        base, own = data["ground"], data["plumages"][row["plumage"]]
-        plumage = Plumage(
-            areas=_mixtures(base["areas"], own.get("areas", {}), row.get("areas", {})),
-            parts=_mixtures(base["parts"], own.get("parts", {}), row.get("parts", {})),
-            patchy=tuple(Patchy(**p) for p in row.get("patchy", ())),
-        )
+    for row in _description()["picture"]:
+        plumage = plumage_of(row["plumage"], row)
         light = dict(row["light"])
         light["white_balance_error"] = tuple(light["white_balance_error"])
         out.append(

@@ -176,8 +176,9 @@ def assess_photos(
     known = [key for key in tables.relations if any(key in row for row in measured)]
     small = [mark for mark in given if not times[mark]]
     every = list(tables.species)
-    evidence = [gather(rows).counting(times) for rows in read]
-    explained = explain(tables, list(zip(evidence, related, strict=True)), variety, age)
+    gathered = [gather(rows).counting(times) for rows in read]
+    photos_read = list(zip(gathered, related, strict=True))
+    explained, evidence = explain(tables, photos_read, variety, age)
     findings, signs = {}, {}
     parts: dict[str, tuple[Explained, list[_Corrected]]] = {}
     for row in explained:
@@ -191,8 +192,11 @@ def assess_photos(
                 corrections.append(_Corrected(ratios, colours, drawn))
             findings[species], signs[species] = _sheet(tables, row, corrections, small)
             parts[species] = (row, corrections)
-    carded = [all(r.calibrated for r in rows) for rows in read if rows]
-    case = Case(tables, explained, findings, signs, variety, age, claimed, all(carded), any(carded))
+    carded = [
+        one.without_card is not None for one, rows in zip(evidence, read, strict=True) if rows
+    ]
+    doubted = any(kept is not one for kept, one in zip(evidence, gathered, strict=True))
+    case = Case(tables, explained, findings, signs, variety, age, claimed, carded, doubted)
     alone = {}
     for species in dict.fromkeys((*case.subjects, case.likeliest) if len(photos) > 1 else ()):
         row, corrections = parts[species]

@@ -31,6 +31,8 @@ from fieldmarks.rules.tables import Tables
 RENDERINGS = {
     "card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.12, 0.07, 0.07, 0.18, 0.12, 0.8]]),
     "none": np.array([[-0.1, 0, 0.05, 0.08, 0.05, -0.8], [0.5, 0.15, 0.2, 0.22, 0.22, 1.0]]),
+    # After something else was taken for the card: of L* 20 to 90, of chroma up to about 20.
+    "no card": np.array([[0, 0, 0, 0.06, 0.0, -1.0], [0.9, 0.3, 0.35, 0.22, 0.22, 1.0]]),
 }
 # A tolerance of the tables counts as so many standard deviations of the birds. Chosen on the shared
 # birds (benchmarks/leave_one_bird_out.py leaves each out).
@@ -77,6 +79,8 @@ class Evidence:
         Where the photo is cut off.
     pupil_cut : bool
         Whether the pupil was cut out of the iris.
+    without_card : Evidence, optional
+        The same for the case that the card is no grey card; None where there is none.
     """
 
     marks: tuple[str, ...]
@@ -87,6 +91,7 @@ class Evidence:
     prior: Array
     top: float | None
     pupil_cut: bool = True
+    without_card: Evidence | None = None
 
     def of(self, marks: Collection[str]) -> Evidence:
         """The part of it that was read on some marks."""
@@ -104,7 +109,9 @@ class Evidence:
 
     def counting(self, times: Mapping[str, int]) -> Evidence:
         """The same, where each mark was read so many times in all; see :data:`ALIKE`."""
-        return replace(self, weight=self.weight * [repeated(times[mark]) for mark in self.marks])
+        other = self.without_card and self.without_card.counting(times)
+        weight = self.weight * [repeated(times[mark]) for mark in self.marks]
+        return replace(self, weight=weight, without_card=other)
 
 
 def repeated(times: int) -> float:
@@ -120,10 +127,16 @@ def gather(readings: Sequence[Reading]) -> Evidence:
     readings : sequence of Reading
         At most one per mark.
     """
-    calibrated = all(r.calibrated for r in readings)
-    share = camera_share(readings) if calibrated else 1.0
-    prior = RENDERINGS["card" if calibrated else "none"] * share
-    rows = [row for reading in readings for row in _observations(reading, share)]
+    if not all(r.calibrated for r in readings):
+        return _gather(readings, "none", 1.0, OWN_LIGHT, TOP)
+    evidence = _gather(readings, "card", camera_share(readings), OWN_LIGHT_CARD, None)
+    return replace(evidence, without_card=_gather(readings, "no card", 1.0, OWN_LIGHT, None))
+
+
+def _gather(
+    readings: Sequence[Reading], card: str, share: float, light: float, top: float | None
+) -> Evidence:
+    rows = [row for reading in readings for row in _observations(reading, share, light)]
     marks, labs, own, weights = zip(*rows, strict=True) if rows else ((), (), (), ())
     lab = np.array(labs, float).reshape(-1, 3)
     apart = ((lab - ANY_MEAN) / ANY_SPREAD) ** 2
@@ -134,8 +147,8 @@ def gather(readings: Sequence[Reading]) -> Evidence:
         own=np.array(own, float).reshape(-1, 3, 3),
         weight=np.array(weights, float),
         any=anything,
-        prior=prior,
-        top=None if calibrated else TOP,
+        prior=RENDERINGS[card] * share,
+        top=top,
         pupil_cut=any(r.mark == "pupil" for r in readings),
     )
 
@@ -154,7 +167,9 @@ def camera_share(readings: Sequence[Reading]) -> float:
     return float(np.clip(np.median(shares), 0.1, 1.5)) if shares else 1.0
 
 
-def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array, float]]:
+def _observations(
+    reading: Reading, share: float, light: float
+) -> list[tuple[str, Lab, Array, float]]:
     many = len(reading.populations) > 1
     found = reading.populations if many else ()
     colours_read = [(p.lab, p.fraction) for p in found] or [(reading.lab, 1.0)]
@@ -167,7 +182,6 @@ def _observations(reading: Reading, share: float) -> list[tuple[str, Lab, Array,
     across = math.sqrt(max(reading.pixels.total, 1))
     cut = reading.pixels.clipped / max(reading.pixels.total, 1)
     plain = (OWN_COLOUR * share) ** 2 + (OWN_OUTLINE / across) ** 2
-    light = OWN_LIGHT_CARD if reading.calibrated else OWN_LIGHT
     rows = []
     for lab, fraction in colours_read:
         scale = np.array(difference_weights(lab)) / difference_weights(reading.lab)

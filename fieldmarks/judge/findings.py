@@ -18,9 +18,10 @@ from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtr
 
 from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
-from fieldmarks.judge.model import Explained, Fitted
+from fieldmarks.judge.model import RANGES, Explained, Fitted
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
@@ -372,19 +373,20 @@ def _judge_relation(
     if not photos:
         return say(status=Status.NOT_READ, reason=NOT_TOLD)
     drawn = np.concatenate(photos)
-    fitted = np.ones(len(drawn), bool)
-    if low is not None:
-        fitted &= drawn >= low
-    if high is not None:
-        fitted &= drawn <= high
-    held = float(fitted.mean())
+    bottom, top = -math.inf if low is None else low, math.inf if high is None else high
+    held = float(((drawn >= bottom) & (drawn <= top)).mean())
+    soft = RANGES[kind.kind][0]
+    near = ndtr((drawn - bottom) / soft) * ndtr((top - drawn) / soft)
+    status = status_of(held)
+    if status is Status.DOES_NOT_FIT and near.mean() > MISFIT:
+        status = Status.TOO_CLOSE  # ranges end softly: just outside contradicts nothing
     value = float(np.median(drawn))
     said = f"{value:.3g} {kind.unit}"
     if kind.kind == "fade" and value < 0:
         said = f"no fading: the base is the stronger by {-value:.2g} {kind.unit}"
     reason = f"{said}, expected {_range(low, high)}; fits in {held:.0%} of the draws."
     return say(
-        status=status_of(held),
+        status=status,
         reason=f"{reason} {wanted.reason}",
         value=value,
         interval=_limits(drawn[None])[0],

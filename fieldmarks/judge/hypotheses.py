@@ -53,8 +53,9 @@ class Hypothesis:
 @functools.lru_cache(maxsize=64)
 def possible(tables: Tables, variety: str, age: str) -> tuple[tuple[Hypothesis, float], ...]:
     """Every hypothesis with the logarithm of its prior, for a stated variety and age."""
-    found = []
-    pure = math.log((1 - CROSSED - UNKNOWN) / len(tables.species))
+    found: list[tuple[Hypothesis, float]] = []
+    known = math.log((1 - CROSSED - UNKNOWN) / len(tables.species))
+    unknown = math.log(UNKNOWN / len(tables.species))
     # Beside the stated variety only those that are no combination of two and that the species has.
     plain = {key: row for key, row in tables.varieties.items() if not row.parts or key == variety}
     for species, (kind, row), years in itertools.product(
@@ -62,13 +63,11 @@ def possible(tables: Tables, variety: str, age: str) -> tuple[tuple[Hypothesis, 
     ):
         if kind != variety and (years != age or (row.species and species not in row.species)):
             continue  # nobody is taken to be wrong about both
-        weight = pure + _said(kind == variety, len(plain))
-        weight += _said(years == age, len(tables.ages))
-        found.append((Hypothesis((species,), kind, years), weight))
+        said = _said(kind == variety, len(plain)) + _said(years == age, len(tables.ages))
+        found.append((Hypothesis((species,), kind, years), known + said))
+        found.append((Hypothesis((), kind, years, species), unknown + said))
     pairs = list(itertools.combinations(tables.species, 2))
     found += [(Hypothesis(pair, variety, age), math.log(CROSSED / len(pairs))) for pair in pairs]
-    unknown = math.log(UNKNOWN / len(tables.species))
-    found += [(Hypothesis((), variety, age, like), unknown) for like in tables.species]
     return tuple(found)
 
 
