@@ -45,15 +45,11 @@ def _component(name: str) -> Any:
 def page(screen: str, photos: Sequence[tuple[str, int]] = (), *, offer: bool = False) -> bool:
     """Look after the page; whether the keeper pressed the browser's Back.
 
-    Parameters
-    ----------
-    screen : str
-        What is shown: a new one is shown from its top.
-    photos : sequence of (str, int)
-        Names and bytes of the files that are open. If any: Back leads to the first screen and not
-        out of the app.
-    offer : bool
-        Offer to continue what was drawn last in this browser.
+    Args:
+        screen: What is shown: a new one is shown from its top.
+        photos (sequence of (str, int)): Names and bytes of the files that are open. If any: Back
+            leads to the first screen and not out of the app.
+        offer: Offer to continue what was drawn last in this browser.
     """
     data = {"screen": screen, "photos": photos, "offer": offer, "limit": MAX_UPLOAD_MB,
             "smaller": bool(st.session_state.get(SMALLER))}  # fmt: skip

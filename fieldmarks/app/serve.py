@@ -24,11 +24,8 @@ NAMES_VARIABLE = "FIELDMARKS_HOST_NAMES"  # more names, with commas, for one beh
 def command(port: int, home_network: bool) -> list[str]:
     """The Streamlit command line.
 
-    Parameters
-    ----------
-    port : int
-    home_network : bool
-        Listen for other devices too; otherwise for this computer only.
+    Args:
+        home_network: Listen for other devices too; otherwise for this computer only.
     """
     return [
         sys.executable,
@@ -96,10 +93,9 @@ def _own_address() -> str:
 def serve(port: int, home_network: bool) -> int:
     """Run the app until it is stopped; gives its exit code.
 
-    Raises
-    ------
-    FieldmarksError
-        Something else listens on the port, or others could reach the app and nothing guards it.
+    Raises:
+        FieldmarksError: Something else listens on the port, or others could reach the app and
+            nothing guards it.
     """
     from fieldmarks.app.sign_in import way_in
 

@@ -53,11 +53,9 @@ SAFE = {
 def way_in(reached_from_outside: bool) -> Way:
     """How people sign in.
 
-    Raises
-    ------
-    FieldmarksError
-        Others can reach the app and there is no way to sign in, or the provider's settings lack
-        something.
+    Raises:
+        FieldmarksError: Others can reach the app and there is no way to sign in, or the provider's
+            settings lack something.
     """
     told = auth_util.get_secrets_auth_section()
     if told:
@@ -230,10 +228,8 @@ door: Door | None = None  # of this program; None where something else than 'ser
 def signed_in() -> dict[str, Any]:
     """Claims of whoever looks at the page that is drawn.
 
-    Raises
-    ------
-    FieldmarksError
-        Nobody is signed in, or others reach this app and nothing guards it.
+    Raises:
+        FieldmarksError: Nobody is signed in, or others reach this app and nothing guards it.
     """
     if door is None:
         # Without headers nobody has asked for it over a network: a test draws the page.

@@ -102,9 +102,8 @@ class Work:
     def open_photo(self, data: bytes, name: str, asked: Question | None = None) -> None:
         """Take a photo, and what is asked of it; nothing changes when it cannot be read.
 
-        Raises
-        ------
-        PhotoError
+        Raises:
+            PhotoError
         """
         given = Path(name).name
         photo = decode_photo(data, given)
@@ -114,10 +113,8 @@ class Work:
     def add_photo(self, data: bytes, name: str) -> Work:
         """Take one more photo of the same bird on the same day; gives the work on it.
 
-        Raises
-        ------
-        PhotoError
-            It cannot be read, or is among the photos already.
+        Raises:
+            PhotoError: It cannot be read, or is among the photos already.
         """
         given = Path(name).name
         photo = decode_photo(data, self.day.free_name(given))
@@ -160,10 +157,8 @@ class Work:
     def open_regions(self, text: str, name: str) -> None:
         """Take the regions of a region file; nothing changes when they cannot be used.
 
-        Raises
-        ------
-        RegionError
-            The file cannot be read, or belongs to another photo.
+        Raises:
+            RegionError: The file cannot be read, or belongs to another photo.
         """
         from fieldmarks.measure.measure import check_for_photo
         from fieldmarks.measure.region_file import region_set_from_text
@@ -369,9 +364,8 @@ class Work:
     def record_as(self, question: Question) -> Record:
         """The record of this photo for a question.
 
-        Raises
-        ------
-        FieldmarksError
+        Raises:
+            FieldmarksError
         """
         assert self.photo is not None
         given = (self.photo, self.regions, self.tables, question)

@@ -19,19 +19,13 @@ MARKS_SHOWN = 5
 class BuyingCheck:
     """What a keeper needs in a shop.
 
-    Parameters
-    ----------
-    sentence : str
-        The conclusion.
-    speaks_against : tuple of str
-        Marks that contradict the species it is sold as, and signs seen.
-    fits : tuple of str
-        Names of the marks that fit.
-    look_at : tuple of (str, str)
-        Marks not read yet that decide most, each with what to look for.
-    ask : tuple of str
-        Questions for the breeder.
-    cannot_tell, cautions : tuple of str
+    Args:
+        sentence: The conclusion.
+        speaks_against: Marks that contradict the species it is sold as, and signs seen.
+        fits: Names of the marks that fit.
+        look_at (tuple of (str, str)): Marks not read yet that decide most, each with what to look
+            for.
+        ask: Questions for the breeder.
     """
 
     sentence: str
@@ -46,11 +40,8 @@ class BuyingCheck:
 def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
     """Boil an assessment down to what decides about buying.
 
-    Parameters
-    ----------
-    assessment : Assessment
-        Best made with the species the bird is sold as.
-    tables : Tables
+    Args:
+        assessment: Best made with the species the bird is sold as.
     """
     advice = advice_table()
     sold_as = assessment.claimed or next(iter(assessment.conclusion.subjects), None)

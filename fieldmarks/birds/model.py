@@ -64,38 +64,23 @@ def now() -> str:
 class Bird:
     """A bird and what is known about it.
 
-    Parameters
-    ----------
-    id : str
-    name : str
-        What the keeper calls it.
-    ring : str
-        Ring number as it reads, or empty.
-    ring_kind : str
-        "closed", "open", "not known" or "none".
-    ring_year : int, optional
-    hatched : date, optional
-    hatch_known : str
-        Whether ``hatched`` is "exact" or an "estimate".
-    species : str, optional
-        Key of the species it is said to be.
-    variety : str
-        Key of the colour variety.
-    split_for : tuple of str
-        Keys of varieties it is known to carry without showing them.
-    sex, sex_by : str
-        "cock", "hen" or "unknown", and how that is known.
-    source, promised : str
-        Breeder or seller, and what was promised.
-    father, mother : str, optional
-        Ids.
-    status : str
-        "here", "given away" or "dead".
-    notes : str
-    withdrawn : str
-        Why this record no longer counts; empty while it does. Nothing is ever erased.
-    number, revision : int
-    saved_at : str
+    Args:
+        id: Str.
+        name (str): What the keeper calls it.
+        ring (str): Ring number as it reads, or empty.
+        ring_kind (str): "closed", "open", "not known" or "none".
+        hatch_known (str): Whether ``hatched`` is "exact" or an "estimate".
+        species (str, optional): Key of the species it is said to be.
+        variety (str): Key of the colour variety.
+        split_for (tuple of str): Keys of varieties it is known to carry without showing them.
+        sex, sex_by (str): "cock", "hen" or "unknown", and how that is known.
+        source, promised (str): Breeder or seller, and what was promised.
+        father, mother (str, optional): Ids.
+        status (str): "here", "given away" or "dead".
+        notes: Str.
+        withdrawn (str): Why this record no longer counts; empty while it does. Nothing is ever
+            erased.
+        saved_at: Str.
     """
 
     id: Id
@@ -131,19 +116,14 @@ class Bird:
 class MarkPoint:
     """One mark as read in one photo. CIELAB, D65, 2 degrees; all ``u_`` are k = 1.
 
-    Parameters
-    ----------
-    mark : str
-    lightness, a, b : float
-        L*, a*, b*.
-    u_lightness, u_chroma, u_hue : float
-        Along L*, along C*, and along Delta H* (not degrees).
-    expanded : float
-        95 %, in CIEDE2000 units (until 0.4.0 k = 2, a tenth wider).
-    calibrated : bool
-        Whether a usable grey card was in the photo.
-    dark, orange : float
-        Share of the mark's area, 0 to 1, that reads dark or orange, with ``u_dark``, ``u_orange``.
+    Args:
+        mark: Str.
+        lightness, a, b: L*, a*, b*.
+        u_lightness, u_chroma, u_hue: Along L*, along C*, and along Delta H* (not degrees).
+        expanded: 95 %, in CIEDE2000 units (until 0.4.0 k = 2, a tenth wider).
+        calibrated: Whether a usable grey card was in the photo.
+        dark, orange (float): Share of the mark's area, 0 to 1, that reads dark or orange, with
+            ``u_dark``, ``u_orange``.
     """
 
     mark: Short
@@ -190,24 +170,15 @@ class SignPoint:
 class Observation:
     """One photo of a bird, measured. The store keeps the whole record and the photo beside it.
 
-    Parameters
-    ----------
-    id : str
-    photo : str
-        SHA-256 of the photo file.
-    file : str
-        The photo's name as given.
-    ending : str
-        Ending of the kept file, such as ".jpg".
-    outcome, sentence : str
-        The conclusion.
-    variety, age, claimed : str
-        What was asked.
-    program, table_fingerprint : str
-        What it was measured with.
-    marks : tuple of MarkPoint
-    signs : tuple of SignPoint
-        Signs that were compared.
+    Args:
+        id: Str.
+        photo (str): SHA-256 of the photo file.
+        file (str): The photo's name as given.
+        ending (str): Ending of the kept file, such as ".jpg".
+        outcome, sentence (str): The conclusion.
+        variety, age, claimed (str): What was asked.
+        program, table_fingerprint (str): What it was measured with.
+        signs: Signs that were compared.
     """
 
     id: Id
@@ -229,22 +200,16 @@ class Observation:
 class Entry:
     """A dated entry in a bird's moult record.
 
-    Parameters
-    ----------
-    id, bird : str
-        Its own id and the bird's.
-    day : date
-        When the photos were taken.
-    stage : str
-        Where the bird stood in its moults.
-    measured_by : str
-    observations : tuple of Observation
-        Called looks before version 0.3.
-    outcome, sentence : str
-        The conclusion of all its photos together; empty where there is only one.
-    note, withdrawn : str
-    number, revision : int
-    saved_at : str
+    Args:
+        id, bird (str): Its own id and the bird's.
+        day: When the photos were taken.
+        stage (str): Where the bird stood in its moults.
+        measured_by: Str.
+        observations: Called looks before version 0.3.
+        outcome, sentence (str): The conclusion of all its photos together; empty where there is
+            only one.
+        note, withdrawn: Str.
+        saved_at: Str.
     """
 
     id: Id
@@ -347,10 +312,8 @@ def from_json(
 ) -> K:
     """Read a bird, entry or pair.
 
-    Raises
-    ------
-    FieldmarksError
-        It does not keep to the schema.
+    Raises:
+        FieldmarksError: It does not keep to the schema.
     """
     try:
         read: K = _adapter(kind).validate_json(text)
@@ -364,10 +327,8 @@ def from_json(
 def checked(thing: K) -> K:
     """The same thing with its words made harmless; refused if a value is out of bounds.
 
-    Raises
-    ------
-    FieldmarksError
-        A value is out of bounds, a bird has no name, or a day cannot be.
+    Raises:
+        FieldmarksError: A value is out of bounds, a bird has no name, or a day cannot be.
     """
     try:
         kept = from_json(type(thing), to_json(thing), "", "Correct it")

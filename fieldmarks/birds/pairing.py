@@ -44,18 +44,11 @@ class Reason:
 class PairAdvice:
     """Advice on a pair.
 
-    Parameters
-    ----------
-    weight : str
-        That of the heaviest reason.
-    sentence : str
-    reasons : tuple of Reason
-        Heaviest first.
-    kinship : float
-        Kinship coefficient, which is the inbreeding coefficient of the young.
-    shared : tuple of str
-        Ids of parents and grandparents that both share (or the birds themselves).
-    cautions : tuple of str
+    Args:
+        weight (str): That of the heaviest reason.
+        reasons: Heaviest first.
+        kinship: Kinship coefficient, which is the inbreeding coefficient of the young.
+        shared: Ids of parents and grandparents that both share (or the birds themselves).
     """
 
     weight: Weight
@@ -78,24 +71,14 @@ def advise_pair(
 ) -> PairAdvice:
     """Weigh what is on record about two birds.
 
-    Parameters
-    ----------
-    first, second : Bird
-    entries : dict
-        Bird id -> its moult entries.
-    parents : dict
-        Bird id -> (father id, mother id), of all birds.
-    names : dict
-        Bird id -> name to show.
-    tables : Tables
-    today : date
-    relatives : dict, optional
-        Bird id -> its parents, grandparents and young.
+    Args:
+        entries: Bird id -> its moult entries.
+        parents: Bird id -> (father id, mother id), of all birds.
+        names: Bird id -> name to show.
+        relatives: Bird id -> its parents, grandparents and young.
 
-    Raises
-    ------
-    FieldmarksError
-        It is one and the same bird, or the pedigree runs in a circle.
+    Raises:
+        FieldmarksError: It is one and the same bird, or the pedigree runs in a circle.
     """
     if first.id == second.id:
         raise FieldmarksError(
@@ -148,15 +131,10 @@ def warnings_for_test(
 ) -> tuple[str, ...]:
     """What to think about before a test mating; empty when nothing on record warns.
 
-    Parameters
-    ----------
-    bird, mate : Bird
-        The bird in question and its mate.
-    advice : PairAdvice
-        On these two.
-    tables : Tables
-    eye : str
-        Of the bird in question: "light", "dark" or empty.
+    Args:
+        bird, mate: The bird in question and its mate.
+        advice: On these two.
+        eye (str): Of the bird in question: "light", "dark" or empty.
     """
     return (*_wrong_mate(bird, mate, tables, eye), *_from_advice(bird, mate, advice))
 

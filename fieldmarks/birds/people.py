@@ -37,15 +37,11 @@ EVERYONE = {"everyone": True}  # execution option: a question that no answer to 
 class Person:
     """Someone who may in.
 
-    Parameters
-    ----------
-    id : str
-    email : str
-        By which the steward let them in; in small letters.
-    role : str
-    subject : str, optional
-        Who the provider says it is (issuer and subject); None before the first sign-in. From then
-        on it alone counts, whoever has the e-mail address later.
+    Args:
+        email: By which the steward let them in; in small letters.
+        role: Str.
+        subject: Who the provider says it is (issuer and subject); None before the first sign-in.
+            From then on it alone counts, whoever has the e-mail address later.
     """
 
     id: str
@@ -106,11 +102,9 @@ def narrow(
 def _every_select_narrowed(statement: Any, person: Person) -> Any:
     """A statement in which each ``SELECT``, also one inside another, asks for visible rows only.
 
-    Raises
-    ------
-    TypeError
-        It holds a piece of SQL in words, which nobody can look into, or asks something that is
-        neither a table nor narrowed itself.
+    Raises:
+        TypeError: It holds a piece of SQL in words, which nobody can look into, or asks something
+            that is neither a table nor narrowed itself.
     """
 
     def refuse(part: Any) -> None:
@@ -142,10 +136,8 @@ def _every_select_narrowed(statement: Any, person: Person) -> Any:
 def let_in(connection: Connection, email: str, role: Role) -> Person:
     """Let someone in by an e-mail address, or give them another role.
 
-    Raises
-    ------
-    FieldmarksError
-        It is no e-mail address, or no steward would be left.
+    Raises:
+        FieldmarksError: It is no e-mail address, or no steward would be left.
     """
     email = email.strip().lower()
     if "@" not in email.strip("@") or len(email) > 254 or any(c.isspace() for c in email):
@@ -164,10 +156,8 @@ def let_in(connection: Connection, email: str, role: Role) -> Person:
 def put_out(connection: Connection, person: Person) -> None:
     """Let someone in no longer.
 
-    Raises
-    ------
-    FieldmarksError
-        They still have birds, or no steward would be left.
+    Raises:
+        FieldmarksError: They still have birds, or no steward would be left.
     """
     owned = select(sa.func.count()).select_from(orm.birds).where(orm.birds.c.owner == person.id)
     if count := connection.scalar(owned):
@@ -192,10 +182,9 @@ def people(connection: Connection) -> list[Person]:
 def who_is(connection: Connection, claims: Mapping[str, Any]) -> Person:
     """The person whom a provider has told about (OpenID Connect Core 1.0, 5.1 and 5.7).
 
-    Raises
-    ------
-    FieldmarksError
-        Nobody has let them in, or the provider has not checked their e-mail address.
+    Raises:
+        FieldmarksError: Nobody has let them in, or the provider has not checked their e-mail
+            address.
     """
     subject = f"{claims['iss']} {claims['sub']}"
     c = orm.people.c
@@ -217,10 +206,8 @@ def who_is(connection: Connection, claims: Mapping[str, Any]) -> Person:
 def hand_over(connection: Connection, birds: Sequence[str], to: Person) -> None:
     """Give birds to another person, with their looks; the pairs of birds that all go, too.
 
-    Raises
-    ------
-    FieldmarksError
-        A parent, mate or young of one of them would stay with somebody else.
+    Raises:
+        FieldmarksError: A parent, mate or young of one of them would stay with somebody else.
     """
     from fieldmarks.birds.reader import batches, read
 
@@ -237,9 +224,8 @@ def hand_over(connection: Connection, birds: Sequence[str], to: Person) -> None:
 def check_owners(connection: Connection, things: Sequence[Kept]) -> None:
     """Relatives and mates have one owner: else a page of one would tell of another's birds.
 
-    Raises
-    ------
-    FieldmarksError
+    Raises:
+        FieldmarksError
     """
     from fieldmarks.birds.reader import batches
 

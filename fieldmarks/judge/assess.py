@@ -61,24 +61,15 @@ class SpeciesSheet:
 class Assessment:
     """What the readings of one bird come to.
 
-    Parameters
-    ----------
-    sheets : tuple of SpeciesSheet
-        One per species, in the order of the tables.
-    signs : tuple of SignFinding
-        Signs of the species the bird was looked at as, side by side.
-    conclusion : Conclusion
-    next_marks : tuple of NextMark
-        Unread marks, those that would tell most of the remaining species apart first.
-    cautions : tuple of str
-    variety, age, claimed : str
-        As given.
-    draws, seed : int
-        Size and seed of the Monte Carlo.
-    table_version, table_fingerprint : str
-        Which tables were used.
-    disagreements : tuple of Disagreement
-        Where the photos contradict each other about a species the bird is looked at as.
+    Args:
+        sheets: One per species, in the order of the tables.
+        signs: Signs of the species the bird was looked at as, side by side.
+        next_marks: Unread marks, those that would tell most of the remaining species apart first.
+        variety, age, claimed: As given.
+        draws, seed: Size and seed of the Monte Carlo.
+        table_version, table_fingerprint: Which tables were used.
+        disagreements: Where the photos contradict each other about a species the bird is looked at
+            as.
     """
 
     sheets: tuple[SpeciesSheet, ...]
@@ -133,31 +124,19 @@ def assess_photos(
     Every photo has its own rendering. What the photos say of a hypothesis adds up; a mark read on
     several of them counts for more than one reading and for less than two.
 
-    Parameters
-    ----------
-    photos : iterable of Read
-        Of one day. A photo that is given twice counts once.
-    tables : Tables
-    variety, age : str
-        Keys of the tables.
-    claimed : str, optional
-        Species the bird is said to be.
-    draws : int
-        Monte Carlo draws of the rendering and of what is doubtful about each reading.
-    seed : int
+    Args:
+        photos: Of one day. A photo that is given twice counts once.
+        variety, age: Keys of the tables.
+        claimed: Species the bird is said to be.
+        draws: Monte Carlo draws of the rendering and of what is doubtful about each reading.
 
-    Returns
-    -------
-    Assessment
+    Returns:
         The same for the same input and seed, whatever the order of photos and readings.
 
-    Raises
-    ------
-    TableError
-        Unknown variety, age or claimed species.
-    FieldmarksError
-        A mark or relation of a photo is given twice, a photo is given twice with different
-        readings, or there are too few draws.
+    Raises:
+        TableError: Unknown variety, age or claimed species.
+        FieldmarksError: A mark or relation of a photo is given twice, a photo is given twice with
+            different readings, or there are too few draws.
     """
     check_choice(tables, claimed, variety, age)
     photos = counted_once(photos)

@@ -40,14 +40,10 @@ LOOKED_AT = (SignStatus.SEEN, SignStatus.DOUBTFUL, SignStatus.NOT_SEEN, SignStat
 class Standing:
     """How likely one explanation of the whole bird is.
 
-    Parameters
-    ----------
-    species : tuple of str
-        One species, both parents of a first cross, or none for a bird of no known species.
-    share : float
-        Probability, 0 to 1, among all explanations.
-    behind : float
-        How many times less likely it is than the likeliest one, 1 or more.
+    Args:
+        species: One species, both parents of a first cross, or none for a bird of no known species.
+        share: Probability, 0 to 1, among all explanations.
+        behind: How many times less likely it is than the likeliest one, 1 or more.
     """
 
     species: tuple[str, ...]
@@ -59,22 +55,14 @@ class Standing:
 class Conclusion:
     """What the readings come to.
 
-    Parameters
-    ----------
-    outcome : str
-        Which kind of conclusion.
-    sentence : str
-    candidates : tuple of str
-        Species less than ten times less likely than the likeliest.
-    subjects : tuple of str
-        Species whose signs count: the claimed one unless another is clearly likelier, else the
-        candidates.
-    held : float, optional
-        How likely what is concluded is, 0 to 1; None when nothing was decided.
-    standing : tuple of Standing
-        Every species, cross and a bird of no known species, the likeliest first.
-    variety : str, optional
-        A variety whose colours are clearly likelier than those of the stated one.
+    Args:
+        outcome (str): Which kind of conclusion.
+        candidates: Species less than ten times less likely than the likeliest.
+        subjects: Species whose signs count: the claimed one unless another is clearly likelier,
+            else the candidates.
+        held: How likely what is concluded is, 0 to 1; None when nothing was decided.
+        standing: Every species, cross and a bird of no known species, the likeliest first.
+        variety: A variety whose colours are clearly likelier than those of the stated one.
     """
 
     outcome: Outcome

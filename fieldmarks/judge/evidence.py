@@ -62,25 +62,16 @@ ALIKE = 0.5
 class Evidence:
     """Everything that was read of one bird, ready for the model.
 
-    Parameters
-    ----------
-    marks : tuple of str
-        Mark of each observation; one with several colours has one for each.
-    lab : (m, 3) array
-    own : (m, 3, 3) array
-        Covariance of what is doubtful about each by itself.
-    weight : (m,) array
-        Share of the mark's area.
-    any : (m,) array
-        Logarithm of the density of any colour at all.
-    prior : (2, 6) array
-        Mean and standard deviations of the rendering.
-    top : float, optional
-        Where the photo is cut off.
-    pupil_cut : bool
-        Whether the pupil was cut out of the iris.
-    without_card : Evidence, optional
-        The same for the case that the card is no grey card; None where there is none.
+    Args:
+        marks: Mark of each observation; one with several colours has one for each.
+        lab: (m, 3) array.
+        own ((m, 3, 3) array): Covariance of what is doubtful about each by itself.
+        weight ((m,) array): Share of the mark's area.
+        any ((m,) array): Logarithm of the density of any colour at all.
+        prior ((2, 6) array): Mean and standard deviations of the rendering.
+        top: Where the photo is cut off.
+        pupil_cut: Whether the pupil was cut out of the iris.
+        without_card: The same for the case that the card is no grey card; None where there is none.
     """
 
     marks: tuple[str, ...]
@@ -122,10 +113,8 @@ def repeated(times: int) -> float:
 def gather(readings: Sequence[Reading]) -> Evidence:
     """Make readings ready for the model.
 
-    Parameters
-    ----------
-    readings : sequence of Reading
-        At most one per mark.
+    Args:
+        readings: At most one per mark.
     """
     if not all(r.calibrated for r in readings):
         return _gather(readings, "none", 1.0, OWN_LIGHT, TOP)
@@ -207,15 +196,8 @@ def natural_variation(tables: Tables, evidence: Evidence) -> Array:
     are those half-way between the two colours: at a strong colour by itself they would let it pass
     for grey.
 
-    Parameters
-    ----------
-    tables : Tables
-    evidence : Evidence
-
-    Returns
-    -------
-    (m, n, 3, 3) array
-        For every colour read and every swatch.
+    Returns:
+        (m, n, 3, 3) array: For every colour read and every swatch.
     """
     swatches, tolerance = swatch_colours(tables)
     lab = evidence.lab
@@ -244,16 +226,12 @@ def whitening(covariance: Array) -> tuple[Array, Array]:
 
     Written out, as a library's loop over small matrices takes ten times as long.
 
-    Parameters
-    ----------
-    covariance : (..., 3, 3) array
-        Positive definite; else not a number.
+    Args:
+        covariance ((..., 3, 3) array): Positive definite; else not a number.
 
-    Returns
-    -------
-    (..., 3, 3) array
-        Lower triangles T with T C T' = 1.
-    (...) array
+    Returns:
+        (..., 3, 3) array: Lower triangles T with T C T' = 1.
+        (...) array.
     """
     c = np.moveaxis(covariance, (-2, -1), (0, 1))
     first = 1 / np.sqrt(c[0, 0])

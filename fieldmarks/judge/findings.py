@@ -56,31 +56,19 @@ class Status(StrEnum):
 class Finding:
     """One mark, or relation between marks, of one species.
 
-    Parameters
-    ----------
-    species, mark : str
-        Keys; ``mark`` is the relation's key when ``relation`` is true.
-    name : str
-        The mark in plain words.
-    status : Status
-    expected : tuple of str
-        Swatch keys, or the range in words for a relation.
-    basis : str
-        Where the expectation comes from: "green row", "derived", "override".
-    value : float, optional
-        CIEDE2000 to the nearest expected swatch once the rendering is undone, or the value of the
-        relation.
-    nearest : str, optional
-        Key of that swatch.
-    tolerance : float, optional
-        Its tolerance, CIEDE2000; None for relations.
-    interval : (float, float), optional
-        2.5 to 97.5 % of ``value`` over the draws.
-    held : float, optional
-        How likely it is, 0 to 1, that the mark shows an expected colour rather than another, or
-        that the relation lies in its range.
-    reason : str
-        Plain words.
+    Args:
+        species, mark: Keys; ``mark`` is the relation's key when ``relation`` is true.
+        name: The mark in plain words.
+        expected: Swatch keys, or the range in words for a relation.
+        basis: Where the expectation comes from: "green row", "derived", "override".
+        value: CIEDE2000 to the nearest expected swatch once the rendering is undone, or the value
+            of the relation.
+        nearest: Key of that swatch.
+        tolerance: Its tolerance, CIEDE2000; None for relations.
+        interval ((float, float), optional): 2.5 to 97.5 % of ``value`` over the draws.
+        held: How likely it is, 0 to 1, that the mark shows an expected colour rather than another,
+            or that the relation lies in its range.
+        reason: Plain words.
     """
 
     species: str
@@ -115,14 +103,9 @@ def corrected(
     Each draw has one rendering, the same for all marks, from what a hypothesis leaves possible;
     each mark is then moved by its own doubt alone, all colours of one mark together.
 
-    Parameters
-    ----------
-    readings : sequence of Reading
-    evidence : Evidence
-        The same readings.
-    fitted : Fitted
-        The rendering that is undone.
-    count, seed : int
+    Args:
+        evidence: The same readings.
+        fitted: The rendering that is undone.
     """
     if not readings:
         return {}
@@ -169,17 +152,11 @@ def judge_marks(
 ) -> list[Finding]:
     """Findings on every mark of one species, in the order of its file.
 
-    Parameters
-    ----------
-    tables : Tables
-    best : Explained
-        What explains the bird best as that species, in the stated variety and age.
-    ratios : dict
-        Mark -> logarithm of how much likelier its readings are with the expected colours.
-    draws : dict
-        Mark -> draws of its true colours on each photo that shows it, see :func:`corrected`.
-    small : iterable of str
-        Marks that were read on too few pixels.
+    Args:
+        best: What explains the bird best as that species, in the stated variety and age.
+        ratios: Mark -> logarithm of how much likelier its readings are with the expected colours.
+        draws: Mark -> draws of its true colours on each photo that shows it, see :func:`corrected`.
+        small: Marks that were read on too few pixels.
     """
     species = best.what.species[0]
     # A mark that is read but has no row is listed too: the keeper sees that it says nothing.

@@ -135,9 +135,8 @@ class _Rows:
     def look(self, evidence: Evidence, terms: Array) -> tuple[Array, Array, Array]:
         """Log likelihood of each case, its slope and its curvature in the terms.
 
-        Parameters
-        ----------
-        terms : (cases, 6) array
+        Args:
+            terms: (cases, 6) array.
         """
         middle, moves = slopes(self.light, terms[self.unit_case], evidence.top)
         off = evidence.lab[self.observed] - middle[self.unit]

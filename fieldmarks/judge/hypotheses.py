@@ -30,13 +30,10 @@ Colours = tuple[tuple[str, float], ...]  # swatch key, probability
 class Hypothesis:
     """What the bird may be.
 
-    Parameters
-    ----------
-    species : tuple of str
-        One species, the two parents of a first cross, or none for a bird of no known species.
-    variety, age : str
-    like : str
-        The species that a bird of no known species looks most like; empty for the others.
+    Args:
+        species: One species, the two parents of a first cross, or none for a bird of no known
+            species.
+        like: The species that a bird of no known species looks most like; empty for the others.
     """
 
     species: tuple[str, ...]
@@ -83,13 +80,8 @@ def colours(tables: Tables, what: Hypothesis, mark: str, pupil_cut: bool = True)
     same variety or, where that moves the colours about, in the green and ino ones), or as well any
     colour such a part can be made up of.
 
-    Parameters
-    ----------
-    tables : Tables
-    what : Hypothesis
-    mark : str
-    pupil_cut : bool
-        Whether the pupil was cut out of an iris.
+    Args:
+        pupil_cut: Whether the pupil was cut out of an iris.
     """
     shown = _expected(tables, what, mark)
     if not shown:

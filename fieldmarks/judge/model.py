@@ -87,13 +87,10 @@ class Fitted(NamedTuple):
 class Explained:
     """How one hypothesis explains the readings.
 
-    Parameters
-    ----------
-    what : Hypothesis
-    log_prior, log_likelihood : float
-        Natural logarithms; the likelihood has the renderings integrated out.
-    photos : tuple of Fitted
-        One per photo.
+    Args:
+        log_prior, log_likelihood: Natural logarithms; the likelihood has the renderings integrated
+            out.
+        photos: One per photo.
     """
 
     what: Hypothesis
@@ -115,18 +112,13 @@ def explain(
 ) -> tuple[list[Explained], list[Evidence]]:
     """Let every hypothesis explain the readings of all photos, the likeliest first.
 
-    Parameters
-    ----------
-    tables : Tables
-    photos : sequence of (Evidence, sequence of Relation)
-    variety, age : str
-        As the keeper states them.
+    Args:
+        photos: Sequence of (Evidence, sequence of Relation).
+        variety, age: As the keeper states them.
 
-    Returns
-    -------
-    explained : list of Explained
-    believed : list of Evidence
-        That of each photo: without its card where the bird's own colours contradict it.
+    Returns:
+        believed : list of Evidence: That of each photo: without its card where the bird's own
+        colours contradict it.
     """
     hypotheses = possible(tables, variety, age)
     times: dict[str, int] = {}
@@ -275,21 +267,14 @@ def mark_ratios(
 ) -> dict[str, float]:
     """How much likelier each mark's reading is with its expected colours than with others.
 
-    Parameters
-    ----------
-    tables : Tables
-    evidence : Evidence
-        Of one photo.
-    what : Hypothesis
-    fitted : Fitted
-        The rendering of that photo, and what is left open of it.
+    Args:
+        evidence: Of one photo.
+        fitted: The rendering of that photo, and what is left open of it.
 
-    Returns
-    -------
-    dict
-        Mark -> natural logarithm of the likelihood of the colours expected of it over that of
-        those it has in other species or at other ages, or any other. Of a mark of several colours:
-        what most of its area reaches, so that a patch of another colour counts.
+    Returns:
+        Mark -> natural logarithm of the likelihood of the colours expected of it over that of those
+        it has in other species or at other ages, or any other. Of a mark of several colours: what
+        most of its area reaches, so that a patch of another colour counts.
     """
     light = lab_to_linear(swatch_colours(tables)[0])
     middle, moves = slopes(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)

@@ -13,21 +13,14 @@ DAYS_PER_MONTH = 30.44
 def age_class(tables: Tables, hatched: date, on: date) -> str:
     """Age class of a bird on a day.
 
-    Parameters
-    ----------
-    tables : Tables
-    hatched, on : date
-        Hatch date and the day the photo was taken.
+    Args:
+        hatched, on: Hatch date and the day the photo was taken.
 
-    Returns
-    -------
-    str
+    Returns:
         Key of the oldest age class whose span has begun.
 
-    Raises
-    ------
-    FieldmarksError
-        The bird had not hatched yet.
+    Raises:
+        FieldmarksError: The bird had not hatched yet.
     """
     months = (on - hatched).days / DAYS_PER_MONTH
     if months < 0:

@@ -31,22 +31,17 @@ FOOT = 6 / 29  # cube root of the light where the straight foot of CIELAB ends (
 def render(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> Array:
     """CIELAB of colours as a photo shows them.
 
-    Parameters
-    ----------
-    lab : (..., 3) array
-        True colours, CIELAB (D65, 2 degrees).
-    terms : (..., 6) array
-        Rendering, in the order of ``TERMS``: natural logarithms of exposure, of the red and the
-        blue channel over the green one, of contrast (a power about mid grey) and of saturation;
-        the veil in units of 1 % of white. Broadcast against ``lab``.
-    top : float, optional
-        Linear light near which the photo is cut off; None where it is not.
+    Args:
+        lab ((..., 3) array): True colours, CIELAB (D65, 2 degrees).
+        terms ((..., 6) array): Rendering, in the order of ``TERMS``: natural logarithms of
+            exposure, of the red and the blue channel over the green one, of contrast (a power about
+            mid grey) and of saturation; the veil in units of 1 % of white. Broadcast against
+            ``lab``.
+        top: Linear light near which the photo is cut off; None where it is not.
 
-    Returns
-    -------
-    (..., 3) array
-        Linear light x on each sRGB primary becomes GREY ((x + veil) gain / GREY)^contrast, and a*
-        and b* are stretched by the saturation.
+    Returns:
+        (..., 3) array: Linear light x on each sRGB primary becomes GREY ((x + veil) gain /
+        GREY)^contrast, and a* and b* are stretched by the saturation.
     """
     return _linear_to_lab(*_rendered(lab_to_linear(lab), np.asarray(terms, float), top)[:2])
 

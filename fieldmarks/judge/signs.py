@@ -44,28 +44,15 @@ class SignStatus(StrEnum):
 class SignFinding:
     """One sign on a bird taken for ``species``.
 
-    Parameters
-    ----------
-    key, species : str
-    text : str
-        What the sign is, in plain words.
-    status : SignStatus
-    mark : str, optional
-        Mark (or relation) where it is strongest.
-    amount : float, optional
-        Share of that mark's area with the tint, 0 to 1, or the value of the relation.
-    held : float, optional
-        Share of the draws in which it is there, 0 to 1.
-    points_to : tuple of str
-        Species whose ancestry it suggests.
-    strength : str
-        How diagnostic the trade holds it: "always", "usually" or "hint".
-    evidence : str
-    reason : str
-    compared : tuple of str
-        Marks that were compared, or the relation.
-    there : tuple of str
-        Those of them that are not clearly free of it.
+    Args:
+        text: What the sign is, in plain words.
+        mark: Mark (or relation) where it is strongest.
+        amount: Share of that mark's area with the tint, 0 to 1, or the value of the relation.
+        held: Share of the draws in which it is there, 0 to 1.
+        points_to: Species whose ancestry it suggests.
+        strength: How diagnostic the trade holds it: "always", "usually" or "hint".
+        compared: Marks that were compared, or the relation.
+        there: Those of them that are not clearly free of it.
     """
 
     key: str
@@ -86,16 +73,13 @@ class SignFinding:
 def tint_fraction(tints: Iterable[Tint], colours: Array, fractions: Array) -> Array:
     """Share of the area that shows any of some tints.
 
-    Parameters
-    ----------
-    tints : iterable of Tint
-    colours : (3, p, n) array
-        L*, C* and hue angle in degrees of each population in each draw (CIELAB, D65).
-    fractions : (p,) array
+    Args:
+        colours ((3, p, n) array): L*, C* and hue angle in degrees of each population in each draw
+            (CIELAB, D65).
+        fractions: (p,) array.
 
-    Returns
-    -------
-    (n,) array
+    Returns:
+        (n,) array.
     """
     light, chroma, hue = colours
     inside = np.zeros(light.shape, bool)
@@ -122,17 +106,11 @@ def look_for_signs(
 ) -> list[SignFinding]:
     """Look for every sign of a species that means something in a variety.
 
-    Parameters
-    ----------
-    tables : Tables
-    species : str
-        What the bird is taken for.
-    draws : dict
-        Mark -> draws of its colours on each photo that shows it, all of one photo's marks with the
-        same renderings.
-    relations : dict
-        Relation -> (n,) draws of its value on each photo that gave it.
-    variety, age : str
+    Args:
+        species: What the bird is taken for.
+        draws: Mark -> draws of its colours on each photo that shows it, all of one photo's marks
+            with the same renderings.
+        relations: Relation -> (n,) draws of its value on each photo that gave it.
     """
     kind = tables.varieties[variety]
     found = []

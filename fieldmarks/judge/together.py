@@ -50,14 +50,10 @@ class PhotoReadings:
 class Disagreement:
     """A mark or sign of one species of which the photos say different things.
 
-    Parameters
-    ----------
-    species, mark : str
-        Keys; ``mark`` is that of a mark, relation or sign.
-    name : str
-        In plain words.
-    photos : tuple of (str, str)
-        Name of each photo that shows it, and the status it has there.
+    Args:
+        species, mark: Keys; ``mark`` is that of a mark, relation or sign.
+        name: In plain words.
+        photos (tuple of (str, str)): Name of each photo that shows it, and the status it has there.
     """
 
     species: str
@@ -78,10 +74,8 @@ AnyRead = TypeVar("AnyRead", bound=Read)
 def counted_once(photos: Iterable[AnyRead]) -> tuple[AnyRead, ...]:
     """The photos in an order of their own, a photo that was given twice only once.
 
-    Raises
-    ------
-    FieldmarksError
-        There is no photo, or one was given twice with different readings.
+    Raises:
+        FieldmarksError: There is no photo, or one was given twice with different readings.
     """
     kept: dict[str, AnyRead] = {}
     ordered = sorted(photos, key=lambda p: (p.photo, p.sha256, repr((p.readings, p.relations))))
@@ -104,12 +98,9 @@ def disagreements(
 ) -> tuple[Disagreement, ...]:
     """What one photo says for a species and another against it.
 
-    Parameters
-    ----------
-    photos : sequence of str
-        Names.
-    alone : dict
-        Species -> the findings and the signs of each photo by itself.
+    Args:
+        photos: Names.
+        alone: Species -> the findings and the signs of each photo by itself.
     """
     found = []
     for one in alone:

@@ -109,18 +109,13 @@ def _bytes(stored: Stored) -> int:
 class Photo:
     """A decoded photo. Coordinates and windows are those of the upright picture.
 
-    Parameters
-    ----------
-    name : str
-        File name without folders.
-    sha256 : str
-        Fingerprint of the file as it lay on the disk.
-    width, height : int
-        Upright size in pixels.
-    orientation : int
-        CIPA DC-008, tag 274, 1 to 8: how the stored picture is turned.
-    header : PIL image, optional
-        What the file says before its picture: tables and tags, for judging its fitness.
+    Args:
+        name: File name without folders.
+        sha256: Fingerprint of the file as it lay on the disk.
+        width, height: Upright size in pixels.
+        orientation: CIPA DC-008, tag 274, 1 to 8: how the stored picture is turned.
+        header (PIL image, optional): What the file says before its picture: tables and tags, for
+            judging its fitness.
     """
 
     name: str
@@ -181,15 +176,12 @@ class Photo:
 def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
     """Open and decode one photo.
 
-    Parameters
-    ----------
-    max_megapixels : float
-        Refuse larger pictures before decoding them.
+    Args:
+        max_megapixels: Refuse larger pictures before decoding them.
 
-    Raises
-    ------
-    PhotoError
-        The file is missing, empty, not a photo, damaged, animated, grey-scale, CMYK or too large.
+    Raises:
+        PhotoError: The file is missing, empty, not a photo, damaged, animated, grey-scale, CMYK or
+            too large.
     """
     path = Path(path)
     try:

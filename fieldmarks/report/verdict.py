@@ -31,18 +31,12 @@ LEAST_SHARE = 0.1  # of a mark's area; a smaller patch of another colour decides
 class Reason:
     """One thing that speaks against the bird.
 
-    Parameters
-    ----------
-    mark : str
-        Key of the mark where it is seen; of a relation its first mark.
-    name : str
-        That mark in plain words.
-    text : str
-    read, wanted : (L*, a*, b*), optional
-        The deciding colour of the mark and the expected one nearest to it.
-    wanted_name : str
-    photo : str
-        Name of the photo it is read on.
+    Args:
+        mark: Key of the mark where it is seen; of a relation its first mark.
+        name: That mark in plain words.
+        read, wanted ((L*, a*, b*), optional): The deciding colour of the mark and the expected one
+            nearest to it.
+        photo: Name of the photo it is read on.
     """
 
     mark: str
@@ -58,21 +52,13 @@ class Reason:
 class Verdict:
     """What to read first.
 
-    Parameters
-    ----------
-    tone : str
-        "good", "bad", "doubt" or "soft" (nothing said): never shown by colour alone.
-    headline : str
-    kind : str
-        What the bird is, and how strongly the marks speak for it.
-    sold_as : str
-        Whether it is what it is sold as; empty when nobody said.
-    tally : str
-        How many marks fit, and which are unclear.
-    reasons : tuple of Reason
-        The strongest ones against it.
-    apart : tuple of str
-        What the photos of the day disagree on.
+    Args:
+        tone (str): "good", "bad", "doubt" or "soft" (nothing said): never shown by colour alone.
+        kind: What the bird is, and how strongly the marks speak for it.
+        sold_as: Whether it is what it is sold as; empty when nobody said.
+        tally: How many marks fit, and which are unclear.
+        reasons: The strongest ones against it.
+        apart: What the photos of the day disagree on.
     """
 
     tone: Tone
@@ -87,11 +73,8 @@ class Verdict:
 def verdict_of(record: Record | Examination, tables: Tables) -> Verdict:
     """The verdict of a photo, or of all photos of a day.
 
-    Parameters
-    ----------
-    record : Record or Examination
-    tables : Tables
-        The tables the record was made with.
+    Args:
+        tables: The tables the record was made with.
     """
     judged = record.assessment
     conclusion = judged.conclusion

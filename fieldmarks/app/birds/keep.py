@@ -33,10 +33,8 @@ ASKED = "keep_asked"  # of which bird and photo the keeper is to say that it is 
 def keep_panel(work: Work) -> None:
     """Keep the photo on the workbench, with what was measured on it, for one of the birds.
 
-    Parameters
-    ----------
-    work : Work
-        The ``data`` of each of its photos must hold the photo file's bytes.
+    Args:
+        work: The ``data`` of each of its photos must hold the photo file's bytes.
     """
     say_done()
     data = getattr(work, "data", b"")

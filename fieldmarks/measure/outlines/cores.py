@@ -43,22 +43,16 @@ def draw(
 ) -> Drawn | None:
     """The mark's core, or all of it.
 
-    Parameters
-    ----------
-    at : (2,) array
-        Where it is expected, in pixels of the view.
-    free : mask
-        Where it may lie.
-    whole : bool
-        Follow the colour as far as ``place.grow`` allows.
-    scale : float
-        Of the core's size.
-    beside : sequence of (3,) array
-        Colours of the marks round one that is followed to its borders.
+    Args:
+        at ((2,) array): Where it is expected, in pixels of the view.
+        free (mask): Where it may lie.
+        whole: Follow the colour as far as ``place.grow`` allows.
+        scale: Of the core's size.
+        beside (sequence of (3,) array): Colours of the marks round one that is followed to its
+            borders.
 
-    Returns
-    -------
-    Drawn, or None when too little is free or of one colour.
+    Returns:
+        Drawn, or None when too little is free or of one colour.
     """
     unit = view.frame.unit
     lie = view.neck if place.on_head else view.trunk

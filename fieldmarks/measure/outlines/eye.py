@@ -33,15 +33,13 @@ BEND = 0.6  # cost of a path's step to the next radius, as of lightness
 class Eye:
     """An eye found in a look, in its pixels.
 
-    Parameters
-    ----------
-    middle : (2,) array
-    iris, ring : (ANGLES, 2) arrays
-        The outer borders of the iris and of the bare skin round it.
-    iris_step : float
-        Step at the iris's border that four fifths of the circle reach, in units of L*.
-    pupil : (ANGLES, 2) array, optional
-        Of a light eye. In a dark one it hardly differs from the iris.
+    Args:
+        middle: (2,) array.
+        iris, ring ((ANGLES, 2) arrays): The outer borders of the iris and of the bare skin round
+            it.
+        iris_step: Step at the iris's border that four fifths of the circle reach, in units of L*.
+        pupil ((ANGLES, 2) array, optional): Of a light eye. In a dark one it hardly differs from
+            the iris.
     """
 
     middle: Floats
@@ -59,19 +57,14 @@ class Eye:
 def find_eye(lab: Floats, tap: Floats, unit: float, reach: float = 0.25) -> Eye | None:
     """The eye near a tap.
 
-    Parameters
-    ----------
-    lab : (h, w, 3) float32 CIELAB
-    tap : (2,) array
-        In pixels.
-    unit : float
-        Pixels from eye to beak tip, roughly.
-    reach : float
-        How far from the tap it may be, in units.
+    Args:
+        lab: (h, w, 3) float32 CIELAB.
+        tap ((2,) array): In pixels.
+        unit: Pixels from eye to beak tip, roughly.
+        reach: How far from the tap it may be, in units.
 
-    Returns
-    -------
-    Eye, or None when nothing dark and round with a lighter border is near.
+    Returns:
+        Eye, or None when nothing dark and round with a lighter border is near.
     """
     light = cv2.GaussianBlur(np.ascontiguousarray(lab[..., 0]), (0, 0), 0.018 * unit)
     found = _disc(light, tap, unit, reach)
@@ -174,13 +167,11 @@ def _polar(picture: Floats, middle: Floats, radii: Floats) -> Floats:
 def _closed_path(gain: Floats) -> npt.NDArray[np.intp]:
     """The closed path over all angles with the largest sum; it moves one radius at a time.
 
-    Parameters
-    ----------
-    gain : (radii, angles) array
+    Args:
+        gain: (radii, angles) array.
 
-    Returns
-    -------
-    (angles,) array of the radius' number at each angle.
+    Returns:
+        (angles,) array of the radius' number at each angle.
     """
     count, angles = gain.shape
     total = gain[:, 0].astype(float)

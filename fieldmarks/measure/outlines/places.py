@@ -76,12 +76,10 @@ def places() -> dict[str, Place]:
 class Lie:
     """Which way a part of the bird lies below its head, in pixels of a look.
 
-    Parameters
-    ----------
-    middle : (2,) array
-        Of the head.
-    down, front : (2,) arrays
-        Along the body, and across it to the side of the beak; of length 1.
+    Args:
+        middle ((2,) array): Of the head.
+        down, front ((2,) arrays): Along the body, and across it to the side of the beak; of length
+            1.
     """
 
     middle: Floats
@@ -93,18 +91,12 @@ class Lie:
 class View:
     """One look at the bird, made ready.
 
-    Parameters
-    ----------
-    look : Look
-    frame : Frame
-        Of the head, in pixels of the look, as all else.
-    bird : mask
-    smooth : (h, w, 3) array
-        CIELAB with L* weighted down.
-    rough : (h, w) array
-        How fast it changes, per unit of the frame.
-    neck, trunk : Lie
-    tail : (2,) array, optional
+    Args:
+        frame: Of the head, in pixels of the look, as all else.
+        bird: Mask.
+        smooth ((h, w, 3) array): CIELAB with L* weighted down.
+        rough ((h, w) array): How fast it changes, per unit of the frame.
+        tail: (2,) array, optional.
     """
 
     look: Look

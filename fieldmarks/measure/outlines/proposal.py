@@ -56,17 +56,12 @@ class Marked(Protocol):
 class ProposedMark:
     """An outline to keep, drop or reshape.
 
-    Parameters
-    ----------
-    mark : str
-        Key of the mark.
-    shape : Polygon
-        In photo pixels.
-    certainty : float
-        0..1: of proposals as sure as this, the share of which at least half lies on the mark, so
-        that their median does.
-    whole : bool
-        Whether it is meant to hold the whole mark, not only a clean core.
+    Args:
+        mark: Key of the mark.
+        shape: In photo pixels.
+        certainty: 0..1: of proposals as sure as this, the share of which at least half lies on the
+            mark, so that their median does.
+        whole: Whether it is meant to hold the whole mark, not only a clean core.
     """
 
     mark: str
@@ -80,26 +75,19 @@ def propose(
 ) -> tuple[ProposedMark, ...]:
     """Outlines of all marks in sight, not counting glare, which reading leaves out.
 
-    Parameters
-    ----------
-    photo : Photo
-    taps : Taps
-        In photo pixels. The more of them, the surer.
-    marks : mapping
-        Marks to look for, as in the marks table.
-    view : str, optional
-        "side", "front" or "back", if the keeper says so; else it is taken from the taps: a bird
-        without a beak in sight turns its back. Side and three-quarter are not told apart.
+    Args:
+        taps: In photo pixels. The more of them, the surer.
+        marks: Marks to look for, as in the marks table.
+        view: "side", "front" or "back", if the keeper says so; else it is taken from the taps: a
+            bird without a beak in sight turns its back. Side and three-quarter are not told apart.
 
-    Returns
-    -------
-    tuple of ProposedMark, in the order of ``marks``; none for marks that are not in sight or could
-    not be made out.
+    Returns:
+        Tuple of ProposedMark, in the order of ``marks``; none for marks that are not in sight or
+        could.
+        Not be made out.
 
-    Raises
-    ------
-    RegionError
-        A tap lies outside the photo, or two of them on one spot.
+    Raises:
+        RegionError: A tap lies outside the photo, or two of them on one spot.
     """
     _check(photo, taps)
     scene = scene_of(photo, taps)
