@@ -11,6 +11,7 @@ from defusedxml.ElementTree import fromstring
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from reported import HOSTILE, SVG, finding, texts
+from scipy.stats import chi2
 
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart
@@ -232,12 +233,12 @@ def test_the_tolerance_outline_holds_for_any_colour(light, a, b, tolerance):
     assert (colour.difference.delta_E_CIE2000(just_inside, np.array(lab)) < tolerance).all()
 
 
-def test_the_ellipse_of_a_reading_lies_at_two_standard_uncertainties(record):
+def test_the_ellipse_of_a_reading_holds_95_in_100(record):
     for reading in record.measurement.readings:
         covariance = reading.budget.covariance(reading.lab)[1:, 1:]
         away = reading_outline(reading) - np.array(reading.lab[1:])
         distance = np.sqrt(np.einsum("ni,ij,nj->n", away, np.linalg.inv(covariance), away))
-        assert distance == pytest.approx(2.0, rel=1e-6)
+        assert distance == pytest.approx(chi2.ppf(0.95, 2) ** 0.5)
 
 
 def test_the_ellipse_points_along_the_hue_of_the_reading(record):
@@ -248,7 +249,7 @@ def test_the_ellipse_points_along_the_hue_of_the_reading(record):
     )
     outline = reading_outline(reading, 720) - np.array([30.0, 30.0])
     longest = outline[np.hypot(*outline.T).argmax()]
-    assert np.hypot(*longest) == pytest.approx(10, rel=1e-3)
+    assert np.hypot(*longest) == pytest.approx(5 * chi2.ppf(0.95, 2) ** 0.5, rel=1e-3)
     assert abs(longest[0]) == pytest.approx(abs(longest[1]), rel=0.02)
 
 
