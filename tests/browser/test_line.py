@@ -87,7 +87,7 @@ def test_a_photo_made_smaller_keeps_its_colours_and_says_so(at_phone, tmp_path, 
     whole = tmp_path / "patches.jpg"
     Image.fromarray(patches).save(whole, quality=95, exif=exif, icc_profile=profile, subsampling=0)
     at_phone.page.get_by_text("Slow line", exact=False).click()
-    at_phone.settle()
+    at_phone.page.wait_for_function("document.body.dataset.fmSmaller === 'yes'", timeout=60_000)
     sent = made_smaller(at_phone.page, whole)
     before, after = decode_photo(whole.read_bytes(), "a.jpg"), decode_photo(sent, "a.jpg")
     assert max(after.width, after.height) == 2400
