@@ -21,7 +21,7 @@ def csv_rows(data: bytes) -> tuple[str, Iterator[tuple[int, list[str]]]]:
             line ``sep=;`` says, which then counts as no row.
 
     Returns:
-        Separator : str.
+        separator : str
         rows : iterator of (int, list of str): Numbered from 1, which is the heading.
 
     Raises:

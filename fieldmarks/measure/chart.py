@@ -230,8 +230,8 @@ def calibrate_with_chart(
         charts: Charts by key; the shipped ones by default.
 
     Returns:
-        With ``correction`` set when the patches could carry one.
-        A note that names no chart or no patch of it is a warning, and the cards alone are used.
+        With ``correction`` set when the patches could carry one. A note that names no chart or no
+        patch of it is a warning, and the cards alone are used.
     """
     try:
         ways = place(chart_regions, charts or load_charts())

@@ -30,7 +30,7 @@ def develop(
 
     Returns:
         codes : (h, w, 3) array of uint16: Linear light, upright.
-        The camera's own colours.
+        profile : Profile: The camera's own colours.
 
     Raises:
         PhotoError: rawpy is not installed, or the file is no readable colour raw.

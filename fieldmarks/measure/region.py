@@ -148,8 +148,7 @@ def vertices(shape: Shape) -> npt.NDArray[np.float64]:
 
     Returns:
         (n, 2) array of (x, y) in photo pixels, not to be written to; an ellipse becomes a 72-gon
-        of.
-        The same area.
+        of the same area.
     """
     points = _vertices(shape)
     points.flags.writeable = False

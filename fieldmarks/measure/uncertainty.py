@@ -178,7 +178,7 @@ def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, 
         works: CIELAB values (n, 3) of each region of the mark on its grid of blocks.
 
     Returns:
-        Part : UncertaintyPart.
+        part : UncertaintyPart
         looks : float: Effective number of independent values, see
         :mod:`fieldmarks.measure.scatter`.
     """

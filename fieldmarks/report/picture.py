@@ -40,8 +40,7 @@ def annotate(
 
     Returns:
         PIL image, sRGB. Each region has its own letter; cards and scales are dashed. Nothing is
-        told by.
-        Colour alone.
+        told by colour alone.
     """
     drawn = list(regions)
     named = letters(drawn)

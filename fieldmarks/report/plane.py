@@ -83,8 +83,7 @@ def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) 
 
     Returns:
         (directions, 2) array of a*, b*. A tolerance so wide that CIEDE2000 never reaches it in
-        some.
-        Direction (it can happen among dark blues) ends FARTHEST away there.
+        some direction (it can happen among dark blues) ends FARTHEST away there.
     """
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
     way = np.column_stack([np.cos(angle), np.sin(angle)])

@@ -85,9 +85,9 @@ class Keeper:
         """Draw round a shape given in photo pixels, by finger on a touch screen."""
         self.board.stage.scroll_into_view_if_needed()
         points = [self.at(*p) for p in vertices(shape)]
-        steps = []
+        steps, each = [], max(1, 24 // len(points))  # a long side is not drawn in one leap
         for (x0, y0), (x1, y1) in zip(points, [*points[1:], points[0]], strict=True):
-            steps += [(x0 + (x1 - x0) * t / 4, y0 + (y1 - y0) * t / 4) for t in range(4)]
+            steps += [(x0 + (x1 - x0) * t / each, y0 + (y1 - y0) * t / each) for t in range(each)]
         self.board.draw([*steps, points[0]])
 
     def mark(self, mark: str, shape: object) -> None:

@@ -83,8 +83,7 @@ def propose(
 
     Returns:
         Tuple of ProposedMark, in the order of ``marks``; none for marks that are not in sight or
-        could.
-        Not be made out.
+        could not be made out.
 
     Raises:
         RegionError: A tap lies outside the photo, or two of them on one spot.
