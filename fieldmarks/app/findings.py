@@ -82,7 +82,8 @@ def verdict_card(work: Work, onward: bool = True) -> None:
 def _looked_at_as(work: Work) -> str:
     question, tables = work.question, work.tables
     said = f"{tables.varieties[question.variety].name}, {tables.ages[question.age].name}"
-    return f"Looked at as {said}{'' if question.claimed else '; sold as: not said'} (The bird)."
+    said += "" if question.claimed else "; sold as: not said"
+    return f"Looked at as {said}. Change it under “The bird”."
 
 
 def _reason(work: Work, reason: Reason) -> str:
@@ -160,7 +161,7 @@ def _next(work: Work) -> None:
     elif not work.has_card:
         said = "Next: the same photo with a grey card beside the bird."
     else:
-        said = "Next: keep it, or take it away."
+        said = "Next: keep this on the bird's record, or save the report."
     st.html(f"<p class='fm-next'>{html.escape(said)}</p>")
 
 

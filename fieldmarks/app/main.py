@@ -33,7 +33,7 @@ def workbench(work: Work) -> None:
         day.more_photos(work)
         marking.drawing_panel(work)
         if work.story:
-            st.caption(f"Painted, invented: {work.story}")
+            st.caption(f"An invented bird, painted: {work.story}")
         if st.button("← Another bird", key="another"):
             put_aside(work)
             st.rerun()

@@ -96,7 +96,7 @@ export class Asking {
   welcome() {
     if (this.mode === "taps") return "Then the marks are found for you.";
     if (this.mode !== "draw") return "";
-    if (this.done) return "All that tells much is marked.";
+    if (this.done) return "All marks that help are drawn.";
     const what = `Draw ${this.tool === "line" ? "along" : "round"} the ${this.nameOf(this.current)}`;
     return window.matchMedia("(pointer: coarse)").matches
       ? `${what}. Two fingers zoom.`

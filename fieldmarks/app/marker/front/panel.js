@@ -124,7 +124,7 @@ function showNow(board) {
   parts.draws.hidden = parts.does.where.hidden = !draws;
   parts.does.byhand.hidden = mode !== "taps";
   parts.does.skip.hidden = mode === "offers";
-  parts.when.textContent = board.done ? "More:" : "Now:";
+  parts.when.textContent = board.done ? "Draw more:" : "Now:";
   parts.does.skip.hidden ||= board.done;
   const step = taps.indexOf(asked) + 1;
   if (mode === "taps") parts.ask.textContent = `${step} of ${taps.length}: tap ${asked.name}`;
