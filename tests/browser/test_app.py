@@ -103,6 +103,8 @@ def test_drawing_species_and_age_are_put_back_after_the_page_was_loaded_anew(at_
     young.locator("xpath=ancestor::label").click()
     keeper.settle()
     readings = keeper.readings()
+    kept = "Object.values(localStorage).some(text => text.includes('\"young\"'))"
+    keeper.page.wait_for_function(kept, timeout=60_000)
     keeper.page.reload()
     keeper.upload(photo, (600, 400))
     keeper._drawing_ready()
