@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from drawing import Drawing
+from playwright.sync_api import expect
 from screen import Screen
 
 from fieldmarks.measure.region import RegionSet, vertices
@@ -126,7 +127,9 @@ class Keeper:
 
     def tab(self, name: str) -> None:
         """Open a tab."""
-        self.page.get_by_role("tab", name=name, exact=True).click()
+        tab = self.page.get_by_role("tab", name=name, exact=True)
+        tab.click()
+        expect(tab).to_have_attribute("aria-selected", "true", timeout=60_000)
         self.settle()
 
     def readings(self) -> dict[str, str]:

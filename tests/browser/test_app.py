@@ -101,6 +101,8 @@ def test_drawing_species_and_age_are_put_back_after_the_page_was_loaded_anew(at_
     young = keeper.page.get_by_role("radio").nth(0)
     assert not young.is_checked()
     young.locator("xpath=ancestor::label").click()
+    looked_at_as = keeper.page.locator(".fm-verdict")
+    expect(looked_at_as).to_contain_text("young, before the first moult", timeout=60_000)
     keeper.settle()
     readings = keeper.readings()
     kept = "Object.values(localStorage).some(text => text.includes('\"young\"'))"
