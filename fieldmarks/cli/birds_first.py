@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.cli import shared
 from fieldmarks.cli.birds_options import (
     BirdName,
     app,
@@ -273,9 +274,9 @@ def put_back(context: typer.Context, bird: BirdName) -> None:
 @app.command()
 def before_buying(
     photo: Annotated[Path, typer.Argument(help="Photo with its region file.")],
-    sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,
-    variety: Annotated[str, typer.Option("--variety", help="Colour variety.")] = "green",
-    age: Annotated[str, typer.Option("--age", help="Age of the bird.")] = "adult",
+    sold_as: shared.SoldAs = None,
+    variety: shared.Variety = "green",
+    age: shared.Age = "adult",
 ) -> None:
     """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
     from fieldmarks.birds.buying import buying_check
@@ -324,9 +325,9 @@ def paper(
 @app.command()
 def shop_sheet(
     into: Annotated[Path, typer.Argument(help="File to write: shop.pdf, or shop.html to keep.")],
-    sold_as: Annotated[str | None, typer.Option("--sold-as", help="Species it is sold as.")] = None,
-    variety: Annotated[str, typer.Option("--variety", help="Colour variety.")] = "green",
-    age: Annotated[str, typer.Option("--age", help="Age of the bird.")] = "adult",
+    sold_as: shared.SoldAs = None,
+    variety: shared.Variety = "green",
+    age: shared.Age = "adult",
 ) -> None:
     """Write one sheet for a shop without a line: what to photograph, to ask and to check."""
     from fieldmarks._util.atomic_write import write_whole

@@ -16,7 +16,16 @@ from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli.birds import app as bird_app
 from fieldmarks.cli.light import app as light_app
-from fieldmarks.cli.shared import choose_rules, console, rule_tables, rules_for_app, say
+from fieldmarks.cli.shared import (
+    Age,
+    SoldAs,
+    Variety,
+    choose_rules,
+    console,
+    rule_tables,
+    rules_for_app,
+    say,
+)
 from fieldmarks.cli.swatch import app as swatch_app
 
 if TYPE_CHECKING:
@@ -63,17 +72,6 @@ RegionsOfEach = Annotated[
         "--regions",
         help="Region file, once for each photo. Default: the photo's name + .regions.json.",
     ),
-]
-Variety = Annotated[
-    str,
-    typer.Option(
-        "--variety", help="Colour variety of the bird; a word it does not know lists them all."
-    ),
-]
-Age = Annotated[str, typer.Option("--age", help="Age of the bird: young, moulting or adult.")]
-SoldAs = Annotated[
-    str | None,
-    typer.Option("--sold-as", help="Species it is said to be, by any of its names."),
 ]
 Into = Annotated[Path | None, typer.Option("--into", help="Folder to write the results to.")]
 Phone = Annotated[

@@ -1,16 +1,29 @@
-"""What all commands share: where answers are printed, and which rule tables they go by."""
+"""What all commands share: where answers go, the rule tables, what is asked of a photo."""
 
 from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from fieldmarks.rules import Tables
 
+Variety = Annotated[
+    str,
+    typer.Option(
+        "--variety", help="Colour variety of the bird; a word it does not know lists them all."
+    ),
+]
+Age = Annotated[str, typer.Option("--age", help="Age of the bird: young, moulting or adult.")]
+SoldAs = Annotated[
+    str | None,
+    typer.Option("--sold-as", help="Species it is said to be, by any of its names."),
+]
 _chosen: tuple[Path | None, bool] = (None, False)  # further tables, own swatches
 
 
