@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from collections.abc import Sequence
@@ -82,6 +83,12 @@ def fit(
     return Fits(value[best], terms[best], np.linalg.inv(bend[best]))
 
 
+@functools.lru_cache(maxsize=16)
+def _whitened(tables: Tables, evidence: Evidence) -> tuple[Array, Array]:
+    """Of every observation against every swatch, see :func:`whitening`: one for all fits of it."""
+    return whitening(evidence.own[:, None] + natural_variation(tables, evidence))
+
+
 @dataclass(frozen=True, eq=False)
 class _Rows:
     """One row for each swatch that a case expects of an observation; rows of one lie together."""
@@ -116,7 +123,7 @@ class _Rows:
         swatch = np.concatenate([w.swatch for w in wanted])[row]
         swatches = len(tables.swatch_number)
         units, unit = np.unique(case * swatches + swatch, return_inverse=True)
-        turn, scale = whitening(evidence.own[:, None] + natural_variation(tables, evidence))
+        turn, scale = _whitened(tables, evidence)
         odd = np.column_stack([w.odd[k] for w, k in zip(wanted, cases.T, strict=True)])
         return _Rows(
             observed=observed,

@@ -67,9 +67,9 @@ STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
 # How many of the likeliest kinds of bird in another variety or age an unknown one may look like.
 NEAR = 5
-# Leaving birds out would take 0.12 for the ring: a broad one then no longer tells an eye-ring bird
-# from a lid, as keepers hold it does.
-# How softly a range ends and what it reaches from and to where it is open, in its own unit.
+# How softly a range ends and what it reaches from and to where it is open, in its own unit. Leaving
+# birds out would take 0.12 for the ring: a broad one then no longer tells an eye-ring bird from a
+# lid, as keepers hold it does.
 RANGES = {
     "ring": (0.08, (0.0, 0.75)),
     "size": (4.0, (110.0, 200.0)),
