@@ -62,6 +62,9 @@ ODD_PHOTO = 0.05
 # of simulated birds beside a true card speak for that at most 1.1 times, those of the shared birds
 # beside something greyish of their scene, taken for a card, in two of three runs over 20 times.
 NO_GREY_CARD = 0.05
+# What a bird as stated keeps, at least, of its likelihood under the other belief about the card: one
+# mark that turns the belief then rules nothing out by itself either (our judgement).
+OTHER_BELIEF = 1e-3
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
 STARTS, STEPS, STEPS_MORE = (-0.9, 0.0, 0.75), 7, 4
 EXPOSURE = np.eye(len(TERMS))[0]
@@ -137,9 +140,13 @@ def explain(
                 float(np.logaddexp.reduce([f[w][0] + prior for w, prior in hypotheses if w in f]))
                 for f in (fits, stated)
             )
+            other = stated
             if against - for_it > math.log((1 - NO_GREY_CARD) / NO_GREY_CARD):
-                evidence = left
+                evidence, other = left, fits
                 fits = _explain_photo(tables, evidence, relations, variety, age, times)
+            for what in stated:
+                log = np.logaddexp(fits[what][0], other[what][0] + math.log(OTHER_BELIEF))
+                fits[what] = (float(log), fits[what][1])
         each.append([fits[what] for what, _ in hypotheses])
         believed.append(evidence)
     logs = np.array([[log for log, _ in fits] for fits in each])
