@@ -62,7 +62,7 @@ ODD_PHOTO = 0.05
 # of simulated birds beside a true card speak for that at most 1.1 times, those of the shared birds
 # beside something greyish of their scene, taken for a card, in two of three runs over 20 times.
 NO_GREY_CARD = 0.05
-# What a bird as stated keeps, at least, of its likelihood under the other belief about the card: one
+# What a bird as stated keeps, at least, of its likelihood under the other belief about the card: a
 # mark that turns the belief then rules nothing out by itself either (our judgement).
 OTHER_BELIEF = 1e-3
 # Where the search for a rendering starts, in standard deviations of the exposure; and its steps.
