@@ -22,9 +22,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from _tables import markdown, save
+from _parentage import SETUPS, Bird, accused, as_plain, ask_old, counted, row_of
+from _tables import save
 from bird_scenes import HEIGHT, LEFT_OUT, calibrations, make_scene, render, truth_of
-from simulated_birds import SETUPS, Bird, accused, as_plain, by_old, caught, share, visible
 from simulator.demo import plumage_of
 from simulator.outlines import drawn_regions
 from simulator.parts import Plumage
@@ -110,27 +110,13 @@ def judge(tables: Tables, count: int, seed: int, old: Path | None) -> dict[str, 
                 continue
             readings, relations = measured(photo, regions, made[setup], tables)
             result = assess(readings, relations, tables, claimed=None if bird.pure else claimed)
-            crosses = [s for s in result.conclusion.standing if len(s.species) == 2]
-            order = sorted(parents, key=list(tables.species).index)
-            found[setup].append({
-                "true": parents[0], "pure": bird.pure,
-                "accused": accused(result),
-                "alone": result.conclusion.candidates == parents[:1],
-                "out": parents[0] not in result.conclusion.candidates,
-                "visible": not bird.pure and visible(tables, bird, claimed),
-                "caught": caught(result, claimed),
-                "named": result.conclusion.outcome == "mixed",
-                "parents": crosses[0].species == tuple(order),
-            })  # fmt: skip
+            found[setup].append(row_of(tables, bird, claimed, result))
             plain[setup].append(as_plain(bird, readings, relations))
             if bird.pure and accused(result):
                 print(f"\n{number} {parents[0]} {setup}: {result.conclusion.sentence}")
         print(f"\r{number + 1}/{count}", end="", file=sys.stderr)
     if old is not None:
-        for setup, cases in plain.items():
-            for row, (_, left) in zip(found[setup], by_old(old, cases), strict=True):
-                row["old alone"] = list(left) == [row["true"]]
-                row["old out"] = row["true"] not in left
+        ask_old(old, found, plain)
     return found
 
 
@@ -141,26 +127,12 @@ def main() -> None:
     parser.add_argument("--old", type=Path)
     given = parser.parse_args()
     found = judge(load_rules(), given.birds, given.seed, given.old)
-    kinds = {
-        "pure birds accused (a sign, a cross or nothing known)": ("pure", "accused"),
-        "pure birds: species left alone": ("pure", "alone"),
-        "... by version 0.2.0": ("pure", "old alone"),
-        "pure birds: true species struck out": ("pure", "out"),
-        "... by version 0.2.0 ": ("pure", "old out"),
-        "crosses with a visible mark caught": ("visible", "caught"),
-        "crosses with a visible mark: called a cross": ("visible", "named"),
-        "crosses with a visible mark: right parents the likeliest cross": ("visible", "parents"),
-    }
-    lines = []
-    for words, (which, key) in kinds.items():
-        some = [[row for row in rows if row[which]] for rows in found.values()]
-        lines.append((words, *(share(s, key) if s and key in s[0] else "not run" for s in some)))
     save(
         "painted_birds", "Painted birds",
         str(__doc__).split("\n\n", 2)[2].split("\n\n``--old``")[0].strip(),
         f"{given.birds} birds, seed {given.seed}, {HEIGHT} pixels high, all marks outlined. "
         "'Visible mark' and 'caught' as in simulated_birds.",
-        markdown(("", *(SETUPS[s] for s in found)), lines),
+        counted(found),
     )  # fmt: skip
 
 

@@ -20,18 +20,14 @@ from __future__ import annotations
 
 import argparse
 import itertools
-import json
 import math
-import os
-import subprocess
-import sys
 import zlib
 from collections import defaultdict
-from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
+from _parentage import SETUPS, VISIBLE, Bird, as_plain, ask_old, counted, row_of
 from _tables import RESULTS, markdown, save
 from bird_scenes import calibrations
 from other_renderings import verdict
@@ -40,9 +36,7 @@ from simulator.chart import simulated_patches
 from simulator.scene import Light
 from simulator.spectra import neutral, random_reflectances
 
-from fieldmarks.judge.assess import Assessment, assess
-from fieldmarks.judge.findings import Status
-from fieldmarks.judge.signs import SignStatus
+from fieldmarks.judge.assess import assess
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.colour import decode_srgb, difference, faded, lab_to_linear, linear_to_lab
 from fieldmarks.measure.photo import decode_photo
@@ -66,8 +60,6 @@ FIRST_SEED = 7000  # birds that were not looked at while anything was set
 SPECTRA = 6000
 OWN_LIGHT, OWN_ERROR = 0.10, 2.0  # relative; CIEDE2000
 NATURAL = 0.4  # standard deviation of a bird's own colour, in tolerances
-VISIBLE, VISIBLE_SHARE = 6.0, 0.3  # CIEDE2000 beyond the tolerance, over this share of a mark
-SETUPS = {"none": "no card", "grey card": "grey card", "phone profile": "card and phone profile"}
 MARKS = ("forehead", "face", "cheek", "crown", "nape", "collar", "bib", "rump", "back", "belly",
          "beak_base", "beak_tip", "iris", "tail_tip")  # fmt: skip
 # Those of version 0.2.0 that say anything on plumage.
@@ -77,21 +69,6 @@ GROWN_AS = {"rump": "back", "beak_base": "beak_tip"}
 FEW = 4  # marks read where the odds are checked: with all of them hardly any bird is in doubt
 FEW_TIMES = 5  # how often such few are drawn of each bird
 STEPS = (1, 3, 10, 30, 100, math.inf)
-
-
-@dataclass(frozen=True)
-class Bird:
-    """A simulated bird: who its parents are and the true colours and shares of each mark."""
-
-    parents: tuple[str, str]
-    variety: str
-    age: str
-    marks: dict[str, list[tuple[Lab, float]]]
-
-    @property
-    def pure(self) -> bool:
-        """Whether both parents are of one species."""
-        return self.parents[0] == self.parents[1]
 
 
 def jitter(lab: Lab, error: np.ndarray) -> Lab:
@@ -235,21 +212,6 @@ def relate(readings: list[Reading]) -> list[Relation]:
     return found
 
 
-def visible(tables: Tables, bird: Bird, claimed: str) -> bool:
-    """Whether the truth, before any noise, differs plainly from what the claimed species shows."""
-    for mark, colours in bird.marks.items():
-        keys = expected(tables, claimed, mark, bird.variety, bird.age).swatches
-        if not keys:
-            continue
-        labs = np.array([tables.lab[k] for k in keys])
-        tolerance = np.array([tables.swatches[k].tolerance for k in keys])
-        beyond = [(difference(np.array(c), labs) - tolerance).min() for c, _ in colours]
-        area = sum(f for (_, f), gap in zip(colours, beyond, strict=True) if gap >= VISIBLE)
-        if area >= VISIBLE_SHARE:
-            return True
-    return False
-
-
 def brood(tables: Tables, count: int, seed: int) -> list[Bird]:
     """Half pure birds and half first crosses."""
     rng = np.random.default_rng(seed)
@@ -261,66 +223,6 @@ def brood(tables: Tables, count: int, seed: int) -> list[Bird]:
               "young" if rng.random() < 0.2 else "adult", rng)
         for n in range(count)
     ]  # fmt: skip
-
-
-OLD = """
-import json, sys
-from fieldmarks.assessment import assess
-from fieldmarks.quantities import Budget, PixelCount, Population, Reading, Relation, UncertaintyPart
-from fieldmarks.tables import load_tables
-tables = load_tables(keepers_swatches=False)
-for line in sys.stdin:
-    given = json.loads(line)
-    readings = [
-        Reading(r["mark"], (), tuple(r["lab"]), (1, 1, 1),
-                tuple(Population(tuple(p), f) for p, f in r["populations"]),
-                Budget(tuple(UncertaintyPart(*p) for p in r["parts"])),
-                PixelCount(2500, 0, 0, 0, 2500), r["calibrated"], anchors=tuple(r["anchors"]),
-                tone_known=r["tone_known"]) for r in given["readings"]]
-    relations = [Relation(*r) for r in given["relations"]]
-    found = assess(readings, relations, tables, variety=given["variety"], age=given["age"])
-    print(json.dumps([found.conclusion.outcome, found.conclusion.candidates]), flush=True)
-"""
-
-
-def by_old(folder: Path, cases: list[dict]) -> list[tuple[str, list[str]]]:
-    """Outcome and candidates of version 0.2.0 for the same readings."""
-    lines = "\n".join(json.dumps(case) for case in cases)
-    done = subprocess.run(
-        [sys.executable, "-c", OLD], input=lines, text=True, capture_output=True, check=True,
-        env={**os.environ, "PYTHONPATH": str(folder)}, cwd=folder,
-    )  # fmt: skip
-    return [tuple(json.loads(line)) for line in done.stdout.splitlines()]
-
-
-def as_plain(bird: Bird, readings: list[Reading], relations: list[Relation]) -> dict:
-    """A case as plain numbers, for another version of the program."""
-    return {
-        "variety": bird.variety,
-        "age": bird.age,
-        "readings": [
-            {"mark": r.mark, "lab": r.lab, "calibrated": r.calibrated, "anchors": r.anchors,
-             "tone_known": r.tone_known,
-             "populations": [(p.lab, p.fraction) for p in r.populations],
-             "parts": [(p.name, p.lightness, p.chroma, p.hue, "") for p in r.budget.parts]}
-            for r in readings
-        ],
-        "relations": [(r.key, r.kind, r.value, r.expanded, ()) for r in relations],
-    }  # fmt: skip
-
-
-def accused(result: Assessment) -> bool:
-    """Whether a bird is said to be mixed, to be nothing known, or to show a sign."""
-    named = result.conclusion.outcome in ("mixed", "none fits", "signs")
-    return named or any(s.status is SignStatus.SEEN for s in result.signs)
-
-
-def caught(result: Assessment, claimed: str) -> bool:
-    """Whether anything speaks against a bird sold as ``claimed``."""
-    conclusion = result.conclusion
-    against = conclusion.outcome in ("mixed", "none fits", "claim contradicted", "signs")
-    odd = any(f.status is Status.DOES_NOT_FIT for f in result.sheet(claimed).findings)
-    return against or odd or any(s.status is SignStatus.SEEN for s in result.sheet(claimed).signs)
 
 
 def judge(tables: Tables, count: int, seed: int, old: Path | None) -> dict[str, list[dict]]:
@@ -342,36 +244,15 @@ def judge(tables: Tables, count: int, seed: int, old: Path | None) -> dict[str, 
             sold = None if bird.pure else claimed
             result = assess(readings, relations, tables, **ask, claimed=sold)
             pure = [s for s in result.conclusion.standing if len(s.species) == 1]
-            crosses = [s for s in result.conclusion.standing if len(s.species) == 2]
-            found[setup].append({
-                "pure": bird.pure, "adult": bird.age == "adult",
+            found[setup].append(row_of(tables, bird, claimed, result) | {
                 "first": pure[0].species == bird.parents[:1],
                 "ratio": pure[1].behind / pure[0].behind,
-                "alone": result.conclusion.candidates == bird.parents[:1],
-                "out": bird.parents[0] not in result.conclusion.candidates,
-                "accused": accused(result),
-                "odd": bool(result.sheet(bird.parents[0]).count(Status.DOES_NOT_FIT)),
-                "caught": caught(result, claimed),
-                "named": result.conclusion.outcome == "mixed",
                 "few": few(tables, bird, readings, number) if bird.pure else [],
-                "visible": not bird.pure and visible(tables, bird, claimed),
-                "parents": crosses[0].species == tuple(
-                    sorted(bird.parents, key=list(tables.species).index)),
             })  # fmt: skip
             plain[setup].append(as_plain(bird, readings, relations))
     if old is not None:
-        for setup, cases in plain.items():
-            for row, bird, (_, left) in zip(found[setup], birds, by_old(old, cases), strict=False):
-                row["old alone"] = list(left) == [bird.parents[0]]
-                row["old out"] = bird.parents[0] not in left
+        ask_old(old, found, plain)
     return found
-
-
-def share(rows: list[dict], key: str) -> str:
-    if not rows:
-        return "-"
-    count = sum(bool(r[key]) for r in rows)
-    return f"{100 * count / len(rows):.1f} % ({count} of {len(rows)})"
 
 
 def few(
@@ -436,31 +317,6 @@ def main() -> None:
     given = parser.parse_args()
     tables = load_rules()
     found = judge(tables, given.birds, given.seed, given.old)
-    head = ("", *(SETUPS[s] for s in found))
-    lines = []
-    kinds = {
-        "pure adults accused (a sign, a cross or nothing known)": ("pure adult", "accused"),
-        "pure adults: some mark does not fit, and nothing more is said": ("pure adult", "odd"),
-        "pure birds: species left alone": ("pure", "alone"),
-        "... by version 0.2.0": ("pure", "old alone"),
-        "pure birds: true species struck out": ("pure", "out"),
-        "... by version 0.2.0 ": ("pure", "old out"),
-        "crosses with a visible mark caught": ("visible", "caught"),
-        "crosses with a visible mark: called a cross": ("visible", "named"),
-        "crosses with a visible mark: right parents the likeliest cross": ("visible", "parents"),
-        "all crosses: right parents the likeliest cross": ("crosses", "parents"),
-    }
-    for words, (which, key) in kinds.items():
-        cells = []
-        for rows in found.values():
-            some = {
-                "pure": [r for r in rows if r["pure"]],
-                "pure adult": [r for r in rows if r["pure"] and r["adult"]],
-                "visible": [r for r in rows if r["visible"]],
-                "crosses": [r for r in rows if not r["pure"]],
-            }[which]
-            cells.append(share(some, key) if some and key in some[0] else "not run")
-        lines.append((words, *cells))
     parts = [
         f"{given.birds} birds, seed {given.seed}: half pure, half first crosses, 40 % green and "
         "the rest of any of eleven varieties, 20 % young; each cross is sold as one of "
@@ -470,7 +326,7 @@ def main() -> None:
         "species may show there. 'Caught': a sign, a mark that does not fit the claimed species, "
         "another species, a cross, or nothing known. No ring and no length is given. Version "
         "0.2.0 judged the same readings with its own tables.",
-        markdown(head, lines), "## What 'so many times likelier' comes to",
+        counted(found), "## What 'so many times likelier' comes to",
         f"Pure birds of which only {FEW} marks were read, drawn at random {FEW_TIMES} times: how "
         "often the likeliest species was the true one, by how many times likelier than the next it "
         "was said to be; said: its probability among the five "
