@@ -169,3 +169,70 @@ def test_two_birds_of_one_photo_keep_a_record_each(folder, tmp_path):
     found = sorted(p.name for p in (tmp_path / "out").glob("*.record.json"))
     assert found == ["good.record.json", "left.record.json", "right.record.json"]
     assert len(list((tmp_path / "out").iterdir())) == 3 * 4
+
+
+def test_a_demo_bird_is_assessed_and_an_unknown_one_is_answered_with_those_there_are():
+    from fieldmarks.pipeline import demo_birds
+
+    done = run("demo", "personatus_orange_collar", "--as", "csv")
+    assert done.returncode == 0
+    assert done.stderr.startswith("Invented bird: ")
+    assert done.stdout.splitlines()[0].startswith("photo,sha256,variety,age,species,")
+    listed = run("demo", "list").stdout
+    assert all(f"{name}: " in listed for name in demo_birds())
+    wrong = run("demo", "dodo")
+    assert wrong.returncode == 2
+    assert "no demo bird 'dodo'" in wrong.stderr
+    assert "personatus_clean" in wrong.stderr
+
+
+def test_the_regions_are_drawn_on_a_copy_of_the_photo(folder, tmp_path):
+    from PIL import Image
+
+    done = run("draw", folder / "good.jpg", tmp_path / "drawn.png")
+    assert done.returncode == 0, done.stderr
+    with Image.open(tmp_path / "drawn.png") as drawn, Image.open(folder / "good.jpg") as photo:
+        assert drawn.format == "PNG"
+        assert drawn.size[0] >= photo.size[0]
+        assert drawn.convert("RGB").tobytes() != photo.convert("RGB").tobytes()
+
+
+def test_a_photo_given_twice_counts_once(folder, tmp_path):
+    done = run("assess", folder / "good.jpg", folder / "good.jpg", "--into", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    assert "good.jpg was given twice; it counts once." in done.stderr
+    found = sorted(p.name for p in (tmp_path / "out").glob("*.record.json"))
+    assert found == ["good.record.json"]
+
+
+def test_version_and_schema_are_printed_as_the_program_writes_them(folder):
+    import json
+
+    import jsonschema
+
+    from fieldmarks import __version__
+
+    assert run("version").stdout.startswith(f"fieldmarks {__version__}, tables ")
+    schema = json.loads(run("schema", "record").stdout)
+    record = json.loads(run("assess", folder / "good.jpg", "--as", "json").stdout)
+    jsonschema.validate(record, schema)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({**record, "measurement": {}}, schema)
+
+
+def test_a_stopped_program_and_a_fault_of_its_own_end_in_one_line(monkeypatch):
+    from fieldmarks.cli import main as commands
+
+    for raised, code, words in (
+        (KeyboardInterrupt(), 130, "what was finished is kept"),
+        (RuntimeError("a\nb"), 1, "an unexpected fault (RuntimeError: a b)"),
+    ):
+
+        def fail(standalone_mode, raised=raised):
+            raise raised
+
+        monkeypatch.setattr(commands, "app", fail)
+        done = run("version")
+        assert done.returncode == code
+        assert words in done.stderr
+        assert len(done.stderr.splitlines()) == 1

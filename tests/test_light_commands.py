@@ -1,5 +1,7 @@
 """The commands on light, as a keeper types them."""
 
+import re
+
 import numpy as np
 from PIL import Image
 from test_frame import framed
@@ -56,11 +58,18 @@ def test_a_demo_photo_is_checked_and_the_charts_are_listed():
     assert "chart24:" in run.invoke(app, ["charts"]).output
 
 
-def test_a_phone_is_learned_and_kept(tmp_path):
+def test_a_phone_is_learned_and_kept_and_listed_with_its_error(tmp_path, monkeypatch):
+    from fieldmarks.measure import phone_profile
+
+    monkeypatch.setattr(phone_profile, "profile_folder", lambda: tmp_path / "phones")
+    assert "None is kept yet" in run.invoke(app, ["phones"]).output
     photo, _ = phone_photo()
     path = save(photo, tmp_path / "chart.png")
     regions = RegionSet("chart.png", photo.width, photo.height, (tile(24), *chart_tiles()))
     write_region_file(regions, tmp_path / "chart.regions.json")
-    result = run.invoke(app, ["keep-phone", "mine", str(path), "--into", str(tmp_path)])
-    assert result.exit_code == 0, result.output
-    assert (tmp_path / "mine.phone.json").exists()
+    kept = run.invoke(app, ["keep-phone", "mine", str(path)])
+    assert kept.exit_code == 0, kept.output
+    assert (tmp_path / "phones" / "mine.phone.json").exists()
+    listed = run.invoke(app, ["phones"]).output
+    error = re.search(r"to a mean of ([0-9.]+), 95 % to ([0-9.]+)", kept.output)
+    assert re.fullmatch(r"mine: .*, error {} \(95 % {}\)\n".format(*error.groups()), listed)

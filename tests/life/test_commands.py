@@ -235,3 +235,44 @@ def test_a_passphrase_is_asked_for_and_never_an_option(tmp_path, monkeypatch):
     assert words not in done.output
     assert Passphrase(file).tried(words)
     assert CliRunner().invoke(all_commands, ["passphrase", words]).exit_code == 2
+
+
+def test_an_entry_is_measured_again_and_the_old_one_stays_struck(run, photos):
+    run("add", "Pip", "--species", "personatus")
+    run("look", "Pip", photos[0], "--stage", "later moult", "--day", "2026-03-01")
+    assert "no such entry" in run("measure-again", "Pip", 7, fails=True)
+    assert "Entry 2 counts in place of entry 1" in run("measure-again", "Pip", 1)
+    page = run("page", "Pip")
+    assert "entry 2, 2026-03-01" in page
+    assert "entry 1, 2026-03-01" not in page
+
+
+def test_every_fact_of_a_bird_is_given_and_taken_off_again(run, tmp_path):
+    run("add", "Dad", "--sex", "cock", "--hatched", "2020-04-01")
+    run("add", "Pip", "--ring", "AB1", "--ring-year", 2024, "--hatched", "2024-05-01", "--estimate",
+        "--species", "Fischer", "--variety", "blue", "--split-for", "ino",
+        "--father", "Dad")  # fmt: skip
+    with Store(tmp_path / "s") as store:
+        bird, father = store.find("Pip"), store.find("Dad")
+        assert (bird.species, bird.variety, bird.split_for) == ("fischeri", "blue", ("ino",))
+        assert (bird.hatch_known, bird.ring_year, bird.father) == ("estimate", 2024, father.id)
+    run("change", "Pip", "--father", "", "--ring-year", 0, "--species", "", "--exact")
+    with Store(tmp_path / "s") as store:
+        bird = store.find("Pip")
+        assert (bird.species, bird.father, bird.ring_year) == (None, None, None)
+        assert bird.hatch_known == "exact"
+
+
+def test_a_pairs_first_day_is_corrected_and_what_comes_up_goes_to_a_calendar(run, tmp_path):
+    run("add", "Dad", "--species", "personatus", "--sex", "cock")
+    run("add", "Mum", "--species", "personatus", "--sex", "hen")
+    pair = run("start-test", "Dad", "Mum", "--started", "2026-02-01").split()[0]
+    assert "Together since 2026-02-03" in run("change-pair", pair, "--started", "2026-02-03")
+    assert "Together since a day not known" in run("change-pair", pair, "--started", "")
+    run("add-young", pair, "E1", "unclear")
+    laid = date.today() - timedelta(days=4)
+    assert f"E1: laid {laid}" in run("note-day", pair, "E1", "laid", laid)
+    assert "the day is missing" in run("note-day", pair, "E1", "hatched", " ", fails=True)
+    due = laid + timedelta(days=23)
+    assert f"{due}  E1" in run("coming-up", "--into", tmp_path / "birds.ics")
+    assert f"{due:%Y%m%d}" in (tmp_path / "birds.ics").read_text()

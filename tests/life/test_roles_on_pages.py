@@ -142,3 +142,38 @@ def test_the_clubs_page_tells_its_people_to_the_steward_alone(opened, role):
     listed = {p for t in page.table for p in t.value["person"]}
     others = {e for e in listed if not e.startswith(role)}
     assert bool(others) == (role == "steward")
+
+
+def press(page, label):
+    """Press the button of that name."""
+    (button,) = [b for b in page.button if b.label == label]
+    button.click()
+    page.run()
+    assert not page.exception
+
+
+def test_a_steward_lets_in_hands_over_and_puts_out(opened):
+    page = opened(page_of_club, "steward")
+    page.text_input[0].set_value("New@club.example")
+    press(page, "Let in, or change the role")
+    assert "may in as keeper" in " ".join(s.value for s in page.success)
+    assert "new@club" in str(page.table[0].value)
+    (person,) = [s for s in page.selectbox if s.label == "Person"]
+    person.select("new@club.example")
+    press(page, "Let in no longer")
+    assert "may in no longer" in " ".join(s.value for s in page.success)
+    assert "new@club" not in str(page.table[0].value)
+    page.text_input[0].set_value("no address")
+    press(page, "Let in, or change the role")
+    assert "Correct it" in said(page)
+
+
+def test_a_link_is_made_shown_once_and_withdrawn(club, opened):
+    page = opened(page_of_birds, "keeper", life_bird=club[1].id)
+    press(page, "Make a link")
+    (link,) = page.code
+    assert sign_in.SHARED in link.value
+    (withdraw,) = [b.label for b in page.button if b.label.startswith("Withdraw the sheet")]
+    press(page, withdraw)
+    assert not page.code
+    assert any("the sheet, made" in c.value and "withdrawn" in c.value for c in page.caption)
