@@ -1,7 +1,8 @@
 """A real Chromium for the browser tests.
 
-Chromium is Debian's (``apt-get install chromium``), or the one named by ``CHROMIUM``. Without any,
-the tests are skipped on a developer's machine and fail where ``CI`` is set.
+Chromium is Debian's (``apt-get install chromium-headless-shell``, which has no windows and does a
+fifth less work; or ``chromium``), or the one named by ``CHROMIUM``. Without any, the tests are
+skipped on a developer's machine and fail where ``CI`` is set.
 """
 
 from __future__ import annotations
@@ -21,13 +22,14 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 
+PROGRAMS = ("chromium-headless-shell", "chromium", "chromium-browser")
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
     """One Chromium for all browser tests."""
-    path = (
-        os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-    )
-    missing = "" if path else "no Chromium found; install Debian's 'chromium'"
+    path = os.environ.get("CHROMIUM") or next(filter(None, map(shutil.which, PROGRAMS)), None)
+    missing = "" if path else f"no Chromium found; install Debian's {PROGRAMS[0]!r}"
     try:
         from playwright.sync_api import sync_playwright
     except ModuleNotFoundError:
