@@ -69,6 +69,7 @@ class CollectionPage:
 
 
 _COLUMNS = [models.birds.c[name] for name in CollectionRow.__dataclass_fields__]
+_COUNT = select(func.count()).select_from(models.birds)
 
 
 def _conditions(wanted: Filter, today: date) -> list[Any]:
@@ -112,25 +113,16 @@ def list_birds(
     b = models.birds.c
     query = select(*_COLUMNS).where(*where).order_by(b.name, b.number).limit(count).offset(start)
     with store.engine.connect() as connection:
-        total = connection.scalar(select(func.count()).select_from(models.birds).where(*where))
+        total = connection.execute(_COUNT.where(*where)).scalar_one()
         found = tuple(CollectionRow(*row) for row in connection.execute(query))
-    return CollectionPage(found, int(total or 0))
+    return CollectionPage(found, total)
 
 
 def overview(store: Store, today: date) -> dict[Show, int]:
     """How many birds each kind of list holds."""
     with store.engine.connect() as connection:
-        return {
-            show: int(
-                connection.scalar(
-                    select(func.count())
-                    .select_from(models.birds)
-                    .where(*_conditions(Filter(show=show), today))
-                )
-                or 0
-            )
-            for show in SHOWS
-        }
+        queries = {show: _COUNT.where(*_conditions(Filter(show=show), today)) for show in SHOWS}
+        return {show: connection.execute(query).scalar_one() for show, query in queries.items()}
 
 
 @dataclass(frozen=True)
