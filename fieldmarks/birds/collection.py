@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from sqlalchemy import func, or_, select
 
@@ -16,7 +16,7 @@ from fieldmarks.birds.store import Store
 from fieldmarks.record import to_csv
 
 Show = Literal["all", "due for a look", "open doubts", "signs seen", "never measured"]
-SHOWS: tuple[Show, ...] = ("all", "due for a look", "open doubts", "signs seen", "never measured")
+SHOWS: tuple[Show, ...] = get_args(Show)
 CSV_COLUMNS = (
     "name", "ring", "ring kind", "ring year", "hatched", "hatch date is", "species", "variety",
     "sex", "sex known by", "source", "promised", "father", "mother", "status", "last look",
@@ -89,15 +89,14 @@ def _conditions(wanted: Filter, today: date) -> list[Any]:
         where.append(b.species == wanted.species)
     if wanted.variety:
         where.append(b.variety == wanted.variety)
-    if wanted.show == "due for a look":
-        where.append(b.look_due <= today)
-    elif wanted.show == "open doubts":
-        where.append(b.doubts > 0)
-    elif wanted.show == "signs seen":
-        where.append(b.signs_seen > 0)
-    elif wanted.show == "never measured":
-        where.append(b.last_day.is_(None))
-    return where
+    shown: dict[Show, list[Any]] = {
+        "all": [],
+        "due for a look": [b.look_due <= today],
+        "open doubts": [b.doubts > 0],
+        "signs seen": [b.signs_seen > 0],
+        "never measured": [b.last_day.is_(None)],
+    }
+    return where + shown[wanted.show]
 
 
 def list_birds(

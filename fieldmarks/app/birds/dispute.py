@@ -17,6 +17,7 @@ from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import compare_measurers, make_dossier
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
+from fieldmarks.report.content import mark_name
 
 STORIES = (
     ("depends on who measured", "Depends on who measured"),
@@ -126,11 +127,10 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
 
 
 def _mark_row(mark: MarkAgreement) -> dict[str, str]:
-    rows = ui.tables().marks
     number = {q: "" if v is None else f"{v:.1f}" for q, v in mark.repeatability.items()}
     shared = "" if mark.overlap is None else f"{mark.overlap:.0%}"
     return {
-        "mark": rows[mark.mark].name if mark.mark in rows else mark.mark,
+        "mark": mark_name(ui.tables(), mark.mark),
         "looks": str(mark.readings),
         "largest gap": "" if mark.largest is None else f"{mark.largest:.1f}",
         "repeat L*": number["L*"],

@@ -31,6 +31,7 @@ from fieldmarks.birds.papers import bird_facts
 from fieldmarks.birds.service import stories_of
 from fieldmarks.birds.timeline import in_neutral_light, timeline_svg
 from fieldmarks.measure.photo import decode_photo
+from fieldmarks.report.content import mark_name
 
 SIDE_BY_SIDE = 4
 AGAINST = ("fm-bad", "!")
@@ -100,7 +101,7 @@ def _moults(page: BirdPage) -> None:
         way_to("look")
         return
     lines = timelines(page.entries)
-    names = {k: ui.tables().marks[k].name if k in ui.tables().marks else k for k in lines}
+    names = {key: mark_name(ui.tables(), key) for key in lines}
     if lines:
         found = changes(lines)
         # Where a sign was, and then what changed most, tells most about this bird.
