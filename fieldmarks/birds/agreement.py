@@ -166,10 +166,14 @@ def compare_accounts(accounts: Sequence[Account]) -> Agreement:
         raise FieldmarksError(
             "two or more measurers are needed to compare", mend="Add another measurer's record"
         )
-    marks = list(dict.fromkeys(r.mark for a in accounts for r in a.record.measurement.readings))
+    by_picture: dict[str, list[Account]] = {}
+    for account in accounts:
+        by_picture.setdefault(account.picture, []).append(account)
+    pictures = list(by_picture.values())
+    marks = dict.fromkeys(r.mark for a in accounts for r in a.record.measurement.readings)
     return Agreement(
-        marks=tuple(_mark(accounts, mark) for mark in marks),
-        limits=_limits(accounts),
+        marks=tuple(_mark(pictures, mark) for mark in marks),
+        limits=_limits(pictures, list(dict.fromkeys(a.measurer for a in accounts))),
         findings=tuple(_findings(accounts)),
         conclusions=tuple(
             (a.measurer, a.record.measurement.photo, a.record.assessment.conclusion.sentence)
@@ -189,25 +193,17 @@ def _versions(accounts: Sequence[Account]) -> str:
     )
 
 
-def _by_photo(accounts: Sequence[Account]) -> list[list[Account]]:
-    groups: dict[str, list[Account]] = {}
-    for account in accounts:
-        groups.setdefault(account.picture, []).append(account)
-    return list(groups.values())
-
-
 def _labs(account: Account) -> dict[str, tuple[float, float, float]]:
     return {r.mark: r.lab for r in account.record.measurement.readings if r.calibrated}
 
 
-def _mark(accounts: Sequence[Account], mark: str) -> MarkAgreement:
-    groups = [[_labs(a)[mark] for a in group if mark in _labs(a)] for group in _by_photo(accounts)]
-    gaps, overlaps = [], []
-    for group in _by_photo(accounts):
+def _mark(pictures: Sequence[Sequence[Account]], mark: str) -> MarkAgreement:
+    groups = [[_labs(a)[mark] for a in group if mark in _labs(a)] for group in pictures]
+    pairs = [pair for labs in groups for pair in itertools.combinations(labs, 2)]
+    gaps = [float(difference(np.array(a), np.array(b))) for a, b in pairs]
+    overlaps = []
+    for group in pictures:
         for one, other in itertools.combinations(group, 2):
-            a, b = _labs(one).get(mark), _labs(other).get(mark)
-            if a is not None and b is not None:
-                gaps.append(float(difference(np.array(a), np.array(b))))
             shared = region_overlap(
                 one.record.measurement.regions.of(mark), other.record.measurement.regions.of(mark)
             )
@@ -240,13 +236,14 @@ def region_overlap(one: Sequence[Region], other: Sequence[Region]) -> float | No
     return float(shapely.intersection(*shapes).area / shapely.union(*shapes).area)
 
 
-def _limits(accounts: Sequence[Account]) -> dict[tuple[str, str], dict[str, Limits]]:
+def _limits(
+    pictures: Sequence[Sequence[Account]], people: Sequence[str]
+) -> dict[tuple[str, str], dict[str, Limits]]:
     """Limits of agreement of every two measurers over all marks of photos both measured."""
     found: dict[tuple[str, str], dict[str, Limits]] = {}
-    people = list(dict.fromkeys(a.measurer for a in accounts))
     for one, other in itertools.combinations(people, 2):
         pairs = []
-        for group in _by_photo(accounts):
+        for group in pictures:
             first = next((_labs(a) for a in group if a.measurer == one), {})
             second = next((_labs(a) for a in group if a.measurer == other), {})
             pairs += [(first[m], second[m]) for m in first if m in second]

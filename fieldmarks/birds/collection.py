@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from sqlalchemy import func, or_, select
 
@@ -16,7 +16,7 @@ from fieldmarks.birds.store import Store
 from fieldmarks.record import to_csv
 
 Show = Literal["all", "due for a look", "open doubts", "signs seen", "never measured"]
-SHOWS: tuple[Show, ...] = ("all", "due for a look", "open doubts", "signs seen", "never measured")
+SHOWS: tuple[Show, ...] = get_args(Show)
 CSV_COLUMNS = (
     "name", "ring", "ring kind", "ring year", "hatched", "hatch date is", "species", "variety",
     "sex", "sex known by", "source", "promised", "father", "mother", "status", "last look",
@@ -69,6 +69,7 @@ class CollectionPage:
 
 
 _COLUMNS = [models.birds.c[name] for name in CollectionRow.__dataclass_fields__]
+_COUNT = select(func.count()).select_from(models.birds)
 
 
 def _conditions(wanted: Filter, today: date) -> list[Any]:
@@ -88,15 +89,14 @@ def _conditions(wanted: Filter, today: date) -> list[Any]:
         where.append(b.species == wanted.species)
     if wanted.variety:
         where.append(b.variety == wanted.variety)
-    if wanted.show == "due for a look":
-        where.append(b.look_due <= today)
-    elif wanted.show == "open doubts":
-        where.append(b.doubts > 0)
-    elif wanted.show == "signs seen":
-        where.append(b.signs_seen > 0)
-    elif wanted.show == "never measured":
-        where.append(b.last_day.is_(None))
-    return where
+    shown: dict[Show, list[Any]] = {
+        "all": [],
+        "due for a look": [b.look_due <= today],
+        "open doubts": [b.doubts > 0],
+        "signs seen": [b.signs_seen > 0],
+        "never measured": [b.last_day.is_(None)],
+    }
+    return where + shown[wanted.show]
 
 
 def list_birds(
@@ -112,25 +112,16 @@ def list_birds(
     b = models.birds.c
     query = select(*_COLUMNS).where(*where).order_by(b.name, b.number).limit(count).offset(start)
     with store.engine.connect() as connection:
-        total = connection.scalar(select(func.count()).select_from(models.birds).where(*where))
+        total = connection.execute(_COUNT.where(*where)).scalar_one()
         found = tuple(CollectionRow(*row) for row in connection.execute(query))
-    return CollectionPage(found, int(total or 0))
+    return CollectionPage(found, total)
 
 
 def overview(store: Store, today: date) -> dict[Show, int]:
     """How many birds each kind of list holds."""
     with store.engine.connect() as connection:
-        return {
-            show: int(
-                connection.scalar(
-                    select(func.count())
-                    .select_from(models.birds)
-                    .where(*_conditions(Filter(show=show), today))
-                )
-                or 0
-            )
-            for show in SHOWS
-        }
+        queries = {show: _COUNT.where(*_conditions(Filter(show=show), today)) for show in SHOWS}
+        return {show: connection.execute(query).scalar_one() for show, query in queries.items()}
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from fieldmarks.birds.model import Entry, MarkPoint, SignPoint, Stage
 from fieldmarks.judge.signs import SignStatus
@@ -26,17 +26,26 @@ PRESENT = (SignStatus.SEEN.value, SignStatus.LOOK_AGAIN.value)
 # Worst first: where the photos of one day differ, the first of these that occurs stands.
 WORST_FIRST = (*PRESENT, SignStatus.DOUBTFUL.value, SignStatus.NOT_SEEN.value)
 
-NAMES: dict[Quantity, str] = {
-    "L*": "lightness L*",
-    "C*": "colourfulness C*",
-    "h": "hue h",
-    "dark": "dark area",
-    "orange": "orange area",
+
+class Scale(NamedTuple):
+    """How a quantity is told: its name, its greatest value, the factor it is shown by, its unit."""
+
+    name: str
+    top: float
+    factor: float = 1
+    unit: str = ""
+
+
+SCALES: dict[Quantity, Scale] = {
+    "L*": Scale("lightness L*", 100),
+    "C*": Scale("colourfulness C*", 100),
+    "h": Scale("hue h", 360),
+    "dark": Scale("dark area", 1, 100, " %"),
+    "orange": Scale("orange area", 1, 100, " %"),
 }
 
 
-@dataclass(frozen=True)
-class Measured:
+class Measured(NamedTuple):
     """A value with its standard uncertainty (k = 1). Shares 0 to 1, hue in degrees."""
 
     value: float
@@ -50,25 +59,24 @@ class TimePoint:
     day: date
     number: int
     stage: Stage
-    look: str
     point: MarkPoint
 
     def measured(self, quantity: Quantity) -> Measured | None:
         """One quantity; None for the hue of a mark too grey to have one."""
         p = self.point
         chroma = math.hypot(p.a, p.b)
-        if quantity == "L*":
-            return Measured(p.lightness, p.u_lightness)
-        if quantity == "C*":
-            return Measured(chroma, p.u_chroma)
-        if quantity == "dark":
-            return Measured(p.dark, p.u_dark)
-        if quantity == "orange":
-            return Measured(p.orange, p.u_orange)
-        # Delta H* = C* times the angle; where the doubt reaches grey the angle means nothing.
-        if chroma <= COVERAGE_FACTOR * max(p.u_chroma, p.u_hue):
-            return None
-        return Measured(math.degrees(math.atan2(p.b, p.a)) % 360, math.degrees(p.u_hue / chroma))
+        if quantity == "h":
+            # Delta H* = C* times the angle; where the doubt reaches grey the angle means nothing.
+            if chroma <= COVERAGE_FACTOR * max(p.u_chroma, p.u_hue):
+                return None
+            hue = math.degrees(math.atan2(p.b, p.a)) % 360
+            return Measured(hue, math.degrees(p.u_hue / chroma))
+        return {
+            "L*": Measured(p.lightness, p.u_lightness),
+            "C*": Measured(chroma, p.u_chroma),
+            "dark": Measured(p.dark, p.u_dark),
+            "orange": Measured(p.orange, p.u_orange),
+        }[quantity]
 
 
 @dataclass(frozen=True)
@@ -105,7 +113,7 @@ def timelines(entries: Sequence[Entry]) -> dict[str, list[TimePoint]]:
         for look in entry.observations:
             for point in look.marks:
                 if point.calibrated:
-                    spot = TimePoint(entry.day, entry.number, entry.stage, look.id, point)
+                    spot = TimePoint(entry.day, entry.number, entry.stage, point)
                     lines.setdefault(point.mark, []).append(spot)
     return lines
 
@@ -115,19 +123,7 @@ def in_order(entries: Sequence[Entry]) -> list[Entry]:
     return sorted((e for e in entries if not e.withdrawn), key=lambda e: (e.day, e.number))
 
 
-def by_day(entries: Sequence[Entry]) -> list[list[Entry]]:
-    """Entries that count, those of one day together: they are readings of the same plumage."""
-    return [list(day) for _, day in itertools.groupby(in_order(entries), key=lambda e: e.day)]
-
-
-def as_one(day: Sequence[Entry]) -> Entry:
-    """The entries of one day as a single one with all their photos."""
-    return replace(
-        day[-1], observations=tuple(look for entry in day for look in entry.observations)
-    )
-
-
-def differ(day: Sequence[Entry], sign: str) -> bool:
+def _differ(day: Sequence[Entry], sign: str) -> bool:
     """Whether entries of one day disagree on a sign, in a mark that both compared."""
     there = [_places(entry, sign) for entry in day]
     return any(
@@ -161,12 +157,6 @@ def changes(lines: Mapping[str, Sequence[TimePoint]]) -> list[Change]:
     return [c for c in found if c is not None]
 
 
-def steps(line: Sequence[TimePoint], quantity: Quantity) -> list[Change]:
-    """From each look to the next."""
-    found = (change(a, b, quantity) for a, b in itertools.pairwise(line))
-    return [c for c in found if c is not None]
-
-
 def expected_by_chance(compared: int) -> float:
     """How many of so many comparisons exceed k = 2 though nothing changed (normal errors)."""
     return BY_CHANCE * compared
@@ -174,11 +164,10 @@ def expected_by_chance(compared: int) -> float:
 
 def change_sentence(found: Change, name: str) -> str:
     """A change in plain words."""
-    unit = {"h": "°", "dark": " %", "orange": " %"}.get(found.quantity, "")
-    scale = 100 if found.quantity in ("dark", "orange") else 1
-    size, least = abs(found.difference) * scale, found.smallest * scale
-    what = NAMES[found.quantity]
-    if found.quantity in ("dark", "orange") and found.smallest > 1:
+    what, top, factor, unit = SCALES[found.quantity]
+    unit = "°" if found.quantity == "h" else unit
+    size, least = abs(found.difference) * factor, found.smallest * factor
+    if top == 1 and found.smallest > 1:
         return f"{name}: the {what} cannot be followed on these photos; they are too unsure."
     if not found.claimed:
         return (
@@ -220,9 +209,9 @@ class SignStory:
 
 
 @dataclass(frozen=True)
-class _Seen:
-    """A sign on one day, the marks that were compared, those that may show it, and whether the
-    looks of that day disagree.
+class SignDay:
+    """A sign on one day, at its worst; the marks that were compared, those that may show it, and
+    whether the looks of that day disagree. Looks of one day are readings of the same plumage.
     """
 
     day: date
@@ -239,25 +228,40 @@ def sign_stories(
     """What became of every sign that was ever compared.
 
     Args:
-        entries: Of one bird.
         texts: Sign -> its words.
+        entries, matures: As for :func:`sign_days`.
+    """
+    found = sign_days(entries, matures)
+    return [sign_story(sign, days, texts.get(sign, sign)) for (sign, _), days in found.items()]
+
+
+def sign_days(
+    entries: Sequence[Entry], matures: date | None = None
+) -> dict[tuple[str, str], list[SignDay]]:
+    """(sign, species the bird was taken for) -> the days on which it was compared, in order.
+
+    Args:
+        entries: Of one bird; those struck out do not count.
         matures: Day by which the bird is grown; without it the stage of each entry decides.
     """
-    seen: dict[str, list[_Seen]] = {}
-    for day in by_day(entries):
-        whole = as_one(day)
-        grown = whole.day >= matures if matures else whole.stage in GROWN
-        worst: dict[str, SignPoint] = {}
-        for point in (
-            p for look in whole.observations for p in look.signs if p.status in WORST_FIRST
-        ):
-            known = worst.setdefault(point.sign, point)
-            worst[point.sign] = min(known, point, key=lambda p: WORST_FIRST.index(p.status))
-        for sign, point in worst.items():
-            there = _places(whole, sign)
-            row = _Seen(whole.day, grown, point, compared(whole, sign), there, differ(day, sign))
-            seen.setdefault(sign, []).append(row)
-    return [_story(sign, rows, texts.get(sign, sign)) for sign, rows in seen.items()]
+    found: dict[tuple[str, str], list[SignDay]] = {}
+    for day, of_day in itertools.groupby(in_order(entries), key=lambda e: e.day):
+        looks = list(of_day)
+        grown = day >= matures if matures else looks[-1].stage in GROWN
+        whole = replace(looks[-1], observations=tuple(o for e in looks for o in e.observations))
+        worst: dict[tuple[str, str], SignPoint] = {}
+        for point in (p for o in whole.observations for p in o.signs if p.status in WORST_FIRST):
+            known = worst.setdefault((point.sign, point.species), point)
+            worst[point.sign, point.species] = min(known, point, key=_gravity)
+        for key, point in worst.items():
+            read, there = compared(whole, key[0]), _places(whole, key[0])
+            seen = SignDay(day, grown, point, read, there, _differ(looks, key[0]))
+            found.setdefault(key, []).append(seen)
+    return found
+
+
+def _gravity(point: SignPoint) -> int:
+    return WORST_FIRST.index(point.status)
 
 
 def _points(entry: Entry, sign: str) -> list[SignPoint]:
@@ -286,7 +290,8 @@ def compared(entry: Entry, sign: str) -> frozenset[str]:
     return frozenset(colours | {p.mark for p in points})
 
 
-def _story(sign: str, rows: list[_Seen], text: str) -> SignStory:
+def sign_story(sign: str, rows: Sequence[SignDay], text: str) -> SignStory:
+    """What became of one sign over some days, in order; ``text`` is its words."""
     text = text.rstrip(".")
     last = rows[-1]
     present = [r for r in rows if r.point.status in PRESENT]

@@ -21,13 +21,12 @@ from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables
 
 Weight = Literal["against", "wait", "not known", "for"]
-LEVELS: dict[Weight, str] = {
+LEVELS: dict[Weight, str] = {  # heaviest first
     "against": "We advise against this pair.",
     "wait": "Better wait with this pair.",
     "not known": "Nothing speaks against this pair, but some things are not known.",
     "for": "Nothing on record speaks against this pair.",
 }
-ORDER: tuple[Weight, ...] = ("against", "wait", "not known", "for")
 SETTLED = "one species left"  # the only outcome that takes a contradiction back
 
 
@@ -99,7 +98,7 @@ def advise_pair(
             reasons.append(Reason("not known", "variety", said))
         own = (relatives or {}).get(bird.id, ())
         reasons += [Reason("against", "family", t) for t in family_faults(bird, own, tables)]
-    reasons.sort(key=lambda r: ORDER.index(r.weight))
+    reasons.sort(key=lambda r: list(LEVELS).index(r.weight))
     weight = reasons[0].weight
     return PairAdvice(
         weight, LEVELS[weight], tuple(reasons), kin, tuple(shared), advice.cautions("pairing")
@@ -136,11 +135,6 @@ def warnings_for_test(
         advice: On these two.
         eye (str): Of the bird in question: "light", "dark" or empty.
     """
-    return (*_wrong_mate(bird, mate, tables, eye), *_from_advice(bird, mate, advice))
-
-
-def _wrong_mate(bird: Bird, mate: Bird, tables: Tables, eye: Eye) -> list[str]:
-    """Why the mate is not the pure green bird of the right species that a test needs."""
     found = []
     if mate.variety != WILD:
         kind = tables.varieties.get(mate.variety)
@@ -165,24 +159,19 @@ def _wrong_mate(bird: Bird, mate: Bird, tables: Tables, eye: Eye) -> list[str]:
             f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
             "mate of that species. In a white bird the eye is only a hint."
         )
-    return found
+    if mate.species is None:
+        found.append(
+            f"The species of the mate, {mate.name}, is not known, so the young tell nothing."
+        )
+    elif bird.species not in (None, mate.species):
+        found.append("Young of two species are mixed in any case, so this test tells nothing.")
+    return (*found, *(r.text for r in advice.reasons if r.weight in ("against", "wait")))
 
 
 def _named(keys: Sequence[str], tables: Tables) -> str:
     return " and ".join(
         tables.varieties[key].name if key in tables.varieties else key for key in keys
     )
-
-
-def _from_advice(bird: Bird, mate: Bird, advice: PairAdvice) -> list[str]:
-    found = [r.text for r in advice.reasons if r.weight in ("against", "wait")]
-    if mate.species is None:
-        found.insert(
-            0, f"The species of the mate, {mate.name}, is not known, so the young tell nothing."
-        )
-    elif bird.species not in (None, mate.species):
-        found.insert(0, "Young of two species are mixed in any case, so this test tells nothing.")
-    return found
 
 
 def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> Reason:
@@ -202,11 +191,8 @@ def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> 
 
 def _sex(first: Bird, second: Bird) -> Reason:
     if "unknown" in (first.sex, second.sex):
-        return Reason(
-            "not known",
-            "sex",
-            "The sex of one or both is not known. A DNA test can tell.",
-        )
+        said = "The sex of one or both is not known. A DNA test can tell."
+        return Reason("not known", "sex", said)
     if first.sex == second.sex:
         return Reason("against", "sex", f"Both are {first.sex}s, so there will be no young.")
     return Reason("for", "sex", "A cock and a hen.")
@@ -283,23 +269,23 @@ def _sign_reasons(
 
 def _of_sign(bird: Bird, found: SignStanding, tables: Tables) -> list[Reason]:
     """The reason that one sign gives; none when it was looked for and not seen."""
-    text = tables.signs[found.sign].text if found.sign in tables.signs else found.sign
     row = tables.signs.get(found.sign)
+    text = row.text if row else found.sign
+    weight: Weight = "wait"
     if found.status == SignStatus.SEEN.value and row is not None and row.strength == "hint":
         said = f"{bird.name} shows a hint: {text} Ask for its parents' records, or test-mate it."
-        return [Reason("wait", "signs", said)]
-    if found.status == SignStatus.SEEN.value:
+    elif found.status == SignStatus.SEEN.value:
+        weight = "against"
         said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
-        return [Reason("against", "signs", said)]
-    if found.disputed:
+    elif found.disputed:
         said = f"{bird.name}: {text} One look shows it and another does not. Look again."
-        return [Reason("wait", "signs", said)]
-    if found.status in PRESENT:
+    elif found.status in PRESENT:
         said = f"{bird.name}: {text} Look again after its moult."
-        return [Reason("wait", "signs", said)]
-    if found.status == SignStatus.DOUBTFUL.value:
-        return [Reason("not known", "signs", f"{bird.name}: not decided yet: {text}")]
-    return []
+    elif found.status == SignStatus.DOUBTFUL.value:
+        weight, said = "not known", f"{bird.name}: not decided yet: {text}"
+    else:
+        return []
+    return [Reason(weight, "signs", said)]
 
 
 def _contradiction(bird: Bird, measured: Sequence[Entry]) -> tuple[date, str] | None:

@@ -11,26 +11,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from graphlib import CycleError, TopologicalSorter
+from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
 
 from fieldmarks._util.errors import FieldmarksError
 
-Parents = Mapping[str, tuple[str | None, str | None]]
-
-
-def check_loops(parents: Parents, name: Callable[[str], str] = str) -> None:
-    """Refuse a pedigree in which a bird is its own ancestor.
-
-    Args:
-        parents: Bird -> (father, mother), each None when not known.
-        name: Turns a key into the name to show.
-
-    Raises:
-        FieldmarksError: Names the birds of the loop.
-    """
-    kinship_order(parents, name)
+Parents = Mapping[str, tuple[str | None, str | None]]  # bird -> father and mother
+GENERATIONS = 2  # that are asked for: parents and grandparents
 
 
 def ancestors(parents: Parents, birds: Iterable[str]) -> set[str]:
@@ -48,7 +37,7 @@ def ancestors(parents: Parents, birds: Iterable[str]) -> set[str]:
 def kinship_order(
     parents: Parents, name: Callable[[str], str] = str, birds: Iterable[str] | None = None
 ) -> list[str]:
-    """Birds with parents before their young.
+    """Birds with parents before their young; ``name`` turns a key into what is shown.
 
     Raises:
         FieldmarksError: A bird is its own ancestor; names the birds of the loop.
@@ -93,32 +82,21 @@ def kinship(parents: Parents, one: str, other: str) -> float:
     return float(table[keys.index(one), keys.index(other)])
 
 
-def inbreeding(parents: Parents, bird: str) -> float:
-    """Inbreeding coefficient F: the kinship of its parents."""
-    father, mother = parents.get(bird, (None, None))
-    return kinship(parents, father, mother) if father and mother else 0.0
+def _generations(parents: Parents, bird: str) -> list[list[str]]:
+    """The bird, its recorded parents and its recorded grandparents, a list of each."""
+    layers = [[bird]]
+    for _ in range(GENERATIONS):
+        layers.append([p for b in layers[-1] for p in parents.get(b, (None, None)) if p])
+    return layers
 
 
-def shared_ancestors(parents: Parents, one: str, other: str, generations: int = 2) -> set[str]:
-    """Birds that are an ancestor of both within some generations (1: parents), or one of the two
-    birds that is an ancestor of the other.
-    """
-    return _within(parents, one, generations) & _within(parents, other, generations)
+def shared_ancestors(parents: Parents, one: str, other: str) -> set[str]:
+    """Parents and grandparents of both, or one of the two that is such of the other."""
+    first, second = (set(chain(*_generations(parents, bird))) for bird in (one, other))
+    return first & second
 
 
-def _within(parents: Parents, bird: str, generations: int) -> set[str]:
-    found, layer = {bird}, {bird}
-    for _ in range(generations):
-        layer = {p for b in layer for p in parents.get(b, (None, None)) if p}
-        found |= layer
-    return found
-
-
-def recorded_share(parents: Parents, bird: str, generations: int = 2) -> float:
-    """Share of the parents and grandparents (2 generations: 6) that are on record."""
-    wanted, known, layer = 0, 0, [bird]
-    for step in range(1, generations + 1):
-        layer = [p for b in layer for p in parents.get(b, (None, None)) if p]
-        wanted += 2**step
-        known += len(layer)
-    return known / wanted
+def recorded_share(parents: Parents, bird: str) -> float:
+    """Share of the six parents and grandparents that are on record."""
+    known = sum(map(len, _generations(parents, bird)[1:]))
+    return known / (2 ** (GENERATIONS + 1) - 2)

@@ -19,14 +19,7 @@ from fieldmarks.birds.copies import accounts_of
 from fieldmarks.birds.dossier import Seal, write_dossier
 from fieldmarks.birds.due import first_moult_over, stage_fits
 from fieldmarks.birds.family import Relative, parent_faults
-from fieldmarks.birds.model import (
-    Bird,
-    Entry,
-    Observation,
-    Pair,
-    Stage,
-    new_id,
-)
+from fieldmarks.birds.model import Bird, Entry, Observation, Pair, Stage, new_id
 from fieldmarks.birds.moult import PRESENT, SignStory, sign_stories
 from fieldmarks.birds.observation import Evidence, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
@@ -150,24 +143,16 @@ def keep_look(
         FieldmarksError: The day is yet to come or lies before the bird hatched, or the same is kept
             already.
     """
+    wrong = mend = ""
     if day > date.today():
-        raise FieldmarksError(
-            f"{day} is yet to come",
-            where=bird.label,
-            mend="Correct the day, or this computer's clock",
-        )
-    if bird.hatched is not None and day < bird.hatched:
-        raise FieldmarksError(
-            f"the bird hatched on {bird.hatched}, after {day}",
-            where=bird.label,
-            mend="Correct one of the dates",
-        )
-    if not stage_fits(bird, day, stage, tables):
-        raise FieldmarksError(
-            f"it hatched on {bird.hatched}, so on {day} it cannot be {stage!r}",
-            where=bird.label,
-            mend="Correct the stage, the day or the hatch date",
-        )
+        wrong, mend = f"{day} is yet to come", "Correct the day, or this computer's clock"
+    elif bird.hatched is not None and day < bird.hatched:
+        wrong, mend = f"the bird hatched on {bird.hatched}, after {day}", "Correct one of the dates"
+    elif not stage_fits(bird, day, stage, tables):
+        wrong = f"it hatched on {bird.hatched}, so on {day} it cannot be {stage!r}"
+        mend = "Correct the stage, the day or the hatch date"
+    if wrong:
+        raise FieldmarksError(wrong, where=bird.label, mend=mend)
     who = measured_by.strip()
     given = {e.sha256: e.region_file for e in evidence}
     # Another person may well measure the same photo; the same person pressed twice.

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from PIL import Image
 
-from fieldmarks.birds.moult import NAMES, Quantity, TimePoint
+from fieldmarks.birds.moult import SCALES, Quantity, TimePoint
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.colour import decode_srgb, encode_srgb
 from fieldmarks.measure.photo import Photo
@@ -18,13 +18,6 @@ from fieldmarks.report.svg import hexadecimal, style, svg, text
 WIDTH, HEIGHT = 460, 190
 LEFT, RIGHT, TOP, BOTTOM = 52, 18, 30, 36
 APART = 16  # between two looks of one day
-RANGES: dict[Quantity, tuple[float, float]] = {
-    "L*": (0, 100),
-    "C*": (0, 100),
-    "h": (0, 360),
-    "dark": (0, 1),
-    "orange": (0, 1),
-}
 
 
 def timeline_svg(line: Sequence[TimePoint], quantity: Quantity, name: str) -> str:
@@ -32,11 +25,9 @@ def timeline_svg(line: Sequence[TimePoint], quantity: Quantity, name: str) -> st
 
     Args:
         line: In order.
-        quantity: Str.
         name: The mark in plain words.
     """
-    found = [(spot, spot.measured(quantity)) for spot in line]
-    low, high = RANGES[quantity]
+    what, high, factor, unit = SCALES[quantity]
     days = [spot.day.toordinal() for spot in line]
     span = max(days[-1] - days[0], 1)
     inner = WIDTH - LEFT - RIGHT - 40
@@ -45,14 +36,13 @@ def timeline_svg(line: Sequence[TimePoint], quantity: Quantity, name: str) -> st
         return LEFT + 20 + inner * (day - days[0]) / span
 
     def up(value: float) -> float:
-        share = (min(max(value, low), high) - low) / (high - low)
+        share = min(max(value, 0), high) / high
         return HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM)
 
-    percent = high == 1
-    body = [text(LEFT, 16, f"{name}: {NAMES[quantity]}", bold=True)]
-    for at in (low, (low + high) / 2, high):
+    body = [text(LEFT, 16, f"{name}: {what}", bold=True)]
+    for at in (0, high / 2, high):
         y = up(at)
-        label = f"{at:.0%}" if percent else f"{at:.0f}"
+        label = f"{at:.0%}" if high == 1 else f"{at:.0f}"
         body.append(f'<path d="M{LEFT} {y:.1f}H{WIDTH - RIGHT}" {style(stroke="band")}/>')
         body.append(text(LEFT - 6, y + 4, label, size=11, fill="soft", anchor="end"))
     said = []
@@ -60,12 +50,13 @@ def timeline_svg(line: Sequence[TimePoint], quantity: Quantity, name: str) -> st
         x = across(day.toordinal())
         body.append(text(x, HEIGHT - 18, day.isoformat(), size=10, fill="soft", anchor="middle"))
         body.append(text(x, HEIGHT - 5, stage, size=9, fill="soft", anchor="middle"))
-    for number, (spot, measured) in enumerate(found):
+    for number, spot in enumerate(line):
+        measured = spot.measured(quantity)
         # Looks of one day stand side by side, so that none hides another.
         x = across(spot.day.toordinal()) + APART * (days[:number].count(days[number]))
         x -= APART / 2 * (days.count(days[number]) - 1)
         if measured is None:
-            body.append(text(x, up(low) - 8, "too grey", size=10, fill="soft", anchor="middle"))
+            body.append(text(x, up(0) - 8, "too grey", size=10, fill="soft", anchor="middle"))
             said.append(f"{spot.day}: too grey to have a hue")
             continue
         reach = COVERAGE_FACTOR * measured.u
@@ -77,18 +68,14 @@ def timeline_svg(line: Sequence[TimePoint], quantity: Quantity, name: str) -> st
         body.append(f'<path d="{bar}" fill="none" {line_style}/>')
         y = up(measured.value)
         body.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="6" fill="{fill}" {line_style}/>')
-        scale, unit = (100, " %") if percent else (1, "")
         said.append(
-            f"{spot.day}, {spot.stage}: {measured.value * scale:.0f} plus or minus "
-            f"{reach * scale:.0f}{unit}"
+            f"{spot.day}, {spot.stage}: {measured.value * factor:.0f} plus or minus "
+            f"{reach * factor:.0f}{unit}"
         )
     return svg(
-        WIDTH, HEIGHT, body, title=f"{name}, {NAMES[quantity]} over time",
-        description="; ".join(said), key=f"tl{line[0].point.mark}{QUANTITY_IDS[quantity]}",
+        WIDTH, HEIGHT, body, title=f"{name}, {what} over time",
+        description="; ".join(said), key=f"tl{line[0].point.mark}{quantity[0].lower()}",
     )  # fmt: skip
-
-
-QUANTITY_IDS: dict[Quantity, str] = {"L*": "l", "C*": "c", "h": "h", "dark": "d", "orange": "o"}
 
 
 def in_neutral_light(photo: Photo, calibration: Calibration, longest: int = 500) -> bytes:

@@ -13,7 +13,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
 from fieldmarks.birds.due import summary, usual_tables
 from fieldmarks.birds.model import Bird, Entry, K, Kept, to_json
-from fieldmarks.birds.pedigree import check_loops
+from fieldmarks.birds.pedigree import kinship_order
 from fieldmarks.birds.people import EVERYONE, check_owners
 from fieldmarks.birds.reader import KINDS, ancestry, batches, read
 from fieldmarks.birds.ring import ring_key, same_ring
@@ -134,7 +134,7 @@ def _check_named(connection: Connection, things: Sequence[Kept]) -> None:
     if with_parents:
         parents = ancestry(connection, with_parents)
         names = known(connection, Bird, list(parents))
-        check_loops(parents, lambda key: names[key].name)
+        kinship_order(parents, lambda key: names[key].name)
 
 
 def summarise(work: Writing) -> None:

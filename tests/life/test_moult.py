@@ -39,7 +39,7 @@ def point(lab=(50, 20, 20), u=(1, 1, 1), dark=0.0, orange=0.0, u_share=0.03, cal
 
 
 def at(number, **how):
-    return TimePoint(DAY, number, "young plumage", "", point(**how))
+    return TimePoint(DAY, number, "young plumage", point(**how))
 
 
 @given(st.floats(0, 100), st.floats(0, 100), st.floats(0.1, 8), st.floats(0.1, 8))

@@ -11,24 +11,9 @@ from pathlib import Path
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.birds.facts import bird_form, forget_opened
 from fieldmarks.app.birds.one_bird import one_bird_panel
-from fieldmarks.app.birds.shared import (
-    bullets,
-    count_of,
-    done_next_run,
-    file_name,
-    heading,
-    literal,
-    may_change,
-    progress,
-    say,
-    say_done,
-    sex_words,
-    store,
-    tables,
-)
-from fieldmarks.app.birds.shared import told as show_error
 from fieldmarks.app.page import page
 from fieldmarks.app.serve import MAX_UPLOAD_MB
 from fieldmarks.birds.brood import coming_up
@@ -68,23 +53,23 @@ def birds_page() -> None:
     if chosen:
         one_bird_panel(chosen)
         return
-    heading("Your birds", "Every bird with its moults, young and open doubts.")
-    say_done()
-    may = may_change()
-    counts = overview(store(), date.today())
-    if not counts["all"] and not list_birds(store(), Filter(with_gone=True), date.today()).total:
+    ui.heading("Your birds", "Every bird with its moults, young and open doubts.")
+    ui.say_done()
+    may = ui.may_change()
+    counts = overview(ui.store(), date.today())
+    if not counts["all"] and not list_birds(ui.store(), Filter(with_gone=True), date.today()).total:
         _empty()
     else:
         st.write(
-            f"{count_of(counts['all'], 'bird')}; {counts['due for a look']} due for a look; "
+            f"{ui.count_of(counts['all'], 'bird')}; {counts['due for a look']} due for a look; "
             f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
         )
         if may:
             _add_bird()
         _coming_up()
         _list()
-    if off := store().birds_off_the_list() if may else []:
-        with st.expander(f"Taken off the list: {count_of(len(off), 'bird')}"):
+    if off := ui.store().birds_off_the_list() if may else []:
+        with st.expander(f"Taken off the list: {ui.count_of(len(off), 'bird')}"):
             _put_back(off)
     if may:
         with st.expander("Take in a list you already have (CSV)"):
@@ -104,24 +89,20 @@ def _coming_up() -> None:
     place = st.expander("Coming up: eggs, young, looks", key="coming_up", on_change="rerun")
     if not place.open:
         return
-    found = coming_up(store(), tables(), date.today())
+    found = coming_up(ui.store(), ui.tables(), date.today())
     with place:
-        bullets("", [reminder.text for reminder in found[:COMING]])
+        ui.bullets("", [reminder.text for reminder in found[:COMING]])
         if len(found) > COMING:
             st.caption(f"... and {len(found) - COMING} more, all of them in the calendar.")
         st.caption(ABOUT if found else "Nothing is coming up.")
         if found:
-            st.download_button(
-                "For your calendar",
-                lambda: to_calendar(found, datetime.now(UTC)),
-                "birds.ics",
-                "text/calendar",
-                on_click="ignore",
+            ui.save_button(
+                "For your calendar", lambda: to_calendar(found, datetime.now(UTC)), "birds.ics"
             )
 
 
 def _empty() -> None:
-    if not may_change(said=False):
+    if not ui.may_change(said=False):
         st.info("No bird is kept yet.")
         return
     st.info("No bird is kept yet. Add one, or look around with birds that do not exist.")
@@ -132,63 +113,47 @@ def _empty() -> None:
     )
     if st.button("Fill with an invented club of 40 birds"):
         with st.spinner("Painting and measuring 40 invented birds ..."):
-            fill_with_invented_club(store(), tables())
-        done_next_run(f"Here is the {CLUB}.")
+            fill_with_invented_club(ui.store(), ui.tables())
+        ui.done_next_run(f"Here is the {CLUB}.")
 
 
 def _list() -> None:
-    rows = tables()
+    rows = ui.tables()
     with st.container(key="list_filter"):
         words, show, species, variety = st.columns(4)
     wanted = Filter(
         words=words.text_input("Name or ring", key="list_words"),
-        species=species.selectbox(
-            "Species",
-            [None, *rows.species],
-            format_func=lambda k: rows.species[k].called if k else "all",
-            key="list_species",
-        ),
-        variety=variety.selectbox(
-            "Variety",
-            [None, *rows.varieties],
-            format_func=lambda k: rows.varieties[k].called if k else "all",
-            key="list_variety",
-        ),
+        species=ui.choose_row("Species", rows.species, "list_species", "all", place=species),
+        variety=ui.choose_row("Variety", rows.varieties, "list_variety", "all", place=variety),
         show=show.selectbox("Show", SHOWS, key="list_show"),
         with_gone=st.checkbox("Also birds given away or dead", key="list_gone"),
     )
-    total = list_birds(store(), wanted, date.today(), count=0).total
+    total = list_birds(ui.store(), wanted, date.today(), count=0).total
     pages = max((total + ROWS - 1) // ROWS, 1)
     number = 1
     if pages > 1:
         number = st.number_input(f"Page, of {pages}", 1, pages, key=f"page_of_{pages}", width=160)
-    seen = store()
+    seen = ui.store()
     found = list_birds(seen, wanted, date.today(), (number - 1) * ROWS, ROWS)
-    st.caption(f"{count_of(found.total, 'bird')} in this list")
+    st.caption(f"{ui.count_of(found.total, 'bird')} in this list")
     if not found.total:
         st.write("No bird matches. Loosen what is asked for above.")
     labels = row_labels(found.rows)
     with st.container(gap="small", key="bird_list"):
         for row in found.rows:
             _row(row, labels[row.id])
-    st.download_button(
-        "This list as CSV",
-        lambda: collection_csv(seen, wanted, date.today()),  # run outside of any page
-        "birds.csv",
-        "text/csv",
-        on_click="ignore",
+    ui.save_button(
+        "This list as CSV", lambda: collection_csv(seen, wanted, date.today()), "birds.csv"
     )
 
 
 def _row(row: CollectionRow, label: str) -> None:
     with st.container(border=True):
         left, right = st.columns([1, 3], vertical_alignment="center", gap="small")
-    if left.button(literal(label), key=f"open_{row.id}", width="stretch"):
+    if left.button(ui.literal(label), key=f"open_{row.id}", width="stretch"):
         st.session_state.life_bird = row.id
         st.rerun()
-    species = tables().species.get(row.species or "")
-    parts = [species.name if species else "species not known", row.variety, sex_words(row.sex)]
-    facts = html.escape(", ".join(parts))
+    facts = html.escape(ui.kind_words(row))
     if row.last_day:
         facts += f", <span class='fm-whole'>last look {row.last_day}</span>"
     notes = []
@@ -205,14 +170,11 @@ def _row(row: CollectionRow, label: str) -> None:
 def _put_back(birds: list[Bird]) -> None:
     labels = bird_labels(birds)
     for bird in birds:
-        say(f"{labels[bird.id]}: {bird.withdrawn}")
-        if st.button(f"Put {literal(labels[bird.id])} back", key=f"back_{bird.id}"):
-            try:
-                store().save(dataclasses.replace(bird, withdrawn=""))
-            except FieldmarksError as error:
-                show_error(error)
-            else:
-                done_next_run(f"{bird.label} is on the list again.")
+        ui.say(f"{labels[bird.id]}: {bird.withdrawn}")
+        if st.button(f"Put {ui.literal(labels[bird.id])} back", key=f"back_{bird.id}"):
+            with ui.errors_told():
+                ui.store().save(dataclasses.replace(bird, withdrawn=""))
+                ui.done_next_run(f"{bird.label} is on the list again.")
 
 
 def _take_list() -> None:
@@ -229,43 +191,43 @@ def _take_list() -> None:
         if looked_through != chosen.file_id:  # a long list takes its time: once is enough
             with st.spinner("Looking through the list ..."):
                 preview = preview_list(
-                    chosen.getvalue(), store().birds(), tables(), store().setting(RING_PATTERN)
+                    chosen.getvalue(),
+                    ui.store().birds(),
+                    ui.tables(),
+                    ui.store().setting(RING_PATTERN),
                 )
             st.session_state.list_preview = chosen.file_id, preview
     except FieldmarksError as error:
-        show_error(error)
+        ui.told(error)
         return
-    st.write(f"{count_of(len(preview.birds), 'bird')} can be imported.")
+    st.write(f"{ui.count_of(len(preview.birds), 'bird')} can be imported.")
     if preview.birds:
         st.table([_preview_row(bird) for _, bird in preview.birds[:PREVIEWED]])
         if len(preview.birds) > PREVIEWED:
             st.caption(f"... and {len(preview.birds) - PREVIEWED} more.")
-    bullets("Rows with problems", [str(p) for p in preview.problems])
+    ui.bullets("Rows with problems", [str(p) for p in preview.problems])
     if preview.unknown:
-        st.caption(f"Nothing is done with these columns: {literal(', '.join(preview.unknown))}.")
+        st.caption(f"Nothing is done with these columns: {ui.literal(', '.join(preview.unknown))}.")
     agreed = True
     if preview.problems:
         agreed = st.checkbox("Leave the rows with problems out")
     if st.button("Import them", disabled=not (agreed and preview.birds), type="primary"):
-        try:
+        with ui.errors_told():
             with st.spinner("Importing ..."):
-                count = accept_list(store(), preview, leave_out_bad=agreed)
-        except FieldmarksError as error:
-            show_error(error)
-        else:
+                count = accept_list(ui.store(), preview, leave_out_bad=agreed)
             st.session_state.list_turn = turn + 1  # an empty place for the next list
-            done_next_run(f"{count_of(count, 'bird')} imported.")
+            ui.done_next_run(f"{ui.count_of(count, 'bird')} imported.")
 
 
 def _preview_row(bird: Bird) -> dict[str, str]:
-    species = tables().species.get(bird.species or "")
+    species = ui.tables().species.get(bird.species or "")
     return {
-        "name": literal(bird.name),
-        "ring": literal(bird.ring),
+        "name": ui.literal(bird.name),
+        "ring": ui.literal(bird.ring),
         "hatched": bird.hatched.isoformat() if bird.hatched else "",
         "species": species.name if species else "not known",
         "variety": bird.variety,
-        "sex": sex_words(bird.sex),
+        "sex": ui.sex_words(bird.sex),
     }
 
 
@@ -276,24 +238,15 @@ def _backup() -> None:
     st.caption(TOLD_WITH_PLACE if with_place else TOLD)
     if st.button("Pack everything into one file"):
         with (
-            progress("Packing birds, photos and records") as tell,
+            ui.progress("Packing birds, photos and records") as tell,
             tempfile.TemporaryDirectory() as folder,
         ):
-            target = Path(folder) / "birds.zip"
-            try:
-                moved = export_store(store(), target, with_place, tell)
-            except FieldmarksError as error:
-                show_error(error)
-            else:
+            target, today = Path(folder) / "birds.zip", date.today().isoformat()
+            with ui.errors_told():
+                moved = export_store(ui.store(), target, with_place, tell)
                 st.success(f"Packed: {moved}.")
-                st.download_button(
-                    "Save the packed file",
-                    target.read_bytes(),
-                    f"birds-{date.today().isoformat()}.zip",
-                    "application/zip",
-                    on_click="ignore",
-                )
-    if not may_change(said=False):
+                ui.save_button("Save the packed file", target.read_bytes(), f"birds-{today}.zip")
+    if not ui.may_change(said=False):
         return
     chosen = st.file_uploader("Bring in such a file", type=["zip"], key="backup_file")
     st.caption(
@@ -312,28 +265,23 @@ def _backup() -> None:
         key="backup_one_bird",
     )
     if chosen is not None and st.button("Bring it in"):
-        with tempfile.TemporaryDirectory() as folder, progress("Bringing it in") as tell:
-            path = Path(folder) / file_name(chosen.name)
-            path.write_bytes(chosen.getvalue())
-            try:
-                moved = import_store(store(), path, way, one_bird, tell)
-            except FieldmarksError as error:
-                show_error(error)
-            else:
-                done_next_run(f"Brought in: {moved}.")
+        with (
+            ui.uploaded(chosen) as path,
+            ui.errors_told(),
+            ui.progress("Bringing it in") as tell,
+        ):
+            moved = import_store(ui.store(), path, way, one_bird, tell)
+            ui.done_next_run(f"Brought in: {moved}.")
 
 
 def _ring_shape() -> None:
     st.caption(f"{HELP}. Leave it empty and ring numbers are not checked.")
-    person = store().person
+    person = ui.store().person
     if person is not None and person.role != "steward":
-        show_error(NOT_YOURS, st.info)
+        ui.told(NOT_YOURS, st.info)
         return
-    given = st.text_input("Pattern", store().setting(RING_PATTERN), key="ring_pattern")
+    given = st.text_input("Pattern", ui.store().setting(RING_PATTERN), key="ring_pattern")
     if st.button("Save the pattern"):
-        try:
-            store().set_setting(RING_PATTERN, given.strip())
-        except FieldmarksError as error:
-            show_error(error)
-        else:
-            done_next_run("The pattern is saved.")
+        with ui.errors_told():
+            ui.store().set_setting(RING_PATTERN, given.strip())
+            ui.done_next_run("The pattern is saved.")

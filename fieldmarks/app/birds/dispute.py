@@ -9,20 +9,7 @@ from pathlib import Path
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.birds.shared import (
-    bullets,
-    choose_bird,
-    file_name,
-    heading,
-    literal,
-    no_bird_yet,
-    progress,
-    say,
-    store,
-    tables,
-    told,
-    verdict,
-)
+from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.agreement import Agreement, MarkAgreement
 from fieldmarks.birds.dossier import verify_dossier
@@ -30,6 +17,7 @@ from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import compare_measurers, make_dossier
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
+from fieldmarks.report.content import mark_name
 
 STORIES = (
     ("depends on who measured", "Depends on who measured"),
@@ -40,7 +28,9 @@ STORIES = (
 
 def dispute_page() -> None:
     """Two opinions on one bird."""
-    heading("Two opinions?", "Compare who measured what, and hand over numbers others can repeat.")
+    ui.heading(
+        "Two opinions?", "Compare who measured what, and hand over numbers others can repeat."
+    )
     compare, verify = st.tabs(["Compare and hand over", "Verify a dossier"])
     with compare:
         _compare()
@@ -49,13 +39,13 @@ def dispute_page() -> None:
 
 
 def _compare() -> None:
-    if no_bird_yet():
+    if ui.no_bird_yet():
         return
-    bird = choose_bird("Which bird?", "dispute_bird")
+    bird = ui.choose_bird("Which bird?", "dispute_bird")
     if bird is None:
         st.caption("Choose the bird that the two sides see differently.")
         return
-    entries = [e for e in store().entries(bird.id) if e.observations]
+    entries = [e for e in ui.store().entries(bird.id) if e.observations]
     if not entries:
         st.info(
             "No look of this bird is kept. Each side marks the photo on the page Look at a bird "
@@ -77,12 +67,10 @@ def _compare() -> None:
         st.write("Choose one or more entries.")
         return
     if sum(len(e.observations) for e in picked) > 1:
-        try:
+        with ui.errors_told():
             days = {look.photo: e.day.isoformat() for e in picked for look in e.observations}
             asked = tuple((e.id, e.revision) for e in picked)
             show_agreement(_compared(asked, picked), days)
-        except FieldmarksError as error:
-            told(error)
     else:
         st.info(
             "One look alone has nothing to be compared with. It can be handed over all the same."
@@ -93,7 +81,7 @@ def _compare() -> None:
 @st.cache_data(show_spinner="Comparing ...", max_entries=8)
 def _compared(asked: tuple[tuple[str, int], ...], _entries: list[Entry]) -> Agreement:
     """The agreement of some entries: reading many photos again at every press would take long."""
-    return compare_measurers(store(), _entries)
+    return compare_measurers(ui.store(), _entries)
 
 
 def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
@@ -103,16 +91,18 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
         days: Mapping of photo fingerprint -> day of its look.
     """
     by = {story: [f for f in found.findings if f.story == story] for story, _ in STORIES}
-    verdict(
+    ui.verdict(
         f"{len(by['all agree'])} findings stand for all; "
         f"{len(by['depends on who measured'])} depend on who measured; "
         f"{len(by['depends on the photo'])} depend on the photo."
     )
     if found.note:
         st.info(found.note)
-    bullets("What each says", [f"{who}, {photo}: {said}" for who, photo, said in found.conclusions])
+    ui.bullets(
+        "What each says", [f"{who}, {photo}: {said}" for who, photo, said in found.conclusions]
+    )
     for story, title in STORIES:
-        bullets(
+        ui.bullets(
             title,
             [
                 f"{f.name}: "
@@ -129,19 +119,18 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
         "Differences are in CIEDE2000. Repeat: two readings of one photo differ by less than this "
         "in about 95 % of cases (repeatability, Bland & Altman 1986). Shared: the area "
         "that the outlines have in common, as a share of the area they cover together"
-        + literal(f" ({', '.join(compared)})." if compared else ".")
+        + ui.literal(f" ({', '.join(compared)})." if compared else ".")
     )
     for (one, other), limits in found.limits.items():
         said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
-        say(f"Limits of agreement, {one} less {other}: {said}.")
+        ui.say(f"Limits of agreement, {one} less {other}: {said}.")
 
 
 def _mark_row(mark: MarkAgreement) -> dict[str, str]:
-    rows = tables().marks
     number = {q: "" if v is None else f"{v:.1f}" for q, v in mark.repeatability.items()}
     shared = "" if mark.overlap is None else f"{mark.overlap:.0%}"
     return {
-        "mark": rows[mark.mark].name if mark.mark in rows else mark.mark,
+        "mark": mark_name(ui.tables(), mark.mark),
         "looks": str(mark.readings),
         "largest gap": "" if mark.largest is None else f"{mark.largest:.1f}",
         "repeat L*": number["L*"],
@@ -162,14 +151,14 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
     asked = (bird.id, agreed, tuple(entry.id for entry in entries))
     if st.button("Make the dossier"):
         with (
-            progress("Packing photos, records and the PDF") as tell,
+            ui.progress("Packing photos, records and the PDF") as tell,
             tempfile.TemporaryDirectory() as folder,
         ):
             target = Path(folder) / "dossier.zip"
             try:
-                seal = make_dossier(store(), bird, entries, tables(), target, agreed, tell)
+                seal = make_dossier(ui.store(), bird, entries, ui.tables(), target, agreed, tell)
             except FieldmarksError as error:
-                told(error)
+                ui.told(error)
                 return
             st.session_state.life_dossier = (asked, seal, target.read_bytes())
     made = st.session_state.get("life_dossier")
@@ -179,9 +168,7 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
             f"Signed with your key {made[1].key}. Tell the other side seal and key by another way, "
             "so that they can compare them."
         )
-        st.download_button(
-            "Save the dossier", made[2], "dossier.zip", "application/zip", on_click="ignore"
-        )
+        ui.save_button("Save the dossier", made[2], "dossier.zip")
 
 
 def _verify() -> None:
@@ -194,16 +181,16 @@ def _verify() -> None:
     chosen = st.file_uploader("Dossier", type=["zip"], key="dossier_file")
     if chosen is None:
         return
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / file_name(chosen.name)
-        path.write_bytes(chosen.getvalue())
-        try:
-            with progress("Measuring everything again") as tell:
-                result = verify_dossier(path, tables(), told_seal, told_key, tell)
-        except FieldmarksError as error:
-            told(error)
-            return
-    verdict(result.sentence, "fm-good" if result.same else "fm-bad")
+    result = None
+    with (
+        ui.uploaded(chosen) as path,
+        ui.errors_told(),
+        ui.progress("Measuring everything again") as tell,
+    ):
+        result = verify_dossier(path, ui.tables(), told_seal, told_key, tell)
+    if result is None:
+        return
+    ui.verdict(result.sentence, "fm-good" if result.same else "fm-bad")
     for outcome, title in (("different", "Different"), ("note", "To note"), ("same", "Same")):
         lines = [
             f"{c.where}: {c.what}" + (f" ({c.detail})" if c.detail else "")
@@ -212,9 +199,9 @@ def _verify() -> None:
         ]
         if outcome == "same":
             with st.expander(f"Checked, no difference: {len(lines)}"):
-                bullets("", lines)
+                ui.bullets("", lines)
         else:
-            bullets(title, lines)
+            ui.bullets(title, lines)
     st.write(f"Seal: {result.seal}")
     st.write(f"Signed with the key: {result.key or 'none'}")
     st.caption("A dossier cannot show who took a photo, or which bird is on it.")

@@ -8,21 +8,11 @@ from typing import Any
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.birds.shared import (
-    changed_elsewhere,
-    choose_bird,
-    done_next_run,
-    literal,
-    store,
-    tables,
-    told,
-)
+from fieldmarks.app.birds import shared as ui
 from fieldmarks.birds.model import EARLIEST, RING_KINDS, SEXES, STATUSES, Bird, new_id
 from fieldmarks.birds.service import save_bird
 from fieldmarks.birds.store import ConflictError, differences
 
-UNKNOWN = "not known"
 SHORT, LONG = 200, 4000  # letters; see the fields of Bird
 TURN = "facts_turn"  # rises whenever a form is to start afresh
 OPENED = "facts_opened"  # the bird as it was when its form was opened
@@ -64,8 +54,7 @@ def bird_form(bird: Bird | None) -> None:
 
 
 def _form(old: Bird, key: str) -> None:
-    rows = tables()
-    species = [None, *rows.species]
+    rows = ui.tables()
     with st.form(f"facts_{key}", border=False):
         left, right = st.columns(2)
         with left:
@@ -79,18 +68,10 @@ def _form(old: Bird, key: str) -> None:
             }
         with right:
             values |= {
-                "species": st.selectbox(
-                    "Said to be",
-                    species,
-                    index=species.index(old.species) if old.species in species else 0,
-                    format_func=lambda k: rows.species[k].called if k else UNKNOWN,
+                "species": ui.choose_row(
+                    "Said to be", rows.species, None, "not known", old.species
                 ),
-                "variety": st.selectbox(
-                    "Colour variety",
-                    list(rows.varieties),
-                    index=_place(list(rows.varieties), old.variety),
-                    format_func=lambda k: rows.varieties[k].called,
-                ),
+                "variety": ui.choose_row("Colour variety", rows.varieties, now=old.variety),
                 "split_for": tuple(
                     st.multiselect(
                         "Split for (it carries them without showing them)",
@@ -124,7 +105,7 @@ def _choose(here: Bird, mine: Bird) -> None:
             name.replace("_", " "),
             (0, 1),
             index=int(getattr(mine, name) == getattr(opened, name)),  # not touched here
-            format_func=[literal(words) for words in said].__getitem__,
+            format_func=[ui.literal(words) for words in said].__getitem__,
             key=f"clash_{here.id}_{here.revision}_{name}",
         )
         values[name] = getattr((mine, here)[chosen], name)
@@ -134,22 +115,19 @@ def _choose(here: Bird, mine: Bird) -> None:
 
 def parents_form(bird: Bird) -> None:
     """Set the parents of a bird, or take one off."""
-    changed_elsewhere(f"parents of {bird.id}", [bird])
+    ui.changed_elsewhere(f"parents of {bird.id}", [bird])
     place = f"{bird.id}_{bird.revision}"  # what was chosen for an earlier state does not stay
-    father = choose_bird("Father", f"father_{place}", bird.id, bird.father)
-    mother = choose_bird("Mother", f"mother_{place}", bird.id, bird.mother)
+    father = ui.choose_bird("Father", f"father_{place}", bird.id, bird.father)
+    mother = ui.choose_bird("Mother", f"mother_{place}", bird.id, bird.mother)
     keys = (father.id if father else None, mother.id if mother else None)
     changed = keys != (bird.father, bird.mother)
     if changed and st.button("Save the parents", key=f"save_parents_{place}"):
         opened = st.session_state.get(OPENED)
-        try:
-            saved = save_bird(store(), dataclasses.replace(bird, father=keys[0], mother=keys[1]))
-        except FieldmarksError as error:
-            told(error)
-        else:
+        with ui.errors_told():
+            saved = save_bird(ui.store(), dataclasses.replace(bird, father=keys[0], mother=keys[1]))
             if opened == bird:  # our own change: the form above goes on from it
                 st.session_state[OPENED] = saved
-            done_next_run("The parents are saved.")
+            ui.done_next_run("The parents are saved.")
 
 
 def take_off_form(bird: Bird) -> bool:
@@ -161,27 +139,22 @@ def take_off_form(bird: Bird) -> bool:
     with st.form(f"take_off_{bird.id}", border=False):
         why = st.text_input("Take it off the list, because ...", max_chars=SHORT)
         pressed = st.form_submit_button("Take it off the list")
-    if not pressed:
-        return False
-    try:
-        store().withdraw(st.session_state.get(OPENED, bird), why)
-    except FieldmarksError as error:
-        told(error)
-        return False
-    return True
+    if pressed:
+        with ui.errors_told():
+            ui.store().withdraw(st.session_state.get(OPENED, bird), why)
+            return True
+    return False
 
 
 def _save(bird: Bird) -> None:
-    try:
-        saved = save_bird(store(), bird)
-    except ConflictError as clash:
-        st.session_state[CLASH] = (clash.here, clash.mine)
-        st.rerun()
-    except FieldmarksError as error:
-        told(error)
-    else:
+    with ui.errors_told():
+        try:
+            saved = save_bird(ui.store(), bird)
+        except ConflictError as clash:
+            st.session_state[CLASH] = (clash.here, clash.mine)
+            st.rerun()
         _start_afresh()
-        done_next_run(f"{saved.label} is saved.")
+        ui.done_next_run(f"{saved.label} is saved.")
 
 
 def _hatched(old: Bird, key: str) -> date | None:
@@ -192,9 +165,7 @@ def _hatched(old: Bird, key: str) -> date | None:
         st.warning(f"The hatch date {known.isoformat()} cannot be right. Correct it.")
     elif place not in st.session_state:
         st.session_state[place] = known  # as a default value it could not be taken off
-    day: date | None = st.date_input(
-        "Hatched", None, min_value=EARLIEST, max_value=date.today(), key=place
-    )
+    day: date | None = ui.ask_day("Hatched", place)
     return day
 
 
@@ -203,8 +174,4 @@ def _text(label: str, now: str) -> str:
 
 
 def _choice(label: str, options: tuple[str, ...], now: str) -> str:
-    return str(st.selectbox(label, options, index=_place(list(options), now)))
-
-
-def _place(options: list[str], now: str) -> int:
-    return options.index(now) if now in options else 0
+    return str(st.selectbox(label, options, index=options.index(now)))

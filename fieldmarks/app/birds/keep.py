@@ -6,23 +6,12 @@ from datetime import date
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.birds.shared import (
-    choose_bird,
-    done_next_run,
-    literal,
-    may_change,
-    no_bird_yet,
-    say_done,
-    store,
-    tables,
-    told,
-)
+from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.state import Work
 from fieldmarks.app.turns import turns
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.model import EARLIEST, STAGES, Bird, Stage
+from fieldmarks.birds.model import STAGES, Bird, Stage
 from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 from fieldmarks.judge.proposal import age_class
@@ -36,14 +25,14 @@ def keep_panel(work: Work) -> None:
     Args:
         work: The ``data`` of each of its photos must hold the photo file's bytes.
     """
-    say_done()
+    ui.say_done()
     data = getattr(work, "data", b"")
     if work.record is None or work.photo is None or not data:
         st.write("Mark the photo first.")
         return
-    if no_bird_yet() or not may_change():
+    if ui.no_bird_yet() or not ui.may_change():
         return
-    bird = choose_bird("Whose photo is it?", "keep_bird")
+    bird = ui.choose_bird("Whose photo is it?", "keep_bird")
     if bird is None:
         st.caption("Is it a new bird? Add it first.")
         way_to("birds")
@@ -62,28 +51,27 @@ def keep_panel(work: Work) -> None:
     asked_of, doubts = st.session_state.get(ASKED, (None, ()))
     sure = False
     if stage is not None and asked_of == asked:
-        st.warning(literal(f"Is it {bird.label}? {' '.join(doubts)}"))
-        sure = st.button(f"Yes, it is {literal(bird.label)}. Keep it", key=f"sure_{bird.id}")
+        st.warning(ui.literal(f"Is it {bird.label}? {' '.join(doubts)}"))
+        sure = st.button(f"Yes, it is {ui.literal(bird.label)}. Keep it", key=f"sure_{bird.id}")
     if stage is None or not (pressed or sure):
         return
-    try:
-        with st.spinner("Measuring ..."), turns.turn(first=True):
-            question = question_for(bird, day, stage, tables())
-            evidence = [Evidence(shown.data, shown.record_as(question)) for shown in photos]
-            entry = keep_look(store(), bird, evidence, tables(), day, stage, who, note, sure)
-    except WhichBirdError as asks:
-        st.session_state[ASKED] = asked, asks.doubts
-        st.rerun()
-    except FieldmarksError as error:
-        told(error)
-    else:
+    rows = ui.tables()
+    with ui.errors_told():
+        try:
+            with st.spinner("Measuring ..."), turns.turn(first=True):
+                question = question_for(bird, day, stage, rows)
+                evidence = [Evidence(shown.data, shown.record_as(question)) for shown in photos]
+                entry = keep_look(ui.store(), bird, evidence, rows, day, stage, who, note, sure)
+        except WhichBirdError as asks:
+            st.session_state[ASKED] = asked, asks.doubts
+            st.rerun()
         st.session_state.pop(ASKED, None)
-        done_next_run(f"Kept as entry {entry.number} of {bird.label}. {entry.said}")
+        ui.done_next_run(f"Kept as entry {entry.number} of {bird.label}. {entry.said}")
 
 
 def add_look_panel() -> None:
     """The way to a new look of a bird: the workbench."""
-    if not may_change():
+    if not ui.may_change():
         return
     st.caption(
         "Mark the photos on the page *Look at a bird* and open *Keep* there. A region file saved "
@@ -95,13 +83,7 @@ def add_look_panel() -> None:
 def _when(bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
     """Ask when a photo was taken, at which stage, and who measured it."""
     left, middle, right = st.columns(3)
-    day = left.date_input(
-        "When was it taken?",
-        taken,
-        min_value=EARLIEST,
-        max_value=date.today(),
-        key="day_workbench",
-    )
+    day = ui.ask_day("When was it taken?", "day_workbench", taken, left)
     guess = _stage_of(bird, day)
     stage = middle.selectbox(
         "Where is it in its moults?",
@@ -119,6 +101,6 @@ def _stage_of(bird: Bird, day: date) -> Stage | None:
     """The latest stage that fits the age of a bird on a day; None when its age is not known."""
     if bird.hatched is None or day < bird.hatched:
         return None
-    age = age_class(tables(), bird.hatched, day)
+    age = age_class(ui.tables(), bird.hatched, day)
     fitting = [stage for stage in STAGES if advice_table().stage_ages[stage] == age]
     return fitting[-1] if fitting else None

@@ -8,22 +8,10 @@ from collections.abc import Sequence
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
 from fieldmarks.app.birds.keep import add_look_panel
 from fieldmarks.app.birds.share import papers_panel, share_panel
-from fieldmarks.app.birds.shared import (
-    bullets,
-    changed_elsewhere,
-    done_next_run,
-    literal,
-    may_change,
-    say,
-    say_done,
-    sex_words,
-    store,
-    tables,
-    told,
-)
 from fieldmarks.app.sheet import picture, sheet
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
@@ -43,8 +31,14 @@ from fieldmarks.birds.papers import bird_facts
 from fieldmarks.birds.service import stories_of
 from fieldmarks.birds.timeline import in_neutral_light, timeline_svg
 from fieldmarks.measure.photo import decode_photo
+from fieldmarks.report.content import mark_name
 
 SIDE_BY_SIDE = 4
+AGAINST = ("fm-bad", "!")
+STORIES = {  # how each is shown; a sign that was never there is not
+    "stayed": AGAINST, "grew": AGAINST, "came": AGAINST,
+    "faded": ("fm-good", "✓"), "unclear": ("fm-doubt", "?"),
+}  # fmt: skip
 
 
 def one_bird_panel(key: str) -> None:
@@ -53,12 +47,12 @@ def one_bird_panel(key: str) -> None:
         st.session_state.pop("life_bird", None)
         st.rerun()
     try:
-        page = bird_page(store(), key)
+        page = bird_page(ui.store(), key)
     except FieldmarksError as error:
-        told(error)
+        ui.told(error)
         return
-    st.title(literal(page.bird.label), anchor=False)
-    say_done()
+    st.title(ui.literal(page.bird.label), anchor=False)
+    ui.say_done()
     _summary(page)
     names = ["Moults", "Photos", "Add a look", "Facts", "Family", "Share and print"]
     moults, photos, add, facts, family, share = st.tabs(names)
@@ -78,32 +72,27 @@ def one_bird_panel(key: str) -> None:
 
 
 def _facts(bird: Bird) -> None:
-    if not may_change():
-        rows = (*bird_facts(bird, tables()), ("From", bird.source), ("Notes", bird.notes))
-        bullets("", [f"{name}: {value}" for name, value in rows if value])
+    if not ui.may_change():
+        rows = (*bird_facts(bird, ui.tables()), ("From", bird.source), ("Notes", bird.notes))
+        ui.bullets("", [f"{name}: {value}" for name, value in rows if value])
         return
     bird_form(bird)
     with st.expander("Added by mistake?"):
         if take_off_form(bird):
             st.session_state.pop("life_bird", None)
-            done_next_run(f"{bird.label} is off the list.")
+            ui.done_next_run(f"{bird.label} is off the list.")
 
 
 def _summary(page: BirdPage) -> None:
-    bird = page.bird
-    species = tables().species.get(bird.species or "")
-    parts = [species.name if species else "species not known", bird.variety, sex_words(bird.sex)]
+    bird, hatched = page.bird, ""
     if bird.hatched:
         about = "about " if bird.hatch_known == "estimate" else ""
-        parts.append(f"hatched {about}{bird.hatched.isoformat()}")
-    say(", ".join(parts))
-    for story in stories_of(store(), bird, tables()):
-        if story.against:
-            st.html(f"<p class='fm-bad'>! {html.escape(story.sentence)}</p>")
-        elif story.story == "faded":
-            st.html(f"<p class='fm-good'>✓ {html.escape(story.sentence)}</p>")
-        elif story.story == "unclear":
-            st.html(f"<p class='fm-doubt'>? {html.escape(story.sentence)}</p>")
+        hatched = f", hatched {about}{bird.hatched.isoformat()}"
+    ui.say(ui.kind_words(bird) + hatched)
+    for story in stories_of(ui.store(), bird, ui.tables()):
+        if story.story in STORIES:
+            css, sign = STORIES[story.story]
+            st.html(f"<p class='{css}'>{sign} {html.escape(story.sentence)}</p>")
 
 
 def _moults(page: BirdPage) -> None:
@@ -112,7 +101,7 @@ def _moults(page: BirdPage) -> None:
         way_to("look")
         return
     lines = timelines(page.entries)
-    names = {k: tables().marks[k].name if k in tables().marks else k for k in lines}
+    names = {key: mark_name(ui.tables(), key) for key in lines}
     if lines:
         found = changes(lines)
         # Where a sign was, and then what changed most, tells most about this bird.
@@ -127,7 +116,9 @@ def _moults(page: BirdPage) -> None:
             "without a usable grey card are left out."
         )
         own = [c for c in found if c.mark == mark]
-        bullets("From the first to the last look", [change_sentence(c, names[mark]) for c in own])
+        ui.bullets(
+            "From the first to the last look", [change_sentence(c, names[mark]) for c in own]
+        )
         if found:
             chance = expected_by_chance(len(found))
             st.caption(
@@ -136,7 +127,7 @@ def _moults(page: BirdPage) -> None:
                 "when the same phone took both."
             )
     st.subheader("Entries", anchor=False)
-    changed = changed_elsewhere(f"entries of {page.bird.id}", page.entries)
+    changed = ui.changed_elsewhere(f"entries of {page.bird.id}", page.entries)
     for entry in reversed(page.entries):
         _entry(entry, changed)
 
@@ -149,36 +140,29 @@ def _change(found: Sequence[Change], mark: str) -> float:
 def _entry(entry: Entry, changed: bool) -> None:
     by = f", measured by {entry.measured_by}" if entry.measured_by else ""
     title = f"{entry.day.isoformat()}: {entry.stage}{by} (entry {entry.number})"
-    with st.expander(literal(title)):
+    with st.expander(ui.literal(title)):
         if entry.sentence:
-            say(f"All {len(entry.observations)} photos together: {entry.sentence}")
+            ui.say(f"All {len(entry.observations)} photos together: {entry.sentence}")
         for look in entry.observations:
-            say(f"{look.file}: {look.sentence}")
+            ui.say(f"{look.file}: {look.sentence}")
         if entry.note:
-            say(entry.note)
-        if not may_change(said=False):
+            ui.say(entry.note)
+        if not ui.may_change(said=False):
             return
         with st.form(f"strike_{entry.id}", border=False):
             why = st.text_input("Strike it out, because ...", key=f"why_{entry.id}")
             pressed = st.form_submit_button("Strike it out")
         if pressed and not changed:
-            _strike(entry, why)
-
-
-def _strike(entry: Entry, why: str) -> None:
-    try:
-        store().withdraw(entry, why)
-    except FieldmarksError as error:
-        told(error)
-    else:
-        done_next_run(f"Entry {entry.number} no longer counts. It stays on record.")
+            with ui.errors_told():
+                ui.store().withdraw(entry, why)
+                ui.done_next_run(f"Entry {entry.number} no longer counts. It stays on record.")
 
 
 @st.cache_data(show_spinner=False, max_entries=200)
 def _in_one_light(look_id: str, _look: Observation) -> tuple[bytes, bool]:
     """A look's photo in neutral light, and whether it had a card."""
-    photo = decode_photo(store().photo(_look), _look.file)
-    calibration = store().record(_look).measurement.calibration
+    photo = decode_photo(ui.store().photo(_look), _look.file)
+    calibration = ui.store().record(_look).measurement.calibration
     return in_neutral_light(photo, calibration), calibration.calibrated
 
 
@@ -214,7 +198,7 @@ def _picture(bird: Bird, entry: Entry, look: Observation, side: str) -> None:
     try:
         jpeg, calibrated = _in_one_light(look.id, look)
     except FieldmarksError as error:
-        told(error)
+        ui.told(error)
         return
     note = "" if calibrated else " (no card: as photographed)"
     said = f"{entry.day.isoformat()}, {entry.stage}, {side[:1].lower()}{side[1:]}{note}"
@@ -226,7 +210,7 @@ def _relatives(title: str, birds: Sequence[Bird], none: str) -> None:
     with st.container(horizontal=True, vertical_alignment="center"):
         st.markdown(f"{title}:" if birds else f"{title}: {none}", width="content")
         for bird in birds:
-            if st.button(literal(bird.label), key=f"kin_{title}_{bird.id}"):
+            if st.button(ui.literal(bird.label), key=f"kin_{title}_{bird.id}"):
                 st.session_state.life_bird = bird.id
                 st.rerun()
 
@@ -239,9 +223,9 @@ def _family(page: BirdPage) -> None:
     _relatives("Young", page.young, "none on record")
     mates = {k for pair in page.pairs for k in (pair.first, pair.second) if k != bird.id}
     _relatives("Paired with", [page.family[k] for k in mates if k in page.family], "nobody")
-    hidden = hidden_of(store(), bird, tables())
-    bullets("Colours it may carry unseen (split)", map(str, hidden))
+    hidden = hidden_of(ui.store(), bird, ui.tables())
+    ui.bullets("Colours it may carry unseen (split)", map(str, hidden))
     st.caption(RIGHT if hidden else "Nothing on record tells which colours it carries unseen.")
-    if may_change(said=False):
+    if ui.may_change(said=False):
         with st.expander("Set the parents"):
             parents_form(bird)

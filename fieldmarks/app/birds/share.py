@@ -15,14 +15,7 @@ from starlette.responses import HTMLResponse, PlainTextResponse, Response
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import sign_in
-from fieldmarks.app.birds.shared import (
-    done_next_run,
-    may_change,
-    store,
-    tables,
-    told,
-    whole_store,
-)
+from fieldmarks.app.birds import shared as ui
 from fieldmarks.birds.links import links_of, make_link, opened_by, withdraw_link
 from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.papers import NAMES, check_address, paper_pdf, sheet_page, told_of
@@ -40,7 +33,7 @@ WHAT = (
 
 def share_panel(bird: Bird, entries: Sequence[Entry]) -> None:
     """Make a link to a bird's sheet or a dossier, and withdraw one."""
-    if not may_change():
+    if not ui.may_change():
         return
     st.caption(WHAT)
     labels = told_apart(
@@ -53,22 +46,20 @@ def share_panel(bird: Bird, entries: Sequence[Entry]) -> None:
         format_func=labels.__getitem__,
         key=f"share_{bird.id}",
     )
-    try:
+    with ui.errors_told():
         if st.button("Make a link", key=f"link_{bird.id}"):
-            word = make_link(store(), bird, [e for e in entries if e.id in chosen])
+            word = make_link(ui.store(), bird, [e for e in entries if e.id in chosen])
             here = urlsplit(st.context.url or "")
             st.code(f"{here.scheme}://{here.netloc}{sign_in.SHARED}{word}", language=None)
             st.caption("It is shown once: only its fingerprint is kept.")
-        for link in links_of(store(), bird):
+        for link in links_of(ui.store(), bird):
             what = f"{len(link.entries)} looks as a dossier" if link.entries else "the sheet"
             said = f"Withdraw {what}, made {link.made_at[:16].replace('T', ' ')}"
             if link.withdrawn_at:
                 st.caption(f"{said[9:]}, withdrawn {link.withdrawn_at[:16].replace('T', ' ')}")
             elif st.button(said, key=f"unlink_{link.id}"):
-                withdraw_link(store(), link.id)
-                done_next_run("The link opens no longer.")
-    except FieldmarksError as error:
-        told(error)
+                withdraw_link(ui.store(), link.id)
+                ui.done_next_run("The link opens no longer.")
 
 
 def papers_panel(bird: Bird) -> None:
@@ -85,34 +76,28 @@ def papers_panel(bird: Bird) -> None:
     ).strip()
     if not address:
         st.caption("No QR code: other devices do not reach this app. Paste a link to have one.")
-    seen, rows = store(), tables()  # the files are made outside of any page
+    seen, rows = ui.store(), ui.tables()  # the files are made outside of any page
     try:
         check_address(address)
     except FieldmarksError as error:
-        told(error)
+        ui.told(error)
         return
     with st.container(horizontal=True):
         for kind, label in NAMES.items():
-            st.download_button(
-                f"{label} (PDF)",
-                partial(lambda kind: paper_pdf(kind, told_of(seen, bird, address), rows), kind),
-                f"{kind}.pdf",
-                "application/pdf",
-                on_click="ignore",
-                key=f"{kind}_{bird.id}",
-            )
+            made = partial(lambda kind: paper_pdf(kind, told_of(seen, bird, address), rows), kind)
+            ui.save_button(f"{label} (PDF)", made, f"{kind}.pdf", f"{kind}_{bird.id}")
 
 
 def shared(request: Request) -> Response:
     """What a link opens; 404 for one that never was and one that was withdrawn alike."""
     headers = sign_in.SAFE | {"X-Robots-Tag": "noindex"}
     try:
-        bird, entries, as_dossier = opened_by(whole_store(), request.path_params["word"])
+        bird, entries, as_dossier = opened_by(ui.whole_store(), request.path_params["word"])
         if not as_dossier:
-            return HTMLResponse(sheet_page(bird, entries, tables()), headers=headers)
+            return HTMLResponse(sheet_page(bird, entries, ui.tables()), headers=headers)
         with _one_dossier, tempfile.TemporaryDirectory() as folder:
             target = Path(folder) / "dossier.zip"
-            make_dossier(whole_store(), bird, entries, tables(), target)
+            make_dossier(ui.whole_store(), bird, entries, ui.tables(), target)
             named = {"Content-Disposition": "attachment; filename=dossier.zip"}
             return Response(target.read_bytes(), 200, headers | named, "application/zip")
     except FieldmarksError as error:

@@ -5,18 +5,22 @@ from __future__ import annotations
 import html
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
+from mimetypes import MimeTypes
 from pathlib import Path
+from typing import Any
 
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import sign_in
 from fieldmarks.app.ways import way_to
-from fieldmarks.birds.collection import Filter, list_birds, row_labels
-from fieldmarks.birds.model import Bird, Kept
+from fieldmarks.birds.collection import CollectionRow, Filter, list_birds, row_labels
+from fieldmarks.birds.model import EARLIEST, Bird, Kept
 from fieldmarks.birds.people import READS_ONLY, who_is
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables, load_rules
@@ -155,10 +159,57 @@ def verdict(sentence: str, css: str = "") -> None:
     st.html(f"<div class='fm-verdict {css}' role='status'>{escaped(sentence)}</div>")
 
 
-def file_name(given: str) -> str:
-    """A name under which an uploaded ZIP can be kept for a moment: its own, made harmless."""
-    stem = re.sub(r"[^\w. -]", "_", Path(given).name).strip(". ")[-80:]
-    return stem if stem.lower().endswith(".zip") else f"{stem or 'file'}.zip"
+@contextmanager
+def uploaded(chosen: UploadedFile) -> Iterator[Path]:
+    """An uploaded ZIP as a file for a moment, under its own name made harmless."""
+    stem = re.sub(r"[^\w. -]", "_", Path(chosen.name).name).strip(". ")[-80:]
+    with tempfile.TemporaryDirectory() as folder:
+        ending = "" if stem.lower().endswith(".zip") else ".zip"
+        path = Path(folder) / f"{stem or 'file'}{ending}"
+        path.write_bytes(chosen.getvalue())
+        yield path
+
+
+def save_button(label: str, data: Any, name: str, key: str | None = None) -> None:
+    """Offer a file to save; ``data`` may be a function that makes it, run outside of any page."""
+    kind = MimeTypes().guess_type(name)[0]  # as built in, not as this computer would have it
+    st.download_button(label, data, name, kind, on_click="ignore", key=key)
+
+
+def choose_row(
+    label: str,
+    rows: Mapping[str, Any],
+    key: str | None = None,
+    none: str | None = None,
+    now: str | None = None,
+    place: Any = st,
+) -> Any:
+    """Let the keeper choose a species or variety; gives its key.
+
+    Args:
+        none: What is shown for none of them, which then comes first.
+        now: Chosen at first, instead of the first one.
+        place: Where on the page.
+    """
+    options = [*([None] if none else []), *rows]
+    return place.selectbox(
+        label,
+        options,
+        index=options.index(now) if now in options else 0,
+        format_func=lambda k: rows[k].called if k else none,
+        key=key,
+    )
+
+
+def ask_day(label: str, key: str, now: date | str | None = None, place: Any = st) -> Any:
+    """Ask for a day that can have been; None where none is given, which only ``now`` rules out."""
+    return place.date_input(label, now, min_value=EARLIEST, max_value=date.today(), key=key)
+
+
+def kind_words(bird: Bird | CollectionRow) -> str:
+    """Species, variety and sex in a line of facts."""
+    row = tables().species.get(bird.species or "")
+    return f"{row.name if row else 'species not known'}, {bird.variety}, {sex_words(bird.sex)}"
 
 
 def told(error: FieldmarksError, how: Callable[[str], object] = st.error) -> None:
@@ -167,6 +218,15 @@ def told(error: FieldmarksError, how: Callable[[str], object] = st.error) -> Non
     if not error.where:  # else it starts with the name of a file
         said = said[:1].upper() + said[1:]
     how(literal(said))
+
+
+@contextmanager
+def errors_told() -> Iterator[None]:
+    """Show an error of what is inside, in that place; the rest of it is left out."""
+    try:
+        yield
+    except FieldmarksError as error:
+        told(error)
 
 
 SHOWN = "life_shown"  # place on a page -> id and revision of what stood there last
