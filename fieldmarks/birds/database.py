@@ -32,6 +32,7 @@ from sqlalchemy.exc import (
 from fieldmarks._util.atomic_write import settle_folder
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.orm import metadata
+from fieldmarks.birds.migrations import earliest
 from fieldmarks.birds.people import EVERYONE, narrow
 
 NEARLY_NOTHING = 64 * 1024  # bytes left on a disk
@@ -253,8 +254,11 @@ def _migrate(engine: Engine, folder: Path | None) -> None:
             metadata.create_all(connection, checkfirst=False)
             state.stamp(scripts, "head")
             return
-        config.attributes.update(connection=connection, folder=folder)
+        config.attributes["connection"] = connection
         try:
+            if state.get_current_revision() in earliest.REVISIONS:
+                earliest.take_over(connection, folder)
+                command.stamp(config, "head", purge=True)
             command.upgrade(config, "head")
         except CommandError:
             raise FieldmarksError(
