@@ -21,24 +21,10 @@ from sqlalchemy import insert, select
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds import orm
+from fieldmarks.birds import model, orm
 from fieldmarks.birds.archive import Archive, Tell, Written, digest, opened, untold, written
-from fieldmarks.birds.model import (
-    FOLDERS,
-    Bird,
-    Entry,
-    K,
-    Kept,
-    Observation,
-    Pair,
-    checked,
-    contents,
-    folder_of,
-    from_json,
-    now,
-    to_json,
-)
-from fieldmarks.birds.observation import region_file_of
+from fieldmarks.birds.model import FOLDERS, Bird, Entry, K, Kept, Observation, Pair, contents
+from fieldmarks.birds.observation import region_file_of, with_photo
 from fieldmarks.birds.photos import photo_name
 from fieldmarks.birds.reader import KINDS, batches, read
 from fieldmarks.birds.ring import ring_key, same_ring
@@ -46,7 +32,7 @@ from fieldmarks.birds.schemas import life_schema
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
 from fieldmarks.birds.writing import Writing, known, next_number, put, put_record
-from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, given_name, without_place
+from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, without_place
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.record import record_from_json
 
@@ -119,7 +105,7 @@ def export_store(
         "format": FORMAT,
         "edition": EDITION,
         "program": __version__,
-        "made_at": now(),
+        "made_at": model.now(),
         "about": TOLD_WITH_PLACE if with_place else TOLD,
     }
     with written(target, about) as packed:
@@ -160,25 +146,18 @@ def _pack_look(
 def _without_place(
     observation: Observation, photo: bytes, record: bytes
 ) -> tuple[Observation, bytes, bytes]:
-    """As :meth:`Evidence.without_place`, but for the record of any version."""
     clean = without_place(photo, observation.file)
     if clean == photo:
         return observation, photo, record
-    told = json.loads(record)
-    measured = told["measurement"]
-    name, key = given_name(measured["photo"], clean), digest(clean)
-    measured |= {"photo": name, "sha256": key}
-    measured["facts"]["has_position"] = False
-    if measured["facts"]["format"] != "JPEG":
-        measured["facts"]["format"] = "PNG"
-    measured["regions"] |= {"photo": name, "sha256": key}
+    told = with_photo(json.loads(record), clean)
+    name, key = told["measurement"]["photo"], told["measurement"]["sha256"]
     ending = Path(name).suffix.lower() or observation.ending
     moved = dataclasses.replace(observation, photo=key, file=name[-200:], ending=ending)
     return moved, clean, json.dumps(told, ensure_ascii=False).encode()
 
 
 def _told(thing: Kept) -> tuple[str, bytes]:
-    return f"{folder_of(type(thing))}/{thing.id}.json", to_json(thing)
+    return f"{model.folder_of(type(thing))}/{thing.id}.json", model.to_json(thing)
 
 
 def import_store(
@@ -215,11 +194,11 @@ def _load(packed: Archive) -> list[Kept]:
         folder, _, rest = name.partition("/")
         if folder in FOLDERS:
             place = f"{packed.where}, {name}"
-            thing: Kept = from_json(FOLDERS[folder], packed.read(name), place)
+            thing: Kept = model.from_json(FOLDERS[folder], packed.read(name), place)
             if thing.id != rest.removesuffix(".json"):
                 raise FieldmarksError("its id is not its name", where=place, mend="Get it again")
             try:
-                things.append(checked(thing))
+                things.append(model.checked(thing))
             except FieldmarksError as error:
                 where = f"{place}: {error.where}" if error.where else place
                 raise FieldmarksError(error.problem, where=where, mend="Get it again") from None
@@ -255,10 +234,10 @@ def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]
 
 def _renamed(thing: Kept, one: dict[str, str]) -> Kept:
     """A thing that names birds by other ids."""
-    text = to_json(thing).decode()
+    text = model.to_json(thing).decode()
     for old, new in one.items():
         text = text.replace(f'"{old}"', f'"{new}"')
-    return from_json(type(thing), text)
+    return model.from_json(type(thing), text)
 
 
 def _take(

@@ -8,6 +8,7 @@ import json
 import zlib
 from collections import defaultdict
 from pathlib import Path
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -18,7 +19,7 @@ REVISIONS = ("0001", "0002")
 OLD = ("signs", "marks", "looks", "young", "pairs", "entries", "birds")
 SUMMARY = ("last_day", "last_outcome", "signs_seen", "doubts", "look_due")
 PLACED = {"signs": "look", "marks": "look", "looks": "entry", "young": "pair"}  # part -> part of
-Row = dict[str, object]
+Row = dict[str, Any]
 
 
 def take_over(connection: sa.Connection, folder: Path | None) -> None:
@@ -69,13 +70,13 @@ def take_over(connection: sa.Connection, folder: Path | None) -> None:
         connection.execute(table.insert(), [{c: x[c] for c in columns if c in x} for x in lines])
 
 
-def _read(connection: sa.Connection, name: str) -> list[dict]:
+def _read(connection: sa.Connection, name: str) -> list[Row]:
     table = sa.Table(name, sa.MetaData(), autoload_with=connection)
     order = [table.c[c] for c in ("number", "place") if c in table.c]
     return [dict(r._mapping) for r in connection.execute(sa.select(table).order_by(*order))]
 
 
-def _parts(rows: list[dict], whole: str) -> dict[str, list[Row]]:
+def _parts(rows: list[Row], whole: str) -> dict[str, list[Row]]:
     """Parts by the id of what they are parts of, without what said so."""
     found: dict[str, list[Row]] = defaultdict(list)
     for row in rows:
@@ -83,5 +84,5 @@ def _parts(rows: list[dict], whole: str) -> dict[str, list[Row]]:
     return found
 
 
-def _json(row: dict) -> str:
+def _json(row: Row) -> str:
     return json.dumps(row, default=str, ensure_ascii=False, separators=(",", ":"))
