@@ -12,14 +12,9 @@ from fieldmarks.record import Record
 
 STEP = 0.01  # CIELAB or share; differences of other processors and libraries stay far below this
 PIXEL_STEP = 0.011  # region files keep hundredths of a pixel
+READ = ("L*", "a*", "b*", "uncertainty")
 
-
-@dataclass(frozen=True)
-class Difference:
-    """One number or word that is not the same."""
-
-    what: str
-    detail: str
+Difference = tuple[str, str]  # a number or word that is not the same, and how
 
 
 def record_differences(before: Record, after: Record) -> list[Difference]:
@@ -27,12 +22,12 @@ def record_differences(before: Record, after: Record) -> list[Difference]:
     (old_words, old), (new_words, new) = _told(before), _told(after)
     return [
         *(
-            Difference(what, f"then: {old_words.get(what)}; now: {new_words.get(what)}")
+            (what, f"then: {old_words.get(what, 'nothing')}; now: {new_words.get(what, 'nothing')}")
             for what in sorted(old_words | new_words)
             if old_words.get(what) != new_words.get(what)
         ),
         *(
-            Difference(what, f"{old[what]:.3f} then, {new[what]:.3f} now")
+            (what, f"{old[what]:.3f} then, {new[what]:.3f} now")
             for what in sorted(old.keys() & new.keys())
             if not abs(old[what] - new[what]) <= STEP
         ),
@@ -45,10 +40,8 @@ def _told(record: Record) -> tuple[dict[str, str], dict[str, float]]:
     numbers: dict[str, float | None] = {}
     for reading in record.measurement.readings:
         words[reading.mark] = "read"
-        values = zip(
-            ("L*", "a*", "b*", "uncertainty"), (*reading.lab, reading.expanded), strict=True
-        )
-        numbers |= {f"{reading.mark} {name}": value for name, value in values}
+        values = (*reading.lab, reading.expanded)
+        numbers |= {f"{reading.mark} {n}": v for n, v in zip(READ, values, strict=True)}
     for relation in record.measurement.relations:
         words[relation.key] = "read"
         numbers[relation.key] = relation.value
@@ -69,11 +62,11 @@ def region_differences(before: RegionSet, after: RegionSet) -> list[Difference]:
     for key in sorted(set(old) | set(new)):
         one, other = old.get(key), new.get(key)
         if one is None or other is None:
-            found.append(Difference(f"region {key}", "missing" if other is None else "added"))
+            found.append((f"region {key}", "missing" if other is None else "added"))
         elif (one.mark, one.value) != (other.mark, other.value):
-            found.append(Difference(f"region {key}", f"{one.mark} then, {other.mark} now"))
+            found.append((f"region {key}", f"{one.mark} then, {other.mark} now"))
         elif _moved(one.shape, other.shape):
-            found.append(Difference(f"region {key} ({one.mark})", "was moved or redrawn"))
+            found.append((f"region {key} ({one.mark})", "was moved or redrawn"))
     return found
 
 
