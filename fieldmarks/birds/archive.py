@@ -26,6 +26,7 @@ MAX_MANIFEST = 96 * 1024**2
 MAX_TOTAL = 200 * 1024**3
 MAX_RATIO = 120  # unpacked over packed; our JSON packs to about a tenth
 MANIFEST = "manifest.json"
+EDITION = 2  # of exports and dossiers: the newest that this program reads, and what it writes
 _BROKEN = (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, zlib.error)
 
 Tell = Callable[[int, int], None]  # steps done, of so many: for a progress bar
@@ -76,11 +77,12 @@ class Written:
 
 
 @contextmanager
-def written(target: Path, about: dict[str, object]) -> Iterator[Written]:
+def written(target: Path, kind: str, about: dict[str, str] | None = None) -> Iterator[Written]:
     """Write a ZIP with a list of its contents.
 
     Args:
-        about: What the list says besides: format, edition and more.
+        kind: "store" or "dossier".
+        about: What the list says besides.
 
     Raises:
         FieldmarksError: It cannot be written; what was there before is untouched.
@@ -93,7 +95,8 @@ def written(target: Path, about: dict[str, object]) -> Iterator[Written]:
             new = Written(packed)
             yield new
             files = {n: {"sha256": s, "bytes": new.sizes[n]} for n, s in new.prints.items()}
-            packed.writestr(MANIFEST, json.dumps({**about, "files": files}, indent=1) + "\n")
+            told = {"format": f"fieldmarks {kind}", "edition": EDITION, **(about or {})}
+            packed.writestr(MANIFEST, json.dumps({**told, "files": files}, indent=1) + "\n")
     except OSError as error:
         raise cannot_write(target, error) from None
 
@@ -133,12 +136,11 @@ class Archive:
 
 
 @contextmanager
-def opened(path: Path, allowed: re.Pattern[str], edition: int) -> Iterator[Archive]:
+def opened(path: Path, allowed: re.Pattern[str]) -> Iterator[Archive]:
     """Open a ZIP with a list of contents after checking names and sizes.
 
     Args:
         allowed: What a name inside may look like; the list's own name included.
-        edition: Newest edition of the format that this program reads.
 
     Raises:
         FieldmarksError
@@ -148,7 +150,7 @@ def opened(path: Path, allowed: re.Pattern[str], edition: int) -> Iterator[Archi
         with zipfile.ZipFile(path) as packed:
             members = packed.infolist()
             _check_members(members, where, allowed, path.stat().st_size)
-            yield Archive(packed, _manifest(packed, where, edition), where)
+            yield Archive(packed, _manifest(packed, where), where)
     except _BROKEN:
         raise FieldmarksError(
             "this file is damaged or no ZIP", where=where, mend="Take a fresh copy"
@@ -186,7 +188,7 @@ def _limit(name: str) -> int:
     return MAX_JSON if name.endswith(".json") else MAX_FILE
 
 
-def _manifest(packed: zipfile.ZipFile, where: str, edition: int) -> dict[str, Packed]:
+def _manifest(packed: zipfile.ZipFile, where: str) -> dict[str, Packed]:
     broken = FieldmarksError(
         "it is no fieldmarks file, or its list of contents is damaged",
         where=where,
@@ -206,7 +208,7 @@ def _manifest(packed: zipfile.ZipFile, where: str, edition: int) -> dict[str, Pa
         raise broken from None
     if set(read.files) != members - {MANIFEST}:
         raise broken
-    if read.edition > edition:
+    if read.edition > EDITION:
         raise FieldmarksError(
             "it was made by a newer program", where=where, mend="Update fieldmarks"
         )

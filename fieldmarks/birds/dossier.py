@@ -45,7 +45,6 @@ from fieldmarks.record import Question, Record, record_from_json
 from fieldmarks.report.blocks import Section
 from fieldmarks.rules import Tables
 
-FORMAT, EDITION = "fieldmarks dossier", 2
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "Pillow", "scikit-image")
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
@@ -146,7 +145,7 @@ def write_dossier(
     items: list[_Item] = []
     accounts: list[Account] = []
     sections: list[Section] = []
-    with written(target, {"format": FORMAT, "edition": EDITION}) as packed:
+    with written(target, "dossier") as packed:
         packed.put("README.txt", README.encode())
         for number, e in enumerate(evidence, start=1):
             original = e.sha256
@@ -259,7 +258,7 @@ def verify_dossier(
     """
     checks: list[Check] = []
     prints: dict[str, str] = {}
-    with opened(path, NAMES, EDITION) as packed:
+    with opened(path, NAMES) as packed:
         for name in packed.names:
             data, good = packed.told(name)
             prints[name] = digest(data)

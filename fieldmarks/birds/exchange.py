@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+from collections import defaultdict
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -36,7 +37,6 @@ from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, without_place
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.record import record_from_json
 
-FORMAT, EDITION = "fieldmarks store", 2
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
     rf"(?:birds|entries|pairs)/{_HEX}{{32}}\.json"
@@ -102,13 +102,11 @@ def export_store(
     """
     birds, entries, pairs = everything(store)
     about = {
-        "format": FORMAT,
-        "edition": EDITION,
         "program": __version__,
         "made_at": model.now(),
         "about": TOLD_WITH_PLACE if with_place else TOLD,
     }
-    with written(target, about) as packed:
+    with written(target, "store", about) as packed:
         things: list[Kept] = [*birds, *pairs]
         for thing in things:
             packed.put(*_told(thing))
@@ -181,7 +179,7 @@ def import_store(
         FieldmarksError: The file is damaged, too large, does not keep to the schema, or clashes
             with the store.
     """
-    with opened(archive, NAMES, EDITION) as packed:
+    with opened(archive, NAMES) as packed:
         things = _load(packed)
         with store.writing() as work:
             return _take(store, work, packed, _with_rings(work, things, one_bird), prefer, tell)
@@ -213,22 +211,25 @@ def _load(packed: Archive) -> list[Kept]:
 
 def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]:
     """Birds of the file whose ring another bird here has: refused, or made one with it."""
-    coming = {t.id: t for t in things if isinstance(t, Bird) and t.ring and not t.withdrawn}
-    here = known(work.connection, Bird, list(coming))
+    coming = [t for t in things if isinstance(t, Bird) and t.ring and not t.withdrawn]
+    here = known(work.connection, Bird, [b.id for b in coming])
+    strangers: dict[str, list[Bird]] = defaultdict(list)
+    for bird in (b for b in coming if b.id not in here):
+        strangers[ring_key(bird.ring) or ""].append(bird)
     one: dict[str, str] = {}
-    for some in batches({ring_key(b.ring) or "" for b in coming.values()}):
+    for some in batches(strangers):
         for mine in read(work.connection, Bird, orm.birds.c.ring_key.in_(some)):
-            for bird in coming.values():
-                rings = (mine.ring, mine.ring_year), (bird.ring, bird.ring_year)
-                if bird.id != mine.id and bird.id not in here and same_ring(*rings):
-                    if not one_bird:
-                        raise FieldmarksError(
-                            f"{bird.name} in the file and {mine.name} here have one ring",
-                            where=f"ring {bird.ring}",
-                            mend="If it is one bird, say so (terminal: --same-ring one-bird); if "
-                            "not, correct one of the rings first",
-                        )
-                    one[bird.id] = mine.id
+            for bird in strangers[ring_key(mine.ring) or ""]:
+                if not same_ring((mine.ring, mine.ring_year), (bird.ring, bird.ring_year)):
+                    continue
+                if not one_bird:
+                    raise FieldmarksError(
+                        f"{bird.name} in the file and {mine.name} here have one ring",
+                        where=f"ring {bird.ring}",
+                        mend="If it is one bird, say so (terminal: --same-ring one-bird); if not, "
+                        "correct one of the rings first",
+                    )
+                one[bird.id] = mine.id
     return [_renamed(t, one) for t in things if t.id not in one] if one else things
 
 
