@@ -12,7 +12,9 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fieldmarks._util.atomic_write import cannot_write, whole_file
 from fieldmarks._util.errors import FieldmarksError
@@ -24,8 +26,8 @@ MAX_MANIFEST = 96 * 1024**2
 MAX_TOTAL = 200 * 1024**3
 MAX_RATIO = 120  # unpacked over packed; our JSON packs to about a tenth
 MANIFEST = "manifest.json"
+EDITION = 2  # of exports and dossiers: the newest that this program reads, and what it writes
 _BROKEN = (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, zlib.error)
-
 
 Tell = Callable[[int, int], None]  # steps done, of so many: for a progress bar
 
@@ -37,6 +39,23 @@ def untold(done: int, total: int) -> None:
 def digest(data: bytes) -> str:
     """SHA-256."""
     return hashlib.sha256(data).hexdigest()
+
+
+class Packed(BaseModel):
+    """What the list of contents says of a file."""
+
+    model_config = ConfigDict(strict=True)
+    sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+    bytes: Annotated[int, Field(ge=0)]
+
+
+class Manifest(BaseModel):
+    """The list of contents of an export or a dossier."""
+
+    model_config = ConfigDict(strict=True)
+    format: Literal["fieldmarks store", "fieldmarks dossier"]
+    edition: Annotated[int, Field(ge=1)]
+    files: dict[str, Packed]
 
 
 class Written:
@@ -58,11 +77,12 @@ class Written:
 
 
 @contextmanager
-def written(target: Path, about: dict[str, object]) -> Iterator[Written]:
+def written(target: Path, kind: str, about: dict[str, str] | None = None) -> Iterator[Written]:
     """Write a ZIP with a list of its contents.
 
     Args:
-        about: What the list says besides: format, edition and more.
+        kind: "store" or "dossier".
+        about: What the list says besides.
 
     Raises:
         FieldmarksError: It cannot be written; what was there before is untouched.
@@ -75,7 +95,8 @@ def written(target: Path, about: dict[str, object]) -> Iterator[Written]:
             new = Written(packed)
             yield new
             files = {n: {"sha256": s, "bytes": new.sizes[n]} for n, s in new.prints.items()}
-            packed.writestr(MANIFEST, json.dumps({**about, "files": files}, indent=1) + "\n")
+            told = {"format": f"fieldmarks {kind}", "edition": EDITION, **(about or {})}
+            packed.writestr(MANIFEST, json.dumps({**told, "files": files}, indent=1) + "\n")
     except OSError as error:
         raise cannot_write(target, error) from None
 
@@ -83,7 +104,7 @@ def written(target: Path, about: dict[str, object]) -> Iterator[Written]:
 class Archive:
     """A ZIP from outside whose names and sizes have been checked."""
 
-    def __init__(self, packed: zipfile.ZipFile, listed: dict[str, Any], where: str) -> None:
+    def __init__(self, packed: zipfile.ZipFile, listed: dict[str, Packed], where: str) -> None:
         self.packed, self.listed, self.where = packed, listed, where
         self.names = list(listed)
 
@@ -100,7 +121,7 @@ class Archive:
         with self.packed.open(member) as file:
             data = file.read(member.file_size + 1)
         row = self.listed[name]
-        return data, len(data) == row["bytes"] and digest(data) == row["sha256"]
+        return data, len(data) == row.bytes and digest(data) == row.sha256
 
     def read(self, name: str) -> bytes:
         """A file; refused if it is not as the list of contents says, or missing."""
@@ -115,12 +136,11 @@ class Archive:
 
 
 @contextmanager
-def opened(path: Path, allowed: re.Pattern[str], edition: int) -> Iterator[Archive]:
+def opened(path: Path, allowed: re.Pattern[str]) -> Iterator[Archive]:
     """Open a ZIP with a list of contents after checking names and sizes.
 
     Args:
         allowed: What a name inside may look like; the list's own name included.
-        edition: Newest edition of the format that this program reads.
 
     Raises:
         FieldmarksError
@@ -130,7 +150,7 @@ def opened(path: Path, allowed: re.Pattern[str], edition: int) -> Iterator[Archi
         with zipfile.ZipFile(path) as packed:
             members = packed.infolist()
             _check_members(members, where, allowed, path.stat().st_size)
-            yield Archive(packed, _manifest(packed, where, edition), where)
+            yield Archive(packed, _manifest(packed, where), where)
     except _BROKEN:
         raise FieldmarksError(
             "this file is damaged or no ZIP", where=where, mend="Take a fresh copy"
@@ -168,7 +188,7 @@ def _limit(name: str) -> int:
     return MAX_JSON if name.endswith(".json") else MAX_FILE
 
 
-def _manifest(packed: zipfile.ZipFile, where: str, edition: int) -> dict[str, Any]:
+def _manifest(packed: zipfile.ZipFile, where: str) -> dict[str, Packed]:
     broken = FieldmarksError(
         "it is no fieldmarks file, or its list of contents is damaged",
         where=where,
@@ -177,24 +197,19 @@ def _manifest(packed: zipfile.ZipFile, where: str, edition: int) -> dict[str, An
     members = set(packed.namelist())
     if MANIFEST not in members:
         raise broken
-    try:
-        with packed.open(MANIFEST) as file:
-            text = file.read(MAX_MANIFEST)
-        # A row of each file and a few more; endless brackets would fill the memory.
-        if text.count(b"{") > len(members) + 8 or b"[" in text:
-            raise broken
-        read: dict[str, Any] = json.loads(text)
-        files, made = read["files"], read.get("edition", edition)
-        rows_good = all(
-            isinstance(r, dict) and isinstance(r["sha256"], str) and isinstance(r["bytes"], int)
-            for r in files.values()
-        )
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        raise broken from None
-    if not rows_good or set(files) != members - {MANIFEST} or not isinstance(made, int):
+    with packed.open(MANIFEST) as file:
+        text = file.read(MAX_MANIFEST)
+    # A row of each file and a few more; endless brackets would fill the memory.
+    if text.count(b"{") > len(members) + 8 or b"[" in text:
         raise broken
-    if made > edition:
+    try:
+        read = Manifest.model_validate_json(text)
+    except ValidationError:
+        raise broken from None
+    if set(read.files) != members - {MANIFEST}:
+        raise broken
+    if read.edition > EDITION:
         raise FieldmarksError(
             "it was made by a newer program", where=where, mend="Update fieldmarks"
         )
-    return dict(files)
+    return read.files

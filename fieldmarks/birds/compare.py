@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,72 +10,49 @@ import numpy as np
 from fieldmarks.measure.region import RegionSet, Shape, vertices
 from fieldmarks.record import Record
 
-LAB_STEP = 0.01  # differences of other processors and library versions stay far below this
-SHARE_STEP = 0.01
+STEP = 0.01  # CIELAB or share; differences of other processors and libraries stay far below this
 PIXEL_STEP = 0.011  # region files keep hundredths of a pixel
+READ = ("L*", "a*", "b*", "uncertainty")
 
-
-@dataclass(frozen=True)
-class Difference:
-    """One number or word that is not the same."""
-
-    what: str
-    detail: str
+Difference = tuple[str, str]  # a number or word that is not the same, and how
 
 
 def record_differences(before: Record, after: Record) -> list[Difference]:
     """Every reading, relation, finding, sign and conclusion that differs."""
+    (old_words, old), (new_words, new) = _told(before), _told(after)
     return [
-        *_readings(before, after),
-        *_relations(before, after),
-        *_words(before, after),
+        *(
+            (what, f"then: {old_words.get(what, 'nothing')}; now: {new_words.get(what, 'nothing')}")
+            for what in sorted(old_words | new_words)
+            if old_words.get(what) != new_words.get(what)
+        ),
+        *(
+            (what, f"{old[what]:.3f} then, {new[what]:.3f} now")
+            for what in sorted(old.keys() & new.keys())
+            if not abs(old[what] - new[what]) <= STEP
+        ),
     ]
 
 
-def _readings(before: Record, after: Record) -> Iterator[Difference]:
-    old = {r.mark: r for r in before.measurement.readings}
-    new = {r.mark: r for r in after.measurement.readings}
-    for mark in sorted(set(old) | set(new)):
-        if mark not in old or mark not in new:
-            yield Difference(mark, "read now, not then" if mark in new else "read then, not now")
-            continue
-        pairs = [*zip(("L*", "a*", "b*"), old[mark].lab, new[mark].lab, strict=True)]
-        pairs.append(("uncertainty", old[mark].expanded, new[mark].expanded))
-        for name, one, other in pairs:
-            if not abs(one - other) <= LAB_STEP:
-                yield Difference(f"{mark} {name}", f"{one:.2f} then, {other:.2f} now")
-
-
-def _relations(before: Record, after: Record) -> Iterator[Difference]:
-    old = {r.key: r.value for r in before.measurement.relations}
-    new = {r.key: r.value for r in after.measurement.relations}
-    for key in sorted(set(old) | set(new)):
-        one, other = old.get(key), new.get(key)
-        if one is None or other is None or not abs(one - other) <= LAB_STEP:
-            yield Difference(key, f"{one} then, {other} now")
-
-
-def _words(before: Record, after: Record) -> Iterator[Difference]:
-    old, new = _statuses(before), _statuses(after)
-    for key in sorted(set(old) | set(new)):
-        one, other = old.get(key), new.get(key)
-        if one is None or other is None or one[0] != other[0]:
-            yield Difference(key, f"{one and one[0]} then, {other and other[0]} now")
-        elif one[1] is not None and other[1] is not None and abs(one[1] - other[1]) > SHARE_STEP:
-            yield Difference(key, f"{one[1]:.3f} then, {other[1]:.3f} now")
-    then, now = before.assessment.conclusion.sentence, after.assessment.conclusion.sentence
-    if then != now:
-        yield Difference("conclusion", f"then: {then} Now: {now}")
-
-
-def _statuses(record: Record) -> dict[str, tuple[str, float | None]]:
-    found: dict[str, tuple[str, float | None]] = {}
+def _told(record: Record) -> tuple[dict[str, str], dict[str, float]]:
+    """What a record says in words, and in numbers, each by what it is said of."""
+    words = {"conclusion": record.assessment.conclusion.sentence}
+    numbers: dict[str, float | None] = {}
+    for reading in record.measurement.readings:
+        words[reading.mark] = "read"
+        values = (*reading.lab, reading.expanded)
+        numbers |= {f"{reading.mark} {n}": v for n, v in zip(READ, values, strict=True)}
+    for relation in record.measurement.relations:
+        words[relation.key] = "read"
+        numbers[relation.key] = relation.value
     for sheet in record.assessment.sheets:
-        for f in sheet.findings:
-            found[f"{f.mark} as {sheet.species}"] = (f.status.value, f.held)
-        for s in sheet.signs:
-            found[f"sign {s.key}"] = (s.status.value, s.amount)
-    return found
+        for finding in sheet.findings:
+            what = f"{finding.mark} as {sheet.species}"
+            words[what], numbers[what] = finding.status.value, finding.held
+        for sign in sheet.signs:
+            words[f"sign {sign.key}"] = sign.status.value
+            numbers[f"sign {sign.key}"] = sign.amount
+    return words, {what: value for what, value in numbers.items() if value is not None}
 
 
 def region_differences(before: RegionSet, after: RegionSet) -> list[Difference]:
@@ -86,11 +62,11 @@ def region_differences(before: RegionSet, after: RegionSet) -> list[Difference]:
     for key in sorted(set(old) | set(new)):
         one, other = old.get(key), new.get(key)
         if one is None or other is None:
-            found.append(Difference(f"region {key}", "missing" if other is None else "added"))
+            found.append((f"region {key}", "missing" if other is None else "added"))
         elif (one.mark, one.value) != (other.mark, other.value):
-            found.append(Difference(f"region {key}", f"{one.mark} then, {other.mark} now"))
+            found.append((f"region {key}", f"{one.mark} then, {other.mark} now"))
         elif _moved(one.shape, other.shape):
-            found.append(Difference(f"region {key} ({one.mark})", "was moved or redrawn"))
+            found.append((f"region {key} ({one.mark})", "was moved or redrawn"))
     return found
 
 

@@ -18,19 +18,12 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util import CommandError
-from sqlalchemy import Connection, Engine, event, make_url, text
+from sqlalchemy import Connection, Engine, event, exc, make_url, text
 from sqlalchemy.engine import ExceptionContext
-from sqlalchemy.exc import (
-    ArgumentError,
-    DBAPIError,
-    DisconnectionError,
-    IntegrityError,
-    NoSuchModuleError,
-    ProgrammingError,
-)
 
 from fieldmarks._util.atomic_write import settle_folder
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.migrations import earliest
 from fieldmarks.birds.orm import metadata
 from fieldmarks.birds.people import EVERYONE, narrow
 
@@ -60,15 +53,16 @@ def connect(url: str, folder: Path | None = None) -> Engine:
         if parsed.drivername in ("postgresql", "postgres"):
             parsed = parsed.set(drivername="postgresql+psycopg")
         engine = sqlalchemy.create_engine(parsed, pool_pre_ping=True)
-    except (ArgumentError, NoSuchModuleError, ImportError):
+    except (exc.ArgumentError, exc.NoSuchModuleError, ImportError):
         raise FieldmarksError(
             "this is no database address that can be used",
             where=_without_password(url),
             mend="Use sqlite:///FILE or postgresql://USER@HOST/NAME (needs the package psycopg)",
         ) from None
     if engine.dialect.name == "sqlite":
-        if _write_protected(Path(parsed.database or "")):
-            engine = _unwritable_sqlite(Path(parsed.database or ""))
+        file = Path(parsed.database or "")
+        if file.exists() and not all(os.access(place, os.W_OK) for place in (file.parent, file)):
+            engine = _unwritable_sqlite(file)
         _prepare_sqlite(engine)
     _say_plainly(engine, _without_password(url))
     event.listen(engine, "before_execute", narrow, retval=True)
@@ -115,14 +109,16 @@ def _say_plainly(engine: Engine, where: str) -> None:
     def _plainly(context: ExceptionContext) -> None:
         fault = context.original_exception
         name = getattr(fault, "sqlite_errorname", "") or getattr(fault, "sqlstate", "") or ""
-        if not isinstance(context.sqlalchemy_exception, DBAPIError) or context.is_pre_ping:
+        if not isinstance(context.sqlalchemy_exception, exc.DBAPIError) or context.is_pre_ping:
             return
-        if name.startswith("SQLITE_IOERR") and _is_full(engine):
-            name = "SQLITE_FULL"
+        if name.startswith("SQLITE_IOERR"):  # so its files in shared memory tell of a full disk
+            folder = Path(engine.url.database or "").parent
+            if folder.is_dir() and shutil.disk_usage(folder).free < NEARLY_NOTHING:
+                name = "SQLITE_FULL"
         for start, (problem, mend) in _FAULTS.items():
             if name.startswith(start):
                 raise FieldmarksError(problem, where=where, mend=mend) from None
-        if isinstance(context.sqlalchemy_exception, IntegrityError | ProgrammingError):
+        if isinstance(context.sqlalchemy_exception, exc.IntegrityError | exc.ProgrammingError):
             return
         reason = str(fault).strip().split("\n")[0]
         raise FieldmarksError(
@@ -132,12 +128,6 @@ def _say_plainly(engine: Engine, where: str) -> None:
         ) from None
 
 
-def _is_full(engine: Engine) -> bool:
-    """Whether the disk of an SQLite file is full: its files in shared memory tell it as a fault."""
-    file = Path(engine.url.database or "")
-    return file.parent.is_dir() and shutil.disk_usage(file.parent).free < NEARLY_NOTHING
-
-
 def _without_password(url: str) -> str:
     """The address as a keeper may see it: a file by its path."""
     try:
@@ -145,17 +135,13 @@ def _without_password(url: str) -> str:
         if parsed.get_backend_name() == "sqlite" and parsed.database:
             return parsed.database
         return parsed.render_as_string(hide_password=True)
-    except ArgumentError:
+    except exc.ArgumentError:
         return "database"
 
 
 def sqlite_url(path: Path) -> str:
     """Address of an SQLite file."""
     return str(sqlalchemy.URL.create("sqlite", database=str(path)))
-
-
-def _write_protected(file: Path) -> bool:
-    return file.exists() and not (os.access(file.parent, os.W_OK) and os.access(file, os.W_OK))
 
 
 def _unwritable_sqlite(file: Path) -> Engine:
@@ -207,7 +193,7 @@ def _prepare_sqlite(engine: Engine) -> None:
     def _still_the_same(_raw: object, record: Any, _proxy: object) -> None:
         # 'restore' puts another file in its place: nothing may be written to the old one.
         if record.info["file"] != _file_of(engine):
-            raise DisconnectionError  # the pool then opens the file that is there now
+            raise exc.DisconnectionError  # the pool then opens the file that is there now
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
@@ -230,7 +216,7 @@ def writing(engine: Engine) -> Iterator[Connection]:
                 lock = text("SELECT pg_advisory_xact_lock(:lock)").execution_options(**EVERYONE)
                 connection.execute(lock, {"lock": LOCK})
             yield connection
-    except IntegrityError as error:
+    except exc.IntegrityError as error:
         reason = str(error.orig).strip().split("\n")[0]
         raise FieldmarksError(
             f"it does not fit with what the database holds ({reason})",
@@ -253,8 +239,11 @@ def _migrate(engine: Engine, folder: Path | None) -> None:
             metadata.create_all(connection, checkfirst=False)
             state.stamp(scripts, "head")
             return
-        config.attributes.update(connection=connection, folder=folder)
+        config.attributes["connection"] = connection
         try:
+            if state.get_current_revision() in earliest.REVISIONS:
+                earliest.take_over(connection, folder)
+                command.stamp(config, "head", purge=True)
             command.upgrade(config, "head")
         except CommandError:
             raise FieldmarksError(

@@ -45,7 +45,6 @@ from fieldmarks.record import Question, Record, record_from_json
 from fieldmarks.report.blocks import Section
 from fieldmarks.rules import Tables
 
-FORMAT, EDITION = "fieldmarks dossier", 2
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "Pillow", "scikit-image")
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
@@ -146,7 +145,7 @@ def write_dossier(
     items: list[_Item] = []
     accounts: list[Account] = []
     sections: list[Section] = []
-    with written(target, {"format": FORMAT, "edition": EDITION}) as packed:
+    with written(target, "dossier") as packed:
         packed.put("README.txt", README.encode())
         for number, e in enumerate(evidence, start=1):
             original = e.sha256
@@ -177,7 +176,7 @@ def write_dossier(
         if not items:
             raise FieldmarksError("there is no photo to put in", mend="Choose one or more looks")
         contents = _Contents(
-            bird=_facts(bird),
+            bird=_BIRD.dump_python(bird, mode="json", include=set(SHOWN)),
             made_at=now(),
             program=__version__,
             libraries={name: _version(name) for name in LIBRARIES},
@@ -208,16 +207,13 @@ def _tables_for(evidence: Evidence, tables: Tables) -> bytes:
     return packed
 
 
+_BIRD = TypeAdapter(Bird)
 SHOWN = ("name", "ring", "ring_kind", "ring_year", "hatched", "species", "variety", "sex")
-
-
-def _facts(bird: Bird) -> dict[str, Any]:
-    return {k: str(v) if isinstance(v, date) else v for k, v in asdict(bird).items() if k in SHOWN}
 
 
 def dossier_schema() -> dict[str, Any]:
     """JSON Schema of ``dossier.json``."""
-    schema, fields = _Contents.model_json_schema(), TypeAdapter(Bird).json_schema()["properties"]
+    schema, fields = _Contents.model_json_schema(), _BIRD.json_schema()["properties"]
     bird = {"type": "object", "properties": {name: fields[name] for name in SHOWN}}
     schema["properties"]["bird"] = {**bird, "required": ["name"], "additionalProperties": False}
     return schema
@@ -262,7 +258,7 @@ def verify_dossier(
     """
     checks: list[Check] = []
     prints: dict[str, str] = {}
-    with opened(path, NAMES, EDITION) as packed:
+    with opened(path, NAMES) as packed:
         for name in packed.names:
             data, good = packed.told(name)
             prints[name] = digest(data)
@@ -369,4 +365,4 @@ def _check(where: str, what: str, is_same: bool) -> Check:
 def _listed(where: str, what: str, found: Sequence[Difference]) -> list[Check]:
     if not found:
         return [Check(where, what, "same")]
-    return [Check(where, f"{what}: {d.what}", "different", d.detail) for d in found]
+    return [Check(where, f"{what}: {of}", "different", detail) for of, detail in found]

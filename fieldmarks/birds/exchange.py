@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+from collections import defaultdict
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -21,24 +22,10 @@ from sqlalchemy import insert, select
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds import orm
+from fieldmarks.birds import model, orm
 from fieldmarks.birds.archive import Archive, Tell, Written, digest, opened, untold, written
-from fieldmarks.birds.model import (
-    FOLDERS,
-    Bird,
-    Entry,
-    K,
-    Kept,
-    Observation,
-    Pair,
-    checked,
-    contents,
-    folder_of,
-    from_json,
-    now,
-    to_json,
-)
-from fieldmarks.birds.observation import region_file_of
+from fieldmarks.birds.model import FOLDERS, Bird, Entry, K, Kept, Observation, Pair, contents
+from fieldmarks.birds.observation import region_file_of, with_photo
 from fieldmarks.birds.photos import photo_name
 from fieldmarks.birds.reader import KINDS, batches, read
 from fieldmarks.birds.ring import ring_key, same_ring
@@ -46,11 +33,10 @@ from fieldmarks.birds.schemas import life_schema
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
 from fieldmarks.birds.writing import Writing, known, next_number, put, put_record
-from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, given_name, without_place
+from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, without_place
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.record import record_from_json
 
-FORMAT, EDITION = "fieldmarks store", 2
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
     rf"(?:birds|entries|pairs)/{_HEX}{{32}}\.json"
@@ -116,13 +102,11 @@ def export_store(
     """
     birds, entries, pairs = everything(store)
     about = {
-        "format": FORMAT,
-        "edition": EDITION,
         "program": __version__,
-        "made_at": now(),
+        "made_at": model.now(),
         "about": TOLD_WITH_PLACE if with_place else TOLD,
     }
-    with written(target, about) as packed:
+    with written(target, "store", about) as packed:
         things: list[Kept] = [*birds, *pairs]
         for thing in things:
             packed.put(*_told(thing))
@@ -160,25 +144,18 @@ def _pack_look(
 def _without_place(
     observation: Observation, photo: bytes, record: bytes
 ) -> tuple[Observation, bytes, bytes]:
-    """As :meth:`Evidence.without_place`, but for the record of any version."""
     clean = without_place(photo, observation.file)
     if clean == photo:
         return observation, photo, record
-    told = json.loads(record)
-    measured = told["measurement"]
-    name, key = given_name(measured["photo"], clean), digest(clean)
-    measured |= {"photo": name, "sha256": key}
-    measured["facts"]["has_position"] = False
-    if measured["facts"]["format"] != "JPEG":
-        measured["facts"]["format"] = "PNG"
-    measured["regions"] |= {"photo": name, "sha256": key}
+    told = with_photo(json.loads(record), clean)
+    name, key = told["measurement"]["photo"], told["measurement"]["sha256"]
     ending = Path(name).suffix.lower() or observation.ending
     moved = dataclasses.replace(observation, photo=key, file=name[-200:], ending=ending)
     return moved, clean, json.dumps(told, ensure_ascii=False).encode()
 
 
 def _told(thing: Kept) -> tuple[str, bytes]:
-    return f"{folder_of(type(thing))}/{thing.id}.json", to_json(thing)
+    return f"{model.folder_of(type(thing))}/{thing.id}.json", model.to_json(thing)
 
 
 def import_store(
@@ -202,7 +179,7 @@ def import_store(
         FieldmarksError: The file is damaged, too large, does not keep to the schema, or clashes
             with the store.
     """
-    with opened(archive, NAMES, EDITION) as packed:
+    with opened(archive, NAMES) as packed:
         things = _load(packed)
         with store.writing() as work:
             return _take(store, work, packed, _with_rings(work, things, one_bird), prefer, tell)
@@ -215,11 +192,11 @@ def _load(packed: Archive) -> list[Kept]:
         folder, _, rest = name.partition("/")
         if folder in FOLDERS:
             place = f"{packed.where}, {name}"
-            thing: Kept = from_json(FOLDERS[folder], packed.read(name), place)
+            thing: Kept = model.from_json(FOLDERS[folder], packed.read(name), place)
             if thing.id != rest.removesuffix(".json"):
                 raise FieldmarksError("its id is not its name", where=place, mend="Get it again")
             try:
-                things.append(checked(thing))
+                things.append(model.checked(thing))
             except FieldmarksError as error:
                 where = f"{place}: {error.where}" if error.where else place
                 raise FieldmarksError(error.problem, where=where, mend="Get it again") from None
@@ -234,31 +211,34 @@ def _load(packed: Archive) -> list[Kept]:
 
 def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]:
     """Birds of the file whose ring another bird here has: refused, or made one with it."""
-    coming = {t.id: t for t in things if isinstance(t, Bird) and t.ring and not t.withdrawn}
-    here = known(work.connection, Bird, list(coming))
+    coming = [t for t in things if isinstance(t, Bird) and t.ring and not t.withdrawn]
+    here = known(work.connection, Bird, [b.id for b in coming])
+    strangers: dict[str, list[Bird]] = defaultdict(list)
+    for bird in (b for b in coming if b.id not in here):
+        strangers[ring_key(bird.ring) or ""].append(bird)
     one: dict[str, str] = {}
-    for some in batches({ring_key(b.ring) or "" for b in coming.values()}):
+    for some in batches(strangers):
         for mine in read(work.connection, Bird, orm.birds.c.ring_key.in_(some)):
-            for bird in coming.values():
-                rings = (mine.ring, mine.ring_year), (bird.ring, bird.ring_year)
-                if bird.id != mine.id and bird.id not in here and same_ring(*rings):
-                    if not one_bird:
-                        raise FieldmarksError(
-                            f"{bird.name} in the file and {mine.name} here have one ring",
-                            where=f"ring {bird.ring}",
-                            mend="If it is one bird, say so (terminal: --same-ring one-bird); if "
-                            "not, correct one of the rings first",
-                        )
-                    one[bird.id] = mine.id
+            for bird in strangers[ring_key(mine.ring) or ""]:
+                if not same_ring((mine.ring, mine.ring_year), (bird.ring, bird.ring_year)):
+                    continue
+                if not one_bird:
+                    raise FieldmarksError(
+                        f"{bird.name} in the file and {mine.name} here have one ring",
+                        where=f"ring {bird.ring}",
+                        mend="If it is one bird, say so (terminal: --same-ring one-bird); if not, "
+                        "correct one of the rings first",
+                    )
+                one[bird.id] = mine.id
     return [_renamed(t, one) for t in things if t.id not in one] if one else things
 
 
 def _renamed(thing: Kept, one: dict[str, str]) -> Kept:
     """A thing that names birds by other ids."""
-    text = to_json(thing).decode()
+    text = model.to_json(thing).decode()
     for old, new in one.items():
         text = text.replace(f'"{old}"', f'"{new}"')
-    return from_json(type(thing), text)
+    return model.from_json(type(thing), text)
 
 
 def _take(

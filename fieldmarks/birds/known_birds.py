@@ -90,16 +90,10 @@ def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     """Line number and cells of each row."""
     data = _bytes(path, path.name)
     try:
-        return _checked_rows(data, path)
+        lines = list(csv_rows(data)[1])
     except FieldmarksError as error:
-        if error.where:
-            raise
         raise FieldmarksError(error.problem, where=path.name, mend=error.mend) from None
-
-
-def _checked_rows(data: bytes, path: Path) -> list[tuple[int, dict[str, str]]]:
-    _, numbered = csv_rows(data)
-    head = next(numbered, (1, []))[1]
+    head = lines[0][1] if lines else []
     missing = [c for c in COLUMNS if c not in head]
     if missing:
         raise FieldmarksError(
@@ -108,24 +102,19 @@ def _checked_rows(data: bytes, path: Path) -> list[tuple[int, dict[str, str]]]:
             mend=f"The first line must be: {','.join(COLUMNS)}",
         )
     rows = []
-    for number, cells in numbered:
+    for number, cells in lines[1:]:
         if not any(cells):
             continue
+        where = f"{path.name}, line {number}"
         given = dict(zip(head, (cell.strip() for cell in cells), strict=False))
         row = {key: given.get(key, "") for key in (*COLUMNS, "origin")}
-        for column in COLUMNS:
-            if not row[column]:
-                raise FieldmarksError(
-                    f"{column!r} is empty",
-                    where=f"{path.name}, line {number}",
-                    mend="Fill it in, or leave the line out",
-                )
+        for column in (c for c in COLUMNS if not row[c]):
+            mend = "Fill it in, or leave the line out"
+            raise FieldmarksError(f"{column!r} is empty", where=where, mend=mend)
         if not row["record"].endswith(RECORD_SUFFIX):
-            raise FieldmarksError(
-                f"{row['record']!r} is no record file",
-                where=f"{path.name}, line {number}",
-                mend=f"Name a file that ends in {RECORD_SUFFIX}",
-            )
+            problem = f"{row['record']!r} is no record file"
+            mend = f"Name a file that ends in {RECORD_SUFFIX}"
+            raise FieldmarksError(problem, where=where, mend=mend)
         rows.append((number, row))
     return rows
 

@@ -29,6 +29,8 @@ from fieldmarks.rules.tables import key_of, nearest_to
 
 MAX_ROWS = 50_000
 USUAL = {"sex": "unknown", "ring_kind": "not known", "hatch_known": "exact", "status": "here"}
+UNRINGED_TWICE = "a bird of this name and hatch date without a ring is already in the store"
+NOT_THERE = "is not in the list or the store"
 YEAR_FIRST = re.compile(r"(\d{4})([-/.])(\d\d?)\2(\d\d?)(?:[ T]00:00(?::00)?)?")
 YEAR_LAST = re.compile(r"(\d\d?)([-/.])(\d\d?)\2(\d{4})")
 
@@ -113,23 +115,15 @@ def preview_list(data: bytes, known: Sequence[Bird], tables: Tables, pattern: st
         FieldmarksError: It is no list, or a quote makes its rows run into each other; names the
             row.
     """
-    lines, unknown, problems = _read(data)
-    row_of = _Row(tables, pattern, _month_first([c.get("hatched", "") for _, c in lines]))
-    birds: dict[int, Bird] = {}
-    for number, cells in lines:
-        values, faults = row_of.values(number, cells)
-        problems += faults
-        if not faults:
-            try:
-                birds[number] = checked(Bird(id=new_id(), **values))
-            except (FieldmarksError, TypeError) as error:
-                problems.append(RowProblem(number, "row", str(error), "Correct it"))
-    problems += _twice(birds, known)
-    birds, faults = _with_parents(birds, dict(lines), known)
-    problems += faults
-    bad = {p.row for p in problems}
+    look = _Look(known, tables, pattern)
+    lines, unknown = look.rows(data)
+    look.find_month_first([cells.get("hatched", "") for cells in lines.values()])
+    birds = {n: bird for n, cells in lines.items() if (bird := look.bird(n, cells))}
+    look.check_twice(birds)
+    birds = look.with_parents(birds, lines)
+    bad = {p.row for p in look.problems}
     good = tuple((n, b) for n, b in birds.items() if n not in bad)
-    return Preview(good, tuple(sorted(problems, key=lambda p: p.row)), unknown)
+    return Preview(good, tuple(sorted(look.problems, key=lambda p: p.row)), unknown)
 
 
 def accept_list(store: Store, preview: Preview, leave_out_bad: bool = False) -> int:
@@ -166,103 +160,92 @@ def _parents_first(birds: Mapping[str, Bird]) -> list[Bird]:
     return [birds[key] for key in order if key in birds]
 
 
-Lines = list[tuple[int, dict[str, str]]]
+@dataclass
+class _Look:
+    """One list looked through: what is wrong with it is gathered as it is found."""
 
-
-def _read(data: bytes) -> tuple[Lines, tuple[str, ...], list[RowProblem]]:
-    """Rows by field, columns that nothing is done with, and rows that do not fit the heading."""
-    words = list_words()
-    separator, rows = csv_rows(data)
-    head = [" ".join(cell.split()).lower() for cell in next(rows, (1, []))[1]]
-    fields = [words.fields.get(bare(cell)) for cell in head]
-    if "name" not in fields and "ring" not in fields:
-        found = ", ".join(repr(cell[:40]) for cell in head if cell)[:200] or "nothing"
-        raise FieldmarksError(
-            f"row 1: it names neither a 'name' nor a 'ring' column, but {found}",
-            mend="Put the names of the columns into the first row",
-        )
-    lines: Lines = []
-    problems: list[RowProblem] = []
-    for number, cells in rows:
-        row: dict[str, str] = {}
-        for column, name, cell in zip(head, fields, cells, strict=False):
-            value = rearm(cell.strip())
-            if name is None or not value:
-                continue
-            if row.get(name, value) != value:
-                problem = f"{value[:80]!r} beside {row[name][:80]!r}: both mean one thing"
-                problems.append(RowProblem(number, column, problem, "Leave one of them empty"))
-            row[name] = value
-        if any(cell.strip() for cell in cells[len(head) :]):
-            problem = f"{len(cells)} cells, but {len(head)} columns have a name"
-            mend = f"Put text that holds {separator!r} into quotes"
-            problems.append(RowProblem(number, "row", problem, mend))
-        if row:
-            lines.append((number, row))
-        if len(lines) > MAX_ROWS:
-            raise FieldmarksError("this list is too long", mend="Split it into smaller files")
-    ignored = words.ignored["columns"]
-    unknown = tuple(
-        c for c, f in zip(head, fields, strict=True) if not f and c and c not in ignored
-    )
-    return lines, unknown, problems
-
-
-def _month_first(days: Sequence[str]) -> bool | None:
-    """Whether the days of a list name the month first (04/30/2025); None when no day tells."""
-    told = set()
-    for found in filter(None, map(YEAR_LAST.fullmatch, days)):
-        if found[2] != "." and (int(found[1]) > 12) != (int(found[3]) > 12):
-            told.add(int(found[3]) > 12)
-    return told.pop() if len(told) == 1 else None
-
-
-@dataclass(frozen=True)
-class _Row:
-    """How the rows of one list are read."""
-
+    known: Sequence[Bird]
     tables: Tables
     pattern: str
-    month_first: bool | None
+    month_first: bool | None = None  # as in 04/30/2025; None where no day of the list tells
+    problems: list[RowProblem] = field(default_factory=list)
     keys: dict[tuple[str, str], str | None] = field(default_factory=dict)  # looked up once
 
-    def values(
-        self, number: int, cells: Mapping[str, str]
-    ) -> tuple[dict[str, Any], list[RowProblem]]:
-        """Fields of one row, without its parents."""
-        words, faults = list_words(), []
+    def wrong(self, row: int, column: str, problem: str, mend: str) -> None:
+        self.problems.append(RowProblem(row, column, problem, mend))
 
-        def wrong(column: str, problem: str, mend: str) -> None:
-            faults.append(RowProblem(number, column, problem, mend))
+    def rows(self, data: bytes) -> tuple[dict[int, dict[str, str]], tuple[str, ...]]:
+        """Cells of each row by field, and the columns that nothing is done with."""
+        words = list_words()
+        separator, rows = csv_rows(data)
+        head = [" ".join(cell.split()).lower() for cell in next(rows, (1, []))[1]]
+        fields = [words.fields.get(bare(cell)) for cell in head]
+        if "name" not in fields and "ring" not in fields:
+            found = ", ".join(repr(cell[:40]) for cell in head if cell)[:200] or "nothing"
+            raise FieldmarksError(
+                f"row 1: it names neither a 'name' nor a 'ring' column, but {found}",
+                mend="Put the names of the columns into the first row",
+            )
+        lines: dict[int, dict[str, str]] = {}
+        for number, cells in rows:
+            row: dict[str, str] = {}
+            for column, name, cell in zip(head, fields, cells, strict=False):
+                value = rearm(cell.strip())
+                if name is None or not value:
+                    continue
+                if row.get(name, value) != value:
+                    problem = f"{value[:80]!r} beside {row[name][:80]!r}: both mean one thing"
+                    self.wrong(number, column, problem, "Leave one of them empty")
+                row[name] = value
+            if any(cell.strip() for cell in cells[len(head) :]):
+                problem = f"{len(cells)} cells, but {len(head)} columns have a name"
+                self.wrong(number, "row", problem, f"Put text that holds {separator!r} into quotes")
+            if row:
+                lines[number] = row
+            if len(lines) > MAX_ROWS:
+                raise FieldmarksError("this list is too long", mend="Split it into smaller files")
+        ignored = words.ignored["columns"]
+        named = zip(head, fields, strict=True)
+        return lines, tuple(c for c, f in named if not f and c and c not in ignored)
 
+    def find_month_first(self, days: Sequence[str]) -> None:
+        """Whether the days of the list name the month first."""
+        told = set()
+        for found in filter(None, map(YEAR_LAST.fullmatch, days)):
+            if found[2] != "." and (int(found[1]) > 12) != (int(found[3]) > 12):
+                told.add(int(found[3]) > 12)
+        self.month_first = told.pop() if len(told) == 1 else None
+
+    def bird(self, number: int, cells: Mapping[str, str]) -> Bird | None:
+        """The bird of one row, without its parents; None where something is wrong."""
+        words, before = list_words(), len(self.problems)
         texts = ("ring", "sex_by", "source", "promised", "notes")
         values: dict[str, Any] = {name: cells.get(name, "") for name in texts}
-        values["name"] = cells.get("name") or values["ring"]
-        if values["ring"] and not fits_pattern(values["ring"], self.pattern):
-            wrong(
-                "ring", f"{values['ring']!r} does not have the shape {self.pattern!r}", "Correct it"
-            )
+        ring, values["name"] = values["ring"], cells.get("name") or values["ring"]
+        if ring and not fits_pattern(ring, self.pattern):
+            problem = f"{ring!r} does not have the shape {self.pattern!r}"
+            self.wrong(number, "ring", problem, "Correct it")
         for part, usual in USUAL.items():
-            given, known = cells.get(part, ""), words.cells[part]
-            values[part] = known.get(bare(given), given) if given else usual
-            if given and bare(given) not in known:
-                column = words.columns[part][0]
+            given, cell_words = cells.get(part, ""), words.cells[part]
+            values[part] = cell_words.get(bare(given), given) if given else usual
+            if given and bare(given) not in cell_words:
                 mend = f"Use one of {', '.join(words.values[part])}"
-                wrong(column, f"{given[:80]!r} is not known", mend)
-        if not values["ring"]:
+                self.wrong(number, words.columns[part][0], f"{given[:80]!r} is not known", mend)
+        if not ring:
             values["ring_kind"] = "none"
         year = cells.get("ring_year", "")
         is_year = re.fullmatch("[0-9]{4}", year) is not None and 1950 <= int(year) <= 2200
         if year and not is_year:
-            wrong("ring year", f"{year[:80]!r} is no year", "Write four digits, such as 2024")
+            mend = "Write four digits, such as 2024"
+            self.wrong(number, "ring year", f"{year[:80]!r} is no year", mend)
         values["ring_year"] = int(year) if is_year else None
         if given := cells.get("hatched", ""):
-            found = self.day(given)
-            values["hatched"] = found if isinstance(found, date) else None
+            found = values["hatched"] = self.day(given)
             if isinstance(found, str):
-                wrong("hatched", f"{given[:80]!r} {found}", "Write it as 2025-04-30")
+                self.wrong(number, "hatched", f"{given[:80]!r} {found}", "Write it as 2025-04-30")
             elif not EARLIEST <= found <= date.today():
-                wrong("hatched", f"{found} is yet to come or cannot be right", "Correct it")
+                problem = f"{found} is yet to come or cannot be right"
+                self.wrong(number, "hatched", problem, "Correct it")
         kinds: tuple[tuple[str, Mapping[str, object], str | None], ...] = (
             ("species", self.tables.species, None),
             ("variety", self.tables.varieties, "green"),
@@ -273,8 +256,14 @@ class _Row:
                 self.keys[column, given] = key_of(given, rows) if given else otherwise
             values[column] = self.keys[column, given]
             if given and values[column] is None:
-                wrong(column, f"{given[:80]!r} is not in the tables", nearest_to(given, rows))
-        return values, faults
+                problem = f"{given[:80]!r} is not in the tables"
+                self.wrong(number, column, problem, nearest_to(given, rows))
+        if len(self.problems) == before:
+            try:
+                return checked(Bird(id=new_id(), **values))
+            except (FieldmarksError, TypeError) as error:
+                self.wrong(number, "row", str(error), "Correct it")
+        return None
 
     def day(self, text: str) -> date | str:
         """A day, or what is wrong with it."""
@@ -285,11 +274,8 @@ class _Row:
             if found[2] != "." and self.month_first is None and day != month:
                 if max(day, month) <= 12:
                     return "may be two days: no other row tells whether the month comes first"
-                return (
-                    "names the month first, and other rows the day"
-                    if month > 12
-                    else ("names the day first, and other rows the month")
-                )
+                first, others = ("month", "day") if month > 12 else ("day", "month")
+                return f"names the {first} first, and other rows the {others}"
             if found[2] != "." and self.month_first:
                 day, month = month, day
         else:
@@ -299,55 +285,46 @@ class _Row:
         except ValueError:
             return "is no date"
 
+    def check_twice(self, birds: Mapping[int, Bird]) -> None:
+        """Rows of birds that are in the store, or in the list, already."""
+        rings: dict[str | None, list[tuple[Bird, str]]] = {}
+        for bird in self.known:
+            rings.setdefault(ring_key(bird.ring), []).append((bird, "already in the store"))
+        unringed = {(bare(b.name), b.hatched) for b in self.known if not b.ring}
+        for number, bird in birds.items():
+            if not bird.ring:
+                if (bare(bird.name), bird.hatched) in unringed:
+                    mend = "Leave this row out, or give it another name"
+                    self.wrong(number, "name", UNRINGED_TWICE, mend)
+                continue
+            own, same = (bird.ring, bird.ring_year), rings.setdefault(ring_key(bird.ring), [])
+            where = [w for other, w in same if same_ring((other.ring, other.ring_year), own)]
+            if where:
+                mend = "Leave this row out, correct one, or give both the year on their ring"
+                self.wrong(number, "ring", f"{bird.ring!r} is {where[0]}", mend)
+            same.append((bird, f"also in row {number}"))
 
-def _twice(birds: Mapping[int, Bird], known: Sequence[Bird]) -> list[RowProblem]:
-    """Rows of birds that are in the store, or in the list, already."""
-    rings: dict[str | None, list[tuple[Bird, str]]] = {}
-    for bird in known:
-        rings.setdefault(ring_key(bird.ring), []).append((bird, "already in the store"))
-    unringed = {(bare(b.name), b.hatched) for b in known if not b.ring}
-    faults = []
-    for number, bird in birds.items():
-        if not bird.ring:
-            if (bare(bird.name), bird.hatched) in unringed:
-                problem = (
-                    "a bird of this name and hatch date without a ring is already in the store"
-                )
-                mend = "Leave this row out, or give it another name"
-                faults.append(RowProblem(number, "name", problem, mend))
-            continue
-        own, same = (bird.ring, bird.ring_year), rings.setdefault(ring_key(bird.ring), [])
-        where = [w for other, w in same if same_ring((other.ring, other.ring_year), own)]
-        if where:
-            mend = "Leave this row out, correct one, or give both the year on their ring"
-            faults.append(RowProblem(number, "ring", f"{bird.ring!r} is {where[0]}", mend))
-        same.append((bird, f"also in row {number}"))
-    return faults
-
-
-def _with_parents(
-    birds: dict[int, Bird], words: Mapping[int, Mapping[str, str]], known: Sequence[Bird]
-) -> tuple[dict[int, Bird], list[RowProblem]]:
-    """Turn the rings or names of parents into ids."""
-    called: dict[str, list[Bird]] = {}
-    for bird in (*known, *birds.values()):
-        for name in {ring_key(bird.ring), ring_key(bird.name)} - {None}:
-            called.setdefault(name or "", []).append(bird)
-    done, faults = {}, []
-    for number, bird in birds.items():
-        found: dict[str, Bird | None] = {"father": None, "mother": None}
-        for column in found:
-            name = words[number].get(column, "")
-            fitting = called.get(ring_key(name) or "", [])
-            if name and len(fitting) != 1:
-                problem = f"{name[:80]!r} is not in the list or the store"
-                if fitting:
-                    problem = f"{name[:80]!r} may be {len(fitting)} birds"
-                faults.append(RowProblem(number, column, problem, "Give the parent's ring number"))
-            found[column] = fitting[0] if name and len(fitting) == 1 else None
-        for fault in parent_faults(bird, found["father"], found["mother"]):
-            mend = "Correct a date, a sex or the parent"
-            faults.append(RowProblem(number, "parents", fault, mend))
-        father, mother = (parent.id if parent else None for parent in found.values())
-        done[number] = replace(bird, father=father, mother=mother)
-    return done, faults
+    def with_parents(
+        self, birds: Mapping[int, Bird], words: Mapping[int, Mapping[str, str]]
+    ) -> dict[int, Bird]:
+        """Turn the rings or names of parents into ids."""
+        called: dict[str, list[Bird]] = {}
+        for bird in (*self.known, *birds.values()):
+            for name in {ring_key(bird.ring), ring_key(bird.name)} - {None}:
+                called.setdefault(name or "", []).append(bird)
+        done = {}
+        for number, bird in birds.items():
+            found: dict[str, Bird | None] = {"father": None, "mother": None}
+            for column in found:
+                name = words[number].get(column, "")
+                fitting = called.get(ring_key(name) or "", []) if name else []
+                if name and len(fitting) != 1:
+                    problem = f"may be {len(fitting)} birds" if fitting else NOT_THERE
+                    mend = "Give the parent's ring number"
+                    self.wrong(number, column, f"{name[:80]!r} {problem}", mend)
+                found[column] = fitting[0] if len(fitting) == 1 else None
+            for fault in parent_faults(bird, found["father"], found["mother"]):
+                self.wrong(number, "parents", fault, "Correct a date, a sex or the parent")
+            father, mother = (parent.id if parent else None for parent in found.values())
+            done[number] = replace(bird, father=father, mother=mother)
+        return done

@@ -65,7 +65,6 @@ class Bird:
     """A bird and what is known about it.
 
     Args:
-        id: Str.
         name (str): What the keeper calls it.
         ring (str): Ring number as it reads, or empty.
         ring_kind (str): "closed", "open", "not known" or "none".
@@ -77,10 +76,8 @@ class Bird:
         source, promised (str): Breeder or seller, and what was promised.
         father, mother (str, optional): Ids.
         status (str): "here", "given away" or "dead".
-        notes: Str.
         withdrawn (str): Why this record no longer counts; empty while it does. Nothing is ever
             erased.
-        saved_at: Str.
     """
 
     id: Id
@@ -117,7 +114,6 @@ class MarkPoint:
     """One mark as read in one photo. CIELAB, D65, 2 degrees; all ``u_`` are k = 1.
 
     Args:
-        mark: Str.
         lightness, a, b: L*, a*, b*.
         u_lightness, u_chroma, u_hue: Along L*, along C*, and along Delta H* (not degrees).
         expanded: 95 %, in CIEDE2000 units (until 0.4.0 k = 2, a tenth wider).
@@ -171,7 +167,6 @@ class Observation:
     """One photo of a bird, measured. The store keeps the whole record and the photo beside it.
 
     Args:
-        id: Str.
         photo (str): SHA-256 of the photo file.
         file (str): The photo's name as given.
         ending (str): Ending of the kept file, such as ".jpg".
@@ -204,12 +199,9 @@ class Entry:
         id, bird (str): Its own id and the bird's.
         day: When the photos were taken.
         stage (str): Where the bird stood in its moults.
-        measured_by: Str.
         observations: Called looks before version 0.3.
         outcome, sentence (str): The conclusion of all its photos together; empty where there is
             only one.
-        note, withdrawn: Str.
-        saved_at: Str.
     """
 
     id: Id
@@ -357,6 +349,17 @@ def _days(thing: Kept) -> list[tuple[str, date | None]]:
     days = [(f"day on which {y.label} {told}", getattr(y, event))
             for y in thing.young for event, told in EVENTS.items()]  # fmt: skip
     return [("start", thing.started), *days]
+
+
+def keys_of_birds(thing: Kept) -> list[str]:
+    """Ids of the birds that something names, itself if it is one."""
+    if isinstance(thing, Bird):
+        keys = [thing.id, thing.father, thing.mother]
+    elif isinstance(thing, Entry):
+        keys = [thing.bird]
+    else:
+        keys = [thing.first, thing.second, *(y.bird for y in thing.young)]
+    return [key for key in keys if key]
 
 
 def contents(thing: Kept) -> dict[str, Any]:

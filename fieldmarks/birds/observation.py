@@ -7,17 +7,19 @@ import json
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from fieldmarks._util.errors import PhotoError
 from fieldmarks.birds.model import MarkPoint, Observation, SignPoint, new_id
 from fieldmarks.judge.signs import SignFinding, tint_fraction
+from fieldmarks.measure.location import given_name, without_place
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.measure.sampling import ColourDraws, draw_colours
 from fieldmarks.pipeline import record_of_file
-from fieldmarks.record import Question, Record, record_to_json
+from fieldmarks.record import Question, Record, record_from_json, record_to_json
 from fieldmarks.rules import Tables
 
 DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years
@@ -72,22 +74,23 @@ class Evidence:
         Raises:
             PhotoError: The place cannot be taken out of a file of this kind.
         """
-        from fieldmarks.measure.location import given_name, without_place
-
-        before = self.record.measurement
-        photo = without_place(self.photo, before.photo)
+        photo = without_place(self.photo, self.record.measurement.photo)
         if photo == self.photo:
             return self
-        digest, name = hashlib.sha256(photo).hexdigest(), given_name(before.photo, photo)
-        kind = before.facts.format if before.facts.format == "JPEG" else "PNG"
-        measured = replace(
-            before,
-            photo=name,
-            sha256=digest,
-            facts=replace(before.facts, has_position=False, format=kind),
-            regions=replace(before.regions, photo=name, sha256=digest),
-        )
-        return replace(self, photo=photo, record=replace(self.record, measurement=measured))
+        told = with_photo(json.loads(self.record_file), photo)
+        return replace(self, photo=photo, record=record_from_json(json.dumps(told)))
+
+
+def with_photo(record: dict[str, Any], photo: bytes) -> dict[str, Any]:
+    """The JSON of a record of any version, changed to tell of its photo without the place."""
+    measured = record["measurement"]
+    name, digest = given_name(measured["photo"], photo), hashlib.sha256(photo).hexdigest()
+    for part in (measured, measured["regions"]):
+        part |= {"photo": name, "sha256": digest}
+    measured["facts"]["has_position"] = False
+    if measured["facts"]["format"] != "JPEG":
+        measured["facts"]["format"] = "PNG"
+    return record
 
 
 def region_file_of(record: Record) -> bytes:

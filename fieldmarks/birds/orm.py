@@ -6,21 +6,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import (
-    Column,
-    Date,
-    ForeignKey,
-    Index,
-    Integer,
-    LargeBinary,
-    MetaData,
-    String,
-    Table,
-    Text,
-    UniqueConstraint,
-)
+import sqlalchemy as sa
 
-metadata = MetaData(
+metadata = sa.MetaData(
     naming_convention={
         "ix": "ix_%(table_name)s_%(column_0_N_name)s",
         "uq": "uq_%(table_name)s_%(column_0_N_name)s",
@@ -30,21 +18,21 @@ metadata = MetaData(
 )
 
 
-def _kept() -> list[Column]:
+def _kept() -> list[sa.Column]:
     """Columns that birds, entries and pairs share."""
     return [
-        Column("id", String(32), primary_key=True),
-        Column("number", Integer, nullable=False, unique=True),
-        Column("revision", Integer, nullable=False),
-        Column("withdrawn", Text, nullable=False),
-        Column("data", Text, nullable=False),
+        sa.Column("id", sa.String(32), primary_key=True),
+        sa.Column("number", sa.Integer, nullable=False, unique=True),
+        sa.Column("revision", sa.Integer, nullable=False),
+        sa.Column("withdrawn", sa.Text, nullable=False),
+        sa.Column("data", sa.Text, nullable=False),
     ]
 
 
-def _parent(name: str) -> Column:
+def _parent(name: str) -> sa.Column:
     # Deferred: a list or an import may bring a young bird before its parents.
-    key = ForeignKey("birds.id", deferrable=True, initially="DEFERRED")
-    return Column(name, key, index=True)
+    key = sa.ForeignKey("birds.id", deferrable=True, initially="DEFERRED")
+    return sa.Column(name, key, index=True)
 
 
 def _saver(context: Any) -> str | None:
@@ -53,81 +41,82 @@ def _saver(context: Any) -> str | None:
     return person.id if person else None
 
 
-people = Table(
+people = sa.Table(
     "people",
     metadata,
-    Column("id", String(32), primary_key=True),
-    Column("email", String(254), nullable=False, unique=True),
-    Column("role", String(20), nullable=False),
-    Column("subject", String(600), unique=True),
+    sa.Column("id", sa.String(32), primary_key=True),
+    sa.Column("email", sa.String(254), nullable=False, unique=True),
+    sa.Column("role", sa.String(20), nullable=False),
+    sa.Column("subject", sa.String(600), unique=True),
 )
-birds = Table(
+birds = sa.Table(
     "birds",
     metadata,
     *_kept(),
-    Column("name", String(200), nullable=False, index=True),
-    Column("ring", String(200), nullable=False),
+    sa.Column("name", sa.String(200), nullable=False, index=True),
+    sa.Column("ring", sa.String(200), nullable=False),
     # Ring for comparing (ring.ring_key); empty where there is none, or the bird is off the list.
-    Column("ring_key", String(400)),
-    Column("ring_year", Integer, nullable=False),  # 0 where it is not known
-    Column("species", String(200), index=True),
-    Column("variety", String(200), nullable=False),
-    Column("sex", String(20), nullable=False),
-    Column("hatched", Date),
-    Column("status", String(20), nullable=False),
+    sa.Column("ring_key", sa.String(400)),
+    sa.Column("ring_year", sa.Integer, nullable=False),  # 0 where it is not known
+    sa.Column("species", sa.String(200), index=True),
+    sa.Column("variety", sa.String(200), nullable=False),
+    sa.Column("sex", sa.String(20), nullable=False),
+    sa.Column("hatched", sa.Date),
+    sa.Column("status", sa.String(20), nullable=False),
     _parent("father"),
     _parent("mother"),
     # What follows is worked out from the entries whenever one is saved.
-    Column("last_day", Date),
-    Column("last_outcome", String(200)),
-    Column("signs_seen", Integer, nullable=False, server_default="0"),
-    Column("doubts", Integer, nullable=False, server_default="0"),
-    Column("look_due", Date, index=True),
-    Column("owner", ForeignKey("people.id"), index=True, default=_saver),
-    UniqueConstraint("ring_key", "ring_year"),
+    sa.Column("last_day", sa.Date),
+    sa.Column("last_outcome", sa.String(200)),
+    sa.Column("signs_seen", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("doubts", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("look_due", sa.Date, index=True),
+    sa.Column("owner", sa.ForeignKey("people.id"), index=True, default=_saver),
+    sa.UniqueConstraint("ring_key", "ring_year"),
 )
-entries = Table(
+entries = sa.Table(
     "entries",
     metadata,
     *_kept(),
-    Column("bird", ForeignKey("birds.id"), nullable=False),
-    Column("day", Date, nullable=False),
-    Index(None, "bird", "day", "number"),
+    sa.Column("bird", sa.ForeignKey("birds.id"), nullable=False),
+    sa.Column("day", sa.Date, nullable=False),
+    sa.Index(None, "bird", "day", "number"),
 )
-pairs = Table(
+pairs = sa.Table(
     "pairs",
     metadata,
     *_kept(),
-    Column("first", ForeignKey("birds.id"), nullable=False, index=True),
-    Column("second", ForeignKey("birds.id"), nullable=False, index=True),
+    sa.Column("first", sa.ForeignKey("birds.id"), nullable=False, index=True),
+    sa.Column("second", sa.ForeignKey("birds.id"), nullable=False, index=True),
 )
-observations = Table(
+observations = sa.Table(
     "observations",
     metadata,
-    Column("id", String(32), primary_key=True),
-    Column("entry", ForeignKey("entries.id"), nullable=False, index=True),
-    Column("photo", String(80), nullable=False, index=True),  # name in the photo storage
-    Column("record", LargeBinary),  # its JSON, compressed (zlib); empty where it was lost
+    sa.Column("id", sa.String(32), primary_key=True),
+    sa.Column("entry", sa.ForeignKey("entries.id"), nullable=False, index=True),
+    sa.Column("photo", sa.String(80), nullable=False, index=True),  # name in the photo storage
+    sa.Column("record", sa.LargeBinary),  # its JSON, compressed (zlib); empty where it was lost
 )
-rule_tables = Table(
+rule_tables = sa.Table(
     "rule_tables",
     metadata,
-    Column("fingerprint", String(64), primary_key=True),
-    Column("packed", LargeBinary, nullable=False),
+    sa.Column("fingerprint", sa.String(64), primary_key=True),
+    sa.Column("packed", sa.LargeBinary, nullable=False),
 )
-settings = Table(
+settings = sa.Table(
     "settings",
     metadata,
-    Column("key", String(40), primary_key=True),
-    Column("value", Text, nullable=False),
+    sa.Column("key", sa.String(40), primary_key=True),
+    sa.Column("value", sa.Text, nullable=False),
 )
-links = Table(  # see links.py
+links = sa.Table(  # see links.py
     "links",
     metadata,
-    Column("id", String(32), primary_key=True),
-    Column("secret", String(64), nullable=False, unique=True),  # SHA-256 of the word in the link
-    Column("bird", ForeignKey("birds.id"), nullable=False, index=True),
-    Column("entries", Text, nullable=False),  # ids in a dossier; none: the bird's sheet
-    Column("made_at", String(40), nullable=False),
-    Column("withdrawn_at", String(40), nullable=False, server_default=""),
+    sa.Column("id", sa.String(32), primary_key=True),
+    # SHA-256 of the word in the link
+    sa.Column("secret", sa.String(64), nullable=False, unique=True),
+    sa.Column("bird", sa.ForeignKey("birds.id"), nullable=False, index=True),
+    sa.Column("entries", sa.Text, nullable=False),  # ids in a dossier; none: the bird's sheet
+    sa.Column("made_at", sa.String(40), nullable=False),
+    sa.Column("withdrawn_at", sa.String(40), nullable=False, server_default=""),
 )

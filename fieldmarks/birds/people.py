@@ -18,7 +18,7 @@ from sqlalchemy.sql import visitors
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
-from fieldmarks.birds.model import Bird, Kept, Pair, new_id
+from fieldmarks.birds.model import Bird, Kept, Pair, keys_of_birds, new_id
 
 Role = Literal["keeper", "reader", "steward"]
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -39,7 +39,6 @@ class Person:
 
     Args:
         email: By which the steward let them in; in small letters.
-        role: Str.
         subject: Who the provider says it is (issuer and subject); None before the first sign-in.
             From then on it alone counts, whoever has the e-mail address later.
     """
@@ -229,15 +228,10 @@ def check_owners(connection: Connection, things: Sequence[Kept]) -> None:
     """
     from fieldmarks.birds.reader import batches
 
-    tied: list[list[str]] = []
-    for t in things:
-        if isinstance(t, Bird):
-            tied.append([k for k in (t.id, t.father, t.mother) if k])
-        elif isinstance(t, Pair):
-            tied.append([k for k in (t.first, t.second, *(y.bird for y in t.young)) if k])
+    tied = [keys for keys in map(keys_of_birds, things) if len(keys) > 1]
     owners: dict[str, str | None] = {}
     names: dict[str, str] = {}
-    for some in batches({k for keys in tied if len(keys) > 1 for k in keys}):
+    for some in batches({k for keys in tied for k in keys}):
         query = select(orm.birds.c.id, orm.birds.c.owner, orm.birds.c.name)
         for row in connection.execute(query.where(orm.birds.c.id.in_(some))):
             owners[row.id], names[row.id] = row.owner, row.name

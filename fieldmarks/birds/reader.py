@@ -133,20 +133,14 @@ class Reader:
             found = self.read(Bird, by_id, *([listed] if off_the_list else []))
         if len(found) == 1:
             return found[0]
-        if not found:
-            known = bird_labels(self.birds_off_the_list()) if off_the_list else {}
-            raise FieldmarksError(
-                "there is no bird of that name or ring" + (" off the list" * off_the_list),
-                where=words,
-                mend=f"Off the list: {', '.join(known.values()) or 'none'}"
-                if off_the_list
-                else "See the list of birds",
-            )
-        labels = bird_labels(found)
-        said = "; ".join(f"{key[:8]} is {labels[key]}" for key in labels)
-        raise FieldmarksError(
-            f"{len(found)} birds are called that", where=words, mend=f"Give the id: {said}"
-        )
+        problem, mend = "there is no bird of that name or ring", "See the list of birds"
+        if found:
+            said = "; ".join(f"{key[:8]} is {label}" for key, label in bird_labels(found).items())
+            problem, mend = f"{len(found)} birds are called that", f"Give the id: {said}"
+        elif off_the_list:
+            off = ", ".join(bird_labels(self.birds_off_the_list()).values())
+            problem, mend = f"{problem} off the list", f"Off the list: {off or 'none'}"
+        raise FieldmarksError(problem, where=words, mend=mend)
 
     def entries(self, bird: str, with_withdrawn: bool = False) -> list[Entry]:
         """Moult entries of a bird, by day and then in the order saved."""

@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from fieldmarks.birds.archive import Manifest
 from fieldmarks.birds.collection import CSV_COLUMNS
 from fieldmarks.birds.dossier import dossier_schema
 from fieldmarks.birds.model import FOLDERS, RING_KINDS, SEXES, STATUSES
@@ -28,14 +29,6 @@ _CELLS: dict[str, dict[str, Any]] = {
     "open doubts": {"pattern": _COUNT},
     "look due": {"pattern": _DAY},
 }
-_FILE = {
-    "type": "object",
-    "properties": {
-        "sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
-        "bytes": {"type": "integer", "minimum": 0},
-    },
-    "required": ["sha256", "bytes"],
-}
 
 
 def life_schema() -> dict[str, Any]:
@@ -54,19 +47,6 @@ def _list_schema() -> dict[str, Any]:
     return {"type": "object", "properties": cells, "required": list(CSV_COLUMNS)}
 
 
-def _manifest_schema() -> dict[str, Any]:
-    """Of ``manifest.json`` in an export and in a dossier."""
-    return {
-        "type": "object",
-        "properties": {
-            "format": {"enum": ["fieldmarks store", "fieldmarks dossier"]},
-            "edition": {"type": "integer", "minimum": 1},
-            "files": {"type": "object", "additionalProperties": _FILE},
-        },
-        "required": ["format", "edition", "files"],
-    }
-
-
 def schemas() -> dict[str, dict[str, Any]]:
     """Schema by the name of what it describes."""
     made = {
@@ -75,7 +55,7 @@ def schemas() -> dict[str, dict[str, Any]]:
         "export": life_schema(),
         "dossier": dossier_schema(),
         "signature": Signature.model_json_schema(),
-        "manifest": _manifest_schema(),
+        "manifest": Manifest.model_json_schema(),
         "list": _list_schema(),
     }
     return {name: {"$schema": DIALECT, "title": f"fieldmarks {name}", **schema}

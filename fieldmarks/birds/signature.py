@@ -31,7 +31,8 @@ class Signature(BaseModel):
     @property
     def key_name(self) -> str:
         """Twenty digits of the key's SHA-256, in groups, to be told and compared."""
-        return key_name(bytes.fromhex(self.public_key))
+        digits = hashlib.sha256(bytes.fromhex(self.public_key)).hexdigest()[:20]
+        return "-".join(digits[i : i + 4] for i in range(0, 20, 4))
 
     def fits(self, text: bytes) -> bool:
         """Whether the signature was made for a text."""
@@ -44,12 +45,6 @@ class Signature(BaseModel):
         except InvalidSignature:
             return False
         return True
-
-
-def key_name(public: bytes) -> str:
-    """Twenty digits of a public key's SHA-256, in groups of four."""
-    digits = hashlib.sha256(public).hexdigest()[:20]
-    return "-".join(digits[i : i + 4] for i in range(0, 20, 4))
 
 
 def own_key() -> Path:

@@ -120,8 +120,11 @@ class Store(Reader):
         self.read_only = not can_write(self.engine)
         if (bucket := os.environ.get(PHOTOS_VARIABLE)) and not self.read_only:
             PhotoBucket(bucket)  # refused at once if it is none
-            if not self.setting("bucket"):
-                self._remember_bucket(bucket)
+            if not self.setting("bucket"):  # the one first named is that of all members' photos
+                with writing(self.engine) as connection:
+                    if not self.setting("bucket", connection):
+                        row = {"key": "bucket", "value": bucket}
+                        connection.execute(insert(orm.settings), [row])
         if not self.own_file:
             self.folder = self._shared_folder(named)
         elif not self.read_only:
@@ -175,13 +178,6 @@ class Store(Reader):
             where=str(self.folder),
             mend="Name the folder that all members reach: --store FOLDER, or FIELDMARKS_STORE",
         )
-
-    def _remember_bucket(self, url: str) -> None:
-        """The bucket first named is the one that all members' photos lie in."""
-        row = {"key": "bucket", "value": url}
-        with writing(self.engine) as connection:
-            if not self.setting("bucket", connection):
-                connection.execute(insert(orm.settings), [row])
 
     def _shared_folder(self, named: bool) -> Path:
         """Folder of photos beside a database that lies elsewhere; the first one named is it."""

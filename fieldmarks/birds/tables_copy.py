@@ -30,19 +30,16 @@ def pack_tables(tables: Tables, extra: Path | None = None) -> bytes | None:
     choices = [shipped, *([*shipped, f] for f in optional), [*shipped, *optional]]
     for folders in choices:
         found, _ = assemble(folders)
-        if found is not None and found.fingerprint == tables.fingerprint:
-            return _pack(folders)
+        if found is None or found.fingerprint != tables.fingerprint:
+            continue
+        out = io.BytesIO()
+        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+            for number, folder in enumerate(folders):
+                for path in sorted(folder.rglob("*.toml")):
+                    name = f"{number}/{path.relative_to(folder).as_posix()}"
+                    packed.writestr(zipfile.ZipInfo(name, STAMP), path.read_bytes())
+        return out.getvalue()
     return None
-
-
-def _pack(folders: list[Path]) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-        for number, folder in enumerate(folders):
-            for path in sorted(folder.rglob("*.toml")):
-                name = f"{number}/{path.relative_to(folder).as_posix()}"
-                packed.writestr(zipfile.ZipInfo(name, STAMP), path.read_bytes())
-    return out.getvalue()
 
 
 def is_whole(packed: bytes, fingerprint: str) -> bool:

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Table, bindparam, func, insert, select, updat
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
 from fieldmarks.birds.due import summary, usual_tables
-from fieldmarks.birds.model import Bird, Entry, K, Kept, to_json
+from fieldmarks.birds.model import Bird, Entry, K, Kept, Pair, keys_of_birds, to_json
 from fieldmarks.birds.pedigree import kinship_order
 from fieldmarks.birds.people import EVERYONE, check_owners
 from fieldmarks.birds.reader import KINDS, ancestry, batches, read
@@ -110,17 +110,9 @@ def _check_named(connection: Connection, things: Sequence[Kept]) -> None:
     """Every bird that a thing names must be there, and no bird be its own ancestor."""
     named: dict[str, Kept] = {}
     for thing in things:
-        if isinstance(thing, Bird):
-            keys = [thing.father, thing.mother]
-        elif isinstance(thing, Entry):
-            keys = [thing.bird]
-        else:
-            keys = [thing.first, thing.second, *(y.bird for y in thing.young)]
-            if thing.first == thing.second:
-                raise FieldmarksError(
-                    "a bird cannot be paired with itself", mend="Choose two birds"
-                )
-        named |= {key: thing for key in keys if key}
+        if isinstance(thing, Pair) and thing.first == thing.second:
+            raise FieldmarksError("a bird cannot be paired with itself", mend="Choose two birds")
+        named |= {key: thing for key in keys_of_birds(thing) if key != thing.id}
     there = known(connection, Bird, list(named))
     for key, thing in named.items():
         if key not in there:
@@ -134,7 +126,7 @@ def _check_named(connection: Connection, things: Sequence[Kept]) -> None:
     if with_parents:
         parents = ancestry(connection, with_parents)
         names = known(connection, Bird, list(parents))
-        kinship_order(parents, lambda key: names[key].name)
+        kinship_order(parents, lambda key: names[key].name)  # refuses loops
 
 
 def summarise(work: Writing) -> None:
@@ -155,8 +147,8 @@ def summarise(work: Writing) -> None:
 def _change(work: Writing, table: Table, rows: dict[str, dict[str, Any]]) -> None:
     """Give rows of a table new values, by their ids."""
     if rows:
-        names = [n for n in next(iter(rows.values())) if n != "id"]
-        change = update(table).where(table.c.id == bindparam("key"))
-        change = change.values({n: bindparam(f"new_{n}") for n in names})
-        told = [{"key": k, **{f"new_{n}": row[n] for n in names}} for k, row in rows.items()]
+        change = update(table).where(table.c.id == bindparam("of_id"))
+        told = [
+            {n: v for n, v in row.items() if n != "id"} | {"of_id": k} for k, row in rows.items()
+        ]
         work.connection.execute(change, told)
