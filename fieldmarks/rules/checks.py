@@ -162,6 +162,6 @@ def check_sense(tables: Tables) -> list[Problem]:
                     f"the row says {', '.join(row.swatches)}, its make-up gives "
                     f"{', '.join(derived)}; too far from the other's: {', '.join(strays)}"
                 )
-                mend = "Correct either, or give the reason in 'differs'"
+                mend = "Correct the make-up or the row, or give the reason in 'differs'"
                 problems.append(Problem(file, f"marks.{mark}.swatches", wrong, mend))
     return problems
