@@ -6,19 +6,24 @@ from fault_table import keeper
 
 __all__ = ["keeper"]
 
-LONGEST = ("test_app", "test_workbench_screen")
+LONGEST = (
+    "test_app", "test_workbench_screen",
+    "test_kill", "test_assessment", "test_batch", "test_server", "test_cases", "test_together",
+)  # fmt: skip
 BETWEEN = 4  # files of other tests between two of the browser's
 
 
 def pytest_collection_modifyitems(items):
-    """Begin the files of browser tests one after the other, the longest first.
+    """Begin the files of browser tests one after the other, and of all files the longest first.
 
     A browser test mostly waits: beside others that work, the cores are busy from first to last.
+    A long file begun late would leave one worker busy when the others are done.
     """
     files = {path: list(rows) for path, rows in itertools.groupby(items, key=lambda i: i.path)}
     browser = [path for path in files if path.parent.name == "browser"]
     others = [path for path in files if path not in browser]
-    browser.sort(key=lambda path: path.stem not in LONGEST)
+    for group in (browser, others):
+        group.sort(key=lambda path: path.stem not in LONGEST)
     for place, path in enumerate(browser):
         others.insert(place * BETWEEN, path)
     items[:] = [item for path in others for item in files[path]]

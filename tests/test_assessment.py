@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date
+from functools import cache
 
 import pytest
 from hypothesis import example, given, settings
@@ -86,6 +87,12 @@ def bird(species, sigma=1.0, calibrated=True, **changes):
     ]
 
 
+@cache
+def clean(species, sigma=1.0, claimed=None):
+    """The assessment of a clean bird: several tests look at the same."""
+    return assess(bird(species, sigma), [], TABLES, claimed=claimed)
+
+
 def conure():
     """Yellow body, orange cheeks, black beak, green flights: a small conure (from memory)."""
     marks = {
@@ -99,7 +106,7 @@ def conure():
 @pytest.mark.parametrize("species", CLEAN)
 @pytest.mark.parametrize("sigma", [1.0, 1.9])
 def test_a_clean_bird_leaves_its_own_species_and_shows_no_sign(species, sigma):
-    result = assess(bird(species, sigma), [], TABLES)
+    result = clean(species, sigma)
     assert result.conclusion.outcome == "one species left"
     assert result.conclusion.candidates == (species,)
     assert result.conclusion.held > 0.9
@@ -108,10 +115,10 @@ def test_a_clean_bird_leaves_its_own_species_and_shows_no_sign(species, sigma):
 
 @pytest.mark.parametrize("species", CLEAN)
 def test_a_true_claim_is_not_contradicted_and_a_false_one_is(species):
-    result = assess(bird(species), [], TABLES, claimed=species)
+    result = clean(species, claimed=species)
     assert "as claimed" in result.conclusion.sentence
     for other in set(CLEAN) - {species}:
-        result = assess(bird(species), [], TABLES, claimed=other)
+        result = clean(species, claimed=other)
         assert result.conclusion.outcome == "claim contradicted"
         assert species in result.conclusion.sentence
         assert result.conclusion.subjects == (species,)
@@ -120,7 +127,7 @@ def test_a_true_claim_is_not_contradicted_and_a_false_one_is(species):
 @pytest.mark.parametrize("species", CLEAN)
 def test_a_clean_bird_under_a_wrong_name_is_mislabelled_and_not_mixed(species):
     for other in set(CLEAN) - {species}:
-        result = assess(bird(species), [], TABLES, claimed=other)
+        result = clean(species, claimed=other)
         assert "no sign of mixed ancestry was seen" in result.conclusion.sentence
         assert not [s for s in result.signs if s.status is SignStatus.SEEN]
         assert " x " not in result.conclusion.sentence
@@ -178,7 +185,7 @@ def test_something_else_taken_for_the_grey_card_strikes_no_species_out(species, 
     conclusion = assess(seen, [], TABLES).conclusion
     assert conclusion.candidates == (species,)
     assert "the card was not believed" in conclusion.sentence
-    assert "not believed" not in assess(bird(species), [], TABLES).conclusion.sentence
+    assert "not believed" not in clean(species).conclusion.sentence
 
 
 def test_several_left_names_the_marks_to_read_next_and_they_are_unread():
@@ -291,7 +298,7 @@ def test_a_vague_reading_decides_nothing():
 
 def test_a_result_never_calls_a_bird_pure():
     for species in CLEAN:
-        result = assess(bird(species), [], TABLES)
+        result = clean(species)
         said = " ".join([result.conclusion.sentence, *result.cautions]).lower()
         assert "% pure" not in said
         assert "is pure" not in said

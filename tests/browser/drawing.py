@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from screen import Screen
+from screen import POLLING, Screen
 
 from fieldmarks.app.marker.wire import region_from_wire
 from fieldmarks.measure.region import Ellipse, Point, Region
@@ -31,7 +31,8 @@ class Drawing:
                 const all = [...document.querySelectorAll('*')].map(e => e.shadowRoot);
                 const photo = all.map(r => r?.querySelector('img.photo')).find(Boolean);
                 return photo?.naturalWidth > 0;
-            }"""
+            }""",
+            polling=POLLING,
         )
         self.stage = self.page.locator(".stage")
         self.stage.scroll_into_view_if_needed()

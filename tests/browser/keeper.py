@@ -7,7 +7,7 @@ from pathlib import Path
 
 from drawing import Drawing
 from playwright.sync_api import expect
-from screen import Screen
+from screen import POLLING, Screen
 
 from fieldmarks.measure.region import RegionSet, vertices
 from fieldmarks.measure.region_file import read_region_file
@@ -29,7 +29,9 @@ class Keeper:
         quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
         for _ in range(2):
             self.page.wait_for_timeout(200)
-            self.page.wait_for_function(f"{quiet} === 'notRunning'", timeout=60_000)
+            self.page.wait_for_function(
+                f"{quiet} === 'notRunning'", polling=POLLING, timeout=60_000
+            )
 
     # ---- opening
 
@@ -100,6 +102,7 @@ class Keeper:
             "n => [...document.querySelectorAll('*')].some(e => "
             "(e.shadowRoot?.querySelectorAll('.ink .outline').length ?? 0) > n)",
             arg=before,
+            polling=POLLING,
         )
         self.settle()
 

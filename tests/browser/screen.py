@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 PHONE = (390, 844)
 LAPTOP = (1440, 900)
+POLLING = 50  # milliseconds between two looks; Playwright's default is every painted frame
 ROOT = Path(__file__).resolve().parents[2]
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from keeper import Keeper
-from screen import LAPTOP, ROOT, wait_for_server
+from screen import LAPTOP, POLLING, ROOT, wait_for_server
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.serve import command
@@ -88,7 +88,7 @@ def settle(page):
     quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
     for _ in range(3):
         page.wait_for_timeout(200)
-        page.wait_for_function(f"{quiet} === 'notRunning'", timeout=60_000)
+        page.wait_for_function(f"{quiet} === 'notRunning'", polling=POLLING, timeout=60_000)
 
 
 def test_birds_of_hostile_names_are_listed_as_they_are_written(address, open_screen):

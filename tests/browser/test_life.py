@@ -7,9 +7,9 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from barriers import violations
 from PIL import Image
-from screen import LAPTOP, PHONE, serve
+from screen import LAPTOP, PHONE, POLLING, serve
 
 from fieldmarks.birds.invented import fill_with_invented_club
 from fieldmarks.birds.model import Bird, Entry, new_id
@@ -55,7 +55,9 @@ class Visitor:
         quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
         for _ in range(2):
             self.page.wait_for_timeout(150)
-            self.page.wait_for_function(f"{quiet} === 'notRunning'", timeout=60_000)
+            self.page.wait_for_function(
+                f"{quiet} === 'notRunning'", polling=POLLING, timeout=60_000
+            )
 
     def go(self, title, heading=None):
         self.page.get_by_role("link", name=title).first.click()
@@ -328,8 +330,7 @@ def test_the_pages_can_be_used_by_everyone(club, open_screen, dark):
 
 def faults(page):
     """What axe-core finds in our own parts of a page."""
-    options = {"runOnly": ["wcag2a", "wcag2aa"]}
-    return Axe().run(page, "[data-testid=stHtml]", options).response["violations"]
+    return violations(page, "[data-testid=stHtml]", runOnly=["wcag2a", "wcag2aa"])
 
 
 def test_on_a_phone_nothing_runs_off_the_side(club, open_screen):
