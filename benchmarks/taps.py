@@ -31,7 +31,7 @@ from _flock import Bird, birds
 from _tables import markdown, save
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.state import LIKELY, SURE
+from fieldmarks.app.proposed import LIKELY, SURE
 from fieldmarks.measure.calibration import calibrate
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.outlines import Taps, cores, places, propose

@@ -46,12 +46,9 @@ def bird_panel(work: Work) -> None:
         key=f"age_{own}",
     )
     _age_proposal(work)
-    if (claimed, variety, age) != (
-        work.question.claimed,
-        work.question.variety,
-        work.question.age,
-    ):
-        work.ask(claimed=claimed, variety=variety, age=age)
+    asked = {"claimed": claimed, "variety": variety, "age": age}
+    if any(getattr(work.question, name) != value for name, value in asked.items()):
+        work.ask(**asked)
         st.rerun()  # the verdict above was drawn before the question was asked
     shown = claimed or _nearest(work)
     st.caption(f"What a {tables.species[shown].name} of this variety and age should show:")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import html
 
 import numpy as np
@@ -16,7 +15,7 @@ from fieldmarks.app.sheet import picture
 from fieldmarks.app.state import FIRST_MARK, Work
 from fieldmarks.app.turns import in_turn
 from fieldmarks.measure.calibration import describe_cast, swatch_before_after
-from fieldmarks.measure.colour import encode_srgb
+from fieldmarks.measure.colour import decode_srgb, encode_srgb
 from fieldmarks.measure.phone_profile import list_profiles, load_profile
 from fieldmarks.measure.region import Region
 from fieldmarks.report.guide import where_is
@@ -103,11 +102,7 @@ def _set_value(work: Work, region: Region, value: float | None) -> None:
     """Give a region its value, and judge afresh when that changes something."""
     if value == region.value:
         return
-    changed = (
-        dataclasses.replace(r, value=value) if r.id == region.id else r
-        for r in work.regions.regions
-    )
-    work.regions = work.regions.with_regions(changed)
+    work.change_region(region.id, value=value)
     work.assess()
 
 
@@ -212,8 +207,6 @@ def lamp_words(a: float, b: float) -> str:
 
 def _corrected(work: Work) -> np.ndarray:
     """The small picture with the card's gains, for looking at only."""
-    from fieldmarks.measure.colour import decode_srgb
-
     assert work.record is not None
     assert work.photo is not None
     small = work.screen_pixels[::2, ::2]

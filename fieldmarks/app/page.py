@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
 
 from fieldmarks.app.serve import MAX_UPLOAD_MB
+from fieldmarks.app.sheet import component
 
 PAGE = """
 <p class='fm-too-large' role='alert' hidden></p>
 <div class='fm-continue' hidden><button class='fm-strong'></button><button>Forget it</button></div>
 """
+SCRIPT = Path(__file__).with_suffix(".js").read_text(encoding="utf-8")
+FOOT = "<button class='fm-bar' type='button'><span></span></button>"
 SMALLER = "send_smaller"  # whether the keeper wants photos made smaller before they are sent
 BAR = """
 export default function ({ data, parentElement }) {
@@ -33,15 +34,6 @@ export default function ({ data, parentElement }) {
 """
 
 
-@cache
-def _component(name: str) -> Any:
-    html, js = {
-        "page": (PAGE, Path(__file__).with_suffix(".js").read_text(encoding="utf-8")),
-        "bar": ("<button class='fm-bar' type='button'><span></span></button>", BAR),
-    }[name]
-    return st.components.v2.component(f"fieldmarks_{name}", html=html, js=js, isolate_styles=False)
-
-
 def page(screen: str, photos: Sequence[tuple[str, int]] = (), *, offer: bool = False) -> bool:
     """Look after the page; whether the keeper pressed the browser's Back.
 
@@ -53,11 +45,11 @@ def page(screen: str, photos: Sequence[tuple[str, int]] = (), *, offer: bool = F
     """
     data = {"screen": screen, "photos": photos, "offer": offer, "limit": MAX_UPLOAD_MB,
             "smaller": bool(st.session_state.get(SMALLER))}  # fmt: skip
-    result = _component("page")(key="page", data=data, on_back_change=lambda: None)
+    result = component("page", PAGE, SCRIPT)(key="page", data=data, on_back_change=lambda: None)
     return bool(result.back)
 
 
 def bar(line: str, tone: str) -> None:
     """The verdict in one line at the foot of a phone's screen; a press shows all of it."""
     with st.container(key="bar"):
-        _component("bar")(key="bar_line", data={"line": line, "tone": tone})
+        component("bar", FOOT, BAR)(key="bar_line", data={"line": line, "tone": tone})

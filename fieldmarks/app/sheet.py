@@ -23,12 +23,10 @@ export default function ({ data, parentElement }) {
 
 
 @cache
-def _component() -> Any:
+def component(name: str, body: str, script: str) -> Any:
+    """A component of the page itself, which takes its look from the page."""
     return st.components.v2.component(
-        "fieldmarks_sheet",
-        html="<div class='fm-sheet'></div>",
-        js=SCRIPT,
-        isolate_styles=False,
+        f"fieldmarks_{name}", html=body, js=script, isolate_styles=False
     )
 
 
@@ -39,7 +37,7 @@ def sheet(body: str, key: str) -> None:
         body: HTML made by this program.
         key: Unique in the page.
     """
-    _component()(key=key, data={"body": body})
+    component("sheet", "<div class='fm-sheet'></div>", SCRIPT)(key=key, data={"body": body})
 
 
 def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:

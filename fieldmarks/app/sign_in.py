@@ -151,11 +151,7 @@ class Gate:
         path, cookies = scope["path"], _cookies(scope)
         if path == "/auth/logout":
             self.door.end(cookies)
-        elif (
-            path in BEFORE
-            or path.startswith((SHARED, HOME))
-            or self.door.claims(cookies) is not None
-        ):
+        elif _for_all(path) or self.door.claims(cookies) is not None:
             await self.app(scope, receive, send)
             return
         if scope["type"] == "websocket":

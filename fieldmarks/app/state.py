@@ -14,18 +14,19 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageDraw
 
 from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
 from fieldmarks.app.marker import MarkerEvent, Offer, photo_key, reduced_jpeg, suggest_outline
+from fieldmarks.app.proposed import look_unlike, offer
 from fieldmarks.birds.model import EARLIEST
 from fieldmarks.measure.card_places import FoundCard, find_card
-from fieldmarks.measure.colour import decode_srgb, difference, linear_to_lab
+from fieldmarks.measure.measure import check_for_photo
 from fieldmarks.measure.outlines import Taps, propose
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.measure.region import CORE, Point, Region, RegionSet, letters, vertices
+from fieldmarks.measure.region import CORE, Point, Region, RegionSet, letters
+from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.pipeline import demo_question, examine, make_record, region_file_of
 from fieldmarks.record import Examination, Question, Record
 from fieldmarks.report.verdict import Verdict, verdict_of
@@ -34,9 +35,6 @@ from fieldmarks.rules import Tables
 SCREEN_PIXELS = 1600  # longest side of the picture sent to the browser
 FIRST_MARK = "card"
 WHITE_CARD = 0.9  # reflectance of a usual white card
-# How sure a proposed outline is (benchmarks/results/taps.md). Less than likely is asked about.
-SURE, LIKELY = 0.75, 0.6
-UNLIKE = 20.0  # CIEDE2000 from all others at which an outline is asked about (our judgement)
 
 
 @dataclass(eq=False)
@@ -137,22 +135,27 @@ class Work:
         self.screen_pixels = np.asarray(preview)
         self.regions = RegionSet(photo.name, photo.width, photo.height, (), photo.sha256)
         self.question = self.first_asked = asked
-        self.mark, self.story, self.skipped = FIRST_MARK, "", ()
-        self.suggestion, self.note = None, ""
-        self.taps_asked, self.offers = True, ()
+        self.story = ""
         self.remembered.clear()
-        self._look_for_card()
+        # Asked about with the marks proposed from the taps, or when the drawing begins without any.
+        self.found_card = find_card(photo)
+        self.skipped = () if self.found_card else (FIRST_MARK,)
+        self._begin(taps_asked=True)
+
+    def _begin(self, *, taps_asked: bool) -> None:
+        """Measure what is drawn, and ask for what comes next."""
+        self.taps_asked, self.offers = taps_asked, ()
+        self.suggestion, self.note = None, ""
         self.assess()
         self.mark = next(iter(self.coming), FIRST_MARK)
 
     def open_demo(self, path: Path, with_regions: bool) -> None:
         """Take an invented demo bird, with or without the regions that come with it."""
-        self.open_photo(path.read_bytes(), path.name)
-        self.question, self.story = demo_question(path)
-        self.first_asked = self.question
+        question, story = demo_question(path)
+        self.open_photo(path.read_bytes(), path.name, question)
+        self.story = story
         if with_regions:
             self.open_regions(region_file_of(path).read_text(encoding="utf-8"), path.name)
-        self.assess()
 
     def open_regions(self, text: str, name: str) -> None:
         """Take the regions of a region file; nothing changes when they cannot be used.
@@ -160,9 +163,6 @@ class Work:
         Raises:
             RegionError: The file cannot be read, or belongs to another photo.
         """
-        from fieldmarks.measure.measure import check_for_photo
-        from fieldmarks.measure.region_file import region_set_from_text
-
         assert self.photo is not None
         loaded = region_set_from_text(text, name, mend="Choose a region file saved by this app")
         if loaded.sha256 and loaded.sha256 != self.photo.sha256:
@@ -171,10 +171,7 @@ class Work:
             )
         self.regions = check_for_photo(loaded, self.photo, self.tables)
         self.turn += 1
-        self.taps_asked, self.offers = False, ()
-        self.suggestion, self.note = None, ""
-        self.assess()
-        self.mark = next(iter(self.coming), FIRST_MARK)
+        self._begin(taps_asked=False)
 
     def handle(self, event: MarkerEvent) -> None:
         """Act on something done on the photo."""
@@ -192,18 +189,15 @@ class Work:
             self.offers = ()
         if event.kind == "reshaped":
             # Whose border the keeper has drawn, that is no mere core any more.
-            self.regions = self.regions.with_regions(
-                dataclasses.replace(r, note="") if r.id == event.region and r.note == CORE else r
-                for r in self.regions.regions
-            )
             changed = True
+            if any(r.id == event.region and r.note == CORE for r in self.regions.regions):
+                self.change_region(event.region, note="")
         if event.kind == "kept" and event.mark == FIRST_MARK:
             changed |= self._keep_card(event.region)
         if event.kind == "tap" and event.at is not None:
             self._suggest(event)
         if event.kind == "recalled":
-            self._put_back(event.aside)
-            self._put_back_others(event.others)
+            self._put_back(event.aside, event.others)
         if changed:
             self.assess()
         if event.kind == "kept" and offered:
@@ -211,7 +205,9 @@ class Work:
         if event.kind == "recalled":
             self.taps_asked = False
             self.mark = next(iter(self.coming), self.mark)
-        if event.kind == "drawn" and self._unlike(event.mark):
+        if event.kind == "drawn" and look_unlike(
+            self.screen_pixels, self.regions, self.tables.marks[event.mark]
+        ):
             name = self.tables.marks[event.mark].name
             self.note = (
                 f"The outlines of the {name} look unlike. Is one of another mark? Rename it."
@@ -228,21 +224,17 @@ class Work:
         asked = self.question
         return {"claimed": asked.claimed or "", "variety": asked.variety, "age": asked.age}
 
-    def _put_back(self, said: Mapping[str, str]) -> None:
-        """Take the question the browser remembered, unless another one was asked since."""
-        known = {
-            "claimed": self.tables.species,
-            "variety": self.tables.varieties,
-            "age": self.tables.ages,
-        }
+    def _put_back(self, said: Mapping[str, str], drawn: Mapping[str, RegionSet]) -> None:
+        """Take what the browser remembered: the question, unless another one was asked since, and
+        what was drawn on other photos of the day, where nothing is drawn yet.
+        """
+        rows = self.tables
+        known = {"claimed": rows.species, "variety": rows.varieties, "age": rows.ages}
         found = {name: said[name] for name in known if said.get(name) in known[name]}
         self.turn += 1
         if self.question == self.first_asked:
             for work in self.day.photos:
                 work.question = dataclasses.replace(self.question, **found)  # type: ignore[arg-type]
-
-    def _put_back_others(self, drawn: Mapping[str, RegionSet]) -> None:
-        """Give the other photos of the day, where nothing is drawn yet, what was drawn on them."""
         for work in self.day.photos:
             regions = drawn.get(photo_key(work.screen_jpeg))
             if regions is not None and work is not self and not work.regions.regions:
@@ -250,14 +242,12 @@ class Work:
                 work.suggestion, work.found_card, work.taps_asked = None, None, False
                 work.measure()
 
-    def _look_for_card(self) -> None:
-        """Show the card found in the photo, to be asked about; without one, none is asked for."""
-        assert self.photo is not None
-        self.found_card = find_card(self.photo)
-        if self.found_card is None:
-            self.skipped = (FIRST_MARK,)
-            return
-        # Asked about with the marks proposed from the taps, or when the drawing begins without any.
+    def change_region(self, region: str, **changes: object) -> None:
+        """Give a region, named by its id, another value or note."""
+        self.regions = self.regions.with_regions(
+            dataclasses.replace(r, **changes) if r.id == region else r  # type: ignore[arg-type]
+            for r in self.regions.regions
+        )
 
     def _keep_card(self, region: str) -> bool:
         """Give the card what its frame, or its brightness, tells; whether that changed anything."""
@@ -268,13 +258,9 @@ class Work:
         names = letters(self.regions.regions)
         more = [one for one in found.regions[1:] if one.mark in self.tables.marks]
         free = (name for name in "ZYXWV" if name not in names.values())
-        self.regions = self.regions.with_regions(
-            [
-                *(dataclasses.replace(r, value=value) if r.id == region else r
-                  for r in self.regions.regions),
-                *(dataclasses.replace(one, id=next(free)) for one in more),
-            ]
-        )  # fmt: skip
+        self.change_region(region, value=value)
+        added = [dataclasses.replace(one, id=next(free)) for one in more]
+        self.regions = self.regions.with_regions([*self.regions.regions, *added])
         if found.white:
             self.note = (
                 "Taken for a white card (90 %). If it is another, say so under Card and light."
@@ -286,9 +272,9 @@ class Work:
         assert self.photo is not None
         self.taps_asked = False
         card = self.found_card.regions[0].shape if self.found_card else None
-        asked = Region("suggestion", FIRST_MARK, card) if card is not None else None
+        if card is not None:
+            self.suggestion = Region("suggestion", FIRST_MARK, card)
         if "eye" not in taps:
-            self.suggestion = asked
             return
         try:
             found = propose(
@@ -297,21 +283,12 @@ class Work:
                 self.tables.marks,
             )
         except FieldmarksError as error:
-            self.note, self.suggestion = str(error), asked
+            self.note = str(error)
             return
+        self.suggestion = None
         drawn = {region.mark for region in self.regions.regions}
         cards = () if card is None else (Offer(FIRST_MARK, card, "is this it?", True),)
-        self.offers = cards + tuple(
-            Offer(
-                one.mark,
-                one.shape,
-                "all of it?" if one.whole else _how_sure(one.certainty),
-                one.certainty >= LIKELY,
-                "" if one.whole else CORE,
-            )
-            for one in found
-            if one.mark not in drawn
-        )
+        self.offers = cards + tuple(offer(one) for one in found if one.mark not in drawn)
         if not self.offers:
             self.note = "No mark was made out. Draw them yourself."
 
@@ -354,10 +331,8 @@ class Work:
     def measure(self) -> None:
         """Measure and judge this photo by itself; a fault is kept as a sentence to show."""
         self.problem, self.record = "", None
-        if self.photo is None:
-            return
         try:
-            self.record = self.record_as(self.question)
+            self.record = self.record_as(self.question) if self.photo else None
         except FieldmarksError as error:
             self.problem = str(error)
 
@@ -421,24 +396,3 @@ class Work:
             # No length is read without a scale.
             and (self.tables.marks[mark].kind != "size" or "scale" in drawn)
         )
-
-    def _unlike(self, mark: str) -> bool:
-        """Whether the outlines drawn of a mark differ so much that one may be of another mark."""
-        shown = [r.shape for r in self.regions.of(mark)]
-        if len(shown) < 2 or self.tables.marks[mark].shape == "line":
-            return False
-        small = self.screen_pixels
-        factor = small.shape[1] / self.regions.width
-        colours = []
-        for shape in shown:
-            drawn = Image.new("1", (small.shape[1], small.shape[0]))
-            ImageDraw.Draw(drawn).polygon([tuple(p) for p in vertices(shape) * factor], fill=1)
-            inside = small[np.asarray(drawn)]
-            if not len(inside):
-                return False
-            colours.append(linear_to_lab(decode_srgb(np.median(inside, axis=0) / 255)))
-        return bool(difference(colours[-1], np.array(colours[:-1])).min() > UNLIKE)
-
-
-def _how_sure(certainty: float) -> str:
-    return "sure" if certainty >= SURE else "fairly sure" if certainty >= LIKELY else "unsure"

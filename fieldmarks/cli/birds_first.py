@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -75,8 +76,7 @@ def add(
     from fieldmarks.birds.service import save_bird
 
     with open_store(context) as store:
-        values = _facts(store, locals())
-        bird = save_bird(store, Bird(new_id(), name, **values))
+        bird = save_bird(store, Bird(new_id(), **_facts(store, locals())))
         say(f"Added: {bird.label}")
 
 
@@ -101,7 +101,6 @@ def change(
 
     with open_store(context) as store:
         values = _facts(store, locals())
-        values |= {k: v for k, v in (("name", name), ("status", status)) if v is not None}
         saved = save_bird(store, dataclasses.replace(store.find(bird), **values))
         say(f"Changed: {saved.label}")
 
@@ -344,27 +343,31 @@ def shop_sheet(
     say(f"Written: {into}")
 
 
+PLAIN = ("ring", "ring_kind", "sex", "sex_by", "source", "promised", "notes", "name", "status")
+
+
 def _facts(store: Store, given: dict[str, Any]) -> dict[str, Any]:
     """Fields of a bird from options that were given; empty text takes a fact off."""
-
     tables = rule_tables()
-    plain = ("ring", "sex_by", "source", "promised", "notes")
-    values = {k: given[k] for k in plain if given[k] is not None}
-    values |= {k: given[k] for k in ("sex", "ring_kind") if given[k] is not None}
-    for parent in ("father", "mother"):
-        if given[parent] is not None:
-            values[parent] = store.find(given[parent]).id if given[parent].strip() else None
-    if given["hatched"] is not None:
-        values["hatched"] = read_day(given["hatched"])
-    if given["estimate"] is not None:
-        values["hatch_known"] = "estimate" if given["estimate"] else "exact"
-    if given["ring_year"] is not None:
-        values["ring_year"] = given["ring_year"] or None
-    if given["species"] is not None:
-        values["species"] = known_as(given["species"], tables.species, "species")
-    if given["variety"] is not None:
-        values["variety"] = known_as(given["variety"], tables.varieties, "variety") or "green"
-    if given["split_for"] is not None:
-        split = [known_as(word, tables.varieties, "variety") for word in given["split_for"]]
-        values["split_for"] = tuple(key for key in split if key)
+
+    def parent(words: str) -> str | None:
+        return store.find(words).id if words.strip() else None
+
+    def variety(words: str) -> str | None:
+        return known_as(words, tables.varieties, "variety")
+
+    read: dict[str, Callable[[Any], object]] = {
+        **dict.fromkeys(PLAIN, lambda value: value),
+        "father": parent,
+        "mother": parent,
+        "hatched": read_day,
+        "estimate": lambda guessed: "estimate" if guessed else "exact",
+        "ring_year": lambda year: year or None,
+        "species": lambda words: known_as(words, tables.species, "species"),
+        "variety": lambda words: variety(words) or "green",
+        "split_for": lambda several: tuple(key for words in several if (key := variety(words))),
+    }
+    values = {key: of(given[key]) for key, of in read.items() if given.get(key) is not None}
+    if "estimate" in values:
+        values["hatch_known"] = values.pop("estimate")
     return values

@@ -84,8 +84,7 @@ def change_pair(
     import dataclasses
 
     with open_store(context) as store:
-        day = read_day(started)
-        store.save(dataclasses.replace(store.pair(pair), started=day))
+        day = store.save(dataclasses.replace(store.pair(pair), started=read_day(started))).started
     say(f"Together since {day or 'a day not known'}.")
 
 
@@ -118,8 +117,7 @@ def add_young(
     with open_store(context) as store:
         key = store.find(kept_as).id if kept_as else None
         variety = known_as(shows, tables.varieties, "variety") or ""
-        days = (read_day(hatched), read_day(laid))
-        young = Young(label.strip(), days[0], finding, key, note, variety, days[1])
+        young = Young(label.strip(), read_day(hatched), finding, key, note, variety, read_day(laid))
         save_young(store, store.pair(pair), young, tables)
     say(f"{label}: {finding}.")
 
@@ -264,10 +262,9 @@ def export(
     from fieldmarks.birds.exchange import export_store
     from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 
-    told = TOLD_WITH_PLACE if with_place else TOLD
     with open_store(context) as store, progress("Packing birds, photos and records") as tell:
         moved = export_store(store, into, with_place, tell)
-    say(f"Written to {into}: {moved}. {told}")
+    say(f"Written to {into}: {moved}. {TOLD_WITH_PLACE if with_place else TOLD}")
 
 
 @app.command()
@@ -288,9 +285,8 @@ def bring_in(
     """Read an exported file into the store: all of it or nothing."""
     from fieldmarks.birds.exchange import import_store
 
-    one_bird = same_ring == "one-bird"
     with open_store(context) as store, progress("Bringing in") as tell:
-        moved = import_store(store, file, keep, one_bird, tell)
+        moved = import_store(store, file, keep, same_ring == "one-bird", tell)
     say(f"Brought in: {moved}.")
 
 

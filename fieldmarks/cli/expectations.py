@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from rich.console import Console
-from rich.table import Table
 
 from fieldmarks._util.errors import TableError
+from fieldmarks.cli.shared import table_of
 from fieldmarks.report.guide import fact_rows
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import (
@@ -17,7 +17,7 @@ from fieldmarks.rules.plumage import (
     holds_in,
     speaking_marks,
 )
-from fieldmarks.rules.schema import PARTS, Part, Species, Strength
+from fieldmarks.rules.schema import PARTS, Part, Strength
 from fieldmarks.rules.separation import Separation, separating_marks
 
 STRENGTH_WORDS: dict[Strength, str] = {
@@ -43,15 +43,32 @@ def print_expectations(
     console.print(f"{row.name} ({row.scientific}), {kind.name}, {age}", style="bold")
     console.print(row.look if variety == "green" else kind.look, markup=False)
     for part in PARTS:
-        table = Table("where", "should show", "why", box=None)
-        for cells in _of_part(tables, species, variety, age, part):
-            table.add_row(*cells)
-        if table.row_count:
-            console.print()
-            console.print(part[:1].upper() + part[1:], style="bold")
-            console.print(table)
-    _print_signs(tables, species, variety, age, console)
-    _print_facts(row, console)
+        rows = list(_of_part(tables, species, variety, age, part))
+        title = part[:1].upper() + part[1:]
+        _section(console, title, ("where", "should show", "why"), rows)
+    _section(
+        console,
+        "Would speak of mixed ancestry",
+        ("sign of mixed ancestry", "held to be", "of"),
+        list(_signs(tables, species, variety, age)),
+    )
+    _section(console, "Facts that no photo decides", ("fact", "usual"), fact_rows(row))
+    # What must be looked up anew, and whom to ask.
+    console.print(
+        f"Source of these facts: {row.facts.evidence}. Before you rely on the IUCN or CITES "
+        "entry, check today's listing and your local law. Ask your club or an avian vet for the "
+        "ring size of your bird, and let an experienced breeder ring it.",
+        markup=False,
+    )
+
+
+def _section(
+    console: Console, title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]
+) -> None:
+    if rows:
+        console.print()
+        console.print(title, style="bold")
+        console.print(table_of(headings, rows))
 
 
 def _of_part(
@@ -74,59 +91,37 @@ def _of_part(
             yield kind.name, f"{span} {kind.unit}", relation.reason
 
 
-def _print_signs(tables: Tables, species: str, variety: str, age: str, console: Console) -> None:
+def _signs(tables: Tables, species: str, variety: str, age: str) -> Iterator[tuple[str, str, str]]:
     """What would be a sign of mixed ancestry, the surest first."""
     kind = tables.varieties[variety]
-    table = Table("sign of mixed ancestry", "held to be", "of", box=None)
-    for strength in STRENGTH_WORDS:
+    for strength, held in STRENGTH_WORDS.items():
         for sign in tables.signs.values():
             if sign.species != species or sign.strength != strength or not holds_in(sign, kind):
                 continue
             if not speaking_marks(tables, sign, kind):
                 continue
-            held = STRENGTH_WORDS[strength]
-            if age in sign.juvenile:
-                held += ", not before the moult"
-            table.add_row(sign.text, held, " or ".join(sign.points_to))
-    if table.row_count:
-        console.print()
-        console.print("Would speak of mixed ancestry", style="bold")
-        console.print(table)
-
-
-def _print_facts(species: Species, console: Console) -> None:
-    """What no photo decides, with where it comes from and what must be looked up anew."""
-    table = Table("fact", "usual", box=None)
-    for row in fact_rows(species):
-        table.add_row(*row)
-    console.print()
-    console.print("Facts that no photo decides", style="bold")
-    console.print(table)
-    console.print(
-        f"Source of these facts: {species.facts.evidence}. Before you rely on the IUCN or CITES "
-        "entry, check today's listing and your local law. Ask your club or an avian vet for the "
-        "ring size of your bird, and let an experienced breeder ring it.",
-        markup=False,
-    )
+            late = ", not before the moult" if age in sign.juvenile else ""
+            yield sign.text, held + late, " or ".join(sign.points_to)
 
 
 def print_separations(tables: Tables, variety: str, age: str, console: Console) -> None:
     """For each two species the marks that tell them apart, surest first."""
     check_choice(tables, None, variety, age)
-    table = Table("species", "always", "sometimes", box=None)
-    for (one, other), rows in separating_marks(tables, variety, age).items():
-        cells = [
-            ", ".join(_named(tables, row) for row in rows if row.how == how)
-            for how in ("always", "sometimes")
-        ]
-        cells = [cell or "nothing" for cell in cells]
-        table.add_row(f"{one} / {other}", *cells)
+    hows = ("always", "sometimes")
+    cells = (
+        (
+            f"{one} / {other}",
+            *(", ".join(_named(tables, r) for r in rows if r.how == how) or "nothing"
+              for how in hows),
+        )
+        for (one, other), rows in separating_marks(tables, variety, age).items()
+    )  # fmt: skip
     console.print(
         "Marks that tell two species apart. In brackets: how far apart their colours lie at "
         "least, in CIEDE2000, or the gap between two comparisons in the unit named. No bracket: "
         "some birds of both look alike there."
     )
-    console.print(table)
+    console.print(table_of(("species", *hows), cells))
 
 
 def _named(tables: Tables, row: Separation) -> str:

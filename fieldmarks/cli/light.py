@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from fieldmarks.cli.shared import say
+from fieldmarks.cli.shared import Regions, say
 
 app = typer.Typer(
     help="Cards, charts, the printed frame and your phone's own colours.",
@@ -19,10 +19,6 @@ app = typer.Typer(
 )
 
 Photo = Annotated[Path, typer.Argument(help="The photo.")]
-Regions = Annotated[
-    Path | None,
-    typer.Option("--regions", help="Region file. Default: the photo's name + .regions.json."),
-]
 
 
 @app.command()
@@ -51,6 +47,9 @@ def find_card(
     from fieldmarks.measure.card_frame import find_frame
     from fieldmarks.measure.card_places import propose_cards
     from fieldmarks.measure.photo import open_photo
+    from fieldmarks.measure.region import RegionSet
+    from fieldmarks.measure.region_file import read_region_file, write_region_file
+    from fieldmarks.pipeline import region_file_of
 
     opened = open_photo(photo)
     frame = find_frame(opened)
@@ -71,24 +70,14 @@ def find_card(
     for warning in frame.warnings:
         print(warning)
     if add:
-        _add_regions(photo, opened, frame.regions(reflectance))
-
-
-def _add_regions(photo: Path, opened: object, found: tuple) -> None:
-    from fieldmarks.measure.photo import Photo as Opened
-    from fieldmarks.measure.region import RegionSet
-    from fieldmarks.measure.region_file import read_region_file, write_region_file
-    from fieldmarks.pipeline import region_file_of
-
-    assert isinstance(opened, Opened)
-    path = region_file_of(photo)
-    old = read_region_file(path).regions if path.exists() else ()
-    names = {r.id for r in found}
-    kept = tuple(r for r in old if r.id not in names)
-    write_region_file(
-        RegionSet(opened.name, opened.width, opened.height, (*kept, *found), opened.sha256), path
-    )
-    say(f"Card and scale added to {path.name}.")
+        found, path = frame.regions(reflectance), region_file_of(photo)
+        old = read_region_file(path).regions if path.exists() else ()
+        names = {r.id for r in found}
+        regions = (*(r for r in old if r.id not in names), *found)
+        write_region_file(
+            RegionSet(opened.name, opened.width, opened.height, regions, opened.sha256), path
+        )
+        say(f"Card and scale added to {path.name}.")
 
 
 @app.command()

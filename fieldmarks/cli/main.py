@@ -18,6 +18,7 @@ from fieldmarks.cli.birds import app as bird_app
 from fieldmarks.cli.light import app as light_app
 from fieldmarks.cli.shared import (
     Age,
+    Regions,
     SoldAs,
     Variety,
     choose_rules,
@@ -25,6 +26,7 @@ from fieldmarks.cli.shared import (
     rule_tables,
     rules_for_app,
     say,
+    table_of,
 )
 from fieldmarks.cli.swatch import app as swatch_app
 
@@ -61,10 +63,6 @@ app.add_typer(swatch_app, name="swatch")
 Photo = Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
 Photos = Annotated[
     list[Path], typer.Argument(metavar="PHOTO...", help="One photo of a bird, or all of one day.")
-]
-Regions = Annotated[
-    Path | None,
-    typer.Option("--regions", help="Region file. Default: the photo's name + .regions.json."),
 ]
 RegionsOfEach = Annotated[
     list[Path] | None,
@@ -227,12 +225,8 @@ def draw(
 @app.command()
 def marks() -> None:
     """List the marks that can be drawn, and where each lies on the bird."""
-    from rich.table import Table
-
-    table = Table("mark", "name", "where it is", box=None)
-    for key, mark in rule_tables().marks.items():
-        table.add_row(key, mark.name, mark.look)
-    console().print(table)
+    rows = ((key, mark.name, mark.look) for key, mark in rule_tables().marks.items())
+    console().print(table_of(("mark", "name", "where it is"), rows))
 
 
 @app.command()
@@ -266,15 +260,10 @@ def word(
     what: Annotated[str, typer.Argument(metavar="WORD", help="Such as collar, or 95 %.")] = "",
 ) -> None:
     """Say what a word of the trade or of measuring means; without one, list all."""
-    from rich.table import Table
-
     from fieldmarks.report.glossary import explain, words
 
-    table = Table("word", "what it means", box=None)
     rows = [(what, explain(what))] if what else [(w.word, w.text) for w in words().values()]
-    for row in rows:
-        table.add_row(*row)
-    console().print(table)
+    console().print(table_of(("word", "what it means"), rows))
 
 
 @app.command()

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from fieldmarks.birds.agreement import Agreement
@@ -18,7 +17,10 @@ from fieldmarks.birds.listfile import Preview
 from fieldmarks.birds.mating import MatingResult
 from fieldmarks.birds.model import Entry, Pair
 from fieldmarks.birds.moult import (
+    QUANTITIES,
+    Quantity,
     SignStory,
+    TimePoint,
     change_sentence,
     changes,
     expected_by_chance,
@@ -26,6 +28,7 @@ from fieldmarks.birds.moult import (
 )
 from fieldmarks.birds.pairing import PairAdvice
 from fieldmarks.birds.papers import bird_facts
+from fieldmarks.cli.shared import table_of
 from fieldmarks.cli.text import fit
 from fieldmarks.rules import Tables
 
@@ -42,21 +45,30 @@ def _lines(console: Console, title: str, lines: Sequence[str]) -> None:
         console.print()
 
 
-def print_list(page: CollectionPage, today: date, console: Console) -> None:
-    """A list of birds."""
-    table = Table(
-        "name", "ring", "species", "variety", "sex", "hatched", "last look", "signs", "doubts", "",
-        "id", box=None,
-    )  # fmt: skip
-    for row in page.rows:
-        due = "look now" if row.look_due is not None and row.look_due <= today else ""
-        cells = (
-            row.name, row.ring, row.species, row.variety, row.sex, row.hatched, row.last_day,
-            row.signs_seen or "", row.doubts or "", due, row.id[:8],
-        )  # fmt: skip
-        table.add_row(*(Text("" if c is None else str(c)) for c in cells))
+def _table(
+    console: Console,
+    headings: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    title: str | None = None,
+) -> None:
+    table = table_of(headings, rows, title)
     fit(console, table)
     console.print(table)
+
+
+def print_list(page: CollectionPage, today: date, console: Console) -> None:
+    """A list of birds."""
+    headings = (
+        "name", "ring", "species", "variety", "sex", "hatched", "last look", "signs", "doubts", "",
+        "id",
+    )  # fmt: skip
+    rows = (
+        (row.name, row.ring, row.species, row.variety, row.sex, row.hatched, row.last_day,
+         row.signs_seen or "", row.doubts or "",
+         "look now" if row.look_due is not None and row.look_due <= today else "", row.id[:8])
+        for row in page.rows
+    )  # fmt: skip
+    _table(console, headings, rows)
     console.print(f"{page.total} birds")
 
 
@@ -101,20 +113,8 @@ def print_moults(
         lines = {k: v for k, v in lines.items() if k == mark}
     for key, line in lines.items():
         name = tables.marks[key].name if key in tables.marks else key
-        table = Table("day", "stage", "L*", "C*", "h", "dark", "orange", box=None, title=name)
-        for spot in line:
-            cells = [str(spot.day), spot.stage]
-            for quantity in ("L*", "C*", "h", "dark", "orange"):
-                found = spot.measured(quantity)
-                scale = 100 if quantity in ("dark", "orange") else 1
-                unit = " %" if scale == 100 else ""
-                cells.append(
-                    "-" if found is None
-                    else f"{found.value * scale:.0f} ± {2 * found.u * scale:.0f}{unit}"
-                )  # fmt: skip
-            table.add_row(*cells)
-        fit(console, table)
-        console.print(table)
+        rows = ((s.day, s.stage, *(_measured(s, what) for what in QUANTITIES)) for s in line)
+        _table(console, ("day", "stage", *QUANTITIES), rows, name)
     found_changes = changes(lines)
     names = {k: m.name for k, m in tables.marks.items()}
     said = [change_sentence(c, names.get(c.mark, c.mark)) for c in found_changes]
@@ -125,6 +125,14 @@ def print_moults(
             f"{len(found_changes)} comparisons: about {chance:.1f} would stand out by chance alone."
         )
     _lines(console, "Signs over time", [s.sentence for s in stories if s.story != "never"])
+
+
+def _measured(spot: TimePoint, quantity: Quantity) -> str:
+    found = spot.measured(quantity)
+    if found is None:
+        return "-"
+    scale, unit = (100, " %") if quantity in ("dark", "orange") else (1, "")
+    return f"{found.value * scale:.0f} ± {2 * found.u * scale:.0f}{unit}"
 
 
 def print_advice(advice: PairAdvice, console: Console) -> None:
@@ -151,18 +159,12 @@ def print_mating(result: MatingResult, dates: Sequence[str], console: Console) -
 
 def print_pairs(pairs: Sequence[Pair], names: Mapping[str, str], console: Console) -> None:
     """All pairs."""
-    table = Table("pair", "first", "second", "for", "started", "young", box=None)
-    for pair in pairs:
-        table.add_row(
-            pair.id[:8],
-            Text(names.get(pair.first, "?")),
-            Text(names.get(pair.second, "?")),
-            pair.purpose,
-            str(pair.started or ""),
-            str(len(pair.young)),
-        )
-    fit(console, table)
-    console.print(table)
+    rows = (
+        (pair.id[:8], names.get(pair.first, "?"), names.get(pair.second, "?"), pair.purpose,
+         pair.started, len(pair.young))
+        for pair in pairs
+    )  # fmt: skip
+    _table(console, ("pair", "first", "second", "for", "started", "young"), rows)
 
 
 def print_buying(check: BuyingCheck, console: Console) -> None:
@@ -182,20 +184,19 @@ def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
     for measurer, photo, sentence in found.conclusions:
         console.print(Text(f"{measurer}, {photo}: {sentence}"))
     console.print(Text(found.note))
-    table = Table(
+    headings = (
         "mark", "readings", "largest difference", "repeatability L*", "a*", "b*",
-        "least shared region", box=None,
+        "least shared region",
     )  # fmt: skip
+    rows = []
     for m in found.marks:
         name = tables.marks[m.mark].name if m.mark in tables.marks else m.mark
         repeated = [m.repeatability[q] for q in ("L*", "a*", "b*")]
         shared = "" if m.overlap is None else f"{m.overlap:.0%} ({' / '.join(m.between)})"
         cells = [m.largest, *repeated]
-        table.add_row(
-            name, str(m.readings), *("" if c is None else f"{c:.1f}" for c in cells), shared
-        )
-    fit(console, table)
-    console.print(table)
+        shown = ("" if cell is None else f"{cell:.1f}" for cell in cells)
+        rows.append((name, m.readings, *shown, shared))
+    _table(console, headings, rows)
     for (one, other), limits in found.limits.items():
         said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
         console.print(Text(f"Limits of agreement, {one} less {other}: {said}"))
@@ -206,13 +207,12 @@ def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
         ("depends on the photo", "Depends on the photo"),
         ("only one", "Said by one only"),
     ):
-        rows = [f for f in found.findings if f.story == story]
-        said_by = [
-            f"{f.name}: " + "; ".join(f"{who}: {status}" for who, _, status in f.said) for f in rows
-        ]
+        ones = [f for f in found.findings if f.story == story]
         if story in ("all agree", "only one"):
-            said_by = [f"{f.name}: {f.said[0][2]}" for f in rows]
-        _lines(console, title, said_by)
+            told = [f"{f.name}: {f.said[0][2]}" for f in ones]
+        else:
+            told = [f"{f.name}: " + "; ".join(f"{w}: {s}" for w, _, s in f.said) for f in ones]
+        _lines(console, title, told)
 
 
 def print_verified(result: Verified, console: Console) -> None:

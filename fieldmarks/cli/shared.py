@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +11,7 @@ import typer
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
     from fieldmarks.rules import Tables
 
@@ -23,6 +25,10 @@ Age = Annotated[str, typer.Option("--age", help="Age of the bird: young, moultin
 SoldAs = Annotated[
     str | None,
     typer.Option("--sold-as", help="Species it is said to be, by any of its names."),
+]
+Regions = Annotated[
+    Path | None,
+    typer.Option("--regions", help="Region file. Default: the photo's name + .regions.json."),
 ]
 _chosen: tuple[Path | None, bool] = (None, False)  # further tables, own swatches
 
@@ -65,6 +71,19 @@ def console(stderr: bool = False) -> Console:
     width = None if sys.stdout.isatty() else 120
     # Names in tables and photos are text, whatever brackets they hold.
     return Console(stderr=stderr, width=width, highlight=False, markup=False, emoji=False)
+
+
+def table_of(
+    headings: Sequence[str], rows: Iterable[Sequence[object]], title: str | None = None
+) -> Table:
+    """A table without lines; None is an empty cell."""
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(*headings, box=None, title=title)
+    for row in rows:
+        table.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
+    return table
 
 
 def say(line: str) -> None:
