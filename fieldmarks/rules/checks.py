@@ -3,13 +3,35 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.rules import plumage
+from fieldmarks.rules.schema import Row
 from fieldmarks.rules.swatches import lab_of
 from fieldmarks.rules.tables import Tables
+
+# Field of any row -> the table whose keys it holds; none where it holds rows that do.
+KEYS = {
+    "ages": "ages",
+    "juvenile": "ages",
+    "marks": "marks",
+    "says_nothing": "marks",
+    "points_to": "species",
+    "species": "species",
+    "relation": "relations",
+    "relations": "relations",
+    "swatches": "swatches",
+    "turns": "swatches",
+    "tints": "tints",
+    "not_in": "varieties",
+    "varieties": "varieties",
+    "overrides": "",
+    "extra": "",
+}
+SINGULAR = {"species": "species", "swatches": "swatch", "varieties": "variety"}
 
 
 @dataclass(frozen=True)
@@ -36,23 +58,41 @@ def check_references(tables: Tables, origin: Mapping[tuple[str, str], str]) -> l
     Args:
         origin: (kind of table, key) -> file, for the messages.
     """
-    known: dict[str, Iterable[str]] = {
-        "mark": tables.marks,
-        "swatch": tables.swatches,
-        "species": tables.species,
-        "variety": tables.varieties,
-        "age": tables.ages,
-        "relation": tables.relations,
-        "tint": tables.tints,
-    }
-    problems = []
-    for kind, key, row, what, word in _uses(tables):
-        if word not in known[what]:
-            near = difflib.get_close_matches(word, list(known[what]), n=1)
-            mend = f"Did you mean {near[0]!r}?" if near else f"Add that {what}, or correct the word"
-            file = origin.get((kind, key), "makeup.toml")
-            problems.append(Problem(file, row, f"there is no {what} {word!r}", mend))
+    problems: list[Problem] = []
+    for (kind, key), file in origin.items():
+        place = "" if kind == "species" else f"{kind}.{key}"
+        problems += _unknown(tables, file, place, getattr(tables, kind)[key])
+    for rule in tables.makeup:
+        problems += _unknown(tables, "makeup.toml", f"makeup of {rule.ground}", rule)
     return [*problems, *_wrong_colours(tables, origin), *_double_rules(tables)]
+
+
+def _unknown(tables: Tables, file: str, place: str, row: Row) -> Iterator[Problem]:
+    for where, table, word in _uses(place, row):
+        known = getattr(tables, table)
+        if word not in known:
+            what = SINGULAR.get(table, table.removesuffix("s"))
+            near = difflib.get_close_matches(word, list(known), n=1)
+            mend = f"Did you mean {near[0]!r}?" if near else f"Add that {what}, or correct the word"
+            yield Problem(file, where, f"there is no {what} {word!r}", mend)
+
+
+def _uses(place: str, value: Any, table: str = "") -> Iterator[tuple[str, str, str]]:
+    """Every key used in a row, or in a field of one: its place, the table meant and the key."""
+    if isinstance(value, str):
+        if table:
+            yield place, table, value
+    elif isinstance(value, dict):
+        for key, content in value.items():
+            yield from _uses(f"{place}.{key}", key, table)
+            yield from _uses(f"{place}.{key}", content, table)
+    elif isinstance(value, tuple):
+        for number, content in enumerate(value, start=1):
+            yield from _uses(place if table else f"{place} {number}", content, table)
+    elif isinstance(value, Row):
+        for field in filter(value.model_fields_set.__contains__, KEYS):
+            at = f"{place}.{field}".lstrip(".")
+            yield from _uses(at, getattr(value, field), KEYS[field])
 
 
 def _wrong_colours(tables: Tables, origin: Mapping[tuple[str, str], str]) -> Iterator[Problem]:
@@ -71,71 +111,6 @@ def _double_rules(tables: Tables) -> Iterator[Problem]:
                 words = ", ".join(cell)
                 mend = "Keep one of them"
                 yield Problem("makeup.toml", rule.ground, f"two rules for {words}", mend)
-
-
-def _uses(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
-    """Every use of a key: table, its key, row, kind of thing used, word used."""
-    for key, species in tables.species.items():
-        for mark, row in species.marks.items():
-            place = f"marks.{mark}"
-            yield "species", key, place, "mark", mark
-            for swatch in row.swatches:
-                yield "species", key, f"{place}.swatches", "swatch", swatch
-            for number, override in enumerate(row.overrides, start=1):
-                cell = f"{place}.overrides {number}"
-                for swatch in override.swatches:
-                    yield "species", key, cell, "swatch", swatch
-                for variety in override.varieties:
-                    yield "species", key, cell, "variety", variety
-                for age in override.ages:
-                    yield "species", key, cell, "age", age
-            for extra in row.extra:
-                for age in extra.ages:
-                    yield "species", key, f"{place}.extra", "age", age
-                for variety in extra.varieties:
-                    yield "species", key, f"{place}.extra", "variety", variety
-        for relation in species.relations:
-            yield "species", key, f"relations.{relation}", "relation", relation
-    for rule in tables.makeup:
-        for swatch in rule.swatches:
-            yield "makeup", "", f"makeup of {rule.ground}", "swatch", swatch
-    for key, variety_row in tables.varieties.items():
-        for mark in variety_row.says_nothing:
-            yield "varieties", key, f"varieties.{key}.says_nothing", "mark", mark
-        for swatch in (*variety_row.turns, *variety_row.turns.values()):
-            yield "varieties", key, f"varieties.{key}.turns", "swatch", swatch
-        for word in variety_row.species:
-            yield "varieties", key, f"varieties.{key}.species", "species", word
-    for key, relation_row in tables.relations.items():
-        for mark in relation_row.marks:
-            yield "relations", key, f"relations.{key}.marks", "mark", mark
-    yield from _uses_in_signs(tables)
-    for key, caution in tables.cautions.items():
-        for word in caution.species:
-            yield "cautions", key, f"cautions.{key}.species", "species", word
-        for word in caution.points_to:
-            yield "cautions", key, f"cautions.{key}.points_to", "species", word
-        for word in caution.ages:
-            yield "cautions", key, f"cautions.{key}.ages", "age", word
-        for word in caution.marks:
-            yield "cautions", key, f"cautions.{key}.marks", "mark", word
-
-
-def _uses_in_signs(tables: Tables) -> Iterator[tuple[str, str, str, str, str]]:
-    for key, sign in tables.signs.items():
-        place = f"signs.{key}"
-        for species in (sign.species, *sign.points_to):
-            yield "signs", key, place, "species", species
-        for mark in sign.marks:
-            yield "signs", key, f"{place}.marks", "mark", mark
-        for tint in sign.tints:
-            yield "signs", key, f"{place}.tints", "tint", tint
-        for age in sign.juvenile:
-            yield "signs", key, f"{place}.juvenile", "age", age
-        for variety in sign.not_in:
-            yield "signs", key, f"{place}.not_in", "variety", variety
-        if sign.relation is not None:
-            yield "signs", key, f"{place}.relation", "relation", sign.relation
 
 
 def check_sense(tables: Tables) -> list[Problem]:
