@@ -28,6 +28,7 @@ KEYS = {
     "tints": "tints",
     "not_in": "varieties",
     "varieties": "varieties",
+    "without": "marks",
     "overrides": "",
     "extra": "",
 }
