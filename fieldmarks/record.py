@@ -234,11 +234,6 @@ def record_from_json(text: str | bytes, where: str = "record") -> Record:
     return _from_json(Record, text, where)
 
 
-def examination_from_json(text: str | bytes, where: str = "examination") -> Examination:
-    """Read an examination back; raises as :func:`record_from_json` does."""
-    return _from_json(Examination, text, where)
-
-
 def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
     read = _adapter(kind.suffix).validate_json
     try:
@@ -261,8 +256,13 @@ def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
             where=where,
             mend="Make it again from the photos and their region files",
         )
-    for record in found.records:
-        _check_light(record, where)
+    for light in (record.measurement.calibration for record in found.records):
+        if light.calibrated and not (light.patches and min(light.gains) > 0):
+            raise FieldmarksError(
+                "this record says that a card was read, but not how",
+                where=where,
+                mend="Make it again from the photo and its region file",
+            )
     return found
 
 
@@ -288,17 +288,6 @@ def _in_todays_words(text: str | bytes) -> str | bytes:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return text
     return json.dumps(told)
-
-
-def _check_light(record: Record, where: str) -> None:
-    """A record that says it is calibrated must say on what."""
-    light = record.measurement.calibration
-    if light.calibrated and not (light.patches and min(light.gains) > 0):
-        raise FieldmarksError(
-            "this record says that a card was read, but not how",
-            where=where,
-            mend="Make it again from the photo and its region file",
-        )
 
 
 READING_COLUMNS = (

@@ -18,7 +18,6 @@ from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart
 from fieldmarks.measure.region import letters
 from fieldmarks.report.drawings import (
     ICONS,
-    colour_plane,
     distance_bar,
     scale_end,
     status_icon,
@@ -27,6 +26,7 @@ from fieldmarks.report.drawings import (
 )
 from fieldmarks.report.plane import (
     FARTHEST,
+    colour_plane,
     plane_of,
     reading_letters,
     reading_outline,

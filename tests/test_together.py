@@ -27,7 +27,7 @@ from fieldmarks.judge.rendering import render
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.judge.together import PhotoReadings
 from fieldmarks.pipeline import demo_birds, demo_question, examine, record_of_file
-from fieldmarks.record import examination_from_json, record_schema, record_to_json
+from fieldmarks.record import record_schema, record_to_json
 
 # Exposure, red and blue cast, contrast, saturation and veil of three photos.
 RENDERED = {
@@ -259,13 +259,15 @@ def test_an_examination_is_one_file_that_is_read_back(examination, tmp_path):
     assert hashes == examination.sha256.split(", ")
     jsonschema.validate(text, record_schema(Examination))
     with pytest.raises(FieldmarksError, match="not a record"):
-        examination_from_json(json.dumps({**text, "layout": 2}))
-    with pytest.raises(FieldmarksError, match="one of them twice"):
-        examination_from_json(json.dumps({**text, "records": text["records"][:1] * 2}))
-    with pytest.raises(FieldmarksError, match="not a record"):
         fm.Record.from_file(path)
-    with pytest.raises(FieldmarksError, match="not a record"):
-        examination_from_json(record_to_json(examination.records[0]))
+    for wrong, said in (
+        (json.dumps({**text, "layout": 2}), "not a record"),
+        (json.dumps({**text, "records": text["records"][:1] * 2}), "one of them twice"),
+        (record_to_json(examination.records[0]), "not a record"),
+    ):
+        path.write_text(wrong)
+        with pytest.raises(FieldmarksError, match=said):
+            fm.Examination.from_file(path)
 
 
 def test_photos_that_were_not_asked_the_same_are_refused(examination):

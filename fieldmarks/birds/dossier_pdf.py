@@ -11,9 +11,9 @@ from fieldmarks.birds.model import Bird
 from fieldmarks.birds.papers import bird_facts
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.report.blocks import Bullets, Content, Facts, Grid, Para, Picture, Section
-from fieldmarks.report.content import mark_name
 from fieldmarks.report.pdf import write_pdf
 from fieldmarks.report.picture import annotate, to_jpeg
+from fieldmarks.report.plane import mark_name
 from fieldmarks.report.svg import hexadecimal, number
 from fieldmarks.rules import Tables
 

@@ -14,7 +14,8 @@ from fieldmarks.judge.signs import STRENGTHS, SignStatus
 from fieldmarks.measure.colour import lab_to_srgb8
 from fieldmarks.measure.quantities import Lab, Reading
 from fieldmarks.record import Examination, Record
-from fieldmarks.report.content import mark_name
+from fieldmarks.report.content import SHOWN_SIGNS
+from fieldmarks.report.plane import mark_name
 from fieldmarks.report.views import asked_note, likelier_variety, sign_words
 from fieldmarks.rules import Tables
 
@@ -28,7 +29,6 @@ STATUS_MARKS = {
     Status.SAYS_NOTHING: ("-", "dim"),
 }
 INDENT = 2
-SHOWN_SIGNS = (SignStatus.SEEN, SignStatus.LOOK_AGAIN, SignStatus.DOUBTFUL)
 
 
 def print_record(judged: Record | Examination, tables: Tables, console: Console) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from fieldmarks.judge.scale import EXPLAINED
-from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
+from fieldmarks.judge.signs import STRENGTHS, SignStatus
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import letters
 from fieldmarks.record import Examination, Record
@@ -27,10 +27,10 @@ from fieldmarks.report.blocks import (
     Title,
     texts,
 )  # fmt: skip
-from fieldmarks.report.drawings import colour_plane, likely_text, strip
+from fieldmarks.report.drawings import likely_text, strip
 from fieldmarks.report.glossary import words_in
 from fieldmarks.report.picture import without_metadata
-from fieldmarks.report.plane import reading_letters
+from fieldmarks.report.plane import colour_plane, mark_name, reading_letters
 from fieldmarks.report.svg import hexadecimal, number, short
 from fieldmarks.report.views import (
     MarkView,
@@ -81,17 +81,13 @@ def report_content(
     )
     appendix = (
         ("findings", "Each species, mark by mark", _findings(views)),
-        ("signs", "Signs of mixed ancestry", _signs(record, tables)),
+        ("signs", "Signs of mixed ancestry", _signs(record)),
         ("open", "What cannot be told, and what was not read", _open(record, views)),
         ("next", "Mark these next", _next(record)),
-        ("light", "Light and grey card", _each(record, _light)),
-        ("readings", "Colours read", _each(record, lambda one: _readings(one, tables))),
-        (
-            "relations",
-            "Compared inside the photo",
-            _each(record, lambda one: _relations(one, tables)),
-        ),
-        ("file", "The photo file", _each(record, lambda one: _file(one, tables))),
+        ("light", "Light and grey card", _each(record, tables, _light)),
+        ("readings", "Colours read", _each(record, tables, _readings)),
+        ("relations", "Compared inside the photo", _each(record, tables, _relations)),
+        ("file", "The photo file", _each(record, tables, _file)),
         ("made", "How this report was made", _made(record, tables)),
     )
     sections = [Section(key, title, tuple(blocks)) for key, title, blocks in front if blocks]
@@ -102,18 +98,14 @@ def report_content(
     return Content(TITLE, record.photo, foot, tuple(sections), words)
 
 
-def _each(record: Record | Examination, blocks: Callable[[Record], list[Block]]) -> list[Block]:
+def _each(
+    record: Record | Examination, tables: Tables, blocks: Callable[[Record, Tables], list[Block]]
+) -> list[Block]:
     """The blocks of each photo, under its name where there are several."""
-    if len(record.records) == 1:
-        return blocks(record.records[0])
-    found = [(one, blocks(one)) for one in record.records]
+    found = [(one, blocks(one, tables)) for one in record.records]
+    if len(found) == 1:
+        return found[0][1]
     return [block for one, own in found if own for block in (Title(one.photo), *own)]
-
-
-def mark_name(tables: Tables, mark: str) -> str:
-    """A mark or relation in plain words, or its key when the tables do not hold it."""
-    row = tables.marks.get(mark) or tables.relations.get(mark)
-    return row.name if row else mark
 
 
 def _conclusion(
@@ -126,12 +118,10 @@ def _conclusion(
     else:
         sure = f"How likely that is, given the marks read: {likely_text(held)}."
     said = [sure, asked_note(record, tables)]
-    likelier = likelier_variety(record, tables)
-    if likelier is not None:
+    if likelier := likelier_variety(record, tables):
         said.append(likelier[1])
     said += [f"The photos disagree. {row.sentence}" for row in judged.disagreements[:AGAINST_SHOWN]]
-    coming = [row.name for row in judged.next_marks[:3]]
-    if coming:
+    if coming := [row.name for row in judged.next_marks[:3]]:
         said.append(f"To settle more, mark these next: {', '.join(coming)}.")
     blocks: list[Block] = [Para(judged.conclusion.sentence, strong=True)]
     against = [m for v in views if v.subject for m in v.does_not_fit][:AGAINST_SHOWN]
@@ -182,18 +172,17 @@ def _file(record: Record, tables: Tables) -> list[Block]:
         ("Taken", facts.taken),
         ("Changed with", facts.software),
     ]
-    notes = [f"{named[r.id]} {mark_name(tables, r.mark)}: {r.note}" for r in drawn if r.note]
     blocks: list[Block] = [
         Facts(tuple((name, value) for name, value in rows if value)),
         Para(f"Outlines: {_outlines(record, tables)}."),
         Para(PLACE_SAID[facts.has_position]),
     ]
-    if notes:
+    if notes := [f"{named[r.id]} {mark_name(tables, r.mark)}: {r.note}" for r in drawn if r.note]:
         blocks += [Title("The keeper's notes"), Bullets(tuple(notes))]
     return blocks
 
 
-def _light(record: Record) -> list[Block]:
+def _light(record: Record, _tables: Tables) -> list[Block]:
     measured = record.measurement
     card = measured.calibration
     blocks: list[Block] = [Para(card.summary)]
@@ -231,22 +220,21 @@ def _readings(record: Record, tables: Tables) -> list[Block]:
     )  # fmt: skip
     colours = tuple(hexadecimal(r.lab) for r in readings)
     head = ("Mark", "L*", "a*", "b*", "± (95 %)", "C*", "h")
-    calibrated = all(r.calibrated for r in readings)
     caption = "Median colour of each outline, CIELAB; ± is in CIEDE2000"
-    blocks: list[Block] = [
-        Grid(caption if calibrated else f"{caption}. Not calibrated.", head, rows, colours)
-    ]
+    if not all(r.calibrated for r in readings):
+        caption += ". Not calibrated."
+    blocks: list[Block] = [Grid(caption, head, rows, colours)]
     parts = (part for r in readings for part in r.budget.parts)
     causes = Bullets(tuple(dict.fromkeys(f"{part.name}: {part.source}." for part in parts)))
     budget = (_budget_grid(readings, tables), causes)
     blocks.append(More("How sure each reading is, and why", budget))
     blocks.append(More("Pixels left out, and why", (_pixel_grid(readings, tables),)))
-    several = [r for r in readings if len(r.populations) > 1]
-    if several:
-        figures = tuple(
-            Figure(strip(r.populations), f"Colours found in the {mark_name(tables, r.mark)}")
-            for r in several
-        )
+    figures = tuple(
+        Figure(strip(r.populations), f"Colours found in the {mark_name(tables, r.mark)}")
+        for r in readings
+        if len(r.populations) > 1
+    )
+    if figures:
         blocks += [Title("Marks of more than one colour"), Group(figures)]
     caption = "Colours read, and the nearest colours expected, without their lightness"
     blocks.append(Figure(colour_plane(record, tables), caption))
@@ -340,32 +328,25 @@ def _mark_blocks(mark: MarkView) -> Iterable[Block]:
         yield Para(f"Each of these may be one of: {', '.join(mark.expected_names)}.")
 
 
-def _signs(record: Record | Examination, tables: Tables) -> list[Block]:
+def _signs(record: Record | Examination) -> list[Block]:
     signs = record.assessment.signs
     shown = [s for s in signs if s.status in SHOWN_SIGNS]
-    blocks: list[Block] = []
-    if shown:
-        blocks.append(
-            Bullets(tuple(_sign_text(s) for s in shown), tuple(s.status.value for s in shown))
-        )
-    elif any(s.status is SignStatus.NOT_SEEN for s in signs):
-        blocks.append(Para("None was seen in the marks read."))
-    else:
-        blocks.append(Para("None could be looked for."))
     rest = [s for s in signs if s.status not in SHOWN_SIGNS]
+    blocks: list[Block] = [Para("None could be looked for.")]
+    if shown:
+        items = tuple(
+            f"{s.status.value}: {s.text} It points to {' or '.join(s.points_to)}; "
+            f"{STRENGTHS.get(s.strength, s.strength)} ({s.evidence}). {s.reason}"
+            for s in shown
+        )
+        blocks = [Bullets(items, tuple(s.status.value for s in shown))]
+    elif any(s.status is SignStatus.NOT_SEEN for s in signs):
+        blocks = [Para("None was seen in the marks read.")]
     if rest:
         items = tuple(f"{s.status.value}: {s.text} {s.reason}" for s in rest)
-        icons = tuple(s.status.value for s in rest)
-        blocks.append(More(f"{len(rest)} more that were not seen or not looked at",
-                           (Bullets(items, icons),)))  # fmt: skip
+        hidden = Bullets(items, tuple(s.status.value for s in rest))
+        blocks.append(More(f"{len(rest)} more that were not seen or not looked at", (hidden,)))
     return blocks
-
-
-def _sign_text(sign: SignFinding) -> str:
-    return (
-        f"{sign.status.value}: {sign.text} It points to {' or '.join(sign.points_to)}; "
-        f"{STRENGTHS.get(sign.strength, sign.strength)} ({sign.evidence}). {sign.reason}"
-    )
 
 
 def _open(record: Record | Examination, views: Sequence[SpeciesView]) -> list[Block]:
@@ -389,15 +370,12 @@ def _open(record: Record | Examination, views: Sequence[SpeciesView]) -> list[Bl
 
 
 def _next(record: Record | Examination) -> list[Block]:
-    coming = record.assessment.next_marks[:NEXT_SHOWN]
-    if not coming:
-        return []
     items = tuple(
         f"{row.name}: {row.look} It tells {row.always} of {row.of_pairs} pairs of species apart"
         + (f", and {row.sometimes} more in part." if row.sometimes else ".")
-        for row in coming
+        for row in record.assessment.next_marks[:NEXT_SHOWN]
     )
-    return [Bullets(items)]
+    return [Bullets(items)] if items else []
 
 
 def _made(record: Record | Examination, tables: Tables) -> list[Block]:

@@ -1,7 +1,8 @@
-"""Small drawings of a record as SVG: bars, swatches, colour shares and the a*b* plane.
+"""Small drawings of a record as SVG: bars, swatches and colour shares.
 
 Each is valid XML on its own, has a title and a description for screen readers, tells nothing by
-colour alone, and takes its own colours from CSS variables (:func:`theme_css`).
+colour alone, and takes its own colours from CSS variables
+(:func:`fieldmarks.report.svg.theme_css`).
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ from collections.abc import Iterable, Sequence
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.quantities import Lab, Population
-from fieldmarks.report.plane import colour_plane, reading_letters, tolerance_outline
 from fieldmarks.report.svg import (
     hexadecimal,
     ink_on,
@@ -22,22 +22,7 @@ from fieldmarks.report.svg import (
     style,
     svg,
     text,
-    theme_css,
 )
-
-__all__ = [
-    "colour_plane",
-    "distance_bar",
-    "lab_text",
-    "reading_letters",
-    "scale_end",
-    "share_text",
-    "status_icon",
-    "strip",
-    "swatch_pair",
-    "theme_css",
-    "tolerance_outline",
-]
 
 WIDTH = 320.0
 TONES: dict[str, str] = {

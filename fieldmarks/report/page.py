@@ -10,20 +10,7 @@ import itertools
 from collections.abc import Iterable, Iterator, Sequence
 
 from fieldmarks.record import Examination, Record
-from fieldmarks.report.blocks import (
-    Block,
-    Bullets,
-    Content,
-    Facts,
-    Figure,
-    Grid,
-    Group,
-    More,
-    Para,
-    Picture,
-    Section,
-    Title,
-)  # fmt: skip
+from fieldmarks.report import blocks as part
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
 from fieldmarks.report.glossary import link_words
@@ -106,7 +93,7 @@ def report_page(
     return content_page(report_content(record, photo_jpeg, tables))
 
 
-def content_page(content: Content) -> str:
+def content_page(content: part.Content) -> str:
     """Blocks as one self-contained HTML page."""
     numbers = itertools.count(1)
     name = escape(content.about, 120)
@@ -123,7 +110,7 @@ def content_page(content: Content) -> str:
     )
 
 
-def _nav(content: Content) -> str:
+def _nav(content: part.Content) -> str:
     links = [(s.key, s.title) for s in content.sections]
     if content.words:
         links.append(("words", "Words used here"))
@@ -131,7 +118,7 @@ def _nav(content: Content) -> str:
     return f'<nav aria-label="Parts of this page"><ul>{items}</ul></nav>'
 
 
-def _words(content: Content) -> str:
+def _words(content: part.Content) -> str:
     if not content.words:
         return ""
     rows = "".join(
@@ -141,52 +128,52 @@ def _words(content: Content) -> str:
     return f'<section><h2 id="words">Words used here</h2><dl>{rows}</dl></section>'
 
 
-def _section(section: Section, numbers: Iterator[int]) -> str:
+def _section(section: part.Section, numbers: Iterator[int]) -> str:
     blocks = _blocks(section.blocks, numbers)
     heading = f'<h2 id="{section.key}">{escape(section.title)}</h2>'
     return f'<section aria-labelledby="{section.key}">{heading}{blocks}</section>'
 
 
-def _blocks(blocks: Iterable[Block], numbers: Iterator[int]) -> str:
+def _blocks(blocks: Iterable[part.Block], numbers: Iterator[int]) -> str:
     return "".join(_block(block, numbers) for block in blocks)
 
 
-def _block(block: Block, numbers: Iterator[int]) -> str:
+def _block(block: part.Block, numbers: Iterator[int]) -> str:
     match block:
-        case Para():
+        case part.Para():
             look = ' class="strong"' if block.strong else ""
             return f"<p{look}>{link_words(block.text, LONGEST)}</p>"
-        case Title():
+        case part.Title():
             return f"<h3>{escape(block.text)}</h3>"
-        case Bullets():
+        case part.Bullets():
             return _bullets(block)
-        case Facts():
+        case part.Facts():
             rows = "".join(
                 f"<dt>{escape(name)}</dt><dd><bdi>{escape(value)}</bdi></dd>"
                 for name, value in block.rows
             )
             return f"<dl>{rows}</dl>"
-        case Grid():
+        case part.Grid():
             return _grid(block, next(numbers))
-        case Figure():
+        case part.Figure():
             name = f"<strong>{escape(block.name)}</strong> " if block.name else ""
             caption = f"<figcaption>{name}{escape(block.caption, LONGEST)}</figcaption>"
             drawing = renamed(block.drawing, f"fm-{next(numbers)}-")
             return f"<figure>{caption if name or block.caption else ''}{drawing}</figure>"
-        case Picture():
+        case part.Picture():
             jpeg = base64.b64encode(block.jpeg).decode("ascii")
             return (
                 f'<figure class="photo"><img src="data:image/jpeg;base64,{jpeg}" '
                 f'alt="{escape(block.alt, LONGEST)}"></figure>'
             )
-        case Group():
+        case part.Group():
             return f'<div class="group">{_blocks(block.blocks, numbers)}</div>'
-        case More():
+        case part.More():
             inner = _blocks(block.blocks, numbers)
             return f"<details><summary>{escape(block.summary)}</summary>{inner}</details>"
 
 
-def _bullets(block: Bullets) -> str:
+def _bullets(block: part.Bullets) -> str:
     texts = [f"<span>{link_words(item, LONGEST)}</span>" for item in block.items]
     if block.to_tick:
         ticks = (f'<li><label><input type="checkbox">{item}</label></li>' for item in texts)
@@ -200,7 +187,7 @@ def _bullets(block: Bullets) -> str:
     return f'<ul class="icons">{items}</ul>'
 
 
-def _grid(grid: Grid, number: int) -> str:
+def _grid(grid: part.Grid, number: int) -> str:
     head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in grid.head)
     rows = "".join(
         f'<tr><th scope="row">{_patch(grid, place)}<bdi>{escape(row[0])}</bdi></th>'
@@ -214,7 +201,7 @@ def _grid(grid: Grid, number: int) -> str:
     )
 
 
-def _patch(grid: Grid, place: int) -> str:
+def _patch(grid: part.Grid, place: int) -> str:
     if not grid.colours:
         return ""
     return f'<span class="patch" style="background:{grid.colours[place]}"></span>'

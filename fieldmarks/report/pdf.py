@@ -18,19 +18,7 @@ from fpdf.fonts import FontFace
 
 from fieldmarks._util.sanitize import plain
 from fieldmarks.record import Examination, Record
-from fieldmarks.report.blocks import (
-    Block,
-    Bullets,
-    Content,
-    Facts,
-    Figure,
-    Grid,
-    Group,
-    More,
-    Para,
-    Picture,
-    Title,
-)  # fmt: skip
+from fieldmarks.report import blocks as part
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
 from fieldmarks.report.page import LONGEST
@@ -128,35 +116,35 @@ class _Writer:
         self.line(text, 14 if level == 0 else 11, "B")
         self.sheet.ln(1)
 
-    def blocks(self, blocks: Iterable[Block]) -> None:
+    def blocks(self, blocks: Iterable[part.Block]) -> None:
         """Set blocks."""
         for block in blocks:
             self.block(block)
 
-    def block(self, block: Block) -> None:
+    def block(self, block: part.Block) -> None:
         """Set one block."""
         match block:
-            case Para():
+            case part.Para():
                 self.line(block.text, 12 if block.strong else 10, "B" if block.strong else "")
                 self.sheet.ln(1.2)
-            case Title():
+            case part.Title():
                 self.heading(block.text, 1)
-            case Bullets():
+            case part.Bullets():
                 for number, item in enumerate(block.items):
                     self.bullet(item, block.icons[number] if block.icons else "", block.to_tick)
-            case Facts():
+            case part.Facts():
                 for name, value in block.rows:
                     self.fact(name, value)
                 self.sheet.ln(1)
-            case Grid():
+            case part.Grid():
                 self.grid(block)
-            case Figure():
+            case part.Figure():
                 self.figures([block])
-            case Picture():
+            case part.Picture():
                 self.picture(block)
-            case Group():
+            case part.Group():
                 self.group(block)
-            case More():
+            case part.More():
                 self.heading(block.summary, 1)
                 self.blocks(block.blocks)
 
@@ -202,7 +190,7 @@ class _Writer:
         )
         sheet.ln(0.4)
 
-    def grid(self, grid: Grid) -> None:
+    def grid(self, grid: part.Grid) -> None:
         """A table, its patches of colour in a column of their own."""
         sheet = self.sheet
         self.room(25)
@@ -231,14 +219,14 @@ class _Writer:
                     row.cell(self.words(cell, 300))
         sheet.ln(2)
 
-    def group(self, group: Group) -> None:
+    def group(self, group: part.Group) -> None:
         """Figures side by side under their caption."""
-        figures = [b for b in group.blocks if isinstance(b, Figure)]
+        figures = [b for b in group.blocks if isinstance(b, part.Figure)]
         self.figures(figures)
-        self.blocks(b for b in group.blocks if not isinstance(b, Figure))
+        self.blocks(b for b in group.blocks if not isinstance(b, part.Figure))
         self.sheet.ln(1.5)
 
-    def figures(self, figures: list[Figure]) -> None:
+    def figures(self, figures: list[part.Figure]) -> None:
         """Drawings, two in a row, captions above them."""
         if len(figures) > 2:
             for start in range(0, len(figures), 2):
@@ -258,7 +246,7 @@ class _Writer:
             self.drawing(figure.drawing, x, top, wide, figure.name or figure.caption)
         self.sheet.set_xy(left, top + max(heights) + 1.5)
 
-    def caption(self, figure: Figure) -> None:
+    def caption(self, figure: part.Figure) -> None:
         """Name and caption of a figure, one after the other."""
         for text, style, tone in ((figure.name, "B", "ink"), (figure.caption, "", "soft")):
             if text:
@@ -275,7 +263,7 @@ class _Writer:
         data = io.BytesIO(self.encodable(fixed).encode("utf-8"))
         self.sheet.image(data, x=x, y=y, w=width, alt_text=self.words(alt, 200))
 
-    def picture(self, picture: Picture) -> None:
+    def picture(self, picture: part.Picture) -> None:
         """A photo, whole, as wide as the text or as high as fits."""
         self.room(LEAST_PHOTO)
         height = min(PHOTO_HEIGHT, self.sheet.page_break_trigger - self.sheet.get_y() - 2)
@@ -302,7 +290,7 @@ def report_pdf(
 
 
 def write_pdf(
-    content: Content,
+    content: part.Content,
     subject: str,
     program: str,
     made: datetime = NO_DATE,
@@ -361,12 +349,12 @@ def _size(drawing: str) -> tuple[float, float]:
     return float(found[1]), float(found[2])
 
 
-def _long(grid: Grid, column: int) -> bool:
+def _long(grid: part.Grid, column: int) -> bool:
     """Whether a column holds sentences rather than numbers."""
     return any(len(row[column]) > 24 for row in grid.rows)
 
 
-def _widths(grid: Grid, room: float) -> tuple[float, ...]:
+def _widths(grid: part.Grid, room: float) -> tuple[float, ...]:
     """Column widths in mm: numbers take what they need, sentences share the rest."""
     longest = [max(len(row[n]) for row in (grid.head, *grid.rows)) for n in range(len(grid.head))]
     needed = [max(15.0, 4 + 1.75 * letters) for letters in longest]

@@ -130,7 +130,7 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
     """
     letters = reading_letters(record)
     shown = tuple(
-        Shown(letters[r.mark], r.mark, _name(tables, r.mark), r.lab, reading_outline(r))
+        Shown(letters[r.mark], r.mark, mark_name(tables, r.mark), r.lab, reading_outline(r))
         for r in record.measurement.readings
         if mark is None or r.mark == mark
     )
@@ -158,9 +158,10 @@ def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
     return Plane(shown, swatches, max(10 * math.ceil(farthest / 10), 40.0))
 
 
-def _name(tables: Tables, mark: str) -> str:
-    """Name of a mark; its key when a record was made with other tables."""
-    return tables.marks[mark].name if mark in tables.marks else mark
+def mark_name(tables: Tables, mark: str) -> str:
+    """A mark or relation in plain words; its key when a record was made with other tables."""
+    row = tables.marks.get(mark) or tables.relations.get(mark)
+    return row.name if row else mark
 
 
 def reading_letters(record: Record) -> dict[str, str]:

@@ -17,6 +17,7 @@ from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Lab, Reading
 from fieldmarks.record import Examination, Record
+from fieldmarks.report.plane import mark_name
 from fieldmarks.report.views import against_words
 from fieldmarks.rules import Tables
 
@@ -220,27 +221,18 @@ def _reasons(
     readings = [(r, one.photo) for one in record.records for r in one.measurement.readings]
     findings = {f.mark: f for f in record.assessment.sheet(subject_of(record)).findings}
     found: dict[str, Reason] = {}
+    said: list[tuple[str, str, bool]] = []  # mark or relation, words, whether it has a colour
     for sign in _seen(record):
-        mark = _mark_of(sign.mark or "", tables)
-        text = sign.text.rstrip(".")
         relation = tables.relations.get(sign.mark or "")
-        kind = relation.kind if relation else "same"
+        coloured = relation is None or relation.kind == "same"
+        said.append((sign.mark or "", sign.text.rstrip("."), coloured))
+    said += [(f.mark, _upper(against_words(f, tables)), not f.relation) for f in against]
+    for key, text, coloured in said:
+        mark = tables.relations[key].marks[0] if key in tables.relations else key
         # A width or a length has no colour of its own to show.
-        own, shown = (findings, readings) if kind == "same" else ({}, [])
+        own, shown = (findings, readings) if coloured else ({}, [])
         found.setdefault(mark, _reason(mark, text, shown, own, tables))
-    for finding in against:
-        mark = _mark_of(finding.mark, tables)
-        text = _upper(against_words(finding, tables))
-        # A width or a length has no colour of its own to show.
-        own = {} if finding.relation else findings
-        found.setdefault(
-            mark, _reason(mark, text, [] if finding.relation else readings, own, tables)
-        )
     return tuple(found.values())[:REASONS]
-
-
-def _mark_of(key: str, tables: Tables) -> str:
-    return tables.relations[key].marks[0] if key in tables.relations else key
 
 
 def _reason(
@@ -250,7 +242,7 @@ def _reason(
     findings: dict[str, Finding],
     tables: Tables,
 ) -> Reason:
-    name = tables.marks[mark].name if mark in tables.marks else mark
+    name = mark_name(tables, mark)
     finding = findings.get(mark)
     nearest = finding.nearest if finding else None
     own = [(reading, photo) for reading, photo in readings if reading.mark == mark]
