@@ -17,7 +17,7 @@ from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import compare_measurers, make_dossier
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
-from fieldmarks.report.content import mark_name
+from fieldmarks.report.plane import mark_name
 
 STORIES = (
     ("depends on who measured", "Depends on who measured"),

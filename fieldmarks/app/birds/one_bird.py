@@ -31,7 +31,7 @@ from fieldmarks.birds.papers import bird_facts
 from fieldmarks.birds.service import stories_of
 from fieldmarks.birds.timeline import in_neutral_light, timeline_svg
 from fieldmarks.measure.photo import decode_photo
-from fieldmarks.report.content import mark_name
+from fieldmarks.report.plane import mark_name
 
 SIDE_BY_SIDE = 4
 AGAINST = ("fm-bad", "!")
