@@ -91,8 +91,7 @@ class PrintedFrame:
 
     def to_photo(self, points: npt.ArrayLike) -> Array:
         """Millimetres on the sheet (n, 2) to photo pixels (n, 2)."""
-        own = np.asarray(points, dtype=float).reshape(-1, 1, 2)
-        return np.asarray(cv2.perspectiveTransform(own, np.array(self.plane))[:, 0])
+        return _through(np.array(self.plane), points)
 
     def regions(self, reflectance: float = DEFAULT_REFLECTANCE) -> tuple[Region, ...]:
         """The card in the window, and a scale across the sheet, as regions of the photo."""
@@ -185,7 +184,7 @@ def _plane(found: dict[int, Array]) -> tuple[Array, float] | None:
     plane, _ = cv2.findHomography(own, seen, 0)
     if plane is None:
         return None
-    back = cv2.perspectiveTransform(own.reshape(-1, 1, 2), plane)[:, 0]
+    back = _through(plane, own)
     misfit = float(np.sqrt(np.mean(np.sum((back - seen) ** 2, axis=1))))
     sides = [np.linalg.norm(np.roll(c, -1, axis=0) - c, axis=1) for c in found.values()]
     if misfit > FIT * float(np.mean(sides)):
@@ -196,13 +195,12 @@ def _plane(found: dict[int, Array]) -> tuple[Array, float] | None:
 def _frame(
     photo: Photo, plane: Array, markers: tuple[int, ...], misfit: float, pixel: float
 ) -> PrintedFrame:
-    middle = cv2.perspectiveTransform(_star(), plane)[:, 0]
-    # Millimetres per pixel along both axes of the sheet, at its middle.
+    # Two crossed lines of 10 mm at the middle of the sheet: millimetres per pixel along its axes.
+    x, y = WIDTH / 2, HEIGHT / 2
+    middle = _through(plane, [[x - 5, y], [x + 5, y], [x, y - 5], [x, y + 5]])
     across, down = (float(np.linalg.norm(middle[i] - middle[i + 1])) / 10 for i in (0, 2))
     per_mm = (across + down) / 2
-    corners = cv2.perspectiveTransform(
-        np.asarray(_box(0, 0, WIDTH, HEIGHT)).reshape(-1, 1, 2), plane
-    )[:, 0]
+    corners = _through(plane, _box(0, 0, WIDTH, HEIGHT))
     edges = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     tilt = float(max(max(edges[0], edges[2]) / min(edges[0], edges[2]),
                      max(edges[1], edges[3]) / min(edges[1], edges[3])))  # fmt: skip
@@ -241,8 +239,7 @@ def _shade(photo: Photo, plane: Array) -> tuple[float, str]:
     """Relative range of light over the white border, and where it is darkest."""
     levels = {}
     for name, box in WHITES.items():
-        own = np.asarray(_box(*box, 1.5)).reshape(-1, 1, 2)
-        shape = _polygon(np.asarray(cv2.perspectiveTransform(own, plane)[:, 0], float))
+        shape = _polygon(_through(plane, _box(*box, 1.5)))
         win = window(shape, photo.width, photo.height)
         if win[2] <= win[0] or win[3] <= win[1]:
             continue
@@ -275,11 +272,10 @@ def _box(x: float, y: float, width: float, height: float, inset: float = 0.0) ->
     return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
 
 
-def _star() -> Array:
-    """Two crossed lines of 10 mm at the middle of the sheet."""
-    x, y = WIDTH / 2, HEIGHT / 2
-    points = [[x - 5, y], [x + 5, y], [x, y - 5], [x, y + 5]]
-    return np.array(points, dtype=float).reshape(-1, 1, 2)
+def _through(plane: Array, points: npt.ArrayLike) -> Array:
+    """Points of the sheet (n, 2) as a plane shows them, (n, 2)."""
+    own = np.asarray(points, dtype=float).reshape(-1, 1, 2)
+    return np.asarray(cv2.perspectiveTransform(own, plane)[:, 0])
 
 
 def _polygon(points: Array) -> Polygon:
