@@ -184,7 +184,7 @@ def _plane(found: dict[int, Array]) -> tuple[Array, float] | None:
     plane, _ = cv2.findHomography(own, seen, 0)
     if plane is None:
         return None
-    back = _through(plane, own)
+    back = _through(np.asarray(plane, float), own)
     misfit = float(np.sqrt(np.mean(np.sum((back - seen) ** 2, axis=1))))
     sides = [np.linalg.norm(np.roll(c, -1, axis=0) - c, axis=1) for c in found.values()]
     if misfit > FIT * float(np.mean(sides)):
