@@ -22,7 +22,7 @@ from PIL import ExifTags
 
 from fieldmarks.measure.calibration import DEFAULT_REFLECTANCE
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.region import Line, Point, Polygon, Region, mask, window
+from fieldmarks.measure.region import Line, Polygon, Region, mask, window
 
 Array = npt.NDArray[np.floating]
 
@@ -40,16 +40,10 @@ WINDOW = (39.0, 13.0, 42.0, 74.0)  # x, y, width, height
 CARD_INSET = 5.0  # of the window; its edge throws a shadow
 # White paper of the border between the markers, where the light is compared.
 WHITES = {
-    "left": (6.0, 40.0, 26.0, 20.0),
-    "right": (88.0, 40.0, 26.0, 20.0),
-    "above": (42.0, 4.0, 36.0, 6.0),
-    "below": (42.0, 90.0, 36.0, 6.0),
-}
-SIDES = {
-    "left": "at its left",
-    "right": "at its right",
-    "above": "at its top",
-    "below": "at its foot",
+    "at its left": (6.0, 40.0, 26.0, 20.0),
+    "at its right": (88.0, 40.0, 26.0, 20.0),
+    "at its top": (42.0, 4.0, 36.0, 6.0),
+    "at its foot": (42.0, 90.0, 36.0, 6.0),
 }
 SCALE = ((EDGE, HEIGHT / 2), (WIDTH - EDGE, HEIGHT / 2))
 FAMILY = cv2.aruco.DICT_4X4_50
@@ -96,9 +90,8 @@ class PrintedFrame:
     def regions(self, reflectance: float = DEFAULT_REFLECTANCE) -> tuple[Region, ...]:
         """The card in the window, and a scale across the sheet, as regions of the photo."""
         x, y, width, height = WINDOW
-        card = _polygon(self.to_photo(_box(x, y, width, height, CARD_INSET)))
-        (x0, y0), (x1, y1) = self.to_photo(SCALE)
-        line = Line((float(x0), float(y0)), (float(x1), float(y1)))
+        card = Polygon(self.to_photo(_box(x, y, width, height, CARD_INSET)).tolist())
+        line = Line(*(tuple(end) for end in self.to_photo(SCALE).tolist()))
         length = SCALE[1][0] - SCALE[0][0]
         return (
             Region("frame card", "card", card, reflectance, "found in the printed frame"),
@@ -123,9 +116,7 @@ def find_frame(photo: Photo) -> PrintedFrame | None:
     """
     for grey, scale in _greys(photo):
         found = _markers(grey)
-        if len(found) < 2:
-            continue
-        fitted = _plane(found)
+        fitted = _plane(found) if len(found) >= 2 else None
         if fitted is not None:
             plane, misfit = fitted
             to_photo = np.diag([1 / scale, 1 / scale, 1.0]) @ plane
@@ -202,8 +193,8 @@ def _frame(
     per_mm = (across + down) / 2
     corners = _through(plane, _box(0, 0, WIDTH, HEIGHT))
     edges = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    tilt = float(max(max(edges[0], edges[2]) / min(edges[0], edges[2]),
-                     max(edges[1], edges[3]) / min(edges[1], edges[3])))  # fmt: skip
+    opposite = edges.reshape(2, 2)
+    tilt = float((opposite.max(axis=0) / opposite.min(axis=0)).max())
     error = math.hypot(misfit, CORNER_ERROR * pixel) / float(edges.mean())
     # A sheet that is turned away is shorter along one axis: neither length is the bird's.
     error = math.hypot(error, abs(across - down) / (across + down) / math.sqrt(3))
@@ -239,7 +230,7 @@ def _shade(photo: Photo, plane: Array) -> tuple[float, str]:
     """Relative range of light over the white border, and where it is darkest."""
     levels = {}
     for name, box in WHITES.items():
-        shape = _polygon(_through(plane, _box(*box, 1.5)))
+        shape = Polygon(_through(plane, _box(*box, 1.5)).tolist())
         win = window(shape, photo.width, photo.height)
         if win[2] <= win[0] or win[3] <= win[1]:
             continue
@@ -248,8 +239,8 @@ def _shade(photo: Photo, plane: Array) -> tuple[float, str]:
             levels[name] = float(np.median(photo.linear(win)[inside].mean(axis=1)))
     if len(levels) < 2:
         return 0.0, ""
-    darkest = min(levels, key=lambda name: levels[name])
-    return 1 - levels[darkest] / max(levels.values()), SIDES[darkest]
+    darkest = min(levels, key=levels.__getitem__)
+    return 1 - levels[darkest] / max(levels.values()), darkest
 
 
 def _distance(photo: Photo, mm_per_pixel: float) -> float:
@@ -276,8 +267,3 @@ def _through(plane: Array, points: npt.ArrayLike) -> Array:
     """Points of the sheet (n, 2) as a plane shows them, (n, 2)."""
     own = np.asarray(points, dtype=float).reshape(-1, 1, 2)
     return np.asarray(cv2.perspectiveTransform(own, plane)[:, 0])
-
-
-def _polygon(points: Array) -> Polygon:
-    outline: tuple[Point, ...] = tuple((float(x), float(y)) for x, y in points)
-    return Polygon(outline)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from fieldmarks.measure.card_frame import find_frame
 from fieldmarks.measure.colour import linear_to_lab
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.region import Point, Polygon, Region, area, overlap
+from fieldmarks.measure.region import Polygon, Region, area, overlap
 
 LONGEST = 640  # pixels at which the photo is looked at
 SHARE = (0.002, 0.25)  # of the picture's area
@@ -149,5 +149,4 @@ def _judge(
     score *= math.exp(-0.5 * (math.log2(level / 0.18) / 1.5) ** 2)
     size = abs(float(cv2.contourArea(corners.astype(np.float32)))) / linear[..., 0].size
     score *= min(size / 0.01, 1.0) ** 0.5
-    outline: tuple[Point, ...] = tuple((float(x) * step, float(y) * step) for x, y in inner)
-    return CardPlace(Polygon(outline), float(score), chroma, grain, level)
+    return CardPlace(Polygon((inner * step).tolist()), float(score), chroma, grain, level)

@@ -68,7 +68,7 @@ def suggest_outline(
     # Contours run through pixel centres.
     outline = ((outline + 0.5) * step + [left, top]) * scale
     outline = np.clip(outline, 0, [width * scale, height * scale])
-    return Polygon(tuple((float(px), float(py)) for px, py in np.round(outline, 2)))
+    return Polygon(np.round(outline, 2).tolist())
 
 
 def _patch(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Protocol
 
 import cv2
@@ -120,14 +121,12 @@ def _check(photo: Photo, taps: Taps) -> None:
     for x, y in points:
         if not (0 <= x <= photo.width and 0 <= y <= photo.height):
             raise RegionError("a tap was outside the photo", where="photo", mend="Tap on the bird")
-    for number, one in enumerate(points):
-        for other in points[number + 1 :]:
-            if np.hypot(one[0] - other[0], one[1] - other[1]) < 6:
-                raise RegionError(
-                    "two taps are on one spot",
-                    where="photo",
-                    mend="Tap the eye, the tip of the beak and the end of the tail",
-                )
+    if any(math.dist(one, other) < 6 for one, other in combinations(points, 2)):
+        raise RegionError(
+            "two taps are on one spot",
+            where="photo",
+            mend="Tap the eye, the tip of the beak and the end of the tail",
+        )
 
 
 def scene_of(photo: Photo, taps: Taps) -> Scene:
@@ -164,7 +163,9 @@ def scene_of(photo: Photo, taps: Taps) -> Scene:
         outer = eye.middle + 1.12 * (eye.ring - eye.middle)
         cv2.fillPoly(free, [np.round(outer - 0.5).astype(np.int32)], 0)
     free = cv2.erode(free, disc(3), borderValue=0)
-    return Scene(photo, eye, beak, head, beak_mask, whole, free, _free_body(whole, head, beak_mask))
+    free_body = cv2.erode(bird, disc(2), borderValue=0)
+    free_body[cv2.dilate(wide.from_other(beak_mask, head_crop), disc(2)) > 0] = 0
+    return Scene(photo, eye, beak, head, beak_mask, whole, free, free_body)
 
 
 @dataclass(frozen=True, eq=False)
@@ -211,12 +212,8 @@ def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[HeadAxes]:
         )
     _, unit, middle = max(found, key=lambda f: f[0])
     down = down / np.hypot(*down)
-    beside = np.array([-down[1], down[0]])
-    tips = [
-        middle + unit * (side * math.cos(PITCH) * beside + math.sin(PITCH) * down)
-        for side in (1, -1)
-    ]
-    return [axes_of(middle, tip, down) for tip in tips]
+    beside, below = math.cos(PITCH) * np.array([-down[1], down[0]]), math.sin(PITCH) * down
+    return [axes_of(middle, middle + unit * (s * beside + below), down) for s in (1, -1)]
 
 
 def _proposed(
@@ -231,14 +228,16 @@ def _proposed(
     at = places.where(place, view)
     if at is None:
         return None
-    if mark in BEAKS:
-        if scene.beak is None:
-            return None
-        free = _horn(scene, mark)
-    else:
-        free = scene.free if place.on_head else scene.free_body
+    if mark in BEAKS and scene.beak is None:
+        return None
     if place.tail is not None:
         free = _tail(scene.whole)
+    elif mark == "cere":
+        free = scene.head.bird
+    elif mark in BEAKS:
+        free = cv2.erode(scene.beak_mask, disc(2), borderValue=0)
+    else:
+        free = scene.free if place.on_head else scene.free_body
     area = math.pi * place.size[0] * place.size[1] * (view.axes.unit / view.crop.scale) ** 2
     scale = max(1.0, math.sqrt(ENOUGH / area))
     beside = [colours[m] for m in place.beside if m in colours]
@@ -253,24 +252,12 @@ def _proposed(
     return ProposedMark(mark, shape, round(sure, 2), whole and place.grow is not None)
 
 
-def _horn(scene: Scene, mark: str) -> Bytes:
-    if mark == "cere":
-        return scene.head.bird
-    return cv2.erode(scene.beak_mask, disc(2), borderValue=0)
-
-
 def _tail(view: places.View) -> Bytes:
     """The bird, and what lies at the tap: a tail behind a perch is cut off from the bird."""
     free = view.bird.copy()
     if view.tail is not None:
         column, row = np.round(view.tail).astype(int)
         cv2.circle(free, (int(column), int(row)), round(0.2 * view.axes.unit), 1, cv2.FILLED)
-    return free
-
-
-def _free_body(whole: places.View, head: places.View, beak: Bytes) -> Bytes:
-    free = cv2.erode(whole.bird, disc(2), borderValue=0)
-    free[cv2.dilate(whole.crop.from_other(beak, head.crop), disc(2)) > 0] = 0
     return free
 
 
@@ -321,4 +308,4 @@ def _polygon(photo: Photo, points: Floats) -> Polygon | None:
         inside = np.asarray(ring.exterior.coords)[:-1]
     if ring.area < MIN_AREA:
         return None
-    return Polygon(tuple((float(x), float(y)) for x, y in inside))
+    return Polygon(inside.tolist())

@@ -110,14 +110,12 @@ def find_beak(rgb: Bytes, lab: Floats, axes: HeadAxes, silhouette: Bytes) -> Bea
     found: list[tuple[float, Floats]] = []
     for scale in SCALES:
         for turn in TURNS:
-            guess: HeadAxes | None = _turned(axes, scale, turn)
+            guess = _turned(axes, scale, turn)
             for _ in range(2):
-                if guess is None:
-                    break
                 beak = _beak(coded, lab, guess, silhouette)
-                guess = None if beak is None else beak.axes
                 if beak is None:
-                    continue
+                    break
+                guess = beak.axes
                 tip = beak.axes.to_pixels([1, 0])[0]
                 apart = float(np.hypot(*(tip - axes.to_pixels([1, 0])[0]))) / axes.unit
                 score = beak.score - apart**2
