@@ -133,7 +133,7 @@ def without_bird(flock: list[Bird]) -> dict[str, dict[str, places.Place]]:
                 continue
             view = scene.head if place.on_head else scene.whole
             for way in set(place.ways) - {"tail"}:
-                at = places.told(way, view.look.into(centre(bird.outlines[mark])), view)
+                at = places.told(way, view.crop.into(centre(bird.outlines[mark])), view)
                 if at is not None:
                     if way == "rim":  # degrees, all on one side of a full turn
                         first = place.ways[way][0]
@@ -177,11 +177,11 @@ def on_the_line(flock: list[Bird], tables: Tables) -> Iterator[Row]:
             others = [place for name, place in at.items() if name != bird.name]
             eye, axes = line(bird)
             scene = scene_of(bird.photo, bird.taps)
-            middle = scene.whole.look.into(eye + np.median(others, axis=0) @ axes)
+            middle = scene.whole.crop.into(eye + np.median(others, axis=0) @ axes)
             drawn = cores.draw(place, scene.whole, middle, scene.free_body, whole=False)
             found = {}
             if drawn is not None:
-                shape = outline_of(bird.photo, scene.whole.look, drawn.mask, drawn.corner)
+                shape = outline_of(bird.photo, scene.whole.crop, drawn.mask, drawn.corner)
                 found = {} if shape is None else {mark: shape}
             yield from (r for r in judged(bird, found, {mark: 0.5}, tables) if r.mark == mark)
 

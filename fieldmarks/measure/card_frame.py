@@ -22,7 +22,7 @@ from PIL import ExifTags
 
 from fieldmarks.measure.calibration import DEFAULT_REFLECTANCE
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.region import Line, Point, Polygon, Region, mask, window
+from fieldmarks.measure.region import Line, Polygon, Region, mask, window
 
 Array = npt.NDArray[np.floating]
 
@@ -40,16 +40,10 @@ WINDOW = (39.0, 13.0, 42.0, 74.0)  # x, y, width, height
 CARD_INSET = 5.0  # of the window; its edge throws a shadow
 # White paper of the border between the markers, where the light is compared.
 WHITES = {
-    "left": (6.0, 40.0, 26.0, 20.0),
-    "right": (88.0, 40.0, 26.0, 20.0),
-    "above": (42.0, 4.0, 36.0, 6.0),
-    "below": (42.0, 90.0, 36.0, 6.0),
-}
-SIDES = {
-    "left": "at its left",
-    "right": "at its right",
-    "above": "at its top",
-    "below": "at its foot",
+    "at its left": (6.0, 40.0, 26.0, 20.0),
+    "at its right": (88.0, 40.0, 26.0, 20.0),
+    "at its top": (42.0, 4.0, 36.0, 6.0),
+    "at its foot": (42.0, 90.0, 36.0, 6.0),
 }
 SCALE = ((EDGE, HEIGHT / 2), (WIDTH - EDGE, HEIGHT / 2))
 FAMILY = cv2.aruco.DICT_4X4_50
@@ -91,15 +85,13 @@ class PrintedFrame:
 
     def to_photo(self, points: npt.ArrayLike) -> Array:
         """Millimetres on the sheet (n, 2) to photo pixels (n, 2)."""
-        own = np.asarray(points, dtype=float).reshape(-1, 1, 2)
-        return np.asarray(cv2.perspectiveTransform(own, np.array(self.plane))[:, 0])
+        return _through(np.array(self.plane), points)
 
     def regions(self, reflectance: float = DEFAULT_REFLECTANCE) -> tuple[Region, ...]:
         """The card in the window, and a scale across the sheet, as regions of the photo."""
         x, y, width, height = WINDOW
-        card = _polygon(self.to_photo(_box(x, y, width, height, CARD_INSET)))
-        (x0, y0), (x1, y1) = self.to_photo(SCALE)
-        line = Line((float(x0), float(y0)), (float(x1), float(y1)))
+        card = Polygon(self.to_photo(_box(x, y, width, height, CARD_INSET)).tolist())
+        line = Line(*(tuple(end) for end in self.to_photo(SCALE).tolist()))
         length = SCALE[1][0] - SCALE[0][0]
         return (
             Region("frame card", "card", card, reflectance, "found in the printed frame"),
@@ -124,9 +116,7 @@ def find_frame(photo: Photo) -> PrintedFrame | None:
     """
     for grey, scale in _greys(photo):
         found = _markers(grey)
-        if len(found) < 2:
-            continue
-        fitted = _plane(found)
+        fitted = _plane(found) if len(found) >= 2 else None
         if fitted is not None:
             plane, misfit = fitted
             to_photo = np.diag([1 / scale, 1 / scale, 1.0]) @ plane
@@ -185,7 +175,7 @@ def _plane(found: dict[int, Array]) -> tuple[Array, float] | None:
     plane, _ = cv2.findHomography(own, seen, 0)
     if plane is None:
         return None
-    back = cv2.perspectiveTransform(own.reshape(-1, 1, 2), plane)[:, 0]
+    back = _through(np.asarray(plane, float), own)
     misfit = float(np.sqrt(np.mean(np.sum((back - seen) ** 2, axis=1))))
     sides = [np.linalg.norm(np.roll(c, -1, axis=0) - c, axis=1) for c in found.values()]
     if misfit > FIT * float(np.mean(sides)):
@@ -196,16 +186,15 @@ def _plane(found: dict[int, Array]) -> tuple[Array, float] | None:
 def _frame(
     photo: Photo, plane: Array, markers: tuple[int, ...], misfit: float, pixel: float
 ) -> PrintedFrame:
-    middle = cv2.perspectiveTransform(_star(), plane)[:, 0]
-    # Millimetres per pixel along both axes of the sheet, at its middle.
+    # Two crossed lines of 10 mm at the middle of the sheet: millimetres per pixel along its axes.
+    x, y = WIDTH / 2, HEIGHT / 2
+    middle = _through(plane, [[x - 5, y], [x + 5, y], [x, y - 5], [x, y + 5]])
     across, down = (float(np.linalg.norm(middle[i] - middle[i + 1])) / 10 for i in (0, 2))
     per_mm = (across + down) / 2
-    corners = cv2.perspectiveTransform(
-        np.asarray(_box(0, 0, WIDTH, HEIGHT)).reshape(-1, 1, 2), plane
-    )[:, 0]
+    corners = _through(plane, _box(0, 0, WIDTH, HEIGHT))
     edges = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    tilt = float(max(max(edges[0], edges[2]) / min(edges[0], edges[2]),
-                     max(edges[1], edges[3]) / min(edges[1], edges[3])))  # fmt: skip
+    opposite = edges.reshape(2, 2)
+    tilt = float((opposite.max(axis=0) / opposite.min(axis=0)).max())
     error = math.hypot(misfit, CORNER_ERROR * pixel) / float(edges.mean())
     # A sheet that is turned away is shorter along one axis: neither length is the bird's.
     error = math.hypot(error, abs(across - down) / (across + down) / math.sqrt(3))
@@ -241,8 +230,7 @@ def _shade(photo: Photo, plane: Array) -> tuple[float, str]:
     """Relative range of light over the white border, and where it is darkest."""
     levels = {}
     for name, box in WHITES.items():
-        own = np.asarray(_box(*box, 1.5)).reshape(-1, 1, 2)
-        shape = _polygon(np.asarray(cv2.perspectiveTransform(own, plane)[:, 0], float))
+        shape = Polygon(_through(plane, _box(*box, 1.5)).tolist())
         win = window(shape, photo.width, photo.height)
         if win[2] <= win[0] or win[3] <= win[1]:
             continue
@@ -251,8 +239,8 @@ def _shade(photo: Photo, plane: Array) -> tuple[float, str]:
             levels[name] = float(np.median(photo.linear(win)[inside].mean(axis=1)))
     if len(levels) < 2:
         return 0.0, ""
-    darkest = min(levels, key=lambda name: levels[name])
-    return 1 - levels[darkest] / max(levels.values()), SIDES[darkest]
+    darkest = min(levels, key=levels.__getitem__)
+    return 1 - levels[darkest] / max(levels.values()), darkest
 
 
 def _distance(photo: Photo, mm_per_pixel: float) -> float:
@@ -275,13 +263,7 @@ def _box(x: float, y: float, width: float, height: float, inset: float = 0.0) ->
     return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
 
 
-def _star() -> Array:
-    """Two crossed lines of 10 mm at the middle of the sheet."""
-    x, y = WIDTH / 2, HEIGHT / 2
-    points = [[x - 5, y], [x + 5, y], [x, y - 5], [x, y + 5]]
-    return np.array(points, dtype=float).reshape(-1, 1, 2)
-
-
-def _polygon(points: Array) -> Polygon:
-    outline: tuple[Point, ...] = tuple((float(x), float(y)) for x, y in points)
-    return Polygon(outline)
+def _through(plane: Array, points: npt.ArrayLike) -> Array:
+    """Points of the sheet (n, 2) as a plane shows them, (n, 2)."""
+    own = np.asarray(points, dtype=float).reshape(-1, 1, 2)
+    return np.asarray(cv2.perspectiveTransform(own, plane)[:, 0])

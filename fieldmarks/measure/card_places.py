@@ -16,7 +16,7 @@ import numpy.typing as npt
 from fieldmarks.measure.card_frame import find_frame
 from fieldmarks.measure.colour import linear_to_lab
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.region import Point, Polygon, Region, area, overlap
+from fieldmarks.measure.region import Polygon, Region, area, overlap
 
 LONGEST = 640  # pixels at which the photo is looked at
 SHARE = (0.002, 0.25)  # of the picture's area
@@ -25,6 +25,7 @@ GRAIN = 0.10  # relative brightness spread inside
 RECTANGULAR = 0.75  # of the area of the smallest box round it
 INSET = 0.12  # of the outline, to keep off the edge
 MOST = 3
+SAME = 0.4  # overlap beyond which two patches are one
 ALIKE = 0.6  # area of one patch over another's from which the two may be a pattern: tiles, a chart
 LEAST = 0.3  # score below which one patch alone is not worth a question
 WHITE = 0.5  # mean linear light from which a patch may be a white card rather than a grey one
@@ -91,15 +92,11 @@ def propose_cards(photo: Photo) -> tuple[CardPlace, ...]:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.uint8)
     levels = small if photo.white == 255 else small.astype(np.uint16) * 257
     linear = photo.profile.to_linear(levels)
-    found: list[CardPlace] = []
-    for outline in _outlines(small):
-        place = _judge(outline, linear, step)
-        if place is not None:
-            found.append(place)
-    found.sort(key=lambda p: -p.score)
+    judged = (_judge(outline, linear, step) for outline in _outlines(small))
+    found = [place for place in judged if place is not None]
     kept: list[CardPlace] = []
-    for place in found:
-        if all(not _same(place.shape, other.shape) for other in kept):
+    for place in sorted(found, key=lambda p: -p.score):
+        if all(overlap(place.shape, other.shape) <= SAME for other in kept):
             kept.append(place)
     return tuple(kept[:MOST])
 
@@ -108,15 +105,10 @@ def _outlines(codes: npt.NDArray[np.uint8]) -> list[npt.NDArray[np.float64]]:
     """Four-cornered outlines of smooth patches, by edges and by levels; (4, 2) each."""
     area = codes.shape[0] * codes.shape[1]
     smooth = cv2.bilateralFilter(codes, 7, 30, 5)
-    masks = []
-    for low in (12, 25, 50):
-        edges = cv2.max(
-            cv2.max(*(cv2.Canny(smooth[..., c], low, 3 * low) for c in (0, 1))),
-            cv2.Canny(smooth[..., 2], low, 3 * low),
-        )
-        masks.append(255 - cv2.dilate(edges, np.ones((3, 3), np.uint8)))
     out = []
-    for mask in masks:
+    for low in (12, 25, 50):
+        edges = np.max([cv2.Canny(smooth[..., c], low, 3 * low) for c in range(3)], axis=0)
+        mask = 255 - cv2.dilate(edges, np.ones((3, 3), np.uint8))
         count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
         for k in range(1, count):
             x, y, width, height, size = stats[k]
@@ -157,9 +149,4 @@ def _judge(
     score *= math.exp(-0.5 * (math.log2(level / 0.18) / 1.5) ** 2)
     size = abs(float(cv2.contourArea(corners.astype(np.float32)))) / linear[..., 0].size
     score *= min(size / 0.01, 1.0) ** 0.5
-    outline: tuple[Point, ...] = tuple((float(x) * step, float(y) * step) for x, y in inner)
-    return CardPlace(Polygon(outline), float(score), chroma, grain, level)
-
-
-def _same(one: Polygon, other: Polygon) -> bool:
-    return overlap(one, other) > 0.4
+    return CardPlace(Polygon((inner * step).tolist()), float(score), chroma, grain, level)

@@ -8,27 +8,22 @@ Urban & Pajdla 2002) on the colour difference to the seed instead of on grey lev
 
 from __future__ import annotations
 
-from typing import Any
-
 import cv2
 import numpy as np
 import numpy.typing as npt
 import shapely
 
 from fieldmarks._util.errors import RegionError
+from fieldmarks.measure.outlines.axes import LIGHTNESS_WEIGHT, Bytes, Floats, disc, piece_at
 from fieldmarks.measure.region import Point, Polygon
 
 MIN_PIXELS = 30
 MAX_SHARE = 0.4
 MAX_POINTS = 40
 WINDOW = 288  # px; side of the first look, doubled at half the resolution as long as needed
-LIGHTNESS_WEIGHT = 0.5  # shading changes L* much more than a* and b*
 STEPS = 14
 GROWTH = 1.16  # ratio between neighbouring tolerances
 DRAW_IT = "Draw round the mark instead"
-
-Bytes = npt.NDArray[Any]  # uint8; OpenCV's stubs promise no more than an array
-Floats = npt.NDArray[Any]  # float32
 
 
 def suggest_outline(
@@ -73,7 +68,7 @@ def suggest_outline(
     # Contours run through pixel centres.
     outline = ((outline + 0.5) * step + [left, top]) * scale
     outline = np.clip(outline, 0, [width * scale, height * scale])
-    return Polygon(tuple((float(px), float(py)) for px, py in np.round(outline, 2)))
+    return Polygon(np.round(outline, 2).tolist())
 
 
 def _patch(
@@ -150,24 +145,11 @@ def _tidied(patch: Bytes, at: tuple[int, int]) -> Bytes:
     full = np.zeros_like(padded)
     cv2.drawContours(full, outside, -1, 1, cv2.FILLED)
     size = float(np.sqrt(cv2.countNonZero(full)))
-    opened = cv2.morphologyEx(full, cv2.MORPH_OPEN, _disc(max(1, round(0.04 * size))))
+    opened = cv2.morphologyEx(full, cv2.MORPH_OPEN, disc(max(1, round(0.04 * size))))
     opened = opened if opened.any() else full
-    kept = cv2.erode(opened, _disc(max(1, round(0.015 * size))), borderValue=0)
+    kept = cv2.erode(opened, disc(max(1, round(0.015 * size))), borderValue=0)
     kept = kept if kept.any() else opened
-    return _piece_at(kept, (at[0] + 2, at[1] + 2))[2:-2, 2:-2]
-
-
-def _disc(radius: int) -> Bytes:
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
-
-
-def _piece_at(mask: Bytes, at: tuple[int, int]) -> Bytes:
-    """The piece under a pixel, or the largest."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    label = labels[at[1], at[0]]
-    if label == 0 and len(stats) > 1:
-        label = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    return (labels == label).astype(np.uint8) if label else np.zeros_like(mask)
+    return piece_at(kept, (at[0] + 2, at[1] + 2))[2:-2, 2:-2]
 
 
 def _outline(patch: Bytes, max_points: int) -> npt.NDArray[np.float64]:

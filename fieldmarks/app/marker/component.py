@@ -25,12 +25,7 @@ from typing import Any
 from PIL import Image
 
 from fieldmarks._util.errors import RegionError
-from fieldmarks.app.marker.wire import (
-    MarkerEvent,
-    event_from_wire,
-    region_to_wire,
-    shape_to_wire,
-)
+from fieldmarks.app.marker.wire import MarkerEvent, event_from_wire, region_to_wire, shape_to_wire
 from fieldmarks.measure.region import Region, RegionSet, Shape
 
 FRONT = Path(__file__).parent / "front"
@@ -159,16 +154,7 @@ def marker(
             "odd": list(odd),
             "beside": list(beside),
             "taps": [{"key": name, "name": words} for name, words in taps],
-            "offers": [
-                {
-                    "mark": o.mark,
-                    "shape": shape_to_wire(o.shape),
-                    "sure": o.sure,
-                    "likely": o.likely,
-                    "note": o.note,
-                }
-                for o in offers
-            ],
+            "offers": [{**vars(one), "shape": shape_to_wire(one.shape)} for one in offers],
         },
         on_event_change=lambda: _deliver(key, photo, regions, on_event),
     ).event

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, get_args
 
 from fieldmarks._util.errors import RegionError
@@ -79,24 +79,14 @@ def shape_to_wire(shape: Shape) -> dict[str, Any]:
     """A shape as plain JSON."""
     if isinstance(shape, Polygon):
         return {"kind": "polygon", "points": [list(p) for p in shape.points]}
-    if isinstance(shape, Ellipse):
-        numbers = {"cx": shape.cx, "cy": shape.cy, "rx": shape.rx, "ry": shape.ry}
-        return {"kind": "ellipse", **numbers, "angle": shape.angle}
-    if isinstance(shape, Rectangle):
-        size = {"width": shape.width, "height": shape.height}
-        return {"kind": "rectangle", "x": shape.x, "y": shape.y, **size}
-    return {"kind": "line", "points": [list(shape.start), list(shape.end)]}
+    if isinstance(shape, Line):
+        return {"kind": "line", "points": [list(shape.start), list(shape.end)]}
+    return {"kind": type(shape).__name__.lower(), **asdict(shape)}
 
 
 def region_to_wire(region: Region) -> dict[str, Any]:
     """A region as plain JSON."""
-    return {
-        "id": region.id,
-        "mark": region.mark,
-        "shape": shape_to_wire(region.shape),
-        "value": region.value,
-        "note": region.note,
-    }
+    return {**vars(region), "shape": shape_to_wire(region.shape)}
 
 
 def shape_from_wire(data: Any, where: str) -> Shape:

@@ -3,7 +3,7 @@
 Nothing proposed here is used unasked: the keeper keeps, drops or reshapes each outline.
 """
 
-from fieldmarks.measure.outlines.frame import Taps
+from fieldmarks.measure.outlines.axes import Taps
 from fieldmarks.measure.outlines.proposal import ProposedMark, propose
 
 __all__ = ["ProposedMark", "Taps", "propose"]

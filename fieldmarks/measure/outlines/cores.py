@@ -9,9 +9,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from fieldmarks.measure.outlines.frame import Bytes, Floats
+from fieldmarks.measure.outlines.axes import Bytes, Floats, disc, piece_at
 from fieldmarks.measure.outlines.places import Place, View
-from fieldmarks.measure.outlines.silhouette import disc
 
 # Distance from the middle colour, in steps of colour and of the core's usual one, from which pixels
 # are left out: of a clean core, and of a mark followed to its borders.
@@ -54,7 +53,7 @@ def draw(
     Returns:
         Drawn, or None when too little is free or of one colour.
     """
-    unit = view.frame.unit
+    unit = view.axes.unit
     lie = view.neck if place.on_head else view.trunk
     size = np.array(place.size) * unit * scale
     grow = np.array(place.grow) * unit if whole and place.grow is not None else size
@@ -85,11 +84,8 @@ def draw(
     mask = ((core | (_oval(open_.shape, middle, lie.down, grow) & open_)) & like).astype(np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
     mask = opened if opened.any() else mask
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    if len(stats) < 2:
-        return None
-    mask = (labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
-    if (mask[core] > 0).sum() < LEAST * full:
+    mask = piece_at(mask)
+    if not mask.any() or (mask[core] > 0).sum() < LEAST * full:
         return None
     own = smooth[mask > 0]
     spread = np.linalg.norm(own - np.median(own, axis=0), axis=1)

@@ -13,13 +13,13 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.measure.outlines.frame import Floats
+from fieldmarks.measure.outlines.axes import Floats
 
 UNIT = 96.0  # pixels from eye to beak tip at which eyes are looked at
 ANGLES = 48
 _TURN = np.linspace(0, 2 * np.pi, ANGLES, endpoint=False)
 CIRCLE = np.stack([np.cos(_TURN), np.sin(_TURN)], axis=1)
-# All lengths are in units of the frame: from the eye to the tip of the beak.
+# All lengths are in units of the axes: from the eye to the tip of the beak.
 SMALLEST, LARGEST = 0.05, 0.20  # radius of the dark disc
 STEP = 0.01
 BLUR = 0.012
@@ -31,7 +31,7 @@ BEND = 0.6  # cost of a path's step to the next radius, as of lightness
 
 @dataclass(frozen=True, eq=False)
 class Eye:
-    """An eye found in a look, in its pixels.
+    """An eye found in a crop, in its pixels.
 
     Args:
         middle: (2,) array.
@@ -74,21 +74,35 @@ def find_eye(lab: Floats, tap: Floats, unit: float, reach: float = 0.25) -> Eye 
     radii = np.arange(0.02, 0.42, STEP) * unit
     middle, radius = found
     for _ in range(2):
-        rise = _rise(_polar(smooth, middle, radii)[..., 0])
         meant = (radii > 0.5 * radius) & (radii < max(1.9 * radius, 0.13 * unit))
-        path = _closed_path(np.where(meant[:, None], np.clip(rise, -5, 25), -50))
-        iris = middle + radii[path][:, None] * CIRCLE
-        iris_step = float(np.percentile(rise[path, np.arange(ANGLES)], 20))
+        light = _polar(smooth, middle, radii)[..., 0]
+        iris, iris_step, _ = _border(light, meant[:, None], middle, radii)
         middle = iris.mean(axis=0)
         radius = float(np.hypot(*(iris - middle).T).mean())
     eye = Eye(middle, iris, _ring(smooth, middle, iris, unit, radii), iris_step)
     return _light_eye(eye, smooth, unit, radii) or eye
 
 
-def _rise(polar: Floats) -> Floats:
-    out = np.zeros_like(polar)
-    out[1:-1] = polar[2:] - polar[:-2]
-    return out
+def _border(
+    polar: Floats, meant: Floats, middle: Floats, radii: Floats
+) -> tuple[Floats, float, bool]:
+    """The closed path of the steepest rise outwards.
+
+    Args:
+        polar ((radii, angles) array): Round the middle.
+        meant (bool array, as ``polar``): Where the path should run.
+
+    Returns:
+        The path (ANGLES, 2), the rise that four fifths of it reach, and whether it kept to where
+        it should run.
+    """
+    rise = np.zeros_like(polar)
+    rise[1:-1] = polar[2:] - polar[:-2]
+    path = _closed_path(np.where(meant, np.clip(rise, -5, 25), -50))
+    on_path = np.s_[path, np.arange(ANGLES)]
+    kept = np.broadcast_to(meant, rise.shape)[on_path].all()
+    step = float(np.percentile(rise[on_path], 20))
+    return middle + radii[path][:, None] * CIRCLE, step, bool(kept)
 
 
 def _light_eye(eye: Eye, smooth: Floats, unit: float, radii: Floats) -> Eye | None:
@@ -97,13 +111,9 @@ def _light_eye(eye: Eye, smooth: Floats, unit: float, radii: Floats) -> Eye | No
     meant = (radii[:, None] > inner + PUPIL * unit) & (radii[:, None] < outer - 0.02 * unit)
     if not meant.any(axis=0).all():
         return None
-    rise = _rise(_polar(smooth, eye.middle, radii)[..., 0])
-    path = _closed_path(np.where(meant, np.clip(rise, -5, 25), -50))
-    turn = np.arange(ANGLES)
-    step = float(np.percentile(rise[path, turn], 20))
-    if step < SHARP or not meant[path, turn].all():
-        return None
-    return Eye(eye.middle, eye.middle + radii[path][:, None] * CIRCLE, eye.ring, step, eye.iris)
+    light = _polar(smooth, eye.middle, radii)[..., 0]
+    iris, step, kept = _border(light, meant, eye.middle, radii)
+    return Eye(eye.middle, iris, eye.ring, step, eye.iris) if kept and step >= SHARP else None
 
 
 def _radii(points: Floats, middle: Floats) -> Floats:
@@ -148,11 +158,8 @@ def _ring(smooth: Floats, middle: Floats, iris: Floats, unit: float, radii: Floa
     inner = _radii(iris, middle)
     polar = _polar(smooth, middle, radii)
     pale = polar[..., 0] - 0.7 * np.hypot(polar[..., 1], polar[..., 2])
-    drop = np.zeros_like(pale)
-    drop[1:-1] = pale[:-2] - pale[2:]
     meant = (radii[:, None] > inner + 0.02 * unit) & (radii[:, None] < inner.mean() + RING * unit)
-    path = _closed_path(np.where(meant, np.clip(drop, -5, 25), -50))
-    return np.asarray(middle + radii[path][:, None] * CIRCLE)
+    return _border(-pale, meant, middle, radii)[0]
 
 
 def _polar(picture: Floats, middle: Floats, radii: Floats) -> Floats:

@@ -13,18 +13,17 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from fieldmarks._util.resources import shipped
-from fieldmarks.measure.outlines.frame import Bytes, Floats, Frame, Look
+from fieldmarks.measure.outlines.axes import LIGHTNESS_WEIGHT, Bytes, Crop, Floats, HeadAxes
 from fieldmarks.measure.outlines.silhouette import HEAD
 
 RIM = (0.4, 1.3)  # nearest and farthest edge of a head from its eye, in units
 RAYS = np.radians([-12, -6, 0, 6, 12])
-LIGHTNESS_WEIGHT = 0.5  # shading changes L* much more than a* and b*
 # Distances from the head, in units, between which the bird tells how its neck and trunk lie.
 NECK, TRUNK = (0.9, 2.2), (1.2, 4.0)
 TAIL = 0.6  # how near its end the bird tells which way the tail points, in units
-CLOSE = 0.08  # cores smaller than this, in units, are drawn on the closer look
+CLOSE = 0.08  # cores smaller than this, in units, are drawn on the closer crop
 WAYS = ("head", "rim", "neck", "trunk", "eye", "low", "tip", "tail")
-STARTS = {"eye": (0, 0), "low": (0, 0), "tip": (1, 0)}  # in the frame of the head
+STARTS = {"eye": (0, 0), "low": (0, 0), "tip": (1, 0)}  # in the axes of the head
 
 
 class Place(BaseModel):
@@ -74,7 +73,7 @@ def places() -> dict[str, Place]:
 
 @dataclass(frozen=True, eq=False)
 class Lie:
-    """Which way a part of the bird lies below its head, in pixels of a look.
+    """Which way a part of the bird lies below its head, in pixels of a crop.
 
     Args:
         middle ((2,) array): Of the head.
@@ -89,18 +88,18 @@ class Lie:
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """One look at the bird, made ready.
+    """One crop of the bird, made ready.
 
     Args:
-        frame: Of the head, in pixels of the look, as all else.
+        axes: Of the head, in pixels of the crop, as all else.
         bird: Mask.
         smooth ((h, w, 3) array): CIELAB with L* weighted down.
-        rough ((h, w) array): How fast it changes, per unit of the frame.
+        rough ((h, w) array): How fast it changes, per unit of the axes.
         tail: (2,) array, optional.
     """
 
-    look: Look
-    frame: Frame
+    crop: Crop
+    axes: HeadAxes
     bird: Bytes
     smooth: Floats
     rough: Floats
@@ -109,56 +108,62 @@ class View:
     tail: Floats | None = None
 
 
-def view_of(look: Look, frame: Frame, bird: Bytes, tail: Floats | None) -> View:
+def view_of(crop: Crop, axes: HeadAxes, bird: Bytes, tail: Floats | None) -> View:
     """The whole bird at a size of its own, made ready."""
-    smooth, rough = _smoothed(look, frame)
-    neck, trunk = (_lie(frame, bird, *span) for span in (NECK, TRUNK))
-    return View(look, frame, bird, smooth, rough, neck, trunk, tail)
+    smooth, rough = _smoothed(crop, axes)
+    neck, trunk = (_lie(axes, bird, *span) for span in (NECK, TRUNK))
+    return View(crop, axes, bird, smooth, rough, neck, trunk, tail)
 
 
-def closer(view: View, look: Look) -> View:
-    """The same bird in another look."""
+def closer(view: View, crop: Crop) -> View:
+    """The same bird in another crop."""
 
     def there(lie: Lie) -> Lie:
-        return Lie(look.into(view.look.out_of(lie.middle)), lie.down, lie.front)
+        return Lie(crop.into(view.crop.out_of(lie.middle)), lie.down, lie.front)
 
-    frame = look.frame(view.frame.moved(1 / view.look.scale, view.look.corner))
-    bird = look.from_other(view.bird, view.look)
-    tail = None if view.tail is None else look.into(view.look.out_of(view.tail))
+    axes = crop.axes(view.axes.moved(1 / view.crop.scale, view.crop.corner))
+    bird = crop.from_other(view.bird, view.crop)
+    tail = None if view.tail is None else crop.into(view.crop.out_of(view.tail))
     neck, trunk = there(view.neck), there(view.trunk)
-    return View(look, frame, bird, *_smoothed(look, frame), neck, trunk, tail)
+    return View(crop, axes, bird, *_smoothed(crop, axes), neck, trunk, tail)
 
 
-def _smoothed(look: Look, frame: Frame) -> tuple[Floats, Floats]:
-    smooth = cv2.GaussianBlur(look.lab, (0, 0), max(0.03 * frame.unit, 0.8))
+def _smoothed(crop: Crop, axes: HeadAxes) -> tuple[Floats, Floats]:
+    smooth = cv2.GaussianBlur(crop.lab, (0, 0), max(0.03 * axes.unit, 0.8))
     smooth = smooth * np.array([LIGHTNESS_WEIGHT, 1, 1], np.float32)
     steps = [cv2.Sobel(smooth, cv2.CV_32F, *order, scale=0.125) for order in ((1, 0), (0, 1))]
-    return smooth, np.sqrt(sum((step**2).sum(axis=2) for step in steps)) * frame.unit
+    return smooth, np.sqrt(sum((step**2).sum(axis=2) for step in steps)) * axes.unit
 
 
-def _lie(frame: Frame, bird: Bytes, near: float, far: float) -> Lie:
+def _lie(axes: HeadAxes, bird: Bytes, near: float, far: float) -> Lie:
     """Which way the bird goes on from its head, told by what lies between two distances from it."""
-    middle = frame.to_pixels(HEAD)[0]
+    middle = axes.to_pixels(HEAD)[0]
     rows, columns = np.nonzero(bird)
     away = np.stack([columns + 0.5, rows + 0.5], axis=1) - middle
-    distance = np.hypot(*away.T) / frame.unit
+    distance = np.hypot(*away.T) / axes.unit
     away = away[(distance > near) & (distance < far)]
     down = away.mean(axis=0) if len(away) > 20 else np.array([0.0, 1.0])
     length = float(np.hypot(*down))
     down = down / length if length > 0 else np.array([0.0, 1.0])
     front = np.array([-down[1], down[0]])
-    return Lie(middle, down, front if front @ frame.x_axis > 0 else -front)
+    return Lie(middle, down, front if front @ axes.x_axis > 0 else -front)
 
 
-def _chord(view: View, body: Lie, along: float) -> tuple[float, float] | None:
-    """The first and last place of the bird across its body, in units from the body's middle."""
-    unit = view.frame.unit
-    across = np.arange(-3.0, 3.0, 1 / unit)
-    at = body.middle + unit * (along * body.down + across[:, None] * body.front)
+def _on_bird(view: View, at: Floats) -> Floats:
+    """Which of some places (n, 2) lie on the bird, (n,)."""
     column, row = np.floor(at).astype(int).T
     height, width = view.bird.shape
     seen = (column >= 0) & (row >= 0) & (column < width) & (row < height)
     seen[seen] = view.bird[row[seen], column[seen]] > 0
+    return seen
+
+
+def _chord(view: View, body: Lie, along: float) -> tuple[float, float] | None:
+    """The first and last place of the bird across its body, in units from the body's middle."""
+    unit = view.axes.unit
+    across = np.arange(-3.0, 3.0, 1 / unit)
+    at = body.middle + unit * (along * body.down + across[:, None] * body.front)
+    seen = _on_bird(view, at)
     return (float(across[seen][0]), float(across[seen][-1])) if seen.sum() > 4 else None
 
 
@@ -170,25 +175,24 @@ def where(place: Place, view: View) -> Floats | None:
 
 
 def _where(way: str, at: tuple[float, float], view: View) -> Floats | None:
-    frame, (first, second) = view.frame, at
+    axes, (first, second) = view.axes, at
     if way == "head":
-        return frame.to_pixels([at])[0]
+        return axes.to_pixels([at])[0]
     if way == "rim":
         turn = math.radians(first)
-        return frame.to_pixels(
-            [_far(view, turn) * second * np.array([math.cos(turn), math.sin(turn)])]
-        )[0]
+        ray = np.array([math.cos(turn), math.sin(turn)])
+        return axes.to_pixels(_far(view, turn) * second * ray)[0]
     if way == "tail":
         return _up_the_tail(view, first)
     lie = view.neck if way in ("neck", "eye", "tip") else view.trunk
     if way in STARTS:
-        start = frame.to_pixels(STARTS[way])[0]
-        return np.asarray(start + frame.unit * (first * lie.down + second * lie.front))
+        start = axes.to_pixels(STARTS[way])[0]
+        return np.asarray(start + axes.unit * (first * lie.down + second * lie.front))
     chord = _chord(view, lie, first)
     if chord is None:
         return None
     across = chord[0] + (chord[1] - chord[0]) * second
-    return np.asarray(lie.middle + frame.unit * (first * lie.down + across * lie.front))
+    return np.asarray(lie.middle + axes.unit * (first * lie.down + across * lie.front))
 
 
 def _up_the_tail(view: View, far: float) -> Floats | None:
@@ -197,16 +201,16 @@ def _up_the_tail(view: View, far: float) -> Floats | None:
         return None
     rows, columns = np.nonzero(view.bird)
     points = np.stack([columns + 0.5, rows + 0.5], axis=1)
-    near = points[np.hypot(*(points - view.tail).T) < TAIL * view.frame.unit]
+    near = points[np.hypot(*(points - view.tail).T) < TAIL * view.axes.unit]
     up = (near.mean(axis=0) if len(near) > 6 else view.trunk.middle) - view.tail
     length = float(np.hypot(*up))
-    return view.tail + up / length * far * view.frame.unit if length > 0.5 else view.tail
+    return view.tail + up / length * far * view.axes.unit if length > 0.5 else view.tail
 
 
 def told(way: str, at: Floats, view: View) -> Floats | None:
     """How a way of the table tells a place in pixels of the view: what :func:`where` undoes."""
-    frame = view.frame
-    own = frame.of_pixels([at])[0]
+    axes = view.axes
+    own = axes.of_pixels([at])[0]
     if way == "head":
         return own
     if way == "rim":
@@ -214,28 +218,24 @@ def told(way: str, at: Floats, view: View) -> Floats | None:
         return np.array([math.degrees(turn), float(np.hypot(*own)) / _far(view, turn)])
     lie = view.neck if way in ("neck", "eye", "tip") else view.trunk
     if way in STARTS:
-        away = (at - frame.to_pixels(STARTS[way])[0]) / frame.unit
+        away = (at - axes.to_pixels(STARTS[way])[0]) / axes.unit
         return np.array([away @ lie.down, away @ lie.front])
-    first = float((at - lie.middle) @ lie.down) / frame.unit
+    first = float((at - lie.middle) @ lie.down) / axes.unit
     chord = _chord(view, lie, first)
     if chord is None or way == "tail":
         return None
-    across = float((at - lie.middle) @ lie.front) / frame.unit
+    across = float((at - lie.middle) @ lie.front) / axes.unit
     return np.array([first, (across - chord[0]) / (chord[1] - chord[0])])
 
 
 def _far(view: View, turn: float) -> float:
-    """How far from the eye the edge of the bird is near a ray of the frame, in units."""
+    """How far from the eye the edge of the bird is near a ray of the axes, in units."""
     return float(np.clip(np.median([_rim(view, turn + ray) for ray in RAYS]), *RIM))
 
 
 def _rim(view: View, turn: float) -> float:
-    """How far from the eye the bird ends along a ray of the frame, in units."""
+    """How far from the eye the bird ends along a ray of the axes, in units."""
     away = np.arange(0.1, RIM[1] + 0.1, 0.02)
-    at = view.frame.to_pixels(np.outer(away, [math.cos(turn), math.sin(turn)]))
-    column, row = np.floor(at).astype(int).T
-    height, width = view.bird.shape
-    seen = (column >= 0) & (row >= 0) & (column < width) & (row < height)
-    seen[seen] = view.bird[row[seen], column[seen]] > 0
-    gone = np.flatnonzero(~seen)
+    at = view.axes.to_pixels(np.outer(away, [math.cos(turn), math.sin(turn)]))
+    gone = np.flatnonzero(~_on_bird(view, at))
     return float(away[gone[0]]) if len(gone) else float(away[-1])

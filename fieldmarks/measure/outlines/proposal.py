@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Protocol
 
 import cv2
@@ -14,15 +15,16 @@ import shapely
 from fieldmarks._util.errors import RegionError
 from fieldmarks.measure.outlines import cores, places, silhouette
 from fieldmarks.measure.outlines import eye as eyes
-from fieldmarks.measure.outlines.frame import (
+from fieldmarks.measure.outlines.axes import (
     PITCH,
     Bytes,
+    Crop,
     Floats,
-    Frame,
-    Look,
+    HeadAxes,
     Taps,
-    frame_of,
-    look_at,
+    axes_of,
+    crop_at,
+    disc,
 )
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.region import MIN_AREA, Polygon
@@ -37,7 +39,7 @@ OFF = 0.5  # what that leaves of its certainty
 # As ``sure`` of places, where the border is plain; a pupil is only proposed in a light eye.
 ON_EYE = {"iris": 0.87, "eye_ring": 0.93, "pupil": 0.87}
 POINTS = 40
-FINER = 4  # times finer than the look that outlines are drawn
+FINER = 4  # times finer than the crop that outlines are drawn
 ENOUGH = 25.0  # photo pixels that a core holds at least; a reading needs as many
 EDGE = 0.007  # of blur at the border of the iris that is left out of the skin, in units
 SKIN = 0.4  # of the bare skin's width that is kept off at its outer border
@@ -119,14 +121,12 @@ def _check(photo: Photo, taps: Taps) -> None:
     for x, y in points:
         if not (0 <= x <= photo.width and 0 <= y <= photo.height):
             raise RegionError("a tap was outside the photo", where="photo", mend="Tap on the bird")
-    for number, one in enumerate(points):
-        for other in points[number + 1 :]:
-            if np.hypot(one[0] - other[0], one[1] - other[1]) < 6:
-                raise RegionError(
-                    "two taps are on one spot",
-                    where="photo",
-                    mend="Tap the eye, the tip of the beak and the end of the tail",
-                )
+    if any(math.dist(one, other) < 6 for one, other in combinations(points, 2)):
+        raise RegionError(
+            "two taps are on one spot",
+            where="photo",
+            mend="Tap the eye, the tip of the beak and the end of the tail",
+        )
 
 
 def scene_of(photo: Photo, taps: Taps) -> Scene:
@@ -135,68 +135,70 @@ def scene_of(photo: Photo, taps: Taps) -> Scene:
     tail = None if taps.tail_end is None else np.array(taps.tail_end, float)
     down = np.array([0.0, 1.0]) if tail is None else tail - eye_at
     if taps.beak_tip is not None:
-        frame = frame_of(eye_at, np.array(taps.beak_tip, float), down)
-        near = look_at(photo, eye_at, 1.0 * frame.unit, eyes.UNIT / frame.unit)
+        axes = axes_of(eye_at, np.array(taps.beak_tip, float), down)
+        near = crop_at(photo, eye_at, 1.0 * axes.unit, eyes.UNIT / axes.unit)
         eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
         if eye is not None:
-            frame = frame_of(near.out_of(eye.middle), frame.to_pixels([[1, 0]])[0], frame.y_axis)
-        cut = _cut_out(photo, frame, tail)
+            axes = axes_of(near.out_of(eye.middle), axes.to_pixels([[1, 0]])[0], axes.y_axis)
+        cut = _cut_out(photo, axes, tail)
     else:
         # Of the two ways the bird may look, the one on which something like a beak is seen.
-        cuts = [_cut_out(photo, frame, tail) for frame in _guesses(photo, eye_at, down)]
+        cuts = [_cut_out(photo, axes, tail) for axes in _guesses(photo, eye_at, down)]
         cut = max(cuts, key=lambda c: -1.0 if c.beak is None else c.beak.score)
         # A beak that was not tapped is not in sight, or is another bird's.
-        cut = replace(cut, frame=cut.first, beak=None)
-    frame, wide, bird, beak = cut.frame, cut.look, cut.bird, cut.beak
+        cut = replace(cut, axes=cut.first, beak=None)
+    axes, wide, bird, beak = cut.axes, cut.crop, cut.bird, cut.beak
     tail_there = None if tail is None else wide.into(tail)
-    reach = HEAD_REACH * frame.unit
-    head_look = look_at(photo, frame.origin, reach, eyes.UNIT / frame.unit)
-    eye = eyes.find_eye(head_look.lab, head_look.into(frame.origin), eyes.UNIT, 0.06)
-    whole = places.view_of(wide, wide.frame(frame), bird, tail_there)
-    head = places.closer(whole, head_look)
+    reach = HEAD_REACH * axes.unit
+    head_crop = crop_at(photo, axes.origin, reach, eyes.UNIT / axes.unit)
+    eye = eyes.find_eye(head_crop.lab, head_crop.into(axes.origin), eyes.UNIT, 0.06)
+    whole = places.view_of(wide, wide.axes(axes), bird, tail_there)
+    head = places.closer(whole, head_crop)
     beak_mask = np.zeros_like(head.bird)
     if beak is not None:
-        beak_mask = head_look.from_other(beak.mask, cut.close)
+        beak_mask = head_crop.from_other(beak.mask, cut.close)
     free = head.bird.copy()
-    free[cv2.dilate(beak_mask, silhouette.disc(4)) > 0] = 0
+    free[cv2.dilate(beak_mask, disc(4)) > 0] = 0
     if eye is not None:
         outer = eye.middle + 1.12 * (eye.ring - eye.middle)
         cv2.fillPoly(free, [np.round(outer - 0.5).astype(np.int32)], 0)
-    free = cv2.erode(free, silhouette.disc(3), borderValue=0)
-    return Scene(photo, eye, beak, head, beak_mask, whole, free, _free_body(whole, head, beak_mask))
+    free = cv2.erode(free, disc(3), borderValue=0)
+    free_body = cv2.erode(bird, disc(2), borderValue=0)
+    free_body[cv2.dilate(wide.from_other(beak_mask, head_crop), disc(2)) > 0] = 0
+    return Scene(photo, eye, beak, head, beak_mask, whole, free, free_body)
 
 
 @dataclass(frozen=True, eq=False)
 class _Cut:
-    """The bird and its beak cut out; ``first`` is the frame before its beak was found."""
+    """The bird and its beak cut out; ``first`` are the axes before its beak was found."""
 
-    first: Frame
-    frame: Frame
-    look: Look
+    first: HeadAxes
+    axes: HeadAxes
+    crop: Crop
     bird: Bytes
-    close: Look
+    close: Crop
     beak: silhouette.Beak | None
 
 
-def _cut_out(photo: Photo, frame: Frame, tail: Floats | None) -> _Cut:
-    """The bird and its beak, and from it the frame anew."""
-    wide = look_at(photo, frame.origin, silhouette.REACH * frame.unit, silhouette.UNIT / frame.unit)
+def _cut_out(photo: Photo, axes: HeadAxes, tail: Floats | None) -> _Cut:
+    """The bird and its beak, and from it the axes anew."""
+    wide = crop_at(photo, axes.origin, silhouette.REACH * axes.unit, silhouette.UNIT / axes.unit)
     tail_there = None if tail is None else wide.into(tail)
-    bird = silhouette.find_silhouette(wide.rgb, wide.frame(frame), tail_there)
-    scale = silhouette.BEAK_UNIT / frame.unit
-    close = look_at(photo, frame.origin, HEAD_REACH * frame.unit, scale)
+    bird = silhouette.find_silhouette(wide.rgb, wide.axes(axes), tail_there)
+    scale = silhouette.BEAK_UNIT / axes.unit
+    close = crop_at(photo, axes.origin, HEAD_REACH * axes.unit, scale)
     there = close.from_other(bird, wide)
-    beak = silhouette.find_beak(close.rgb, close.lab, close.frame(frame), there)
-    better = frame if beak is None else beak.frame.moved(1 / close.scale, close.corner)
-    return _Cut(frame, better, wide, bird, close, beak)
+    beak = silhouette.find_beak(close.rgb, close.lab, close.axes(axes), there)
+    better = axes if beak is None else beak.axes.moved(1 / close.scale, close.corner)
+    return _Cut(axes, better, wide, bird, close, beak)
 
 
-def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Frame]:
+def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[HeadAxes]:
     """Frames that an eye alone suggests: its size gives the unit, the beak lies left or right."""
     found = []
     for share in SIZES:
         unit = share * min(photo.width, photo.height)
-        near = look_at(photo, eye_at, 1.0 * unit, eyes.UNIT / unit)
+        near = crop_at(photo, eye_at, 1.0 * unit, eyes.UNIT / unit)
         eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
         if eye is not None:
             ring = float(np.hypot(*(eye.ring - eye.middle).T).mean())
@@ -210,12 +212,8 @@ def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Frame]:
         )
     _, unit, middle = max(found, key=lambda f: f[0])
     down = down / np.hypot(*down)
-    beside = np.array([-down[1], down[0]])
-    tips = [
-        middle + unit * (side * math.cos(PITCH) * beside + math.sin(PITCH) * down)
-        for side in (1, -1)
-    ]
-    return [frame_of(middle, tip, down) for tip in tips]
+    beside, below = math.cos(PITCH) * np.array([-down[1], down[0]]), math.sin(PITCH) * down
+    return [axes_of(middle, middle + unit * (s * beside + below), down) for s in (1, -1)]
 
 
 def _proposed(
@@ -230,21 +228,23 @@ def _proposed(
     at = places.where(place, view)
     if at is None:
         return None
-    if mark in BEAKS:
-        if scene.beak is None:
-            return None
-        free = _horn(scene, mark)
-    else:
-        free = scene.free if place.on_head else scene.free_body
+    if mark in BEAKS and scene.beak is None:
+        return None
     if place.tail is not None:
         free = _tail(scene.whole)
-    area = math.pi * place.size[0] * place.size[1] * (view.frame.unit / view.look.scale) ** 2
+    elif mark == "cere":
+        free = scene.head.bird
+    elif mark in BEAKS:
+        free = cv2.erode(scene.beak_mask, disc(2), borderValue=0)
+    else:
+        free = scene.free if place.on_head else scene.free_body
+    area = math.pi * place.size[0] * place.size[1] * (view.axes.unit / view.crop.scale) ** 2
     scale = max(1.0, math.sqrt(ENOUGH / area))
     beside = [colours[m] for m in place.beside if m in colours]
     drawn = cores.draw(place, view, at, free, whole=whole, scale=scale, beside=beside)
     if drawn is None:
         return None
-    shape = outline_of(scene.photo, view.look, drawn.mask, drawn.corner)
+    shape = outline_of(scene.photo, view.crop, drawn.mask, drawn.corner)
     if shape is None:
         return None
     colours[mark] = drawn.colour
@@ -252,24 +252,12 @@ def _proposed(
     return ProposedMark(mark, shape, round(sure, 2), whole and place.grow is not None)
 
 
-def _horn(scene: Scene, mark: str) -> Bytes:
-    if mark == "cere":
-        return scene.head.bird
-    return cv2.erode(scene.beak_mask, silhouette.disc(2), borderValue=0)
-
-
 def _tail(view: places.View) -> Bytes:
     """The bird, and what lies at the tap: a tail behind a perch is cut off from the bird."""
     free = view.bird.copy()
     if view.tail is not None:
         column, row = np.round(view.tail).astype(int)
-        cv2.circle(free, (int(column), int(row)), round(0.2 * view.frame.unit), 1, cv2.FILLED)
-    return free
-
-
-def _free_body(whole: places.View, head: places.View, beak: Bytes) -> Bytes:
-    free = cv2.erode(whole.bird, silhouette.disc(2), borderValue=0)
-    free[cv2.dilate(whole.look.from_other(beak, head.look), silhouette.disc(2)) > 0] = 0
+        cv2.circle(free, (int(column), int(row)), round(0.2 * view.axes.unit), 1, cv2.FILLED)
     return free
 
 
@@ -280,15 +268,15 @@ def _round_eye(scene: Scene, mark: str) -> ProposedMark | None:
     away = eye.iris - eye.middle
     inner = eye.iris + away / np.hypot(*away.T)[:, None] * EDGE * eyes.UNIT
     points = {"iris": inner, "eye_ring": eye.ring + SKIN * (inner - eye.ring), "pupil": eye.pupil}
-    shape = _polygon(scene.photo, scene.head.look.out_of(points[mark]))
+    shape = _polygon(scene.photo, scene.head.crop.out_of(points[mark]))
     if shape is None:
         return None
     sure = ON_EYE[mark] * float(np.clip(eye.iris_step / eyes.SHARP, 0.2, 1))
     return ProposedMark(mark, shape, round(sure, 2), False)
 
 
-def outline_of(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
-    """The border of a mask of a look, whose corner lies there, as a polygon on the photo."""
+def outline_of(photo: Photo, crop: Crop, mask: Bytes, corner: tuple[int, int]) -> Polygon | None:
+    """The border of a mask of a crop, whose corner lies there, as a polygon on the photo."""
     # Contours run through the middles of pixels: enlarged, they come out at their borders.
     large = cv2.copyMakeBorder(mask * 255, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     large = cv2.resize(large, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_LINEAR)
@@ -306,7 +294,7 @@ def outline_of(photo: Photo, look: Look, mask: Bytes, corner: tuple[int, int]) -
         tolerance *= 1.3
     if len(points) < 3:
         return None
-    return _polygon(photo, look.out_of((points + 0.5) / FINER - 1 + corner))
+    return _polygon(photo, crop.out_of((points + 0.5) / FINER - 1 + corner))
 
 
 def _polygon(photo: Photo, points: Floats) -> Polygon | None:
@@ -320,4 +308,4 @@ def _polygon(photo: Photo, points: Floats) -> Polygon | None:
         inside = np.asarray(ring.exterior.coords)[:-1]
     if ring.area < MIN_AREA:
         return None
-    return Polygon(tuple((float(x), float(y)) for x, y in inside))
+    return Polygon(inside.tolist())

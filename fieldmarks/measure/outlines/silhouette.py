@@ -13,59 +13,59 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from fieldmarks.measure.outlines.frame import Bytes, Floats, Frame, frame_of
+from fieldmarks.measure.outlines.axes import Bytes, Floats, HeadAxes, axes_of, disc
 
 UNIT = 32.0  # pixels from eye to beak tip at which the whole bird is looked at
 BEAK_UNIT = 40.0
 REACH = 7.5  # how far from the eye the bird is looked for, in units
-HEAD = np.array([-0.12, 0.22])  # middle of the head in its frame
+HEAD = np.array([-0.12, 0.22])  # middle of the head in its axes
 # Half width of a lovebird along the line from its head to the end of its tail, in units; without a
 # tail to go by only its body is sought.
 WITH_TAIL = ((0.0, 0.15, 0.3, 0.6, 0.85, 1.0), (0.8, 1.1, 1.25, 1.1, 0.5, 0.2))
 WITHOUT_TAIL = ((0.0, 0.15, 0.3, 0.75, 1.0), (0.8, 1.1, 1.25, 1.1, 0.7))
 FRONT, BACK = 1.5, 0.5
 BODY = 4.3  # from the middle of the head to the legs
-BEAK = np.array([0.72, -0.16])  # middle of the beak in the frame
+BEAK = np.array([0.72, -0.16])  # middle of the beak in the axes
 BEAK_TILT = math.radians(30)
 # First guesses at the beak round the tap: longer or shorter, turned (radians).
 TAP = 0.3  # how much the tap itself has to say against what was found
 SCALES, TURNS = (0.78, 1.0, 1.25), (-0.24, 0.0, 0.24)
 
 
-def find_silhouette(rgb: Bytes, frame: Frame, tail: Floats | None) -> Bytes:
+def find_silhouette(rgb: Bytes, axes: HeadAxes, tail: Floats | None) -> Bytes:
     """The bird as a mask of 0 and 1.
 
     Args:
         rgb: (h, w, 3) uint8 array.
-        frame: Of the head, in pixels of this picture.
+        axes: Of the head, in pixels of this picture.
         tail ((2,) array, optional): End of the tail in pixels.
     """
-    marks, bird = seeds((rgb.shape[0], rgb.shape[1]), frame, tail)
+    marks, bird = seeds((rgb.shape[0], rgb.shape[1]), axes, tail)
     cut = _cut(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), marks, 3)
     cut = cv2.morphologyEx(cut, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
     return _piece(cut, bird)
 
 
-def seeds(size: tuple[int, int], frame: Frame, tail: Floats | None) -> tuple[Bytes, Bytes]:
+def seeds(size: tuple[int, int], axes: HeadAxes, tail: Floats | None) -> tuple[Bytes, Bytes]:
     """What is surely and probably bird or not, in GrabCut's codes; and what is surely bird.
 
     Args:
         size: (height, width).
     """
     height, width = size
-    x, y = frame.grid(height, width)
-    middle = frame.to_pixels(HEAD)[0]
-    end = tail if tail is not None else middle + np.array([0.0, BODY * frame.unit])
-    length = max(float(np.hypot(*(end - middle))), frame.unit)
+    x, y = axes.grid(height, width)
+    middle = axes.to_pixels(HEAD)[0]
+    end = tail if tail is not None else middle + np.array([0.0, BODY * axes.unit])
+    length = max(float(np.hypot(*(end - middle))), axes.unit)
     axis = (end - middle) / length
     rows, columns = np.mgrid[:height, :width] + 0.5
     columns, rows = columns - middle[0], rows - middle[1]
     along = (columns * axis[0] + rows * axis[1]) / length
-    aside = (rows * axis[0] - columns * axis[1]) / frame.unit
+    aside = (rows * axis[0] - columns * axis[1]) / axes.unit
     half = np.interp(along, *(WITHOUT_TAIL if tail is None else WITH_TAIL))
     if tail is not None:
         # The line from head to tail runs along the back: the bird bulges on the beak's side.
-        beak = frame.x_axis[1] * axis[0] - frame.x_axis[0] * axis[1]
+        beak = axes.x_axis[1] * axis[0] - axes.x_axis[0] * axis[1]
         bulge = aside * math.copysign(1, beak)
         half = half * np.where(bulge > 0, FRONT, BACK)
         aside = np.where(bulge > 0, bulge, -bulge)
@@ -89,18 +89,18 @@ def seeds(size: tuple[int, int], frame: Frame, tail: Floats | None) -> tuple[Byt
 
 @dataclass(frozen=True, eq=False)
 class Beak:
-    """A beak found: its mask, the frame it speaks for, and how well it is made out (about 0..1.5).
+    """A beak found: its mask, its axes, and how well it is made out (about 0..1.5).
 
     The score adds the overlap with the beak of our drawing and the step in colour at its border.
     """
 
     mask: Bytes
-    frame: Frame
+    axes: HeadAxes
     score: float
 
 
-def find_beak(rgb: Bytes, lab: Floats, frame: Frame, silhouette: Bytes) -> Beak | None:
-    """The beak, sought from the frame of the taps and from others near it.
+def find_beak(rgb: Bytes, lab: Floats, axes: HeadAxes, silhouette: Bytes) -> Beak | None:
+    """The beak, sought from the axes of the taps and from others near it.
 
     A tap is off by more than a beak's half width sooner or later. Each first guess is drawn to the
     borders seen; the one whose beak is most like a beak wins.
@@ -110,37 +110,35 @@ def find_beak(rgb: Bytes, lab: Floats, frame: Frame, silhouette: Bytes) -> Beak 
     found: list[tuple[float, Floats]] = []
     for scale in SCALES:
         for turn in TURNS:
-            guess: Frame | None = _turned(frame, scale, turn)
+            guess = _turned(axes, scale, turn)
             for _ in range(2):
-                if guess is None:
-                    break
                 beak = _beak(coded, lab, guess, silhouette)
-                guess = None if beak is None else beak.frame
                 if beak is None:
-                    continue
-                tip = beak.frame.to_pixels([1, 0])[0]
-                apart = float(np.hypot(*(tip - frame.to_pixels([1, 0])[0]))) / frame.unit
+                    break
+                guess = beak.axes
+                tip = beak.axes.to_pixels([1, 0])[0]
+                apart = float(np.hypot(*(tip - axes.to_pixels([1, 0])[0]))) / axes.unit
                 score = beak.score - apart**2
                 found.append((score, tip))
                 if best is None or score > best.score:
-                    best = Beak(beak.mask, beak.frame, score)
+                    best = Beak(beak.mask, beak.axes, score)
     if best is None:
         return None
     # Several guesses that are nearly as good say together where the tip is, and more steadily.
     weights = np.exp([(score - best.score) / 0.12 for score, _ in found])
     tip = np.average([tip for _, tip in found], axis=0, weights=weights)
-    tip = TAP * frame.to_pixels([[1, 0]])[0] + (1 - TAP) * tip
-    return Beak(best.mask, frame_of(frame.origin, tip, frame.y_axis), best.score)
+    tip = TAP * axes.to_pixels([[1, 0]])[0] + (1 - TAP) * tip
+    return Beak(best.mask, axes_of(axes.origin, tip, axes.y_axis), best.score)
 
 
-def _beak(coded: Bytes, lab: Floats, frame: Frame, silhouette: Bytes) -> Beak | None:
-    """One cut of the beak where a frame expects it."""
+def _beak(coded: Bytes, lab: Floats, axes: HeadAxes, silhouette: Bytes) -> Beak | None:
+    """One cut of the beak where axes expect it."""
     height, width = silhouette.shape
-    corners = frame.to_pixels([[-0.25, -0.95], [-0.25, 0.75], [1.6, -0.95], [1.6, 0.75]])
+    corners = axes.to_pixels([[-0.25, -0.95], [-0.25, 0.75], [1.6, -0.95], [1.6, 0.75]])
     x0, y0 = np.clip(np.floor(corners.min(axis=0)).astype(int), 0, [width - 1, height - 1])
     x1, y1 = np.clip(np.ceil(corners.max(axis=0)).astype(int), [x0 + 1, y0 + 1], [width, height])
     part = np.s_[y0:y1, x0:x1]
-    own = Frame(frame.origin - [x0, y0], frame.x_axis, frame.y_axis, frame.unit)
+    own = HeadAxes(axes.origin - [x0, y0], axes.x_axis, axes.y_axis, axes.unit)
     x, y = own.grid(y1 - y0, x1 - x0)
     marks = np.full(x.shape, cv2.GC_BGD, np.uint8)
     marks[_oval(x, y, 0.72, -0.12, 0.50, 0.36)] = cv2.GC_PR_BGD
@@ -154,9 +152,9 @@ def _beak(coded: Bytes, lab: Floats, frame: Frame, silhouette: Bytes) -> Beak | 
     if seed.sum() < 8 or (marks == cv2.GC_BGD).sum() < 8:
         return None
     mask = _cut(np.ascontiguousarray(coded[part]), marks, 2)
-    radius = max(int(0.03 * frame.unit), 1)
+    radius = max(int(0.03 * axes.unit), 1)
     mask = _piece(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(radius)), seed)
-    if mask.sum() < 0.04 * frame.unit**2:
+    if mask.sum() < 0.04 * axes.unit**2:
         return None
     rows, columns = np.nonzero(mask)
     q = own.of_pixels([[columns.mean() + 0.5, rows.mean() + 0.5]])[0]
@@ -168,12 +166,12 @@ def _beak(coded: Bytes, lab: Floats, frame: Frame, silhouette: Bytes) -> Beak | 
     return Beak(full, better.moved(1.0, np.array([x0, y0], float)), score)
 
 
-def _likeness(mask: Bytes, lab: Floats, frame: Frame) -> float:
+def _likeness(mask: Bytes, lab: Floats, axes: HeadAxes) -> float:
     drawn = np.zeros_like(mask)
-    points = frame.to_pixels(_drawn_beak()) - 0.5
+    points = axes.to_pixels(_drawn_beak()) - 0.5
     cv2.fillPoly(drawn, [np.round(points).astype(np.int32)], 1)
     shared = float((drawn & mask).sum() / max(int((drawn | mask).sum()), 1))
-    element = disc(max(int(0.05 * frame.unit), 1))
+    element = disc(max(int(0.05 * axes.unit), 1))
     inner = (mask > 0) & (cv2.erode(mask, element) == 0)
     outer = (cv2.dilate(mask, element) > 0) & (mask == 0)
     if not inner.any() or not outer.any():
@@ -186,17 +184,17 @@ def _likeness(mask: Bytes, lab: Floats, frame: Frame) -> float:
 
 @lru_cache(maxsize=1)
 def _drawn_beak() -> Floats:
-    """Outline of a closed upper beak in the frame, (n, 2), rounded from our own drawing."""
+    """Outline of a closed upper beak in the axes, (n, 2), rounded from our own drawing."""
     return np.array(
         [[0.42, -0.20], [0.47, -0.33], [0.61, -0.40], [0.80, -0.37], [0.98, -0.22], [1.05, -0.04],
          [1.02, 0.10], [0.96, 0.07], [0.90, -0.03], [0.80, 0.06], [0.66, 0.10], [0.50, 0.02]]
     )  # fmt: skip
 
 
-def _turned(frame: Frame, scale: float, turn: float) -> Frame:
-    """A frame with the same eye whose tip lies elsewhere."""
-    tip = frame.to_pixels([[scale * math.cos(turn), scale * math.sin(turn)]])[0]
-    return frame_of(frame.origin, tip, frame.y_axis)
+def _turned(axes: HeadAxes, scale: float, turn: float) -> HeadAxes:
+    """Axes with the same eye whose tip lies elsewhere."""
+    tip = axes.to_pixels([[scale * math.cos(turn), scale * math.sin(turn)]])[0]
+    return axes_of(axes.origin, tip, axes.y_axis)
 
 
 def _oval(x: Floats, y: Floats, cx: float, cy: float, rx: float, ry: float) -> Floats:
@@ -219,8 +217,3 @@ def _piece(mask: Bytes, seed: Floats) -> Bytes:
     counts = np.bincount(labels[seed], minlength=1)
     counts[0] = 0
     return (labels == counts.argmax()).astype(np.uint8) if counts.any() else np.zeros_like(mask)
-
-
-def disc(radius: int) -> Bytes:
-    """A round element for morphology."""
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))

@@ -1,7 +1,7 @@
-"""Frame: where the taps put the bird's head in the photo, and the photo seen at a bounded size.
+"""Axes: where the taps put the bird's head in the photo, and the photo seen at a bounded size.
 
-The frame of the head has its origin in the middle of the eye, x towards the tip of the beak, y
-across it towards the throat, and the length from eye to tip as its unit. It is a similarity, with a
+The axes of the head have their origin in the middle of the eye, x towards the tip of the beak, y
+across it towards the throat, and the length from eye to tip as their unit: a similarity, with a
 mirror: which way is up is told by the tail, or else by the photo.
 """
 
@@ -21,7 +21,22 @@ from fieldmarks.measure.region import Point
 Floats = npt.NDArray[Any]  # float32 or float64; OpenCV's stubs promise no more than an array
 Bytes = npt.NDArray[Any]  # uint8
 
+LIGHTNESS_WEIGHT = 0.5  # shading changes L* much more than a* and b*
 PITCH = math.radians(38)  # of eye to beak tip below the level, when only the eye was tapped
+
+
+def disc(radius: int) -> Bytes:
+    """A round element for morphology."""
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+
+
+def piece_at(mask: Bytes, at: tuple[int, int] | None = None) -> Bytes:
+    """The connected piece under a pixel (x, y), or else the largest; empty of an empty mask."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    label = labels[at[1], at[0]] if at else 0
+    if label == 0 and len(stats) > 1:
+        label = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    return (labels == label).astype(np.uint8) if label else np.zeros_like(mask)
 
 
 @dataclass(frozen=True)
@@ -34,8 +49,8 @@ class Taps:
 
 
 @dataclass(frozen=True, eq=False)
-class Frame:
-    """The frame of a head.
+class HeadAxes:
+    """The axes of a head.
 
     Args:
         origin, x_axis, y_axis ((2,) arrays): In pixels; both axes have length 1.
@@ -48,13 +63,13 @@ class Frame:
     unit: float
 
     def to_pixels(self, points: npt.ArrayLike) -> Floats:
-        """Places in the frame (n, 2) to pixels (n, 2)."""
+        """Places on the axes (n, 2) to pixels (n, 2)."""
         own = np.asarray(points, float).reshape(-1, 2)
         axes = np.stack([self.x_axis, self.y_axis])
         return np.asarray(self.origin + self.unit * own @ axes)
 
     def of_pixels(self, points: npt.ArrayLike) -> Floats:
-        """Pixels (n, 2) to places in the frame (n, 2)."""
+        """Pixels (n, 2) to places on the axes (n, 2)."""
         away = (np.asarray(points, float).reshape(-1, 2) - self.origin) / self.unit
         return np.stack([away @ self.x_axis, away @ self.y_axis], axis=1)
 
@@ -67,22 +82,22 @@ class Frame:
             x * self.y_axis[0] + y * self.y_axis[1],
         )
 
-    def moved(self, scale: float, shift: Floats) -> Frame:
-        """The same frame in a picture whose pixel p lies at ``p * scale + shift`` of this one."""
-        return Frame(self.origin * scale + shift, self.x_axis, self.y_axis, self.unit * scale)
+    def moved(self, scale: float, shift: Floats) -> HeadAxes:
+        """The same axes in a picture whose pixel p lies at ``p * scale + shift`` of this one."""
+        return HeadAxes(self.origin * scale + shift, self.x_axis, self.y_axis, self.unit * scale)
 
 
-def frame_of(eye: Floats, tip: Floats, down: Floats) -> Frame:
-    """The frame of an eye and a beak tip; y is on the side on which ``down`` points."""
+def axes_of(eye: Floats, tip: Floats, down: Floats) -> HeadAxes:
+    """The axes of an eye and a beak tip; y is on the side on which ``down`` points."""
     along = tip - eye
     unit = float(np.hypot(*along))
     x_axis = along / unit
     y_axis = np.array([-x_axis[1], x_axis[0]])
-    return Frame(eye, x_axis, y_axis if y_axis @ down > 0 else -y_axis, unit)
+    return HeadAxes(eye, x_axis, y_axis if y_axis @ down > 0 else -y_axis, unit)
 
 
 @dataclass(frozen=True, eq=False)
-class Look:
+class Crop:
     """A part of the photo at a size of our own choice.
 
     ``lab`` is (h, w, 3) float32 CIELAB (D65) of the picture as the photo shows it; ``rgb`` the same
@@ -108,12 +123,12 @@ class Look:
         """Own pixels to photo pixels."""
         return np.asarray(np.asarray(points, float) / self.scale + self.corner)
 
-    def frame(self, frame: Frame) -> Frame:
-        """A frame in photo pixels, as a frame in own pixels."""
-        return frame.moved(self.scale, -self.corner * self.scale)
+    def axes(self, axes: HeadAxes) -> HeadAxes:
+        """Axes in photo pixels, as axes in own pixels."""
+        return axes.moved(self.scale, -self.corner * self.scale)
 
-    def from_other(self, mask: Bytes, other: Look) -> Bytes:
-        """A mask drawn on another look, on this one; what that one did not show is 0."""
+    def from_other(self, mask: Bytes, other: Crop) -> Bytes:
+        """A mask drawn on another crop, on this one; what that one did not show is 0."""
         ratio = self.scale / other.scale
         shift = (other.corner - self.corner) * self.scale
         move = np.array([[ratio, 0, shift[0]], [0, ratio, shift[1]]])
@@ -121,7 +136,7 @@ class Look:
         return cv2.warpAffine(mask, move, (width, height), flags=cv2.INTER_NEAREST)
 
 
-def look_at(photo: Photo, middle: Floats, reach: float, scale: float) -> Look:
+def crop_at(photo: Photo, middle: Floats, reach: float, scale: float) -> Crop:
     """The square of half width ``reach`` photo pixels round a place, as far as the photo goes."""
     x0, y0 = (max(int(v), 0) for v in np.floor(middle - reach))
     x1 = min(max(math.ceil(middle[0] + reach), x0 + 1), photo.width)
@@ -132,4 +147,4 @@ def look_at(photo: Photo, middle: Floats, reach: float, scale: float) -> Look:
     small = cv2.resize(codes, size, interpolation=how)
     rgb = photo.profile.to_srgb8(small)
     lab = cv2.cvtColor(rgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
-    return Look(rgb, lab, np.array([x0, y0], float), scale)
+    return Crop(rgb, lab, np.array([x0, y0], float), scale)
