@@ -29,7 +29,7 @@ from simulator._library import colour_science
 from simulator.camera import CAMERAS, LAMPS, photograph
 from simulator.spectra import Array, chart_reflectances, reflectance_to_lab
 
-from fieldmarks.measure import correction, fitting
+from fieldmarks.measure import correction
 from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
 from fieldmarks.measure.correction import (
     Candidate,
@@ -104,7 +104,7 @@ def floor(natural: Array, chart: Array, lamp: str, camera: str, rng: np.random.G
 
 
 def third_degree() -> None:
-    """Teach the fitting module a third degree, for this comparison only."""
+    """Teach the correction module a third degree, for this comparison only."""
     plain = correction.terms
 
     def terms(rgb: Array, basis: str) -> Array:
@@ -115,19 +115,19 @@ def third_degree() -> None:
         roots = np.cbrt(np.stack(products, axis=-1))
         return np.concatenate([plain(rgb, "root-polynomial"), roots], axis=-1)
 
-    correction.terms = fitting.terms = terms  # type: ignore[assignment]
+    correction.terms = terms  # type: ignore[assignment]
     correction.TERMS[DEGREE_3] = 13
 
 
 def best_of_degree_3(patches: Patches) -> Trial:
     """The better of the program's choice and degree 3 at three loosenesses."""
     trials = [
-        leave_one_out(patches, Candidate(DEGREE_3, loose, fitting.STRAIGHT))  # type: ignore[arg-type]
+        leave_one_out(patches, Candidate(DEGREE_3, loose, correction.STRAIGHT))  # type: ignore[arg-type]
         for loose in (0.1, 0.3, 1.0)
     ]
     best = min(trials, key=lambda t: t.mean)
     usual = choose_trial(patches, tone=False)
-    return best if best.mean < fitting.BETTER * usual.mean else usual
+    return best if best.mean < correction.BETTER * usual.mean else usual
 
 
 def nested(patches: Patches, choice: object) -> float:

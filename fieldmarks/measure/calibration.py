@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.measure.colour import encode_srgb, linear_to_lab
+from fieldmarks.measure.colour import encode_srgb, linear_to_lab, neutral_lab
 from fieldmarks.measure.correction import Correction
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import Lab, triple
@@ -114,11 +114,15 @@ class Calibration:
             return scaled
         return scaled * self.factor(x, y)[..., None].astype(np.float32)
 
+    def warned(self, *warnings: str) -> Calibration:
+        """The same with more that is doubtful about it."""
+        return replace(self, warnings=(*self.warnings, *warnings))
+
     @cached_property
     def anchors(self) -> tuple[float, ...]:
         """L* of the cards' known reflectances; of a mid grey when there is none."""
         known = [p.reflectance for p in self.patches] or [DEFAULT_REFLECTANCE]
-        return tuple(linear_to_lab(np.repeat(np.array(known)[:, None], 3, axis=1))[:, 0].tolist())
+        return tuple(neutral_lab(known)[:, 0].tolist())
 
     @cached_property
     def cast(self) -> float:
@@ -222,14 +226,20 @@ def _fit(
     level = target + (offset @ plane)[:, None]
     gains = np.exp(np.average(level, axis=0, weights=weight**2))
     result = rgb * gains * np.exp(-(offset @ plane))[:, None]
-    light = linear_to_lab(result)[:, 0] - linear_to_lab(np.repeat(known[:, None], 3, axis=1))[:, 0]
-    misfit = float(np.sqrt(np.mean(light**2))) if len(patches) > 1 else 0.0
-    return (
-        gains,
-        (float(plane[0]), float(plane[1])),
-        (float(origin[0]), float(origin[1])),
-        misfit,
-    )
+    plane_x, plane_y = plane.tolist()
+    origin_x, origin_y = origin.tolist()
+    return gains, (plane_x, plane_y), (origin_x, origin_y), lightness_misfit(result, known)
+
+
+def lightness_misfit(corrected: npt.NDArray, known: npt.NDArray) -> float:
+    """Root mean square L* by which several cards miss their values; 0 for one.
+
+    Args:
+        corrected ((n, 3) array): Their linear light once corrected.
+        known ((n,) array): Their reflectances Y.
+    """
+    light = linear_to_lab(corrected)[:, 0] - neutral_lab(known)[:, 0]
+    return float(np.sqrt(np.mean(light**2))) if len(known) > 1 else 0.0
 
 
 def read_card(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], str]:
@@ -262,15 +272,11 @@ def read_card(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], 
     brightness = linear @ np.full(3, 1 / 3, dtype=np.float32)
     slope, step = _unevenness(brightness, inside, win)
     if step > REFUSE_STEP:
-        return (
-            None,
-            [],
-            (
-                f"one part is {step:.0%} brighter than another: a shadow, a shine, print or an "
-                "edge. Outline a plain part only, or take the photo again with even light on the "
-                "card."
-            ),
+        refusal = (
+            f"one part is {step:.0%} brighter than another: a shadow, a shine, print or an edge. "
+            "Outline a plain part only, or take the photo again with even light on the card."
         )
+        return None, [], refusal
     sample = brightness[::every, ::every][some]
     middle = np.median(sample)
     grain = float(1.4826 * np.median(np.abs(sample - middle)) / middle)

@@ -23,10 +23,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from fieldmarks._util.errors import CardError
 from fieldmarks._util.resources import PACKAGE
 from fieldmarks.measure.calibration import Calibration, calibrate
-from fieldmarks.measure.colour import lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.colour import lightness_to_reflectance, neutral_lab
 from fieldmarks.measure.correction import Array, Patches, choose, choose_trial, finish
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.quantities import Lab
+from fieldmarks.measure.quantities import Lab, triple
 from fieldmarks.measure.region import Point, Polygon, Rectangle, Region, mask, vertices, window
 from fieldmarks.measure.scatter import trimmed_mean
 
@@ -58,10 +58,10 @@ class Patch(BaseModel):
     @property
     def colour(self) -> Lab:
         """CIELAB, D65, 2 degrees."""
-        if self.lab is not None:
-            return self.lab
-        light, a, b = linear_to_lab(np.full(3, self.reflectance))
-        return float(light), float(a), float(b)
+        if self.reflectance is not None:
+            return triple(neutral_lab(self.reflectance))
+        assert self.lab is not None  # one of the two is given
+        return self.lab
 
     @property
     def grey(self) -> bool:
@@ -237,8 +237,7 @@ def calibrate_with_chart(
         ways = place(chart_regions, charts or load_charts())
     except CardError as error:
         calibration = calibrate(photo, cards)
-        problem = f"Chart: {error} It was not used."
-        return replace(calibration, warnings=(*calibration.warnings, problem))
+        return calibration.warned(f"Chart: {error} It was not used.")
     best: tuple[float, list[Placed], Patches] | None = None
     for way in ways:
         patches, used = _read(photo, way)
@@ -252,7 +251,7 @@ def calibrate_with_chart(
     if best is None:
         calibration = calibrate(photo, cards)
         problem = "Chart: fewer than 4 patches can be read; the others are too small or clipped."
-        return replace(calibration, warnings=(*calibration.warnings, problem))
+        return calibration.warned(problem)
     _, used, patches = best
     calibration = calibrate(photo, cards or _greys(used))
     if not calibration.calibrated:
@@ -260,11 +259,10 @@ def calibrate_with_chart(
     patches = _with_cards(patches, calibration)
     trial = choose_trial(patches)
     if trial.mean > FAR_OFF:
-        problem = (
+        return calibration.warned(
             f"Chart: its patches miss their colours by {trial.mean:.0f} CIEDE2000 whatever is "
             "tried; it was not used. Check which chart it is and where it lies."
         )
-        return replace(calibration, warnings=(*calibration.warnings, problem))
     count = len(patches.rgb)
     correction = finish(patches, trial, f"{count} patches in this photo, each left out in turn")
     lost = sum(len(w) for w in ways[:1]) - len(used)
@@ -277,7 +275,7 @@ def calibrate_with_chart(
             "of a bought chart do. Is it a copy? The colours of a chart printed at home or faded "
             "are not known: use a bought one, in even light."
         )
-    return replace(calibration, correction=correction, warnings=(*calibration.warnings, *notes))
+    return replace(calibration, correction=correction).warned(*notes)
 
 
 def _read(photo: Photo, placed: Sequence[Placed]) -> tuple[Patches, list[Placed]]:
@@ -305,7 +303,7 @@ def _with_cards(patches: Patches, calibration: Calibration) -> Patches:
     if not cards:
         return patches
     rgb = np.array([np.multiply(p.rgb, calibration.factor(*p.at)) for p in cards])
-    lab = linear_to_lab(np.repeat([[p.reflectance] for p in cards], 3, axis=1))
+    lab = neutral_lab([p.reflectance for p in cards])
     return Patches(
         np.vstack([patches.rgb, rgb]),
         np.vstack([patches.lab, lab]),
@@ -324,7 +322,7 @@ def with_steps(calibration: Calibration) -> Calibration:
     distinct = 1 + sum(b > 1.3 * a for a, b in pairwise(levels))
     if distinct < 3 or calibration.plane != (0.0, 0.0):
         return calibration
-    lab = linear_to_lab(np.repeat([[p.reflectance] for p in cards], 3, axis=1))
+    lab = neutral_lab([p.reflectance for p in cards])
     patches = Patches(np.array([p.rgb for p in cards]), lab, np.ones(len(cards), bool))
     correction = choose(
         patches, f"{len(cards)} neutral steps in this photo, each left out in turn", colour=False

@@ -40,6 +40,11 @@ def linear_to_lab(rgb: npt.ArrayLike) -> Array:
     return xyz2lab(rgb @ RGB_TO_XYZ.T.astype(rgb.dtype), illuminant="D65", observer="2")
 
 
+def neutral_lab(reflectance: npt.ArrayLike) -> Array:
+    """CIELAB (D65, 2 degrees) of neutrals of these reflectances Y; (...) to (..., 3)."""
+    return linear_to_lab(np.repeat(np.asarray(reflectance)[..., None], 3, axis=-1))
+
+
 def lab_to_linear(lab: npt.ArrayLike) -> Array:
     """CIELAB (D65, 2 degrees) to linear RGB, unclipped. Inverse of :func:`linear_to_lab`."""
     return lab2xyz(np.asarray(lab, dtype=float), illuminant="D65", observer="2") @ XYZ_TO_RGB.T

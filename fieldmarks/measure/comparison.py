@@ -23,7 +23,7 @@ from fieldmarks.measure.colour import (
     linear_to_lab,
 )
 from fieldmarks.measure.photo import Photo
-from fieldmarks.measure.quantities import COVERAGE_FACTOR, Reading, Relation
+from fieldmarks.measure.quantities import COVERAGE_FACTOR, Budget, Reading, Relation
 from fieldmarks.measure.region import CORE, Line, Region, RegionSet, area, centre, vertices
 from fieldmarks.measure.scatter import medians
 from fieldmarks.measure.uncertainty import light_part
@@ -104,8 +104,8 @@ def same_as(key: str, one: Reading, other: Reading) -> Relation:
     for reading in (one, other):
         spread = [p for p in reading.budget.parts if p.name == "spread"]
         light = light_part(reading.lab, NEIGHBOUR_LIGHT / math.sqrt(2), "light", "")
-        parts.append(type(reading.budget)((*spread, light)).radius(reading.lab))
-    bent = _camera_share(one.calibrated) * apart
+        parts.append(Budget((*spread, light)).radius(reading.lab))
+    bent = (CAMERA_SHARE if one.calibrated else UNCALIBRATED_SHARE) * apart
     return Relation(
         key=key,
         kind="same",
@@ -244,10 +244,6 @@ def _length(region: Region) -> float:
     return region.shape.length
 
 
-def _camera_share(calibrated: bool) -> float:
-    return CAMERA_SHARE if calibrated else UNCALIBRATED_SHARE
-
-
 def _window_lab(
     photo: Photo, win: tuple[int, int, int, int], calibration: Calibration
 ) -> tuple[npt.NDArray, npt.NDArray, npt.NDArray]:
@@ -268,12 +264,9 @@ def _along_axis(photo: Photo, base: Region, tip: Region, calibration: Calibratio
         return np.zeros((0, 3))
     low = np.floor(np.minimum(start, end) - half).astype(int)
     high = np.ceil(np.maximum(start, end) + half).astype(int)
-    win = (
-        max(int(low[0]), 0),
-        max(int(low[1]), 0),
-        min(int(high[0]), photo.width),
-        min(int(high[1]), photo.height),
-    )
+    x0, y0 = np.maximum(low, 0).tolist()
+    x1, y1 = np.minimum(high, [photo.width, photo.height]).tolist()
+    win = (x0, y0, x1, y1)
     x, y, true = _window_lab(photo, win, calibration)
     along = ((x - start[0]) * axis[0] + (y - start[1]) * axis[1]) / length**2
     across = np.abs((x - start[0]) * axis[1] - (y - start[1]) * axis[0]) / length

@@ -20,11 +20,11 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from fieldmarks._util.resources import PACKAGE
-from fieldmarks.measure.calibration import Calibration
+from fieldmarks.measure.calibration import Calibration, describe_cast
 from fieldmarks.measure.colour import linear_to_lab
 from fieldmarks.measure.quantities import Budget, Reading, UncertaintyPart
 from fieldmarks.measure.region import Region, vertices
-from fieldmarks.measure.uncertainty import SOURCES, light_part
+from fieldmarks.measure.uncertainty import SOURCES, cast_share, light_part
 
 TABLE = PACKAGE / "data" / "optics" / "light_checks.toml"
 ALIKE = 1.6  # cards whose reflectances differ by less than this factor are compared in colour
@@ -112,13 +112,13 @@ def _cast_doubts(white: Mapping[str, Reading], names: Mapping[str, str]) -> list
         doubt = 2 * reading.budget.combined[1] * usual / max(reading.chroma, usual)
         if reading.chroma <= usual + doubt:
             continue
-        hue = _cast_word(reading.lab[1], reading.lab[2])
+        hue = describe_cast(*reading.lab[1:]).removesuffix(" cast").split()[-1]
         doubts.append(
             Doubt(
                 f"The {names.get(mark, mark)} should be nearly white but reads {hue} "
                 f"(C* {reading.chroma:.0f}). The light on the bird is not the light on the card, "
                 "or the part is not white. Put the card beside the bird, facing the same way.",
-                (reading.chroma - usual) / _share(reading.lab[0]),
+                (reading.chroma - usual) / cast_share(reading.lab[0]),
                 "light on the bird",
                 f"white {names.get(mark, mark)} reads C* {reading.chroma:.0f}",
             )
@@ -210,8 +210,8 @@ def _mixed_light(calibration: Calibration) -> list[Doubt]:
             for c in (one, other)
         ]
         apart = math.hypot(*(labs[0] - labs[1])[1:])
-        worst = max(worst, apart / _share(float(labs[0][0])))
-    if worst * _share(50.0) < MIXED:
+        worst = max(worst, apart / cast_share(float(labs[0][0])))
+    if worst * cast_share(50.0) < MIXED:
         return []
     return [
         Doubt(
@@ -232,18 +232,8 @@ def widen(reading: Reading, doubts: Iterable[Doubt]) -> Reading:
     """
     parts: list[UncertaintyPart] = []
     for doubt in doubts:
-        cast = doubt.cast * _share(reading.lab[0])
+        cast = doubt.cast * cast_share(reading.lab[0])
         dim = light_part(reading.lab, doubt.light, doubt.name, doubt.source)
         if cast or doubt.light:
             parts.append(replace(dim, chroma=math.hypot(dim.chroma, cast), hue=cast))
     return replace(reading, budget=Budget((*reading.budget.parts, *parts))) if parts else reading
-
-
-def _share(lightness: float) -> float:
-    return (lightness + 16) / 116
-
-
-def _cast_word(a: float, b: float) -> str:
-    from fieldmarks.measure.calibration import describe_cast
-
-    return describe_cast(a, b).removesuffix(" cast").split()[-1]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 from fieldmarks.measure.calibration import Calibration, calibrate
@@ -77,9 +77,8 @@ def measure(
     remembered = {} if remembered is None else remembered
     regions = check_for_photo(regions, photo, tables)
     parts = [r for r in regions.regions if tables.marks[r.mark].kind in COLOUR_KINDS]
-    calibration = calibrate_photo(photo, regions, profile)
     misplaced = cards_among_marks(regions.of("card"), parts)
-    calibration = replace(calibration, warnings=(*calibration.warnings, *misplaced))
+    calibration = calibrate_photo(photo, regions, profile).warned(*misplaced)
     warnings = [*photo.warnings, *measuring_advice(file_facts(photo))]
     warnings += [*calibration.refusals, *calibration.warnings]
     if not (regions.of("card") or regions.of("chart_patch")):

@@ -17,8 +17,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.errors import CardError
-from fieldmarks.measure.calibration import Calibration
-from fieldmarks.measure.colour import linear_to_lab
+from fieldmarks.measure.calibration import Calibration, lightness_misfit
 from fieldmarks.measure.correction import TERMS, Correction
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.photo_quality import file_facts
@@ -143,14 +142,12 @@ def with_profile(photo: Photo, calibration: Calibration, profile: PhoneProfile) 
         return calibration
     facts, name = photo.facts, profile.name
     if profile.camera and facts.camera and facts.camera != profile.camera:
-        problem = (
+        return calibration.warned(
             f"Phone profile {name}: it belongs to {profile.camera}, this photo is from "
             f"{facts.camera}. It was not used."
         )
-        return replace(calibration, warnings=(*calibration.warnings, problem))
     if calibration.straight:
-        problem = f"Phone profile {name}: camera raw needs none. It was not used."
-        return replace(calibration, warnings=(*calibration.warnings, problem))
+        return calibration.warned(f"Phone profile {name}: camera raw needs none. It was not used.")
     unnamed, doubts = _unnamed(photo, profile), _doubts(photo, profile)
     correction = profile.correction.carried(CARRIED)
     correction = replace(correction, gains=_gains(calibration, correction))
@@ -172,8 +169,8 @@ def with_profile(photo: Photo, calibration: Calibration, profile: PhoneProfile) 
         source=f"phone profile {name} ({profile.correction.source.split(' in ')[0]}), "
         "under any lamp",
     )
-    warnings = tuple(f"Phone profile {name}: {doubt}." for doubt in (*unnamed, *doubts))
-    return replace(calibration, correction=correction, warnings=(*calibration.warnings, *warnings))
+    warnings = (f"Phone profile {name}: {doubt}." for doubt in (*unnamed, *doubts))
+    return replace(calibration, correction=correction).warned(*warnings)
 
 
 def _unnamed(photo: Photo, profile: PhoneProfile) -> list[str]:
@@ -217,14 +214,10 @@ def _gains(calibration: Calibration, correction: Correction) -> Triple:
 
 def _misfit(calibration: Calibration, correction: Correction) -> float:
     """Root mean square L* by which several cards miss their values; 0 for one."""
-    if len(calibration.patches) < 2:
-        return 0.0
     rgb = np.array([p.rgb for p in calibration.patches])
     light = np.array([float(calibration.factor(*p.at)) for p in calibration.patches])
     known = np.array([p.reflectance for p in calibration.patches])
-    read = linear_to_lab(correction.apply(rgb, light))[:, 0]
-    true = linear_to_lab(np.repeat(known[:, None], 3, axis=1))[:, 0]
-    return float(np.sqrt(np.mean((read - true) ** 2)))
+    return lightness_misfit(correction.apply(rgb, light), known)
 
 
 def _check_numbers(correction: Correction, where: str) -> None:

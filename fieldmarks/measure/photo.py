@@ -247,7 +247,7 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
         camera=one_line(" ".join(dict.fromkeys(f"{make} {model}".split())))[:120],
         taken=one_line(str(exif.get(ExifTags.Base.DateTime, "")))[:40],
         software=one_line(str(exif.get(ExifTags.Base.Software, "")))[:120],
-        has_position=_has_position(exif) or b"gpslatitude" in _xmp(header).lower(),
+        has_position=_has_position(exif) or b"gpslatitude" in xmp_packet(header).lower(),
     )
     digest = hashlib.sha256(data).hexdigest()
     return Photo(
@@ -294,7 +294,7 @@ def _has_position(exif: Image.Exif) -> bool:
     return 2 in place or 4 in place
 
 
-def _xmp(header: Image.Image) -> bytes:
+def xmp_packet(header: Image.Image) -> bytes:
     """The XMP packet of a file, or nothing."""
     packet = header.info.get("xmp") or header.info.get("XML:com.adobe.xmp") or b""
     return packet.encode("utf-8", "replace") if isinstance(packet, str) else bytes(packet)

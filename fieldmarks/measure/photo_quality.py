@@ -8,6 +8,7 @@ comes with one plain sentence on what to do.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,7 @@ from typing import Any
 import numpy as np
 from PIL import ExifTags, Image
 
-from fieldmarks.measure.photo import Photo
+from fieldmarks.measure.photo import Photo, xmp_packet
 from fieldmarks.measure.region import Region, area, window
 
 # Mean of table K.1 of ITU-T T.81 (JPEG), row by row: what a quality of 50 divides luminance by.
@@ -32,18 +33,7 @@ PLAIN = ("card", "chart_patch")
 DARK, BRIGHT = 0.02, 0.85  # mean linear light beyond which a region is badly exposed
 # Words that stand in the software field when a picture was edited rather than taken (general kinds
 # of program only; a phone writes its system's version there).
-_EDITING = (
-    "edit",
-    "paint",
-    "photo",
-    "retouch",
-    "filter",
-    "beaut",
-    "lab",
-    "studio",
-    "light",
-    "snap",
-)
+_EDITING = re.compile("edit|paint|photo|retouch|filter|beaut|lab|studio|light|snap")
 HDR_XMP = (b"hdrgainmap", b"hdrgm:", b"gainmap")
 
 
@@ -92,9 +82,7 @@ def file_facts(photo: Photo) -> FileFacts:
     image = photo.header
     exif: Any = image.getexif() if image is not None else {}
     detail = exif.get_ifd(ExifTags.IFD.Exif) if image is not None else {}
-    info = image.info if image is not None else {}
-    xmp = info.get("xmp", b"") or info.get("XML:com.adobe.xmp", b"")
-    xmp = xmp.encode("utf-8", "replace") if isinstance(xmp, str) else bytes(xmp)
+    xmp = xmp_packet(image) if image is not None else b""
     # CustomRendered (EXIF 2.32, tag A401): above 1, makers note blended exposures there.
     # A damaged file may hold several numbers there, or none.
     rendered = detail.get(0xA401)
@@ -122,7 +110,7 @@ def _quality(image: Image.Image | None) -> int | None:
 
 def _editor(software: str, camera: str) -> str:
     lower = software.lower()
-    if any(word in lower for word in _EDITING) and lower not in camera.lower():
+    if _EDITING.search(lower) and lower not in camera.lower():
         return software
     return ""
 

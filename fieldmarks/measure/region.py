@@ -209,12 +209,8 @@ def window(shape: Shape, width: int, height: int) -> Window:
     points = vertices(shape)
     x0, y0 = np.floor(points.min(axis=0)).astype(int)
     x1, y1 = np.ceil(points.max(axis=0)).astype(int)
-    return (
-        int(max(x0, 0)),
-        int(max(y0, 0)),
-        int(min(max(x1, x0 + 1), width)),
-        int(min(max(y1, y0 + 1), height)),
-    )
+    left, top = int(max(x0, 0)), int(max(y0, 0))
+    return left, top, int(min(max(x1, x0 + 1), width)), int(min(max(y1, y0 + 1), height))
 
 
 def mask(shape: Shape, win: Window, without: Sequence[Shape] = ()) -> npt.NDArray[np.bool_]:
