@@ -82,12 +82,12 @@ class Visitor:
         self.settle()
 
     def fill(self, label, text):
-        """Fill a field of a form; the page needs a moment to take it before the next one."""
+        """Fill a field, and wait until the page has taken it: drawn anew, it would miss a press."""
         field = self.page.get_by_label(label, exact=True).locator("visible=true").first
         field.fill(text)
         self.page.wait_for_timeout(150)
         field.blur()
-        self.page.wait_for_timeout(100)
+        self.settle()
 
     def open_bird(self, name):
         self.type("Name or ring", name)
