@@ -103,9 +103,6 @@ def steps(folder: Path, shots: Path, archive: Path, url: str = "") -> None:
     def save(store: Store) -> None:
         store.save_entry(entry_for(store), [shot], tables)
 
-    with Store(folder.with_name("warm")) as warm:  # what a program makes once, no child makes anew
-        import_store(warm, archive)
-        save(warm)
     at_every_step(folder, save, "save", url or None)
     target = folder.with_name("imported")
     other = url and f"{url}_imported"
