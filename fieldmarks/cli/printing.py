@@ -18,6 +18,7 @@ from fieldmarks.birds.mating import MatingResult
 from fieldmarks.birds.model import Entry, Pair
 from fieldmarks.birds.moult import (
     QUANTITIES,
+    SCALES,
     Quantity,
     SignStory,
     TimePoint,
@@ -30,6 +31,7 @@ from fieldmarks.birds.pairing import PairAdvice
 from fieldmarks.birds.papers import bird_facts
 from fieldmarks.cli.shared import table_of
 from fieldmarks.cli.text import fit
+from fieldmarks.report.plane import mark_name
 from fieldmarks.rules import Tables
 
 
@@ -112,9 +114,8 @@ def print_moults(
     if mark is not None:
         lines = {k: v for k, v in lines.items() if k == mark}
     for key, line in lines.items():
-        name = tables.marks[key].name if key in tables.marks else key
         rows = ((s.day, s.stage, *(_measured(s, what) for what in QUANTITIES)) for s in line)
-        _table(console, ("day", "stage", *QUANTITIES), rows, name)
+        _table(console, ("day", "stage", *QUANTITIES), rows, mark_name(tables, key))
     found_changes = changes(lines)
     names = {k: m.name for k, m in tables.marks.items()}
     said = [change_sentence(c, names.get(c.mark, c.mark)) for c in found_changes]
@@ -131,8 +132,8 @@ def _measured(spot: TimePoint, quantity: Quantity) -> str:
     found = spot.measured(quantity)
     if found is None:
         return "-"
-    scale, unit = (100, " %") if quantity in ("dark", "orange") else (1, "")
-    return f"{found.value * scale:.0f} ± {2 * found.u * scale:.0f}{unit}"
+    _, _, factor, unit = SCALES[quantity]
+    return f"{found.value * factor:.0f} ± {2 * found.u * factor:.0f}{unit}"
 
 
 def print_advice(advice: PairAdvice, console: Console) -> None:
@@ -190,12 +191,11 @@ def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
     )  # fmt: skip
     rows = []
     for m in found.marks:
-        name = tables.marks[m.mark].name if m.mark in tables.marks else m.mark
         repeated = [m.repeatability[q] for q in ("L*", "a*", "b*")]
         shared = "" if m.overlap is None else f"{m.overlap:.0%} ({' / '.join(m.between)})"
         cells = [m.largest, *repeated]
         shown = ("" if cell is None else f"{cell:.1f}" for cell in cells)
-        rows.append((name, m.readings, *shown, shared))
+        rows.append((mark_name(tables, m.mark), m.readings, *shown, shared))
     _table(console, headings, rows)
     for (one, other), limits in found.limits.items():
         said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
