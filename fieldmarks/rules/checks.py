@@ -127,13 +127,13 @@ def check_sense(tables: Tables) -> list[Problem]:
                 for variety in tables.varieties:
                     for age in tables.ages:
                         plumage.derive(tables, row, mark, variety, age)
-                derived, _ = plumage.derive(tables, row, mark, "green", "adult")
                 strays = plumage.disagreeing_swatches(tables, key, mark)
             except TableError as error:
                 place = f"marks.{mark}.makeup"
                 problems.append(Problem(file, place, error.problem, error.mend))
                 continue
             if strays and not row.differs:
+                derived, _ = plumage.derive(tables, row, mark, "green", "adult")
                 wrong = (
                     f"the row says {', '.join(row.swatches)}, its make-up gives "
                     f"{', '.join(derived)}; too far from the other's: {', '.join(strays)}"
