@@ -84,7 +84,8 @@ def change_pair(
     import dataclasses
 
     with open_store(context) as store:
-        day = store.save(dataclasses.replace(store.pair(pair), started=read_day(started))).started
+        day = read_day(started)
+        store.save(dataclasses.replace(store.pair(pair), started=day))
     say(f"Together since {day or 'a day not known'}.")
 
 

@@ -170,9 +170,12 @@ def uploaded(chosen: UploadedFile) -> Iterator[Path]:
         yield path
 
 
+KINDS = MimeTypes()  # of files by their ending: as built in, not as this computer would have it
+
+
 def save_button(label: str, data: Any, name: str, key: str | None = None) -> None:
     """Offer a file to save; ``data`` may be a function that makes it, run outside of any page."""
-    kind = MimeTypes().guess_type(name)[0]  # as built in, not as this computer would have it
+    kind = KINDS.guess_type(name)[0]
     st.download_button(label, data, name, kind, on_click="ignore", key=key)
 
 

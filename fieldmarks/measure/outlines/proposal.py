@@ -194,7 +194,7 @@ def _cut_out(photo: Photo, axes: HeadAxes, tail: Floats | None) -> _Cut:
 
 
 def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[HeadAxes]:
-    """Frames that an eye alone suggests: its size gives the unit, the beak lies left or right."""
+    """Axes that an eye alone suggests: its size gives the unit, the beak lies left or right."""
     found = []
     for share in SIZES:
         unit = share * min(photo.width, photo.height)
