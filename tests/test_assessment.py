@@ -385,7 +385,7 @@ COLOUR = st.sampled_from(sorted(COLOURS))
 MARK = st.sampled_from(["face", "collar", "rump", "nape", "iris", "beak_base", "belly", "bib"])
 BIRD = st.dictionaries(MARK, COLOUR, min_size=1, max_size=6)
 ANY_LAB = st.tuples(st.floats(5, 95), st.floats(-60, 60), st.floats(-60, 80))
-quick = settings(max_examples=30, deadline=None)
+quick = settings(max_examples=15, deadline=None)
 
 
 @quick
@@ -423,22 +423,22 @@ def test_the_shares_of_all_explanations_add_up_and_the_odd_mark_costs_a_bounded_
         assert same.behind <= row.behind * 1e6
 
 
-@quick
-@given(ANY_LAB, st.floats(0.3, 4.0), st.floats(1.05, 6.0))
-def test_more_uncertainty_never_makes_a_contradiction_of_a_fit(lab, sigma, times):
-    for mark in ("collar", "belly", "iris"):  # one swatch each in personatus
-        narrow, wide = (
-            next(
-                f.status
-                for f in assess([reading(mark, lab, sigma=s)], [], TABLES)
-                .sheet("personatus")
-                .findings
-                if f.mark == mark
-            )
-            for s in (sigma, sigma * times)
+@settings(max_examples=30, deadline=None)
+@given(
+    st.sampled_from(["collar", "belly", "iris"]),  # one swatch each in personatus
+    ANY_LAB, st.floats(0.3, 4.0), st.floats(1.05, 6.0),
+)  # fmt: skip
+def test_more_uncertainty_never_makes_a_contradiction_of_a_fit(mark, lab, sigma, times):
+    narrow, wide = (
+        next(
+            f.status
+            for f in assess([reading(mark, lab, sigma=s)], [], TABLES).sheet("personatus").findings
+            if f.mark == mark
         )
-        if narrow is Status.FITS:
-            assert wide is not Status.DOES_NOT_FIT
+        for s in (sigma, sigma * times)
+    )
+    if narrow is Status.FITS:
+        assert wide is not Status.DOES_NOT_FIT
 
 
 @quick

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from axe_playwright_python.sync_playwright import Axe
 
@@ -23,3 +23,24 @@ def violations(page: Page, within: str | None = None, **options: Any) -> list[di
     options = {"resultTypes": ["violations"], "preload": False, **options}
     found: list[dict[str, Any]] = page.evaluate(LOOK, [within, options])
     return found
+
+
+def in_theme(page: Page, theme: Literal["dark", "light"]) -> None:
+    """Let the browser ask for a theme, and wait until the page has it."""
+    page.emulate_media(color_scheme=theme)
+    page.wait_for_function(
+        "dark => getComputedStyle(document.querySelector('[data-testid=stApp]'))"
+        ".backgroundColor.match(/[0-9]+/)[0] < 128 === dark",
+        arg=theme == "dark",
+    )
+
+
+def violations_in_both_themes(page: Page, within: str | None = None, **options: Any) -> list[Any]:
+    """The rules that the page breaks in light, and in dark, where only its colours differ."""
+    in_theme(page, "dark")
+    dark = violations(page, within, runOnly=["cat.color"])
+    in_theme(page, "light")
+    light = violations(page, within, **options)
+    return [
+        rule | {"theme": t} for t, rules in (("dark", dark), ("light", light)) for rule in rules
+    ]

@@ -10,13 +10,14 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from drawing import Drawing
 from keeper import Keeper
-from screen import ARGUMENTS, LAPTOP, PHONE, Screen, free_port, serve, serving
+from screen import ARGUMENTS, LAPTOP, PHONE, STILL, Screen, free_port, serve, serving
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -54,12 +55,21 @@ def idle(chromium: Browser) -> dict[str, list[Screen]]:
 def open_screen(
     chromium: Browser, idle: dict[str, list[Screen]], request: pytest.FixtureRequest
 ) -> Iterator[Callable[..., Screen]]:
-    """Give a function that opens an address: size, touch, dark; empties all pages afterwards.
+    """Give a function that opens an address: size, touch, dark; empties all pages afterwards."""
+    with opening(chromium, idle, request.session) as open_one:
+        yield open_one
+
+
+@contextmanager
+def opening(
+    chromium: Browser, idle: dict[str, list[Screen]], session: pytest.Session
+) -> Iterator[Callable[..., Screen]]:
+    """Give a function that opens an address, and empties all pages afterwards.
 
     A page opened on "about:blank", to be changed before it loads anything, is never used again.
     """
     opened: list[tuple[str, Screen]] = []
-    failed = request.session.testsfailed
+    failed = session.testsfailed
 
     def open_one(
         address: str,
@@ -80,16 +90,18 @@ def open_screen(
                 color_scheme="dark" if dark else "light",
                 **options,
             )
+            context.add_init_script(STILL)
             screen = Screen(context.new_page(), context)
             screen.page.on("pageerror", lambda error: screen.problems.append(str(error)))
         opened.append((kind, screen))
-        screen.page.goto(address)
+        if screen.page.url.rstrip("/") != address:
+            screen.page.goto(address)
         return screen
 
     yield open_one
     problems = [problem for _, screen in opened for problem in screen.problems]
     for kind, screen in opened:
-        if kind and not problems and request.session.testsfailed == failed:
+        if kind and not problems and session.testsfailed == failed:
             screen.empty()
             idle.setdefault(kind, []).append(screen)
         else:
@@ -119,6 +131,15 @@ def at_laptop(app_address, open_screen):
 @pytest.fixture
 def at_phone(app_address, open_screen):
     return Keeper(open_screen(app_address, PHONE, touch=True, device_scale_factor=2))
+
+
+@pytest.fixture(scope="module")
+def marked(app_address, chromium, idle, request):
+    """A phone with a demo bird and all its marks, for the tests of a file that only look at it."""
+    with opening(chromium, idle, request.session) as open_one:
+        keeper = Keeper(open_one(app_address, PHONE, touch=True, device_scale_factor=2))
+        keeper.open_demo("personatus_orange_collar", with_marks=True)
+        yield keeper
 
 
 @pytest.fixture

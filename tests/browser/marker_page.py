@@ -50,6 +50,7 @@ def main() -> None:
     state = st.session_state
     marks = [{"key": k, **m} for k, m in tomllib.loads(DATA.read_text("utf-8"))["marks"].items()]
     jpeg, small = painted()
+    turn = state.setdefault("turn", 0)
     state.setdefault("regions", RegionSet("bird.jpg", WIDTH, HEIGHT))
     state.setdefault("mark", "face")
     state.setdefault("events", [])
@@ -83,14 +84,13 @@ def main() -> None:
             marks,
             state.mark,
             state.suggestion,
-            key="photo",
+            key=f"photo {turn}",
             note=state.note or "",
             on_event=act,
         )
     else:
-        event = marker(
-            jpeg, (WIDTH, HEIGHT), state.regions, marks, state.mark, state.suggestion, key="photo"
-        )
+        shown = state.regions, marks, state.mark, state.suggestion
+        event = marker(jpeg, (WIDTH, HEIGHT), *shown, key=f"photo {turn}")
         if event:
             act(event)
             st.rerun()
@@ -106,9 +106,14 @@ def main() -> None:
         "mark": state.mark,
         "suggestion": region_to_wire(state.suggestion) if state.suggestion else None,
         "reruns": state.get("reruns", 0),
+        "turn": turn,
     }
     with st.expander("What Python knows", expanded=True):
         st.code(json.dumps(shown), language=None)
+    if st.button("Begin anew"):  # As if the page had just been opened, without loading it.
+        state.clear()
+        state.turn = turn + 1
+        st.rerun()
 
 
 if __name__ == "__main__":

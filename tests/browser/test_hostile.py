@@ -45,8 +45,9 @@ def free_port():
         return probe.getsockname()[1]
 
 
-def start(home, *more):
-    """The app as ``fieldmarks show`` starts it."""
+@pytest.fixture(scope="module")
+def address(home):
+    """The app as ``fieldmarks show`` starts it, but for a limit of 1 MB for a file."""
     port = free_port()
     environment = os.environ | {
         "HOME": str(home), "XDG_DATA_HOME": str(home / "data"), "PYTHONPATH": str(ROOT),
@@ -54,18 +55,15 @@ def start(home, *more):
         "PYTHONDONTWRITEBYTECODE": "1",
     }  # fmt: skip
     server = subprocess.Popen(
-        [*command(port, home_network=False), *more], cwd=home / "work", env=environment,
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        [*command(port, home_network=False), "--server.maxUploadSize=1"],
+        cwd=home / "work",
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     address = f"http://127.0.0.1:{port}"
     wait_for_server(address, server)
-    return server, address
-
-
-@pytest.fixture(scope="module")
-def address(home):
-    server, url = start(home)
-    yield url
+    yield address
     server.terminate()
     server.wait(10)
 
@@ -182,18 +180,13 @@ def test_a_file_of_a_kind_the_app_does_not_read_is_not_taken(address, open_scree
     page.get_by_text("not allowed").first.wait_for(timeout=20_000)
 
 
-def test_a_file_over_the_limit_is_not_taken(home, open_screen, tmp_path):
-    server, url = start(home, "--server.maxUploadSize=1")
-    try:
-        page = open_page(open_screen, url, "")
-        page.get_by_role("heading", name="Which lovebird is it").wait_for(timeout=90_000)
-        large = tmp_path / "large.png"
-        large.write_bytes(os.urandom(2 * 2**20))
-        page.locator("input[type=file]").first.set_input_files(large)
-        page.get_by_text("or smaller").first.wait_for(timeout=20_000)
-    finally:
-        server.terminate()
-        server.wait(10)
+def test_a_file_over_the_limit_is_not_taken(address, open_screen, tmp_path):
+    page = open_page(open_screen, address, "")
+    page.get_by_role("heading", name="Which lovebird is it").wait_for(timeout=90_000)
+    large = tmp_path / "large.png"
+    large.write_bytes(os.urandom(2 * 2**20))
+    page.locator("input[type=file]").first.set_input_files(large)
+    page.get_by_text("or smaller").first.wait_for(timeout=20_000)
 
 
 def test_only_this_computer_is_answered(address):

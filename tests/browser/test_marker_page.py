@@ -1,6 +1,7 @@
 """The drawing board by keys alone, and what the page around it does, in a real Chromium."""
 
 import pytest
+from barriers import in_theme
 from drawing import FACE, HEIGHT, WIDTH, Drawing, ring
 from screen import LAPTOP, PHONE
 
@@ -179,23 +180,28 @@ def test_it_works_without_a_callback(board_address, open_screen):
     assert board.kinds() == ["drawn", "drawn"]
 
 
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
-def test_buttons_are_large_enough_and_words_stand_out(board_address, open_screen, size, dark):
-    board = Drawing(open_screen(board_address, size, dark=dark))
+def test_buttons_are_large_enough_and_words_stand_out(board_address, open_screen, size):
+    board = Drawing(open_screen(board_address, size))
     board.draw(ring(board, FACE))
     board.after("drawn")
     for control in board.page.locator(".board :is(button, select, summary):visible").all():
         box = control.bounding_box()
         assert box["height"] >= 44, control.inner_text()
         assert box["width"] >= 44, control.inner_text()
+    buttons = board.page.locator(".board button:visible").all()
     inside = "e => e.scrollWidth <= e.clientWidth + 1"
-    for button in board.page.locator(".board button:visible").all():
+    for button in buttons:
         assert button.evaluate(inside), button.inner_text()
-        # WCAG 2.2, success criterion 1.4.3: 4.5 to 1.
-        assert contrast(button) >= 4.5, button.inner_text()
-    assert contrast(board.page.locator(".note")) >= 4.5
     assert board.page.evaluate("document.documentElement.scrollWidth") <= size[0]
+    papers = set()
+    for theme in ("dark", "light"):
+        in_theme(board.page, theme)
+        papers.add(board.page.locator(".board").evaluate("e => getComputedStyle(e).color"))
+        for words in (*buttons, board.page.locator(".note")):
+            # WCAG 2.2, success criterion 1.4.3: 4.5 to 1.
+            assert contrast(words) >= 4.5, words.inner_text()
+    assert len(papers) == 2, "the theme was switched"
 
 
 def contrast(element):
@@ -267,6 +273,28 @@ def test_nothing_remembered_is_lost_before_the_question_is_answered(with_square)
     page.reload()
     board = Drawing(with_square.screen)
     assert "You drew 2 regions on this photo before" in page.locator(".question").inner_text()
+
+
+def test_two_tabs_do_not_overwrite_each_others_marks(with_square, board_address):
+    screen = with_square.screen
+    page = screen.context.new_page()
+    page.goto(board_address)
+    other = Drawing(type(screen)(page, screen.context))
+    other.tool("Start empty")
+    other.mark("rump")
+    other.draw(ring(other, FACE))
+    other.after("drawn")
+    screen.page.bring_to_front()  # a browser slows down what lies behind
+    with_square.mark("collar")
+    with_square.tool("Draw round")
+    with_square.draw(with_square.ring(2000, 2000, 300, 300))
+    with_square.after("drawn", 2)
+    page.close()
+    screen.page.reload()
+    again = Drawing(screen)
+    again.tool("Put back")
+    again.after("recalled")
+    assert {r["mark"] for r in again.known()["regions"]} == {"face", "rump", "collar"}
 
 
 def test_what_is_remembered_but_cannot_be_read_is_passed_over(with_square):
