@@ -191,6 +191,7 @@ def test_photos_of_a_day_drawn_on_in_two_tabs_come_back_after_a_restart(open_scr
         keeper.settle()
         keeper.by_hand()
         keeper.mark("face", oval)
+        assert keeper.page.locator(".ink .outline").count() == 1, "those of this photo alone"
         page = keeper.screen.context.new_page()
         page.goto(url)
         other = Keeper(type(keeper.screen)(page, keeper.screen.context))
@@ -201,6 +202,7 @@ def test_photos_of_a_day_drawn_on_in_two_tabs_come_back_after_a_restart(open_scr
         other.mark("crown", oval)
         keeper.page.bring_to_front()  # a browser slows down what lies behind
         keeper.mark("belly", oval)
+        said = keeper.verdict
         page.close()
     keeper.page.locator(".fm-gone").wait_for(timeout=60_000)
     assert "yourscript" not in keeper.page.locator("[role=dialog]").inner_text()
@@ -210,7 +212,14 @@ def test_photos_of_a_day_drawn_on_in_two_tabs_come_back_after_a_restart(open_scr
         keeper.page.get_by_role("radio", name="1 front (2)").wait_for(timeout=60_000)
         keeper.page.get_by_role("radio", name="2 side (2)").wait_for(timeout=60_000)
         keeper.settle()
+        assert keeper.verdict != said, "the mark of the other tab counts too"
         assert {"face", "crown", "belly"} <= set(keeper.readings())
+        keeper.page.get_by_role("radio", name="2 side (2)").click()
+        keeper.settle()
+        keeper.page.get_by_role("button", name="Take this photo out").click()
+        keeper.page.get_by_role("radiogroup").wait_for(state="detached")
+        keeper.settle()
+        assert keeper.page.locator(".ink .outline").count() == 2
 
 
 def test_a_file_too_large_to_open_gets_a_sentence(at_laptop):
@@ -228,38 +237,3 @@ def test_a_file_too_large_to_open_gets_a_sentence(at_laptop):
     said = at_laptop.page.locator(".fm-too-large")
     said.wait_for()
     assert "300 MB" in said.inner_text()
-
-
-def test_photos_of_one_day_give_one_verdict_and_come_back_after_a_reload(at_phone, tmp_path):
-    keeper, page = at_phone, at_phone.page
-    front = save_bird(tmp_path, "front")
-    side = save_bird(tmp_path, "side", face=(64, 37, 62))
-    keeper.measure_by_hand(front, (600, 400))
-    keeper.draw(FACE)
-    keeper.settle()
-    more = page.locator(".st-key-more_photos input[type=file]")
-    more.set_input_files(side)
-    page.get_by_role("radiogroup").wait_for(timeout=30_000)
-    keeper.settle()
-    keeper.by_hand()
-    keeper.pick("face")
-    keeper.draw(FACE)
-    keeper.settle()
-    assert page.locator(".ink .outline").count() == 1
-    page.get_by_role("radio", name="1 front (1)").click()
-    keeper.settle()
-    assert page.locator(".ink .outline").count() == 1
-    said = keeper.verdict
-
-    page.reload()
-    onward = page.get_by_role("button", name="Continue: 2 marks on 2 photos")
-    onward.click(timeout=60_000)
-    page.get_by_role("radio", name="2 side (1)").wait_for(timeout=60_000)
-    keeper.settle()
-    assert keeper.verdict == said
-    page.get_by_role("radio", name="2 side (1)").click()
-    keeper.settle()
-    page.get_by_role("button", name="Take this photo out").click()
-    page.get_by_role("radiogroup").wait_for(state="detached")
-    keeper.settle()
-    assert page.locator(".ink .outline").count() == 1
