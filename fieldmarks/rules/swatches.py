@@ -22,7 +22,6 @@ from fieldmarks._util.resources import shipped
 
 if TYPE_CHECKING:
     from fieldmarks.measure.quantities import Lab
-    from fieldmarks.rules.schema import Swatch
 
 READY_FILE = "swatches_lab.json"
 
@@ -99,11 +98,3 @@ def write_ready_file(notations: Iterable[str]) -> Path:
     _ready.cache_clear()
     munsell_to_lab.cache_clear()
     return path
-
-
-def lab_of(swatch: Swatch) -> Lab:
-    """CIELAB (D65, 2 degrees) of a swatch row."""
-    if swatch.lab is not None:
-        return swatch.lab
-    assert swatch.munsell is not None  # the schema lets no swatch pass without a colour
-    return munsell_to_lab(swatch.munsell)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from fieldmarks.rules import schema, swatches
+from fieldmarks.rules import schema
 
 if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
     import numpy as np
@@ -48,7 +48,7 @@ class Tables:
     @cached_property
     def lab(self) -> Mapping[str, Lab]:
         """Swatch key -> CIELAB (D65, 2 degrees)."""
-        return {key: swatches.lab_of(row) for key, row in self.swatches.items()}
+        return {key: row.colour for key, row in self.swatches.items()}
 
     @cached_property
     def swatch_number(self) -> Mapping[str, int]:
