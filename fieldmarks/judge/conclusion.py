@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar
@@ -14,6 +14,7 @@ from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.model import Explained
 from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, share, word
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
+from fieldmarks.judge.together import Question, SpeciesSheet
 from fieldmarks.rules.schema import Outcome
 from fieldmarks.rules.separation import NextMark, plumage_separates
 from fieldmarks.rules.tables import Tables
@@ -80,11 +81,8 @@ class Case:
 
     tables: Tables
     explained: Sequence[Explained]
-    findings: dict[str, list[Finding]]
-    signs: dict[str, list[SignFinding]]
-    variety: str
-    age: str
-    claimed: str | None
+    sheets: Mapping[str, SpeciesSheet]
+    question: Question
     carded: Sequence[bool]  # of each photo, whether it has a grey card that was believed
     doubted: bool = False  # whether a card was not believed
 
@@ -143,22 +141,27 @@ class Case:
     @property
     def mislabelled(self) -> bool:
         """Whether another species is clearly likelier than the claimed one."""
-        return self.claimed is not None and self.claimed not in self.candidates
+        return self.question.claimed is not None and self.question.claimed not in self.candidates
 
     @property
     def subjects(self) -> tuple[str, ...]:
         """Species the bird is looked at as."""
-        if self.claimed is None or self.mislabelled:
+        if self.question.claimed is None or self.mislabelled:
             return self.candidates
-        return (self.claimed,)
+        return (self.question.claimed,)
 
     def with_status(self, species: str, *statuses: Status) -> list[Finding]:
         """Findings of one species with some statuses."""
-        return [f for f in self.findings[species] if f.status in statuses]
+        return [f for f in self.sheets[species].findings if f.status in statuses]
 
     def seen(self) -> list[SignFinding]:
         """Signs seen on the subjects, surest first."""
-        found = [s for one in self.subjects for s in self.signs[one] if s.status is SignStatus.SEEN]
+        found = [
+            s
+            for one in self.subjects
+            for s in self.sheets[one].signs
+            if s.status is SignStatus.SEEN
+        ]
         return sorted(found, key=lambda s: list(STRENGTHS).index(s.strength))
 
     def all_subjects_show_signs(self) -> bool:
@@ -176,7 +179,7 @@ class Case:
         if kind is not None:
             names = self.tables.varieties
             sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
-            sentence += f"{names[self.variety].name} as stated."
+            sentence += f"{names[self.question.variety].name} as stated."
         if self.doubted:
             sentence += WRONG_CARD
         elif held is not None and not all(self.carded):
@@ -189,7 +192,7 @@ class Case:
         own = (row for row in self.explained if row.what.species == (self.likeliest,))
         sums = _added((row.what.variety, row.weight) for row in own)
         best = max(sums, key=lambda key: sums[key])
-        ahead = sums[best] - sums[self.variety]
+        ahead = sums[best] - sums[self.question.variety]
         return (best if ahead >= math.log(CLEAR) else None), ahead
 
 
@@ -203,10 +206,12 @@ def _added(rows: Iterable[tuple[Key, float]]) -> dict[Key, float]:
 
 def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
     """Put the findings into one sentence; ``coming`` are marks to read next, the best first."""
-    compared = any(f.held is not None for rows in case.findings.values() for f in rows)
-    looked = any(s.status in LOOKED_AT for rows in case.signs.values() for s in rows)
+    compared = any(f.held is not None for sheet in case.sheets.values() for f in sheet.findings)
+    looked = any(s.status in LOOKED_AT for sheet in case.sheets.values() for s in sheet.signs)
     if not compared and not looked:
-        if not plumage_separates(case.tables, case.candidates, case.variety, case.age):
+        if not plumage_separates(
+            case.tables, case.candidates, case.question.variety, case.question.age
+        ):
             return _cannot_be_told(case, coming)
         sentence = "Nothing was read that could tell these species apart." + _next_step(coming)
         return case.say("nothing read", sentence)
@@ -228,20 +233,22 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
 
 
 def _claim_contradicted(case: Case) -> Conclusion:
-    assert case.claimed is not None
-    said = word(case.pure[case.likeliest] - case.pure[case.claimed])
+    assert case.question.claimed is not None
+    said = word(case.pure[case.likeliest] - case.pure[case.question.claimed])
     alone = len(case.candidates) == 1
     rest = (
         f"{case.likeliest}{_or_cross(case)}" if alone else f"another: {_between(case.candidates)}"
     )
-    sentence = f"The bird is claimed to be {case.claimed}, but it is {said} {rest}"
-    if against := case.with_status(case.claimed, Status.DOES_NOT_FIT):
-        sentence += f"; what speaks against {case.claimed}: {_marks(against)}"
+    sentence = f"The bird is claimed to be {case.question.claimed}, but it is {said} {rest}"
+    if against := case.with_status(case.question.claimed, Status.DOES_NOT_FIT):
+        sentence += f"; what speaks against {case.question.claimed}: {_marks(against)}"
     if case.seen() and case.all_subjects_show_signs():
         sentence += f"; {_seen(case)}"
     elif alone:
         sentence += _clean(case, case.likeliest)
-    return case.say("claim contradicted", f"{sentence}.", 1 - case.share_of((case.claimed,)))
+    return case.say(
+        "claim contradicted", f"{sentence}.", 1 - case.share_of((case.question.claimed,))
+    )
 
 
 def _mixed(case: Case, parents: tuple[str, ...], ahead: float) -> Conclusion:
@@ -284,14 +291,14 @@ def _one_left(case: Case) -> Conclusion:
     odd = case.with_status(only, Status.DOES_NOT_FIT)
     words = f"{_count(fits, 'mark')} fit{'s' if fits == 1 else ''}"
     words += f", but not {_marks(odd)}" if odd else ""
-    claimed = ", as claimed" if case.claimed == only else ""
+    claimed = ", as claimed" if case.question.claimed == only else ""
     sentence = f"This is {word(_ahead(case))} {only}{_or_cross(case)}{claimed} ({words})"
     return case.say("one species left", f"{sentence}{_clean(case, only)}.", case.share_of((only,)))
 
 
 def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     left = case.candidates
-    if not plumage_separates(case.tables, left, case.variety, case.age):
+    if not plumage_separates(case.tables, left, case.question.variety, case.question.age):
         return _cannot_be_told(case, coming)
     first, ahead = case.likeliest, _ahead(case)
     if len(left) == len(case.pure) and ahead < math.log(CLOSE):
@@ -302,15 +309,15 @@ def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     else:
         others = [s for s in left if s != first]
         sentence = f"This is {word(ahead)} {first} than {_list(others, 'or')}"
-    if case.claimed is not None:
-        sentence += f"; it is claimed to be {case.claimed}"
+    if case.question.claimed is not None:
+        sentence += f"; it is claimed to be {case.question.claimed}"
     sentence += f".{_next_step(coming)}"
     return case.say("several species left", sentence, case.share_of(*((s,) for s in left)))
 
 
 def _cannot_be_told(case: Case, coming: Sequence[NextMark]) -> Conclusion:
     left = case.candidates
-    name = case.tables.varieties[case.variety].name
+    name = case.tables.varieties[case.question.variety].name
     sentence = (
         f"In a bird that is {name} the species cannot be told from plumage: "
         f"{_list(left, 'or')} are left and no feather mark tells them apart."
@@ -335,7 +342,7 @@ def _or_cross(case: Case) -> str:
 
 
 def _clean(case: Case, species: str) -> str:
-    looked = [s for s in case.signs[species] if s.status in LOOKED_AT]
+    looked = [s for s in case.sheets[species].signs if s.status in LOOKED_AT]
     again = [s for s in looked if s.status is SignStatus.LOOK_AGAIN]
     doubts = sum(s.status is SignStatus.DOUBTFUL for s in looked)
     said = []
