@@ -28,7 +28,7 @@ from fieldmarks.measure.quantities import Reading, Relation
 from fieldmarks.measure.sampling import ColourDraws
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.schema import Caution
-from fieldmarks.rules.separation import NextMark, next_marks
+from fieldmarks.rules.separation import NextMark
 from fieldmarks.rules.tables import Tables
 
 # Pixels across, as the root of their number. An iris is a thin ring round the pupil: one 9 pixels
@@ -128,20 +128,18 @@ def assess_photos(photos: Iterable[Read], tables: Tables, question: Question) ->
         one.without_card is not None for one, rows in zip(evidence, read, strict=True) if rows
     ]
     doubted = any(kept is not one for kept, one in zip(evidence, gathered, strict=True))
-    case = Case(tables, explained, sheets, question, carded, doubted)
+    case = Case(tables, explained, sheets, question, carded, doubted, known)
     alone = {}
     for species in dict.fromkeys((*case.subjects, case.likeliest) if len(photos) > 1 else ()):
         row, seen = parts[species]
         alone[species] = [_sheet(tables, row, [one]) for one in seen]
-    pool = case.candidates if len(case.candidates) > 1 else list(tables.species)
-    coming = next_marks(tables, pool, known, variety, age)
-    conclusion = conclude(case, coming)
+    conclusion = conclude(case)
     return Assessment(
         sheets=tuple(sheets[species] for species in tables.species),
         signs=tuple(sign for one in case.subjects for sign in sheets[one].signs),
         conclusion=conclusion,
-        next_marks=coming,
-        cautions=_cautions(case, conclusion, coming, known),
+        next_marks=case.coming,
+        cautions=_cautions(case, conclusion),
         **asdict(question),
         table_version=tables.version,
         table_fingerprint=tables.fingerprint,
@@ -197,16 +195,9 @@ def _too_small(reading: Reading, tables: Tables) -> bool:
     return math.sqrt(reading.pixels.total) < least
 
 
-def _cautions(
-    case: Case, conclusion: Conclusion, coming: Sequence[NextMark], read: Iterable[str]
-) -> tuple[str, ...]:
-    """Cautions whose every condition holds, each text once.
-
-    ``read`` holds the keys of the marks and relations that were read.
-    """
-    tables = case.tables
-    series = tables.varieties[case.question.variety].series
-    in_play = {*conclusion.candidates, *conclusion.subjects, case.question.claimed}
+def _cautions(case: Case, conclusion: Conclusion) -> tuple[str, ...]:
+    """Cautions whose every condition holds, each text once."""
+    tables, asked = case.tables, case.question
     suspected = {
         species
         for one in case.subjects
@@ -214,19 +205,24 @@ def _cautions(
         if sign.status in (SignStatus.SEEN, SignStatus.DOUBTFUL)
         for species in sign.points_to
     }
-    touched: set[str] = set()
-    for key in (*read, *(mark.mark for mark in coming[:NEXT_CAUTIONED])):
-        touched.update(tables.relations[key].marks if key in tables.relations else (key,))
+    touched = {
+        mark
+        for key in (*case.read, *(row.mark for row in case.coming[:NEXT_CAUTIONED]))
+        for mark in (tables.relations[key].marks if key in tables.relations else (key,))
+    }
+    here = {
+        "species": {*conclusion.candidates, *conclusion.subjects, asked.claimed},
+        "points_to": suspected,
+        "series": {tables.varieties[asked.variety].series},
+        "ages": {asked.age},
+        "outcomes": {conclusion.outcome},
+        "marks": touched,
+    }
 
     def applies(row: Caution) -> bool:
-        return (
-            (not row.species or bool(in_play & set(row.species)))
-            and (not row.points_to or bool(suspected & set(row.points_to)))
-            and (not row.series or series in row.series)
-            and (not row.ages or case.question.age in row.ages)
-            and (not row.outcomes or conclusion.outcome in row.outcomes)
-            and (not row.marks or bool(touched & set(row.marks)))
-            and (not row.claimed or case.question.claimed is not None)
+        return (asked.claimed is not None or not row.claimed) and all(
+            not getattr(row, name) or bool(found.intersection(getattr(row, name)))
+            for name, found in here.items()
         )
 
     return tuple(dict.fromkeys(row.text for row in tables.cautions.values() if applies(row)))

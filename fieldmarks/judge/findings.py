@@ -303,15 +303,14 @@ def draw_relations(
     found = {}
     for relation in relations:
         kind = tables.relations[relation.key]
-        rng = np.random.default_rng([seed, zlib.crc32(relation.key.encode())])
-        noise = rng.standard_normal(count)
-        pair = [draws.get(mark) for mark in kind.marks]
-        if kind.kind in ("same", "fade") and all(pair):
-            one, other = (d.median for d in pair if d)
+        pair = [draws[mark].median for mark in kind.marks if mark in draws]
+        if kind.kind in ("same", "fade") and len(pair) == 2:
             compare = faded if kind.kind == "fade" else difference
-            found[relation.key] = np.asarray(compare(one, other), np.float64)
-            continue
-        found[relation.key] = relation.value + relation.expanded / COVERAGE_FACTOR * noise
+            found[relation.key] = np.asarray(compare(*pair), np.float64)
+        else:
+            rng = np.random.default_rng([seed, zlib.crc32(relation.key.encode())])
+            off = relation.expanded / COVERAGE_FACTOR * rng.standard_normal(count)
+            found[relation.key] = relation.value + off
     return found
 
 
@@ -319,10 +318,10 @@ def judge_relations(
     tables: Tables, best: Explained, drawn: Mapping[str, Sequence[Array]]
 ) -> list[Finding]:
     """Findings on every relation of one species, from its draws on each photo that gave it."""
-    what = best.what
+    what, (species,) = best.what, best.what.species
     return [
         _judge_relation(
-            expected_relation(tables, what.species[0], key, what.variety, what.age),
+            expected_relation(tables, species, key, what.variety, what.age),
             kind,
             drawn.get(key, ()),
         )
@@ -331,9 +330,7 @@ def judge_relations(
 
 
 def _judge_relation(
-    wanted: RelationExpectation,
-    kind: RelationKind,
-    photos: Sequence[Array],
+    wanted: RelationExpectation, kind: RelationKind, photos: Sequence[Array]
 ) -> Finding:
     low, high = wanted.low, wanted.high
     say = functools.partial(

@@ -40,11 +40,11 @@ from fieldmarks.judge.hypotheses import (
     colours,
     others,
     possible,
-    relation_range,
     speaks,
 )
 from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, slopes
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
+from fieldmarks.rules.plumage import expected_relation
 from fieldmarks.rules.tables import Tables
 
 # That a mark shows none of the colours expected of it: an outline astray, a stained feather. Chosen
@@ -230,17 +230,19 @@ def _explain_photo(
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
     """Logarithm of the likelihood of a relation's value, over that of any value.
 
-    A range that ends softly, blurred by what the measure may be off.
+    A range that ends softly, blurred by what the measure may be off; that of a cross reaches from
+    one parent's to the other's.
     """
-    kind = tables.relations[relation.key]
-    span = relation_range(tables, what, relation.key)
-    if span is None:
+    key = relation.key
+    rows = [expected_relation(tables, s, key, what.variety, what.age) for s in what.species]
+    if not rows or any(row.says_nothing for row in rows):
         return 0.0
-    soft, width = RANGES[kind.kind]
-    low, high = (end if end is not None else other for end, other in zip(span, width, strict=True))
+    soft, (least, most) = RANGES[tables.relations[key].kind]
+    low = min(least if row.low is None else row.low for row in rows)
+    high = max(most if row.high is None else row.high for row in rows)
     blur = math.hypot(relation.expanded / COVERAGE_FACTOR, soft)
     inside = ndtr((relation.value - low) / blur) - ndtr((relation.value - high) / blur)
-    anywhere = 1 / (width[1] - width[0])
+    anywhere = 1 / (most - least)
     return math.log((1 - ODD) * float(inside) / (high - low) / anywhere + ODD)
 
 
@@ -288,7 +290,6 @@ def mark_ratios(
     off = np.einsum("mnij,mnj->mni", turn, evidence.lab[:, None] - middle)
     away = (off**2).sum(axis=-1)
     log = LOG_T - (FREEDOM + 3) / 2 * np.log1p(away / FREEDOM) + scale
-    number = tables.swatch_number
     found: dict[str, list[tuple[float, float]]] = {}
     for place, mark in enumerate(evidence.marks):
         wanted = colours(tables, what, mark)
@@ -296,7 +297,7 @@ def mark_ratios(
             continue
         chances = []
         for shown in (wanted, others(tables, what, mark)):
-            columns = [number[key] for key, _ in shown]
+            columns = [tables.swatch_number[key] for key, _ in shown]
             fitting = log[place, columns] + np.log([(1 - ODD) * share for _, share in shown])
             chances.append(np.logaddexp.reduce([*fitting, evidence.any[place] + math.log(ODD)]))
         ratio = float(chances[0] - chances[1])

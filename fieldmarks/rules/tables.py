@@ -113,20 +113,12 @@ def nearest_to(given: str, rows: Mapping[str, Any]) -> str:
 
 def _names(rows: Mapping[str, Any]) -> dict[str, set[str]]:
     """Every name of each row, bare."""
-    return {
-        key: {
-            _bare(name)
-            for name in (
-                key,
-                row.name,
-                getattr(row, "scientific", ""),
-                getattr(row, "scientific", "").rpartition(" ")[2],
-                *getattr(row, "aliases", ()),
-            )
-            if name
-        }
-        for key, row in rows.items()
-    }
+    found = {}
+    for key, row in rows.items():
+        scientific = getattr(row, "scientific", "")
+        names = (key, row.name, scientific, scientific.rpartition(" ")[2])
+        found[key] = {_bare(name) for name in (*names, *getattr(row, "aliases", ())) if name}
+    return found
 
 
 def _bare(name: str) -> str:
