@@ -18,7 +18,6 @@ from pydantic_core import ErrorDetails
 from fieldmarks._util.errors import TableError
 from fieldmarks._util.sanitize import is_harmless, plain
 from fieldmarks.rules import checks, schema, swatches
-from fieldmarks.rules.checks import Problem
 from fieldmarks.rules.tables import Tables
 
 KINDS = ("marks", "swatches", "species", "varieties", "ages", "relations", "tints", "signs",
@@ -68,40 +67,40 @@ def _whole(*more: Path) -> Tables:
     if tables is None:
         first, others = problems[0], len(problems) - 1
         mend = first.mend + (f" ({others} more rows are wrong)" if others else "")
-        raise TableError(first.wrong, where=first.place, mend=mend)
+        raise TableError(first.problem, where=first.where, mend=mend)
     return tables
 
 
-def validate_tables(folder: Path | None = None) -> list[Problem]:
+def validate_tables(folder: Path | None = None) -> list[TableError]:
     """Every problem of the shipped tables together with a folder of further files.
 
     Returns:
-        Empty when all is well; each says file, row, what is wrong and the mend.
+        Empty when all is well; each says file and row, what is wrong and the mend.
     """
     if folder is not None and not any(Path(folder).rglob("*.toml")):
         there = "no table file (.toml) lies in it"
         wrong = there if Path(folder).is_dir() else "there is no such folder"
-        return [Problem(str(folder), "", wrong, "Check its name")]
+        return [TableError(wrong, where=str(folder), mend="Check its name")]
     folders = [*shipped_folders(), *([Path(folder)] if folder is not None else [])]
     tables, problems = assemble(folders)
     return problems if tables is None else checks.check_sense(tables)
 
 
-def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
+def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
     """Read, merge and check; the tables are None when there are problems."""
-    problems: list[Problem] = []
+    problems: list[TableError] = []
     rows: dict[str, dict[str, Any]] = {kind: {} for kind in KINDS}
     origin: dict[tuple[str, str], tuple[str, str]] = {}  # kind, key -> file, row as it is called
     digest, files = hashlib.sha256(), []
     for folder in folders:
         # Other sub-folders hold data that are no rule tables.
-        for place in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
-            for path in sorted(place.glob("*.toml")):
+        for within in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
+            for path in sorted(within.glob("*.toml")):
                 name = path.relative_to(folder).as_posix()
                 try:
-                    raw, data = _read(path)
+                    raw, data = _read(path, name)
                 except TableError as error:
-                    problems.append(Problem(name, error.where, error.problem, error.mend))
+                    problems.append(error)
                     continue
                 files.append(name)
                 digest.update(name.encode() + b"\0" + hashlib.sha256(raw).digest())
@@ -110,7 +109,7 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
                         rows[kind][key], origin[kind, key] = row, (name, row_name)
                     else:
                         wrong, mend = "there is no such table", _nearest(kind, KINDS)
-                        problems.append(Problem(name, kind, wrong, mend))
+                        problems.append(TableError(wrong, where=f"{name}, {kind}", mend=mend))
     if problems:  # what else is wrong may come of what could not be read
         return None, problems
     makeup, version = rows.pop("makeup"), "".join(rows.pop("version").values())
@@ -131,8 +130,9 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
         for fault in error.errors(include_url=False):
             kind, at, *cell = map(str, fault["loc"])
             file, row_name = origin[kind, [*makeup][int(at)] if kind == "makeup" else at]
-            where = ".".join(part for part in (row_name, *cell) if part not in ("", "[key]"))
-            problems.append(Problem(file, where, *_explain(fault)))
+            place = ".".join(part for part in (row_name, *cell) if part not in ("", "[key]"))
+            wrong, mend = _explain(fault)
+            problems.append(TableError(wrong, where=f"{file}, {place}", mend=mend))
         return None, problems
     whole = replace(
         tables,
@@ -144,19 +144,19 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
     return (None, problems) if problems else (whole, [])
 
 
-def _read(path: Path) -> tuple[bytes, dict[str, Any]]:
+def _read(path: Path, name: str) -> tuple[bytes, dict[str, Any]]:
     try:
         raw = path.read_bytes()
         data = tomllib.loads(raw.decode("utf-8"))
     except OSError as error:
         wrong = f"cannot be opened ({error.strerror})"
-        raise TableError(wrong, mend="Check the file") from None
+        raise TableError(wrong, where=name, mend="Check the file") from None
     except (ValueError, RecursionError) as error:
-        mend = "Correct the line named"
-        raise TableError(f"this is not TOML: {error}", mend=mend) from None
+        wrong = f"this is not TOML: {error}"
+        raise TableError(wrong, where=name, mend="Correct the line named") from None
     if odd := _harmful(data):
         wrong = "it holds signs that cannot be seen"
-        raise TableError(wrong, where=odd[:80], mend="Write it again")
+        raise TableError(wrong, where=f"{name}, {odd[:80]}", mend="Write it again")
     return raw, data
 
 
