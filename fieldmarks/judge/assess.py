@@ -12,7 +12,8 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.judge.conclusion import Case, Conclusion, conclude
 from fieldmarks.judge.evidence import gather
 from fieldmarks.judge.findings import corrected, draw_relations, judge_marks, judge_relations
-from fieldmarks.judge.model import Explained, explain, mark_ratios
+from fieldmarks.judge.hypotheses import Hypothesis
+from fieldmarks.judge.model import explain, mark_ratios
 from fieldmarks.judge.rendering import Array
 from fieldmarks.judge.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.judge.together import (
@@ -115,15 +116,16 @@ def assess_photos(photos: Iterable[Read], tables: Tables, question: Question) ->
     explained, evidence = explain(tables, photos_read, variety, age)
     sheets, parts = {}, {}
     for row in explained:
-        if row.what.pure and (row.what.variety, row.what.age) == (variety, age):
+        what = row.what
+        if what.pure and (what.variety, what.age) == (variety, age):
             seen = []
             for rows, told, kept, fitted in zip(read, related, evidence, row.photos, strict=True):
-                ratios = mark_ratios(tables, kept, row.what, fitted)
+                ratios = mark_ratios(tables, kept, what, fitted)
                 colours = corrected(rows, kept, fitted, draws, seed)
                 drawn = draw_relations(tables, told, colours, draws, seed)
                 seen.append(_Corrected(ratios, colours, drawn))
-            (species,) = row.what.species
-            sheets[species], parts[species] = _sheet(tables, row, seen, small), (row, seen)
+            (species,) = what.species
+            sheets[species], parts[species] = _sheet(tables, what, seen, small), (what, seen)
     carded = [
         one.without_card is not None for one, rows in zip(evidence, read, strict=True) if rows
     ]
@@ -131,8 +133,8 @@ def assess_photos(photos: Iterable[Read], tables: Tables, question: Question) ->
     case = Case(tables, explained, sheets, question, carded, doubted, known)
     alone = {}
     for species in dict.fromkeys((*case.subjects, case.likeliest) if len(photos) > 1 else ()):
-        row, seen = parts[species]
-        alone[species] = [_sheet(tables, row, [one]) for one in seen]
+        what, seen = parts[species]
+        alone[species] = [_sheet(tables, what, [one]) for one in seen]
     conclusion = conclude(case)
     return Assessment(
         sheets=tuple(sheets[species] for species in tables.species),
@@ -166,19 +168,18 @@ class _Corrected(NamedTuple):
 
 
 def _sheet(
-    tables: Tables, row: Explained, photos: Sequence[_Corrected], small: Iterable[str] = ()
+    tables: Tables, what: Hypothesis, photos: Sequence[_Corrected], small: Iterable[str] = ()
 ) -> SpeciesSheet:
     """Findings and signs of one species on one photo or several together."""
-    what, (species,) = row.what, row.what.species
+    (species,) = what.species
     ratios = {mark: 0.0 for photo in photos for mark in photo.ratios}
     for photo in photos:
         for mark, ratio in photo.ratios.items():
             ratios[mark] += ratio
     colours = _by_key(tables.marks, [photo.colours for photo in photos])
     drawn = _by_key(tables.relations, [photo.relations for photo in photos])
-    findings = judge_marks(tables, row, ratios, colours, small) + judge_relations(
-        tables, row, drawn
-    )
+    findings = judge_marks(tables, what, ratios, colours, small)
+    findings += judge_relations(tables, what, drawn)
     signs = look_for_signs(tables, species, colours, drawn, what.variety, what.age)
     return SpeciesSheet(species, tables.species[species].name, tuple(findings), tuple(signs))
 

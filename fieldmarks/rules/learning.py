@@ -38,20 +38,13 @@ SURE = 0.8  # confidence with which so few birds are taken for all
 
 @dataclass(frozen=True)
 class Sample:
-    """A reading of a bird whose origin is known.
-
-    Args:
-        bird: Leg ring number or other name that tells birds apart.
-        photo: Which photo it came from.
-        camera: Make and model.
-        origin: How the bird's ancestry is known.
-    """
+    """A reading of a bird whose origin is known."""
 
     reading: Reading
-    bird: str
+    bird: str  # leg ring number or other name that tells birds apart
     photo: str
-    camera: str
-    origin: str
+    camera: str  # make and model
+    origin: str  # how its ancestry is known
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.rules.schema import (
@@ -20,6 +20,7 @@ from fieldmarks.rules.schema import (
     Limited,
     MakeUp,
     Operation,
+    Row,
     Sign,
     SpeciesMark,
     Variety,
@@ -38,7 +39,6 @@ class Expectation:
 
     Args:
         swatches: Keys; empty when the mark says nothing here.
-        basis (str): "green row", "derived", "override" or "says nothing".
         reason: Why, in plain words.
         look: What to look for in green adult plumage.
         mixed: Whether the mark holds several of the colours side by side.
@@ -46,8 +46,6 @@ class Expectation:
 
     species: str
     mark: str
-    variety: str
-    age: str
     swatches: tuple[str, ...]
     basis: Basis
     reason: str
@@ -88,12 +86,9 @@ def check_choice(tables: Tables, species: str | None, variety: str, age: str) ->
     Raises:
         TableError
     """
-    rows: tuple[tuple[str, str | None, Mapping[str, Any]], ...] = (
-        ("species", species, tables.species),
-        ("variety", variety, tables.varieties),
-        ("age", age, tables.ages),
-    )
-    for what, key, known in rows:
+    choice = {"species": species, "variety": variety, "age": age}
+    tabled: tuple[Mapping[str, Row], ...] = (tables.species, tables.varieties, tables.ages)
+    for (what, key), known in zip(choice.items(), tabled, strict=True):
         if key is not None and key not in known:
             raise TableError(f"there is no {what} {key!r}", mend=nearest_to(key, known))
 
@@ -104,15 +99,12 @@ def expected(
 ) -> Expectation:
     """What a mark should look like.
 
-    Args:
-        species, mark, variety, age: Keys.
-
     Raises:
         TableError: The species, variety or age is unknown.
     """
     check_choice(tables, species, variety, age)
     row, kind = tables.species[species].marks.get(mark), tables.varieties[variety]
-    say = functools.partial(Expectation, species, mark, variety, age)
+    say = functools.partial(Expectation, species, mark)
     if row is None:
         name = tables.marks[mark].name if mark in tables.marks else mark
         return say((), "says nothing", f"No rule is known for the {name}.")

@@ -76,12 +76,7 @@ def next_marks(
     variety: str = "green",
     age: str = "adult",
 ) -> tuple[NextMark, ...]:
-    """Unread marks and relations, those that tell most of the remaining species apart first.
-
-    Args:
-        candidates: Species that are left.
-        read: Marks and relations already read.
-    """
+    """Marks and relations not ``read``, those that tell most of the candidates apart first."""
     table = separating_marks(tables, variety, age)
     pairs = [pair for pair in table if set(pair) <= set(candidates)]
     counts: dict[str, tuple[Separation, Counter[How]]] = {}

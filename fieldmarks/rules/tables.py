@@ -95,11 +95,7 @@ def any_name(given: str, rows: Mapping[str, object]) -> str:
 
 
 def nearest_to(given: str, rows: Mapping[str, Any]) -> str:
-    """What to do about a name that is in no table: the nearest one, or where to look.
-
-    Args:
-        rows: Mapping of key -> row.
-    """
+    """What to do about a name that is in no table: the nearest one, or where to look."""
     known = {name: key for key, own in _names(rows).items() for name in own}
     asked = _bare(given)
     near = difflib.get_close_matches(asked, known, n=1, cutoff=0.6)
