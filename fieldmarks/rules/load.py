@@ -169,14 +169,10 @@ def _rows(path: Path, data: dict[str, Any]) -> Iterator[tuple[str, str, str, Any
         if kind == "makeup" and isinstance(content, list):
             for number, row in enumerate(content, start=1):
                 yield kind, f"{path} {number}", f"{kind} {number}", row
-        elif kind in KINDS and isinstance(content, dict):
+        elif kind in KINDS and kind != "version" and isinstance(content, dict):
             for key, row in content.items():
-                yield (
-                    kind,
-                    key,
-                    f"{kind}.{key}",
-                    {"key": key, **row} if isinstance(row, dict) else row,
-                )
+                whole = {"key": key, **row} if isinstance(row, dict) else row
+                yield kind, key, f"{kind}.{key}", whole
         else:
             yield kind, "", kind, str(content)
 
