@@ -199,17 +199,21 @@ def _explain_photo(
     ])  # fmt: skip
     known = np.array([bool(what.species) for what in places])
     usual = np.array([(what.variety, what.age) == (variety, age) for what in places])
-    fits, done = Fits.before(evidence, len(cases)), np.full(len(cases), not rows)
+    # Where nothing was read there is only the rendering as it is before.
+    mean, spread = evidence.prior
+    many, plain = len(cases), np.diag(spread**2)
+    fits = Fits(np.zeros(many), np.tile(mean, (many, 1)), np.tile(plain, (many, 1, 1)))
+    done = np.full(many, not rows)
 
     def look(where: npt.NDArray[np.bool_], starts: Sequence[Array], steps: int) -> None:
-        new = np.isin(np.arange(len(cases)), case_of[where]) & ~done
+        new = np.isin(np.arange(many), case_of[where]) & ~done
         if new.any():
-            fits.fill(new, fit(tables, evidence, rows, cases[new], starts, steps))
+            found = fit(tables, evidence, rows, cases[new], starts, steps)
+            for mine, better in zip(fits, found, strict=True):
+                mine[new] = better
             done[new] = True
 
-    look(
-        known & usual, [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS], STEPS
-    )
+    look(known & usual, [mean + start * spread * EXPOSURE for start in STARTS], STEPS)
     if not stated:
         best = [fits.terms[np.where(done, fits.log, -np.inf).argmax()]]
         look(known, best, STEPS_MORE)

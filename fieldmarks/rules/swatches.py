@@ -89,7 +89,7 @@ def munsell_to_lab(notation: str) -> Lab:
     return found if found is not None else convert_munsell(notation)
 
 
-def write_ready_file(notations: Iterable[str]) -> Path:
+def write_ready_file(notations: Iterable[str]) -> None:
     """Convert all notations afresh and keep them in the ready file."""
     path = swatch_folder() / READY_FILE
     ready = {notation: convert_munsell(notation) for notation in sorted(set(notations))}
@@ -97,4 +97,3 @@ def write_ready_file(notations: Iterable[str]) -> Path:
     path.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
     _ready.cache_clear()
     munsell_to_lab.cache_clear()
-    return path
