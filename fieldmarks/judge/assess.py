@@ -211,7 +211,7 @@ def _cautions(case: Case, conclusion: Conclusion) -> tuple[str, ...]:
         for key in (*case.read, *(row.mark for row in case.coming[:NEXT_CAUTIONED]))
         for mark in (tables.relations[key].marks if key in tables.relations else (key,))
     }
-    here = {
+    here: dict[str, set[Any]] = {
         "species": {*conclusion.candidates, *conclusion.subjects, asked.claimed},
         "points_to": suspected,
         "series": {tables.varieties[asked.variety].series},

@@ -113,7 +113,7 @@ def disagreements(
         photos: Names.
         alone: Species -> the sheet of each photo by itself.
     """
-    found = []
+    found: list[Disagreement] = []
     for species, sheets in alone.items():
         marks = [{f.mark: (f.name, f.status) for f in sheet.findings} for sheet in sheets]
         found += _apart(species, photos, marks, FOR, AGAINST)
@@ -130,8 +130,8 @@ def _apart(
     other: Collection[AnyStatus],
 ) -> Iterator[Disagreement]:
     for mark in dict.fromkeys(key for row in rows for key in row):
-        said = [(p, *row[mark]) for p, row in zip(photos, rows, strict=True) if mark in row]
-        decided = [(p, status) for p, _, status in said if status in (*one, *other)]
+        said = [(p, row[mark]) for p, row in zip(photos, rows, strict=True) if mark in row]
+        decided = [(p, status) for p, (_, status) in said if status in (*one, *other)]
         if any(s in one for _, s in decided) and any(s in other for _, s in decided):
             told = tuple((p, status.value) for p, status in decided)
-            yield Disagreement(species, mark, said[0][1], told)
+            yield Disagreement(species, mark, said[0][1][0], told)
