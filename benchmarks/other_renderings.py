@@ -28,6 +28,7 @@ from fieldmarks.judge.conclusion import STRANGE, Case
 from fieldmarks.judge.evidence import gather
 from fieldmarks.judge.model import explain
 from fieldmarks.judge.scale import CLEAR
+from fieldmarks.judge.together import Question
 from fieldmarks.measure.colour import decode_srgb, encode_srgb, lab_to_linear, linear_to_lab
 from fieldmarks.measure.quantities import PixelCount, Population, Reading, Relation
 from fieldmarks.rules import Tables, load_rules
@@ -128,7 +129,7 @@ def verdict(
     marks = {r.mark: r for r in readings}
     kept = [marks[m] for m in tables.marks if m in marks]
     found, _ = explain(tables, [(gather(kept), relations)], variety, age)
-    return Case(tables, found, {}, {}, variety, age, None, [False])
+    return Case(tables, found, {}, Question(variety, age), [False])
 
 
 def outcome(case: Case, true: str, limit: float = STRANGE) -> str:

@@ -91,7 +91,7 @@ class Bird:
 
     def verdict(self, photos: Sequence[Measurement]) -> Assessment:
         """What photos of it come to together."""
-        return assess_photos(photos, TABLES, claimed=self.question.claimed)
+        return assess_photos(photos, TABLES, self.question)
 
 
 def relit(codes: Array, levels: Array, gain: Sequence[float]) -> npt.NDArray[np.uint8]:

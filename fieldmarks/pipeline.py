@@ -12,7 +12,7 @@ from fieldmarks import __version__
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
 from fieldmarks._util.resources import shipped
-from fieldmarks.judge.assess import Assessment, assess_photos
+from fieldmarks.judge.assess import assess_photos
 from fieldmarks.judge.together import counted_once
 from fieldmarks.measure.measure import Measurement, measure
 from fieldmarks.measure.phone_profile import PhoneProfile, load_profile
@@ -177,22 +177,9 @@ def make_record(
     """
     asked = question or Question()
     measurement = measure(photo, regions, tables, phone, remembered)
-    assessment = judge([measurement], tables, asked)
+    assessment = assess_photos([measurement], tables, asked)
     own = tuple(key for key, row in tables.swatches.items() if row.learned)
     return Record(__version__, COLOUR_SPACE, asked, measurement, assessment, phone, own)
-
-
-def judge(measured: Iterable[Measurement], tables: Tables, asked: Question) -> Assessment:
-    """Judge what one photo shows, or the photos of one bird on one day together."""
-    return assess_photos(
-        measured,
-        tables,
-        variety=asked.variety,
-        age=asked.age,
-        claimed=asked.claimed,
-        draws=asked.draws,
-        seed=asked.seed,
-    )
 
 
 def examine(records: Iterable[Record], tables: Tables) -> Examination:
@@ -221,7 +208,7 @@ def examine(records: Iterable[Record], tables: Tables) -> Examination:
             raise FieldmarksError(
                 "two different photos have this name", where=record.photo, mend="Rename one"
             )
-    return Examination(kept, judge(counted, tables, asked))
+    return Examination(kept, assess_photos(counted, tables, asked))
 
 
 def record_of_file(

@@ -27,6 +27,7 @@ from fieldmarks.judge.assess import Assessment
 from fieldmarks.judge.conclusion import Conclusion
 from fieldmarks.judge.findings import Finding
 from fieldmarks.judge.signs import SignFinding
+from fieldmarks.judge.together import Question as Question
 from fieldmarks.measure.colour import lab_to_srgb8
 from fieldmarks.measure.measure import Measurement
 from fieldmarks.measure.phone_profile import PhoneProfile
@@ -38,17 +39,6 @@ if TYPE_CHECKING:
 RECORD_SUFFIX = ".record.json"
 EXAMINATION_SUFFIX = ".together.json"
 COLOUR_SPACE = "CIELAB, illuminant D65, CIE 1931 2 degree observer"
-
-
-@dataclass(frozen=True)
-class Question:
-    """What the keeper asked: the bird's variety and age, and the species it is said to be."""
-
-    variety: str = "green"
-    age: str = "adult"
-    claimed: str | None = None
-    draws: int = 200
-    seed: int = 0
 
 
 class _Judged:

@@ -52,10 +52,10 @@ def samples(count=24, odd=0, scatter=(3.0, 1.0, 5.0), cameras=("A", "B"), per_bi
 
 def test_the_centre_is_found_and_the_old_one_is_shown_beside_it():
     found = learn.learn_swatch(samples(), TABLES, "bright_yellow", on=DAY)
-    assert difference(np.array(found.new_lab), TRUE) < 1.5
+    assert difference(np.array(found.new.colour), TRUE) < 1.5
     assert found.old is TABLES.swatches["bright_yellow"]
     assert found.moved == pytest.approx(
-        float(difference(np.array(found.new_lab), np.array(found.old_lab)))
+        float(difference(np.array(found.new.colour), np.array(found.old.colour)))
     )
     assert found.new.learned.birds == 24
     assert found.new.learned.cameras == ("A", "B")
@@ -66,7 +66,7 @@ def test_odd_birds_do_not_move_it():
     plain = learn.learn_swatch(samples(), TABLES, "bright_yellow", on=DAY)
     odd = learn.learn_swatch(samples(odd=5), TABLES, "bright_yellow", on=DAY)
     mean = np.mean([s.reading.lab for s in samples(odd=5)], axis=0)
-    assert difference(np.array(odd.new_lab), TRUE) < 2.0
+    assert difference(np.array(odd.new.colour), TRUE) < 2.0
     assert difference(mean, TRUE) > 5  # what a plain mean would have done
     assert set(odd.left_out) >= {f"ring {n}" for n in range(5)}
     assert odd.new.tolerance < 1.5 * plain.new.tolerance
@@ -75,7 +75,7 @@ def test_odd_birds_do_not_move_it():
 def test_the_tolerance_is_the_spread_of_the_birds_without_the_measuring_doubt():
     many = samples(count=400, scatter=(6.0, 3.0, 12.0))
     found = learn.learn_swatch(many, TABLES, "bright_yellow", on=DAY)
-    distance = difference(np.array([s.reading.lab for s in many]), np.array(found.new_lab))
+    distance = difference(np.array([s.reading.lab for s in many]), np.array(found.new.colour))
     assert found.new.tolerance == pytest.approx(np.quantile(distance, 0.95), rel=0.15)
     vague = [
         learn.Sample(reading("collar", s.reading.lab, sigma=1.5), s.bird, s.photo, "A", s.origin)
@@ -98,7 +98,7 @@ def test_a_much_photographed_bird_counts_once():
     ]
     found = learn.learn_swatch(many, TABLES, "bright_yellow")
     assert found.new.learned.birds == 11
-    assert difference(np.array(found.new_lab), TRUE) < 3
+    assert difference(np.array(found.new.colour), TRUE) < 3
 
 
 def test_one_camera_is_warned_about():
@@ -127,9 +127,9 @@ def test_uncalibrated_unknown_origin_and_unknown_swatch_are_refused():
 def test_learned_swatches_replace_the_shipped_ones_only_when_asked_for(tmp_path, monkeypatch):
     monkeypatch.setattr(table_files, "own_swatch_folder", lambda: tmp_path)
     found = learn.learn_swatch(samples(cameras=('A "one"', "B\\two")), TABLES, "bright_yellow")
-    assert learn.write_own_swatches([found], tmp_path) == tmp_path
+    assert keepers.keep(found) == tmp_path / "bright_yellow.toml"
     on, off = load_rules(own_swatches=True), load_rules()
-    assert on.lab["bright_yellow"] == pytest.approx(found.new_lab, abs=0.01)
+    assert on.lab["bright_yellow"] == pytest.approx(found.new.colour, abs=0.01)
     assert on.swatches["bright_yellow"].tolerance == found.new.tolerance
     assert on.swatches["bright_yellow"].learned == found.new.learned
     assert off.lab["bright_yellow"] == TABLES.lab["bright_yellow"]
@@ -349,7 +349,7 @@ def test_the_tolerance_holds_birds_that_were_not_among_those_learned_from(birds,
             for k in range(photos)
         ]
         found = learn.learn_swatch(rows, TABLES, "mid_green", on=DAY)
-        others = difference(centre + 4 * rng.standard_normal((5000, 3)), found.new_lab)
+        others = difference(centre + 4 * rng.standard_normal((5000, 3)), found.new.colour)
         inside.append(np.mean(others <= found.new.tolerance))
         width.append(found.new.tolerance / np.quantile(others, 0.95))
     assert 0.89 < np.mean(inside) <= 1

@@ -172,9 +172,9 @@ def test_a_broken_row_is_named_with_file_row_and_mend(extra, case):
     assert right in SIXTH
     write(extra, "species/caeruleus.toml", SIXTH.replace(right, wrong, 1))
     problems = validate_tables(extra)
-    found = [p for p in problems if row in p.row]
+    found = [p for p in problems if row in p.where]
     assert found, problems
-    assert found[0].file == "species/caeruleus.toml"
+    assert found[0].where.startswith("species/caeruleus.toml, ")
     assert mend in found[0].mend
     assert "\n" not in str(found[0])
 
@@ -186,7 +186,10 @@ def test_all_problems_are_listed_not_only_the_first(extra):
     write(extra, "species/caeruleus.toml", text)
     write(extra, "tints.toml", '[tints.odd]\nname = "odd"\n')
     problems = validate_tables(extra)
-    assert {p.file for p in problems} == {"species/caeruleus.toml", "tints.toml"}
+    assert {p.where.partition(", ")[0] for p in problems} == {
+        "species/caeruleus.toml",
+        "tints.toml",
+    }
     assert len(problems) >= 4
     with pytest.raises(TableError, match=r"more rows are wrong"):
         load_rules(extra)
@@ -195,13 +198,13 @@ def test_all_problems_are_listed_not_only_the_first(extra):
 def test_a_file_that_is_no_toml_names_the_line(extra):
     write(extra, "signs.toml", "[signs.x]\ntext = oops\n")
     (problem,) = validate_tables(extra)
-    assert "line 2" in problem.wrong
+    assert "line 2" in problem.problem
 
 
 def test_a_file_that_is_no_text_is_one_line(extra):
     (extra / "signs.toml").write_bytes(b"\xff\xfe\x00\x01")
     (problem,) = validate_tables(extra)
-    assert problem.file == "signs.toml"
+    assert problem.where == "signs.toml"
 
 
 @pytest.mark.parametrize(
@@ -231,7 +234,7 @@ def test_a_makeup_without_a_rule_is_a_problem(extra):
     odd = SIXTH.replace('makeup = [{}]', 'makeup = [{ psittacin = "red", structure = "weak", '
                         'eumelanin = "some" }]')  # fmt: skip
     write(extra, "species/caeruleus.toml", odd)
-    assert any("no rule for feather" in p.wrong for p in validate_tables(extra))
+    assert any("no rule for feather" in p.problem for p in validate_tables(extra))
 
 
 def test_two_rules_for_one_makeup_are_a_problem(extra):
@@ -246,7 +249,7 @@ reason = "Made up."
 evidence = "made up for a test"
 """
     write(extra, "makeup.toml", rule)
-    assert any("two rules" in p.wrong for p in validate_tables(extra))
+    assert any("two rules" in p.problem for p in validate_tables(extra))
 
 
 def test_a_swatch_that_is_no_munsell_notation_is_a_problem(extra):
@@ -259,8 +262,8 @@ source = "Made up."
 """
     write(extra, "swatches.toml", text)
     (problem,) = validate_tables(extra)
-    assert problem.row == "swatches.odd.munsell"
-    assert "5Z 5/5" in problem.wrong
+    assert problem.where == "swatches.toml, swatches.odd.munsell"
+    assert "5Z 5/5" in problem.problem
 
 
 def test_loading_leaves_the_slow_libraries_alone():
@@ -307,8 +310,8 @@ evidence = "made up for a test"
     assert "odd_belly" in load_rules(extra).signs
     write(extra, "signs/odd.toml", sign.replace('"belly"', '"bely"'))
     (problem,) = validate_tables(extra)
-    assert problem.file == "signs/odd.toml"
-    assert "bely" in problem.wrong
+    assert problem.where.startswith("signs/odd.toml, ")
+    assert "bely" in problem.problem
 
 
 def test_other_sub_folders_hold_no_rule_tables(extra):

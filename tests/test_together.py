@@ -25,7 +25,7 @@ from fieldmarks.judge.evidence import repeated
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.rendering import render
 from fieldmarks.judge.signs import SignStatus
-from fieldmarks.judge.together import PhotoReadings
+from fieldmarks.judge.together import PhotoReadings, Question
 from fieldmarks.pipeline import demo_birds, demo_question, examine, record_of_file
 from fieldmarks.record import record_schema, record_to_json
 
@@ -52,7 +52,7 @@ def photo(name, marks, terms=None, relations=(), **how):
 
 
 def together(*photos, **asked):
-    return assess_photos(photos, TABLES, **asked)
+    return assess_photos(photos, TABLES, Question(**asked))
 
 
 def finding(result, species, mark):

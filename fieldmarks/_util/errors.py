@@ -42,5 +42,8 @@ class RegionError(FieldmarksError):
     """A region or a region file cannot be used."""
 
 
-class TableError(FieldmarksError):
-    """A row of a species, mark, variety, sign or swatch file cannot be used."""
+class TableError(FieldmarksError, ValueError):
+    """A row of a species, mark, variety, sign or swatch file cannot be used.
+
+    A ValueError too, so that one raised in a validator of a row comes with its place.
+    """

@@ -27,11 +27,12 @@ from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.ring import check_ring
 from fieldmarks.birds.signature import own_key
 from fieldmarks.birds.store import Store
+from fieldmarks.judge.assess import assess_photos
 from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import decode_photo
-from fieldmarks.pipeline import judge, make_record
+from fieldmarks.pipeline import make_record
 from fieldmarks.record import Question
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
@@ -176,7 +177,7 @@ def _judged_together(entry: Entry, evidence: Sequence[Evidence], tables: Tables)
     if len(evidence) < 2:
         return entry
     measured = [one.record.measurement for one in evidence]
-    found = judge(measured, tables, evidence[0].record.question).conclusion
+    found = assess_photos(measured, tables, evidence[0].record.question).conclusion
     return replace(entry, outcome=found.outcome, sentence=found.sentence)
 
 

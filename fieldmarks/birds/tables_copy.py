@@ -74,5 +74,5 @@ def unpack_tables(data: bytes, where: str = "tables") -> Tables:
     except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError):
         raise broken from None
     if tables is None:
-        raise TableError(problems[0].wrong, where=f"{where}, {problems[0].place}")
+        raise TableError(problems[0].problem, where=f"{where}, {problems[0].where}")
     return tables

@@ -43,9 +43,8 @@ def learn(
 ) -> None:
     """Learn a swatch from birds of known origin; shows the old beside the new."""
     from fieldmarks.birds.known_birds import read_known_birds
-    from fieldmarks.rules import load_rules
-    from fieldmarks.rules.keepers import own_swatches
-    from fieldmarks.rules.learning import learn_swatch, write_own_swatches
+    from fieldmarks.rules import keepers, load_rules
+    from fieldmarks.rules.learning import learn_swatch
 
     tables = load_rules()
     known = read_known_birds(birds, tables, swatch, marks, origin)
@@ -56,8 +55,7 @@ def learn(
     if not keep:
         say("Nothing was kept. To use it, add --keep.")
         return
-    folder = write_own_swatches([found])
-    path = next(own.path for own in own_swatches(folder) if own.key == swatch and own.in_use)
+    path = keepers.keep(found)
     say(f"Kept: {path}. To go back to the shipped swatch: set-aside {swatch}, or forget {swatch}.")
 
 
@@ -104,8 +102,8 @@ def _show(found: LearnedSwatch) -> None:
     made = found.new.learned
     assert made is not None  # learn_swatch always gives it
     print(found.new.name)
-    for word, lab, row in (("old", found.old_lab, found.old), ("new", found.new_lab, found.new)):
-        colour = "L* {:.1f}, a* {:.1f}, b* {:.1f}".format(*lab)
+    for word, row in (("old", found.old), ("new", found.new)):
+        colour = "L* {:.1f}, a* {:.1f}, b* {:.1f}".format(*row.colour)
         print(f"  {word}: {colour}, tolerance {row.tolerance:g} CIEDE2000. {row.source}")
     print(f"  moved by {found.moved:.1f} CIEDE2000 (CIELAB, D65, 2 degrees)")
     print(f"  from {made.birds} birds, {made.photos} photos, cameras: {', '.join(made.cameras)}")

@@ -3,28 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, NamedTuple, TypeVar
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.judge.conclusion import Case, Conclusion, conclude
 from fieldmarks.judge.evidence import gather
-from fieldmarks.judge.findings import (
-    Finding,
-    Status,
-    corrected,
-    draw_relations,
-    judge_marks,
-    judge_relations,
-)
-from fieldmarks.judge.model import Explained, explain, mark_ratios
+from fieldmarks.judge.findings import corrected, draw_relations, judge_marks, judge_relations
+from fieldmarks.judge.hypotheses import Hypothesis
+from fieldmarks.judge.model import explain, mark_ratios
 from fieldmarks.judge.rendering import Array
 from fieldmarks.judge.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.judge.together import (
     Disagreement,
     PhotoReadings,
+    Question,
     Read,
+    SpeciesSheet,
     counted_once,
     disagreements,
 )
@@ -32,29 +29,14 @@ from fieldmarks.measure.quantities import Reading, Relation
 from fieldmarks.measure.sampling import ColourDraws
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.schema import Caution
-from fieldmarks.rules.separation import NextMark, next_marks
+from fieldmarks.rules.separation import NextMark
 from fieldmarks.rules.tables import Tables
-
-__all__ = ["Assessment", "SpeciesSheet", "assess", "assess_photos", "next_marks"]
 
 # Pixels across, as the root of their number. An iris is a thin ring round the pupil: one 9 pixels
 # wide is 2 or 3 pixels thick, as much as a camera blurs (our judgement).
 LEAST, LEAST_ACROSS = 5.0, {"iris": 9.0}
 NEXT_CAUTIONED = 5  # marks to read next that count for a caution about handling
-
-
-@dataclass(frozen=True)
-class SpeciesSheet:
-    """All findings and signs of one species."""
-
-    species: str
-    name: str
-    findings: tuple[Finding, ...]
-    signs: tuple[SignFinding, ...]
-
-    def count(self, status: Status) -> int:
-        """How many findings have a status."""
-        return sum(finding.status is status for finding in self.findings)
+Row = TypeVar("Row")
 
 
 @dataclass(frozen=True)
@@ -92,33 +74,14 @@ class Assessment:
 
 
 def assess(
-    readings: Sequence[Reading],
-    relations: Sequence[Relation],
-    tables: Tables,
-    *,
-    variety: str = "green",
-    age: str = "adult",
-    claimed: str | None = None,
-    draws: int = 200,
-    seed: int = 0,
+    readings: Sequence[Reading], relations: Sequence[Relation], tables: Tables, **asked: Any
 ) -> Assessment:
-    """Compare the readings of one photo with every species; see :func:`assess_photos`."""
+    """Compare the readings of one photo with every species; ``asked`` as in a :class:`Question`."""
     photo = PhotoReadings(tuple(readings), tuple(relations))
-    return assess_photos(
-        [photo], tables, variety=variety, age=age, claimed=claimed, draws=draws, seed=seed
-    )
+    return assess_photos([photo], tables, Question(**asked))
 
 
-def assess_photos(
-    photos: Iterable[Read],
-    tables: Tables,
-    *,
-    variety: str = "green",
-    age: str = "adult",
-    claimed: str | None = None,
-    draws: int = 200,
-    seed: int = 0,
-) -> Assessment:
+def assess_photos(photos: Iterable[Read], tables: Tables, question: Question) -> Assessment:
     """Compare what was read of one bird, on one photo or several, with every species.
 
     Every photo has its own rendering. What the photos say of a hypothesis adds up; a mark read on
@@ -126,9 +89,6 @@ def assess_photos(
 
     Args:
         photos: Of one day. A photo that is given twice counts once.
-        variety, age: Keys of the tables.
-        claimed: Species the bird is said to be.
-        draws: Monte Carlo draws of the rendering and of what is doubtful about each reading.
 
     Returns:
         The same for the same input and seed, whatever the order of photos and readings.
@@ -138,151 +98,132 @@ def assess_photos(
         FieldmarksError: A mark or relation of a photo is given twice, a photo is given twice with
             different readings, or there are too few draws.
     """
-    check_choice(tables, claimed, variety, age)
+    variety, age, draws, seed = question.variety, question.age, question.draws, question.seed
+    check_choice(tables, question.claimed, variety, age)
     photos = counted_once(photos)
-    for photo in photos:
-        _refuse_twice([r.mark for r in photo.readings], "mark")
-        _refuse_twice([r.key for r in photo.relations], "relation")
     if draws < 20:
         raise FieldmarksError(f"{draws} draws are too few", mend="Use 20 or more")
-    # In the order of the tables: the order of the readings must not matter.
-    given = dict.fromkeys(r.mark for photo in photos for r in photo.readings)
-    large = [{r.mark: r for r in p.readings if not too_small(r, tables)} for p in photos]
-    read = [[seen[mark] for mark in tables.marks if mark in seen] for seen in large]
-    times = {mark: sum(mark in seen for seen in large) for mark in given}
-    measured = [{r.key: r for r in photo.relations} for photo in photos]
-    related = [[row[key] for key in tables.relations if key in row] for row in measured]
-    known = [key for key in tables.relations if any(key in row for row in measured)]
-    small = [mark for mark in given if not times[mark]]
-    every = list(tables.species)
+    given = [_in_order(((r.mark, r) for r in p.readings), tables.marks, "mark") for p in photos]
+    related = [
+        _in_order(((r.key, r) for r in p.relations), tables.relations, "relation") for p in photos
+    ]
+    read = [[r for r in rows if not _too_small(r, tables)] for rows in given]
+    times = Counter(r.mark for rows in read for r in rows)
+    small = {r.mark for rows in given for r in rows} - times.keys()
+    known = {*times, *small, *(r.key for rows in related for r in rows)}
     gathered = [gather(rows).counting(times) for rows in read]
     photos_read = list(zip(gathered, related, strict=True))
     explained, evidence = explain(tables, photos_read, variety, age)
-    findings, signs = {}, {}
-    parts: dict[str, tuple[Explained, list[_Corrected]]] = {}
+    sheets, parts = {}, {}
     for row in explained:
-        if row.what.pure and (row.what.variety, row.what.age) == (variety, age):
-            (species,) = row.what.species
-            corrections = []
-            for seen, rows, kept, fitted in zip(read, related, evidence, row.photos, strict=True):
-                colours = corrected(seen, kept, fitted, draws, seed)
-                drawn = draw_relations(tables, rows, colours, draws, seed)
-                ratios = mark_ratios(tables, kept, row.what, fitted)
-                corrections.append(_Corrected(ratios, colours, drawn))
-            findings[species], signs[species] = _sheet(tables, row, corrections, small)
-            parts[species] = (row, corrections)
+        what = row.what
+        if what.pure and (what.variety, what.age) == (variety, age):
+            seen = []
+            for rows, told, kept, fitted in zip(read, related, evidence, row.photos, strict=True):
+                ratios = mark_ratios(tables, kept, what, fitted)
+                colours = corrected(rows, kept, fitted, draws, seed)
+                drawn = draw_relations(tables, told, colours, draws, seed)
+                seen.append(_Corrected(ratios, colours, drawn))
+            (species,) = what.species
+            sheets[species], parts[species] = _sheet(tables, what, seen, small), (what, seen)
     carded = [
         one.without_card is not None for one, rows in zip(evidence, read, strict=True) if rows
     ]
     doubted = any(kept is not one for kept, one in zip(evidence, gathered, strict=True))
-    case = Case(tables, explained, findings, signs, variety, age, claimed, carded, doubted)
+    case = Case(tables, explained, sheets, question, carded, doubted, known)
     alone = {}
     for species in dict.fromkeys((*case.subjects, case.likeliest) if len(photos) > 1 else ()):
-        row, corrections = parts[species]
-        alone[species] = [_sheet(tables, row, [one]) for one in corrections]
-    pool = case.candidates if len(case.candidates) > 1 else every
-    coming = next_marks(tables, pool, [*given, *known], variety, age)
-    conclusion = conclude(case, coming)
+        what, seen = parts[species]
+        alone[species] = [_sheet(tables, what, [one]) for one in seen]
+    conclusion = conclude(case)
     return Assessment(
-        sheets=tuple(
-            SpeciesSheet(
-                s,
-                tables.species[s].name,
-                tuple(findings[s]),
-                tuple(signs[s]),
-            )
-            for s in every
-        ),
-        signs=tuple(sign for one in case.subjects for sign in signs[one]),
+        sheets=tuple(sheets[species] for species in tables.species),
+        signs=tuple(sign for one in case.subjects for sign in sheets[one].signs),
         conclusion=conclusion,
-        next_marks=coming,
-        cautions=_cautions(case, conclusion, coming, [*given, *known]),
-        variety=variety,
-        age=age,
-        claimed=claimed,
-        draws=draws,
-        seed=seed,
+        next_marks=case.coming,
+        cautions=_cautions(case, conclusion),
+        **asdict(question),
         table_version=tables.version,
         table_fingerprint=tables.fingerprint,
         disagreements=disagreements([p.photo for p in photos], alone),
     )
 
 
-_Sheet = tuple[list[Finding], list[SignFinding]]
+def _in_order(rows: Iterable[tuple[str, Row]], table: Iterable[str], what: str) -> list[Row]:
+    """Rows in the order of their table, by key: the order they are given in must not matter."""
+    found: dict[str, Row] = {}
+    for key, row in rows:
+        if key in found:
+            raise FieldmarksError(f"{what} {key!r} is given twice", mend="Give each once")
+        found[key] = row
+    return [found[key] for key in table if key in found]
 
 
 class _Corrected(NamedTuple):
     """One photo with its rendering under one species undone."""
 
-    ratios: dict[str, float]
-    colours: dict[str, ColourDraws]
-    relations: dict[str, Array]
+    ratios: Mapping[str, float]
+    colours: Mapping[str, ColourDraws]
+    relations: Mapping[str, Array]
 
 
 def _sheet(
-    tables: Tables, row: Explained, photos: Sequence[_Corrected], small: Sequence[str] = ()
-) -> _Sheet:
+    tables: Tables, what: Hypothesis, photos: Sequence[_Corrected], small: Iterable[str] = ()
+) -> SpeciesSheet:
     """Findings and signs of one species on one photo or several together."""
-    what = row.what
-    ratios: dict[str, float] = {}
+    (species,) = what.species
+    ratios = {mark: 0.0 for photo in photos for mark in photo.ratios}
     for photo in photos:
         for mark, ratio in photo.ratios.items():
-            ratios[mark] = ratios.get(mark, 0.0) + ratio
-    shown = (mark for mark in tables.marks if any(mark in p.colours for p in photos))
-    colours = {mark: [p.colours[mark] for p in photos if mark in p.colours] for mark in shown}
-    told = (key for key in tables.relations if any(key in p.relations for p in photos))
-    drawn = {key: [p.relations[key] for p in photos if key in p.relations] for key in told}
-    found = judge_marks(tables, row, ratios, colours, small) + judge_relations(tables, row, drawn)
-    signs = look_for_signs(tables, what.species[0], colours, drawn, what.variety, what.age)
-    return found, signs
+            ratios[mark] += ratio
+    colours = _by_key(tables.marks, [photo.colours for photo in photos])
+    drawn = _by_key(tables.relations, [photo.relations for photo in photos])
+    findings = judge_marks(tables, what, ratios, colours, small)
+    findings += judge_relations(tables, what, drawn)
+    signs = look_for_signs(tables, species, colours, drawn, what.variety, what.age)
+    return SpeciesSheet(species, tables.species[species].name, tuple(findings), tuple(signs))
 
 
-def too_small(reading: Reading, tables: Tables) -> bool:
+def _by_key(order: Iterable[str], photos: Sequence[Mapping[str, Row]]) -> dict[str, list[Row]]:
+    """Key -> what each photo that has it says."""
+    found = {key: [photo[key] for photo in photos if key in photo] for key in order}
+    return {key: rows for key, rows in found.items() if rows}
+
+
+def _too_small(reading: Reading, tables: Tables) -> bool:
     """Whether a mark was read on so few pixels that its neighbours show in it."""
-    least = (
-        LEAST_ACROSS.get(tables.marks[reading.mark].kind, LEAST)
-        if (reading.mark in tables.marks)
-        else LEAST
-    )
+    least = LEAST_ACROSS.get(tables.marks[reading.mark].kind, LEAST)
     return math.sqrt(reading.pixels.total) < least
 
 
-def _refuse_twice(keys: Sequence[str], what: str) -> None:
-    for key in keys:
-        if keys.count(key) > 1:
-            raise FieldmarksError(f"{what} {key!r} is given twice", mend="Give each once")
-
-
-def _cautions(
-    case: Case, conclusion: Conclusion, coming: Sequence[NextMark], read: Sequence[str]
-) -> tuple[str, ...]:
-    """Cautions whose every condition holds, each text once.
-
-    ``read`` holds the keys of the marks and relations that were read.
-    """
-    tables = case.tables
-    series = tables.varieties[case.variety].series
-    in_play = {*conclusion.candidates, *conclusion.subjects, case.claimed}
+def _cautions(case: Case, conclusion: Conclusion) -> tuple[str, ...]:
+    """Cautions whose every condition holds, each text once."""
+    tables, asked = case.tables, case.question
     suspected = {
         species
         for one in case.subjects
-        for sign in case.signs[one]
+        for sign in case.sheets[one].signs
         if sign.status in (SignStatus.SEEN, SignStatus.DOUBTFUL)
         for species in sign.points_to
     }
-    touched: set[str] = set()
-    for key in (*read, *(mark.mark for mark in coming[:NEXT_CAUTIONED])):
-        touched.update(tables.relations[key].marks if key in tables.relations else (key,))
+    touched = {
+        mark
+        for key in (*case.read, *(row.mark for row in case.coming[:NEXT_CAUTIONED]))
+        for mark in (tables.relations[key].marks if key in tables.relations else (key,))
+    }
+    here: dict[str, set[Any]] = {
+        "species": {*conclusion.candidates, *conclusion.subjects, asked.claimed},
+        "points_to": suspected,
+        "series": {tables.varieties[asked.variety].series},
+        "ages": {asked.age},
+        "outcomes": {conclusion.outcome},
+        "marks": touched,
+    }
 
     def applies(row: Caution) -> bool:
-        return (
-            (not row.species or bool(in_play & set(row.species)))
-            and (not row.points_to or bool(suspected & set(row.points_to)))
-            and (not row.series or series in row.series)
-            and (not row.ages or case.age in row.ages)
-            and (not row.outcomes or conclusion.outcome in row.outcomes)
-            and (not row.marks or bool(touched & set(row.marks)))
-            and (not row.claimed or case.claimed is not None)
+        return (asked.claimed is not None or not row.claimed) and all(
+            not getattr(row, name) or bool(found.intersection(getattr(row, name)))
+            for name, found in here.items()
         )
 
     return tuple(dict.fromkeys(row.text for row in tables.cautions.values() if applies(row)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar
@@ -14,8 +14,9 @@ from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.model import Explained
 from fieldmarks.judge.scale import CLEAR, CLOSE, TOO_CLOSE, share, word
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
+from fieldmarks.judge.together import Question, SpeciesSheet
 from fieldmarks.rules.schema import Outcome
-from fieldmarks.rules.separation import NextMark, plumage_separates
+from fieldmarks.rules.separation import NextMark, next_marks, plumage_separates
 from fieldmarks.rules.tables import Tables
 
 Key = TypeVar("Key", bound=Hashable)
@@ -80,13 +81,11 @@ class Case:
 
     tables: Tables
     explained: Sequence[Explained]
-    findings: dict[str, list[Finding]]
-    signs: dict[str, list[SignFinding]]
-    variety: str
-    age: str
-    claimed: str | None
+    sheets: Mapping[str, SpeciesSheet]
+    question: Question
     carded: Sequence[bool]  # of each photo, whether it has a grey card that was believed
     doubted: bool = False  # whether a card was not believed
+    read: Collection[str] = ()  # marks and relations
 
     @cached_property
     def weights(self) -> dict[tuple[str, ...], float]:
@@ -128,6 +127,18 @@ class Case:
         return tuple(s for s in self.tables.species if self.pure[s] > least)
 
     @cached_property
+    def coming(self) -> tuple[NextMark, ...]:
+        """Marks to read next, the best first."""
+        pool = self.candidates if len(self.candidates) > 1 else list(self.tables.species)
+        return next_marks(self.tables, pool, self.read, self.question.variety, self.question.age)
+
+    @property
+    def told_by_plumage(self) -> bool:
+        """Whether any feather mark tells any two of the candidates apart."""
+        asked = self.question
+        return plumage_separates(self.tables, self.candidates, asked.variety, asked.age)
+
+    @cached_property
     def strangeness(self) -> float:
         """How much better a bird of no known species explains the readings than the best known one.
 
@@ -143,23 +154,24 @@ class Case:
     @property
     def mislabelled(self) -> bool:
         """Whether another species is clearly likelier than the claimed one."""
-        return self.claimed is not None and self.claimed not in self.candidates
+        return self.question.claimed is not None and self.question.claimed not in self.candidates
 
     @property
     def subjects(self) -> tuple[str, ...]:
         """Species the bird is looked at as."""
-        if self.claimed is None or self.mislabelled:
+        if self.question.claimed is None or self.mislabelled:
             return self.candidates
-        return (self.claimed,)
+        return (self.question.claimed,)
 
     def with_status(self, species: str, *statuses: Status) -> list[Finding]:
         """Findings of one species with some statuses."""
-        return [f for f in self.findings[species] if f.status in statuses]
+        return [f for f in self.sheets[species].findings if f.status in statuses]
 
     def seen(self) -> list[SignFinding]:
         """Signs seen on the subjects, surest first."""
-        found = [s for one in self.subjects for s in self.signs[one] if s.status is SignStatus.SEEN]
-        return sorted(found, key=lambda s: list(STRENGTHS).index(s.strength))
+        signs = (s for one in self.subjects for s in self.sheets[one].signs)
+        seen = (s for s in signs if s.status is SignStatus.SEEN)
+        return sorted(seen, key=lambda s: list(STRENGTHS).index(s.strength))
 
     def all_subjects_show_signs(self) -> bool:
         """Whether it shows a sign, and more than a hint, whichever of the subjects it is."""
@@ -171,26 +183,27 @@ class Case:
 
     def say(self, outcome: Outcome, sentence: str, held: float | None = None) -> Conclusion:
         """A conclusion, with what is to be said of the light and the variety."""
-        kind, ahead = self._likelier_variety()
-        kind = None if outcome in ("nothing read", "none fits") else kind
-        if kind is not None:
-            names = self.tables.varieties
-            sentence += f" Its colours are {word(ahead)} those of {names[kind].name}, not of "
-            sentence += f"{names[self.variety].name} as stated."
+        own = (row for row in self.explained if row.what.species == (self.likeliest,))
+        sums = _added((row.what.variety, row.weight) for row in own)
+        variety, stated = max(sums, key=lambda key: sums[key]), self.question.variety
+        ahead = sums[variety] - sums[stated]
+        likelier = ahead >= math.log(CLEAR) and outcome not in ("nothing read", "none fits")
+        if likelier:
+            name, other = (self.tables.varieties[key].name for key in (variety, stated))
+            sentence += f" Its colours are {word(ahead)} those of {name}, not of {other} as stated."
         if self.doubted:
             sentence += WRONG_CARD
         elif held is not None and not all(self.carded):
             sentence += SOME_CARDS if any(self.carded) else NO_CARD
         return Conclusion(
-            outcome, sentence, self.candidates, self.subjects, held, self.standing, kind
+            outcome,
+            sentence,
+            self.candidates,
+            self.subjects,
+            held,
+            self.standing,
+            variety if likelier else None,
         )
-
-    def _likelier_variety(self) -> tuple[str | None, float]:
-        own = (row for row in self.explained if row.what.species == (self.likeliest,))
-        sums = _added((row.what.variety, row.weight) for row in own)
-        best = max(sums, key=lambda key: sums[key])
-        ahead = sums[best] - sums[self.variety]
-        return (best if ahead >= math.log(CLEAR) else None), ahead
 
 
 def _added(rows: Iterable[tuple[Key, float]]) -> dict[Key, float]:
@@ -201,15 +214,15 @@ def _added(rows: Iterable[tuple[Key, float]]) -> dict[Key, float]:
     return {key: float(np.logaddexp.reduce(values)) for key, values in groups.items()}
 
 
-def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
-    """Put the findings into one sentence; ``coming`` are marks to read next, the best first."""
-    compared = any(f.held is not None for rows in case.findings.values() for f in rows)
-    looked = any(s.status in LOOKED_AT for rows in case.signs.values() for s in rows)
+def conclude(case: Case) -> Conclusion:
+    """Put the findings into one sentence."""
+    compared = any(f.held is not None for sheet in case.sheets.values() for f in sheet.findings)
+    looked = any(s.status in LOOKED_AT for sheet in case.sheets.values() for s in sheet.signs)
     if not compared and not looked:
-        if not plumage_separates(case.tables, case.candidates, case.variety, case.age):
-            return _cannot_be_told(case, coming)
-        sentence = "Nothing was read that could tell these species apart." + _next_step(coming)
-        return case.say("nothing read", sentence)
+        if not case.told_by_plumage:
+            return _cannot_be_told(case)
+        sentence = "Nothing was read that could tell these species apart."
+        return case.say("nothing read", sentence + _next_step(case))
     parents, crossed = case.cross
     ahead = crossed - case.pure[case.likeliest]
     ancestry = {sign.mark for sign in case.seen()}  # what a sign of mixed ancestry accounts for
@@ -224,24 +237,22 @@ def conclude(case: Case, coming: Sequence[NextMark] = ()) -> Conclusion:
         return _signs(case)
     if len(case.candidates) == 1:
         return _one_left(case)
-    return _several_left(case, coming)
+    return _several_left(case)
 
 
 def _claim_contradicted(case: Case) -> Conclusion:
-    assert case.claimed is not None
-    said = word(case.pure[case.likeliest] - case.pure[case.claimed])
+    claimed = str(case.question.claimed)
+    said = word(case.pure[case.likeliest] - case.pure[claimed])
     alone = len(case.candidates) == 1
-    rest = (
-        f"{case.likeliest}{_or_cross(case)}" if alone else f"another: {_between(case.candidates)}"
-    )
-    sentence = f"The bird is claimed to be {case.claimed}, but it is {said} {rest}"
-    if against := case.with_status(case.claimed, Status.DOES_NOT_FIT):
-        sentence += f"; what speaks against {case.claimed}: {_marks(against)}"
+    rest = case.likeliest + _or_cross(case) if alone else f"another: {_between(case.candidates)}"
+    sentence = f"The bird is claimed to be {claimed}, but it is {said} {rest}"
+    if against := case.with_status(claimed, Status.DOES_NOT_FIT):
+        sentence += f"; what speaks against {claimed}: {_marks(against)}"
     if case.seen() and case.all_subjects_show_signs():
         sentence += f"; {_seen(case)}"
     elif alone:
         sentence += _clean(case, case.likeliest)
-    return case.say("claim contradicted", f"{sentence}.", 1 - case.share_of((case.claimed,)))
+    return case.say("claim contradicted", f"{sentence}.", 1 - case.share_of((claimed,)))
 
 
 def _mixed(case: Case, parents: tuple[str, ...], ahead: float) -> Conclusion:
@@ -284,39 +295,38 @@ def _one_left(case: Case) -> Conclusion:
     odd = case.with_status(only, Status.DOES_NOT_FIT)
     words = f"{_count(fits, 'mark')} fit{'s' if fits == 1 else ''}"
     words += f", but not {_marks(odd)}" if odd else ""
-    claimed = ", as claimed" if case.claimed == only else ""
+    claimed = ", as claimed" if case.question.claimed == only else ""
     sentence = f"This is {word(_ahead(case))} {only}{_or_cross(case)}{claimed} ({words})"
     return case.say("one species left", f"{sentence}{_clean(case, only)}.", case.share_of((only,)))
 
 
-def _several_left(case: Case, coming: Sequence[NextMark]) -> Conclusion:
-    left = case.candidates
-    if not plumage_separates(case.tables, left, case.variety, case.age):
-        return _cannot_be_told(case, coming)
-    first, ahead = case.likeliest, _ahead(case)
+def _several_left(case: Case) -> Conclusion:
+    if not case.told_by_plumage:
+        return _cannot_be_told(case)
+    left, first, ahead = case.candidates, case.likeliest, _ahead(case)
     if len(left) == len(case.pure) and ahead < math.log(CLOSE):
         sentence = "The marks read do not decide between the species."
-        return case.say("nothing decided", sentence + _next_step(coming))
+        return case.say("nothing decided", sentence + _next_step(case))
     if ahead < math.log(CLOSE):
         sentence = f"It is {_between(left)}"
     else:
         others = [s for s in left if s != first]
         sentence = f"This is {word(ahead)} {first} than {_list(others, 'or')}"
-    if case.claimed is not None:
-        sentence += f"; it is claimed to be {case.claimed}"
-    sentence += f".{_next_step(coming)}"
+    if case.question.claimed is not None:
+        sentence += f"; it is claimed to be {case.question.claimed}"
+    sentence += f".{_next_step(case)}"
     return case.say("several species left", sentence, case.share_of(*((s,) for s in left)))
 
 
-def _cannot_be_told(case: Case, coming: Sequence[NextMark]) -> Conclusion:
+def _cannot_be_told(case: Case) -> Conclusion:
     left = case.candidates
-    name = case.tables.varieties[case.variety].name
+    name = case.tables.varieties[case.question.variety].name
     sentence = (
         f"In a bird that is {name} the species cannot be told from plumage: "
         f"{_list(left, 'or')} are left and no feather mark tells them apart."
     )
-    if coming:
-        sentence += f" What may still narrow it: {_list([m.name for m in coming], 'and')}."
+    if case.coming:
+        sentence += f" What may still narrow it: {_list([m.name for m in case.coming], 'and')}."
     held = case.share_of(*((s,) for s in left))
     return case.say("cannot be told", sentence, held if len(left) < len(case.pure) else None)
 
@@ -335,7 +345,7 @@ def _or_cross(case: Case) -> str:
 
 
 def _clean(case: Case, species: str) -> str:
-    looked = [s for s in case.signs[species] if s.status in LOOKED_AT]
+    looked = [s for s in case.sheets[species].signs if s.status in LOOKED_AT]
     again = [s for s in looked if s.status is SignStatus.LOOK_AGAIN]
     doubts = sum(s.status is SignStatus.DOUBTFUL for s in looked)
     said = []
@@ -364,8 +374,8 @@ def _pointing(seen: Sequence[SignFinding]) -> str:
     return f"{_sign_words(seen)} (pointing to {_list(points, 'or')})"
 
 
-def _next_step(coming: Sequence[NextMark]) -> str:
-    named = [row.name for row in coming[:MARKS_NAMED]]
+def _next_step(case: Case) -> str:
+    named = [row.name for row in case.coming[:MARKS_NAMED]]
     return f" Mark these next: {_list(named, 'and')}." if named else ""
 
 

@@ -111,11 +111,7 @@ def repeated(times: int) -> float:
 
 
 def gather(readings: Sequence[Reading]) -> Evidence:
-    """Make readings ready for the model.
-
-    Args:
-        readings: At most one per mark.
-    """
+    """Make readings of one photo, at most one per mark, ready for the model."""
     if not all(r.calibrated for r in readings):
         return _gather(readings, "none", 1.0, OWN_LIGHT, TOP)
     evidence = _gather(readings, "card", camera_share(readings), OWN_LIGHT_CARD, None)

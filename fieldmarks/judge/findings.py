@@ -21,7 +21,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
-from fieldmarks.judge.model import RANGES, Explained, Fitted
+from fieldmarks.judge.hypotheses import Hypothesis
+from fieldmarks.judge.model import RANGES, Fitted
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
@@ -145,7 +146,7 @@ def _noise(mark: str, count: int, seed: int) -> Array:
 
 def judge_marks(
     tables: Tables,
-    best: Explained,
+    what: Hypothesis,
     ratios: Mapping[str, float],
     draws: Mapping[str, Sequence[ColourDraws]],
     small: Iterable[str] = (),
@@ -153,15 +154,14 @@ def judge_marks(
     """Findings on every mark of one species, in the order of its file.
 
     Args:
-        best: What explains the bird best as that species, in the stated variety and age.
+        what: The bird as that species, in the stated variety and age.
         ratios: Mark -> logarithm of how much likelier its readings are with the expected colours.
         draws: Mark -> draws of its true colours on each photo that shows it, see :func:`corrected`.
         small: Marks that were read on too few pixels.
     """
-    species = best.what.species[0]
+    (species,) = what.species
     # A mark that is read but has no row is listed too: the keeper sees that it says nothing.
     marks = dict.fromkeys([*tables.species[species].marks, *draws])
-    what = best.what
     wanted = {m: expected(tables, species, m, what.variety, what.age) for m in marks}
     near = _nearest(tables, wanted, {m: draws[m] for m in marks if draws.get(m)})
     return [
@@ -303,26 +303,25 @@ def draw_relations(
     found = {}
     for relation in relations:
         kind = tables.relations[relation.key]
-        rng = np.random.default_rng([seed, zlib.crc32(relation.key.encode())])
-        noise = rng.standard_normal(count)
-        pair = [draws.get(mark) for mark in kind.marks]
-        if kind.kind in ("same", "fade") and all(pair):
-            one, other = (d.median for d in pair if d)
+        pair = [draws[mark].median for mark in kind.marks if mark in draws]
+        if kind.kind in ("same", "fade") and len(pair) == 2:
             compare = faded if kind.kind == "fade" else difference
-            found[relation.key] = np.asarray(compare(one, other), np.float64)
-            continue
-        found[relation.key] = relation.value + relation.expanded / COVERAGE_FACTOR * noise
+            found[relation.key] = np.asarray(compare(*pair), np.float64)
+        else:
+            rng = np.random.default_rng([seed, zlib.crc32(relation.key.encode())])
+            off = relation.expanded / COVERAGE_FACTOR * rng.standard_normal(count)
+            found[relation.key] = relation.value + off
     return found
 
 
 def judge_relations(
-    tables: Tables, best: Explained, drawn: Mapping[str, Sequence[Array]]
+    tables: Tables, what: Hypothesis, drawn: Mapping[str, Sequence[Array]]
 ) -> list[Finding]:
     """Findings on every relation of one species, from its draws on each photo that gave it."""
-    what = best.what
+    (species,) = what.species
     return [
         _judge_relation(
-            expected_relation(tables, what.species[0], key, what.variety, what.age),
+            expected_relation(tables, species, key, what.variety, what.age),
             kind,
             drawn.get(key, ()),
         )
@@ -331,9 +330,7 @@ def judge_relations(
 
 
 def _judge_relation(
-    wanted: RelationExpectation,
-    kind: RelationKind,
-    photos: Sequence[Array],
+    wanted: RelationExpectation, kind: RelationKind, photos: Sequence[Array]
 ) -> Finding:
     low, high = wanted.low, wanted.high
     say = functools.partial(

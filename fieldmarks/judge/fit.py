@@ -41,19 +41,6 @@ class Fits(NamedTuple):
     terms: Array
     covariance: Array
 
-    @staticmethod
-    def before(evidence: Evidence, count: int) -> Fits:
-        """Where nothing was read: only the rendering as it is before."""
-        mean, spread = evidence.prior
-        return Fits(
-            np.zeros(count), np.tile(mean, (count, 1)), np.tile(np.diag(spread**2), (count, 1, 1))
-        )
-
-    def fill(self, where: npt.NDArray[np.bool_], found: Fits) -> None:
-        """Put in what was found of some cases."""
-        for mine, new in zip(self, found, strict=True):
-            mine[where] = new
-
 
 def fit(
     tables: Tables,

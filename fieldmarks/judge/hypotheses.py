@@ -5,9 +5,10 @@ from __future__ import annotations
 import functools
 import itertools
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
-from fieldmarks.rules.plumage import cross_makeups, expected, expected_relation
+from fieldmarks.rules.plumage import cross_makeups, expected
 from fieldmarks.rules.tables import Tables
 
 # How likely before any mark is read (our judgement; sized on nothing). A first cross is rarer than
@@ -85,8 +86,8 @@ def colours(tables: Tables, what: Hypothesis, mark: str, pupil_cut: bool = True)
     """
     shown = _expected(tables, what, mark)
     if not shown:
-        others = _even(_anything(tables, mark, what.variety, what.age))
-        shown = others and _together((others, 0.5), (_even(palette(tables, mark)), 0.5))
+        anything = _even(_anything(tables, mark, what.variety, what.age))
+        shown = anything and _together((anything, 0.5), (_even(palette(tables, mark)), 0.5))
     elif what.like:
         shown = _together((shown, 1 - UNLIKE), (_even(palette(tables, mark)), UNLIKE / 2))
     if tables.marks[mark].kind == "iris" and not pupil_cut and shown:
@@ -111,29 +112,16 @@ def _expected(tables: Tables, what: Hypothesis, mark: str) -> Colours:
 def others(tables: Tables, what: Hypothesis, mark: str) -> Colours:
     """Colours that a mark does not have under a hypothesis: of other species and ages, or any."""
     own = {key for key, _ in colours(tables, what, mark)}
-    near = [
+    near = dict.fromkeys(
         key
         for species in tables.species
         for age in tables.ages
         for key in expected(tables, species, mark, what.variety, age).swatches
         if key not in own
-    ]
-    far = tuple(key for key in palette(tables, mark) if key not in own)
-    parts = ((_even(tuple(dict.fromkeys(near))), 0.7), (_even(far), 0.3))
+    )
+    far = [key for key in palette(tables, mark) if key not in own]
+    parts = ((_even(near), 0.7), (_even(far), 0.3))
     return _together(*(part for part in parts if part[0]))
-
-
-def relation_range(
-    tables: Tables, what: Hypothesis, key: str
-) -> tuple[float | None, float | None] | None:
-    """Range in which a relation should lie; a cross reaches from one parent's to the other's."""
-    rows = [expected_relation(tables, s, key, what.variety, what.age) for s in what.species]
-    if not rows or any(row.says_nothing for row in rows):
-        return None
-    lows, highs = [row.low for row in rows], [row.high for row in rows]
-    low = None if None in lows else min(v for v in lows if v is not None)
-    high = None if None in highs else max(v for v in highs if v is not None)
-    return low, high
 
 
 def _crossed(tables: Tables, what: Hypothesis, mark: str) -> Colours:
@@ -148,15 +136,15 @@ def _crossed(tables: Tables, what: Hypothesis, mark: str) -> Colours:
 def _anything(tables: Tables, mark: str, variety: str, age: str) -> tuple[str, ...]:
     """Whatever any species shows at a mark."""
     for varieties in ((variety,), ("green", "ino")):
-        keys = [
+        keys = dict.fromkeys(
             key
             for kind in varieties
             if kind in tables.varieties
             for species in tables.species
             for key in expected(tables, species, mark, kind, age).swatches
-        ]
+        )
         if keys:
-            return tuple(dict.fromkeys(keys))
+            return tuple(keys)
     return ()
 
 
@@ -170,7 +158,7 @@ def palette(tables: Tables, mark: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(key for rule in rules for key in rule.swatches))
 
 
-def _even(keys: tuple[str, ...]) -> Colours:
+def _even(keys: Collection[str]) -> Colours:
     return tuple((key, 1 / len(keys)) for key in keys)
 
 

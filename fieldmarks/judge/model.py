@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -39,14 +40,11 @@ from fieldmarks.judge.hypotheses import (
     colours,
     others,
     possible,
-    relation_range,
     speaks,
 )
 from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, slopes
-from fieldmarks.measure.quantities import (
-    COVERAGE_FACTOR,
-    Relation,
-)
+from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
+from fieldmarks.rules.plumage import expected_relation
 from fieldmarks.rules.tables import Tables
 
 # That a mark shows none of the colours expected of it: an outline astray, a stained feather. Chosen
@@ -126,32 +124,28 @@ def explain(
         colours contradict it.
     """
     hypotheses = possible(tables, variety, age)
-    times: dict[str, int] = {}
-    for _, relations in photos:
-        for row in relations:
-            times[row.key] = times.get(row.key, 0) + 1
+    priors = np.array([prior for _, prior in hypotheses])
+    times = Counter(row.key for _, relations in photos for row in relations)
     each, believed = [], []
     for evidence, relations in photos:
-        fits = _explain_photo(tables, evidence, relations, variety, age, times)
+        look = functools.partial(
+            _explain_photo, tables, variety=variety, age=age, relations=relations, times=times
+        )
+        fits = look(evidence)
         if evidence.without_card is not None:
             left = evidence.without_card
-            stated = _explain_photo(tables, left, relations, variety, age, times, stated=True)
-            for_it, against = (
-                float(np.logaddexp.reduce([f[w][0] + prior for w, prior in hypotheses if w in f]))
-                for f in (fits, stated)
-            )
-            other = stated
+            other = look(left, stated=True)
+            stated = np.isfinite(other.log)
+            for_it, against = (np.logaddexp.reduce(found.log + priors) for found in (fits, other))
             if against - for_it > math.log((1 - NO_GREY_CARD) / NO_GREY_CARD):
                 evidence, other = left, fits
-                fits = _explain_photo(tables, evidence, relations, variety, age, times)
-            for what in stated:
-                log = np.logaddexp(fits[what][0], other[what][0] + math.log(OTHER_BELIEF))
-                fits[what] = (float(log), fits[what][1])
-        each.append([fits[what] for what, _ in hypotheses])
+                fits = look(evidence)
+            both = np.logaddexp(fits.log, other.log + math.log(OTHER_BELIEF))
+            fits = fits._replace(log=np.where(stated, both, fits.log))
+        each.append(fits)
         believed.append(evidence)
-    logs = np.array([[log for log, _ in fits] for fits in each])
+    logs = np.array([fits.log for fits in each])
     if len(photos) > 1:
-        priors = np.array([prior for _, prior in hypotheses])
         none = np.array([not what.species for what, _ in hypotheses])
         usual = priors[none] - np.logaddexp.reduce(priors[none])
         odd = np.logaddexp.reduce(logs[:, none] + usual, axis=1) + math.log(ODD_PHOTO)
@@ -162,7 +156,12 @@ def explain(
         worst = int(ahead.argmax())
         logs[worst, none] -= max(ahead[worst], 0.0)
     found = [
-        Explained(what, prior, float(logs[:, place].sum()), tuple(f[place][1] for f in each))
+        Explained(
+            what,
+            prior,
+            float(logs[:, place].sum()),
+            tuple(Fitted(fits.terms[place], fits.covariance[place]) for fits in each),
+        )
         for place, (what, prior) in enumerate(hypotheses)
     ]
     return sorted(found, key=lambda e: -e.weight), believed
@@ -171,23 +170,23 @@ def explain(
 def _explain_photo(
     tables: Tables,
     evidence: Evidence,
-    relations: Sequence[Relation],
     variety: str,
     age: str,
+    relations: Sequence[Relation],
     times: Mapping[str, int],
     stated: bool = False,
-) -> dict[Hypothesis, tuple[float, Fitted]]:
+) -> Fits:
     """Log likelihood of one photo's readings and its rendering, by hypothesis.
 
-    Of all of them, or only of known birds as ``stated``.
+    With ``stated`` only known birds as stated are looked at; the likelihood of all others is none.
     """
     hypotheses = possible(tables, variety, age)
     places = {what: place for place, (what, _) in enumerate(hypotheses)}
     # A mark on which no species has a rule (a thin edge) says nothing of the bird as a whole.
     evidence = evidence.of([m for m in evidence.marks if colours(tables, hypotheses[0][0], m)])
-    marks = {m: _wanted(tables, variety, age, m, evidence.pupil_cut) for m in evidence.marks}
+    rows = [_wanted(tables, variety, age, m, evidence.pupil_cut) for m in evidence.marks]
     # Hypotheses that expect the same of the marks read are worked out once.
-    kinds = np.array([marks[m].kind for m in evidence.marks], int).reshape(-1, len(hypotheses))
+    kinds = np.array([row.kind for row in rows], int).reshape(-1, len(hypotheses))
     cases, case_of = np.unique(kinds.T, axis=0, return_inverse=True)
     case_of = case_of.reshape(-1)
     # A comparison of two colours that were both read is in the readings already.
@@ -200,19 +199,21 @@ def _explain_photo(
     ])  # fmt: skip
     known = np.array([bool(what.species) for what in places])
     usual = np.array([(what.variety, what.age) == (variety, age) for what in places])
-    fits, done = Fits.before(evidence, len(cases)), np.zeros(len(cases), bool)
-    done[:] = not evidence.marks
+    # Where nothing was read there is only the rendering as it is before.
+    mean, spread = evidence.prior
+    many, plain = len(cases), np.diag(spread**2)
+    fits = Fits(np.zeros(many), np.tile(mean, (many, 1)), np.tile(plain, (many, 1, 1)))
+    done = np.full(many, not rows)
 
     def look(where: npt.NDArray[np.bool_], starts: Sequence[Array], steps: int) -> None:
-        new = np.isin(np.arange(len(cases)), case_of[where]) & ~done
+        new = np.isin(np.arange(many), case_of[where]) & ~done
         if new.any():
-            rows = [marks[m] for m in evidence.marks]
-            fits.fill(new, fit(tables, evidence, rows, cases[new], starts, steps))
+            found = fit(tables, evidence, rows, cases[new], starts, steps)
+            for mine, better in zip(fits, found, strict=True):
+                mine[new] = better
             done[new] = True
 
-    look(
-        known & usual, [evidence.prior[0] + s * evidence.prior[1] * EXPOSURE for s in STARTS], STEPS
-    )
+    look(known & usual, [mean + start * spread * EXPOSURE for start in STARTS], STEPS)
     if not stated:
         best = [fits.terms[np.where(done, fits.log, -np.inf).argmax()]]
         look(known, best, STEPS_MORE)
@@ -225,27 +226,27 @@ def _explain_photo(
                 case_of[place] = case_of[alike]
         look(~known, best, STEPS_MORE)
     logs = fits.log[case_of] + related
-    return {
-        what: (float(logs[place]), Fitted(fits.terms[case], fits.covariance[case]))
-        for (what, place), case in zip(places.items(), case_of, strict=True)
-        if not stated or (known & usual)[place]
-    }
+    if stated:
+        logs[~(known & usual)] = -np.inf
+    return Fits(logs, fits.terms[case_of], fits.covariance[case_of])
 
 
 def relation_likelihood(tables: Tables, what: Hypothesis, relation: Relation) -> float:
     """Logarithm of the likelihood of a relation's value, over that of any value.
 
-    A range that ends softly, blurred by what the measure may be off.
+    A range that ends softly, blurred by what the measure may be off; that of a cross reaches from
+    one parent's to the other's.
     """
-    kind = tables.relations[relation.key]
-    span = relation_range(tables, what, relation.key)
-    if span is None:
+    key = relation.key
+    rows = [expected_relation(tables, s, key, what.variety, what.age) for s in what.species]
+    if not rows or any(row.says_nothing for row in rows):
         return 0.0
-    soft, width = RANGES[kind.kind]
-    low, high = (end if end is not None else other for end, other in zip(span, width, strict=True))
+    soft, (least, most) = RANGES[tables.relations[key].kind]
+    low = min(least if row.low is None else row.low for row in rows)
+    high = max(most if row.high is None else row.high for row in rows)
     blur = math.hypot(relation.expanded / COVERAGE_FACTOR, soft)
     inside = ndtr((relation.value - low) / blur) - ndtr((relation.value - high) / blur)
-    anywhere = 1 / (width[1] - width[0])
+    anywhere = 1 / (most - least)
     return math.log((1 - ODD) * float(inside) / (high - low) / anywhere + ODD)
 
 
@@ -293,7 +294,6 @@ def mark_ratios(
     off = np.einsum("mnij,mnj->mni", turn, evidence.lab[:, None] - middle)
     away = (off**2).sum(axis=-1)
     log = LOG_T - (FREEDOM + 3) / 2 * np.log1p(away / FREEDOM) + scale
-    number = tables.swatch_number
     found: dict[str, list[tuple[float, float]]] = {}
     for place, mark in enumerate(evidence.marks):
         wanted = colours(tables, what, mark)
@@ -301,7 +301,7 @@ def mark_ratios(
             continue
         chances = []
         for shown in (wanted, others(tables, what, mark)):
-            columns = [number[key] for key, _ in shown]
+            columns = [tables.swatch_number[key] for key, _ in shown]
             fitting = log[place, columns] + np.log([(1 - ODD) * share for _, share in shown])
             chances.append(np.logaddexp.reduce([*fitting, evidence.any[place] + math.log(ODD)]))
         ratio = float(chances[0] - chances[1])

@@ -11,13 +11,7 @@ DAYS_PER_MONTH = 30.44
 
 
 def age_class(tables: Tables, hatched: date, on: date) -> str:
-    """Age class of a bird on a day.
-
-    Args:
-        hatched, on: Hatch date and the day the photo was taken.
-
-    Returns:
-        Key of the oldest age class whose span has begun.
+    """Key of the age class of a bird on a day: the oldest whose span has begun.
 
     Raises:
         FieldmarksError: The bird had not hatched yet.

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
@@ -122,39 +123,18 @@ def look_for_signs(
             found.append(_say(sign, SignStatus.SAYS_NOTHING, kind.reason))
         elif sign.relation is not None:
             here = _as_in(tables, sign, variety, age)
-            found.append(_look_at_relation(here, relations.get(sign.relation, ()), age))
+            drawn = relations.get(sign.relation, ())
+            values = {sign.relation: np.stack(drawn)} if drawn else {}
+            found.append(_look(tables, here, values, {}, age))
         else:
-            found.append(_look_at_marks(tables, sign, [draws[m] for m in marks if m in draws], age))
+            tints = [tables.tints[key] for key in sign.tints]
+            shown = {mark: draws[mark] for mark in marks if mark in draws}
+            values = {
+                mark: np.stack([tint_fraction(tints, d.polar, d.fractions) for d in photos])
+                for mark, photos in shown.items()
+            }
+            found.append(_look(tables, sign, values, shown, age))
     return found
-
-
-def _look_at_marks(
-    tables: Tables, sign: Sign, drawn: list[Sequence[ColourDraws]], age: str
-) -> SignFinding:
-    if not drawn:
-        return _say(sign, SignStatus.NOT_LOOKED_AT, "None of its marks was read.")
-    tints = [tables.tints[key] for key in sign.tints]
-    shares = [np.stack([tint_fraction(tints, d.polar, d.fractions) for d in one]) for one in drawn]
-    # Of each mark in each draw, how much the photos agree that it is there: 0 to 1; (marks, n).
-    per_mark = np.stack([np.median(share >= sign.min_fraction, axis=0) for share in shares])
-    likely = per_mark.mean(axis=1)
-    best = int(likely.argmax())
-    amount = float(np.median(shares[best]))
-    tint = " or ".join(t.name for t in tints)
-    marks = [one[0].reading.mark for one in drawn]
-    held = float(per_mark.max(axis=0).mean())
-    reason = (
-        f"{amount:.0%} of the {tables.marks[marks[best]].name} reads {tint}, "
-        f"{sign.min_fraction:.0%} is enough; seen in {held:.0%} of the draws."
-    )
-    status = _status(held, sign, age, amount)
-    shown = max(float((s >= sign.min_fraction).mean(axis=1).max()) for s in shares)
-    if status is SignStatus.NOT_SEEN and (
-        shown >= SURE or any(all(d.wander > TOO_VAGUE for d in one) for one in drawn)
-    ):
-        status = SignStatus.DOUBTFUL
-    there = [m for m, share in zip(marks, likely, strict=True) if share > 1 - SURE]
-    return _say(sign, status, reason, marks[best], amount, held, marks, there)
 
 
 def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
@@ -167,59 +147,65 @@ def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
     return sign.model_copy(update={"above": above})
 
 
-def _look_at_relation(sign: Sign, photos: Sequence[Array], age: str) -> SignFinding:
-    if not photos:
-        return _say(sign, SignStatus.NOT_LOOKED_AT, "It was not measured.")
-    drawn = np.stack(photos)
-    present = np.ones(drawn.shape, bool)
-    if sign.above is not None:
-        present &= drawn > sign.above
-    if sign.below is not None:
-        present &= drawn < sign.below
-    held, amount = float(np.median(present, axis=0).mean()), float(np.median(drawn))
-    limits = [
-        f"{word} {limit:g}"
-        for word, limit in (("above", sign.above), ("below", sign.below))
-        if limit is not None
-    ]
-    reason = f"{amount:.3g}; a sign {' and '.join(limits)}; seen in {held:.0%} of the draws."
-    marks = [str(sign.relation)]
-    there = marks if held > 1 - SURE else []
-    status = _status(held, sign, age)
-    if status is SignStatus.NOT_SEEN and present.mean(axis=1).max() >= SURE:
-        status = SignStatus.DOUBTFUL
-    return _say(sign, status, reason, sign.relation, amount, held, marks, there)
-
-
-def _status(held: float, sign: Sign, age: str, amount: float = 0.0) -> SignStatus:
-    if held >= SURE:
-        outgrown = age in sign.juvenile and amount <= (sign.juvenile_up_to or 1.0)
-        return SignStatus.LOOK_AGAIN if outgrown else SignStatus.SEEN
-    return SignStatus.NOT_SEEN if held <= 1 - SURE else SignStatus.DOUBTFUL
-
-
-def _say(
+def _look(
+    tables: Tables,
     sign: Sign,
-    status: SignStatus,
-    reason: str,
-    mark: str | None = None,
-    amount: float | None = None,
-    held: float | None = None,
-    compared: Iterable[str] = (),
-    there: Iterable[str] = (),
+    values: Mapping[str, Array],
+    colours: Mapping[str, Sequence[ColourDraws]],
+    age: str,
 ) -> SignFinding:
-    return SignFinding(
-        key=sign.key,
-        species=sign.species,
-        text=sign.text,
-        status=status,
-        points_to=sign.points_to,
-        strength=sign.strength,
-        evidence=sign.evidence,
-        reason=reason,
-        mark=mark,
+    """Look for one sign.
+
+    Args:
+        values: Mark -> its share of the sign's tints, or relation -> its value; (photos, n) draws.
+        colours: Mark -> draws of its colours on each photo.
+    """
+    if not values:
+        unread = "It was not measured." if sign.relation else "None of its marks was read."
+        return _say(sign, SignStatus.NOT_LOOKED_AT, unread)
+    ends = {"above": sign.above, "below": sign.below}
+    limits = [f"{word} {limit:g}" for word, limit in ends.items() if limit is not None]
+    if sign.relation:
+        low = -np.inf if sign.above is None else sign.above
+        high = np.inf if sign.below is None else sign.below
+        present = {key: (drawn > low) & (drawn < high) for key, drawn in values.items()}
+    else:
+        present = {key: drawn >= sign.min_fraction for key, drawn in values.items()}
+    # Of each mark in each draw, how much the photos agree that it is there: 0 to 1; (marks, n).
+    agreed = np.stack([np.median(rows, axis=0) for rows in present.values()])
+    likely = dict(zip(values, agreed.mean(axis=1), strict=True))
+    best = max(likely, key=lambda key: likely[key])
+    amount, held = float(np.median(values[best])), float(agreed.max(axis=0).mean())
+    said = f"{amount:.3g}; a sign {' and '.join(limits)}"
+    if not sign.relation:
+        tint = " or ".join(tables.tints[key].name for key in sign.tints)
+        said = f"{amount:.0%} of the {tables.marks[best].name} reads {tint}, "
+        said += f"{sign.min_fraction:.0%} is enough"
+    if held >= SURE:
+        covers = 0.0 if sign.relation else amount
+        outgrown = age in sign.juvenile and covers <= (sign.juvenile_up_to or 1.0)
+        status = SignStatus.LOOK_AGAIN if outgrown else SignStatus.SEEN
+    elif (
+        held > 1 - SURE
+        or any(rows.mean(axis=1).max() >= SURE for rows in present.values())
+        or any(all(d.wander > TOO_VAGUE for d in photos) for photos in colours.values())
+    ):
+        status = SignStatus.DOUBTFUL
+    else:
+        status = SignStatus.NOT_SEEN
+    return _say(
+        sign,
+        status,
+        f"{said}; seen in {held:.0%} of the draws.",
+        mark=best,
         amount=amount,
         held=held,
-        compared=tuple(compared),
-        there=tuple(there),
+        compared=tuple(values),
+        there=tuple(key for key, share in likely.items() if share > 1 - SURE),
     )
+
+
+def _say(sign: Sign, status: SignStatus, reason: str, **found: Any) -> SignFinding:
+    shared = ("key", "species", "text", "points_to", "strength", "evidence")
+    own = {name: getattr(sign, name) for name in shared}
+    return SignFinding(status=status, reason=reason, **own, **found)

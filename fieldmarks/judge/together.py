@@ -2,38 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import SignFinding, SignStatus
 from fieldmarks.measure.quantities import Reading, Relation
 
+if TYPE_CHECKING:
+    from fieldmarks.measure.measure import Measurement
+
 # Findings that contradict each other, and signs that do.
 FOR, AGAINST = (Status.FITS, Status.PROBABLY_FITS), (Status.DOES_NOT_FIT,)
 THERE, ABSENT = (SignStatus.SEEN, SignStatus.LOOK_AGAIN), (SignStatus.NOT_SEEN,)
 
 
-class Read(Protocol):
-    """What judging needs of one photo; a :class:`Measurement` has it."""
+@dataclass(frozen=True)
+class Question:
+    """What the keeper asked: the bird's variety and age, and the species it is said to be."""
 
-    @property
-    def photo(self) -> str:
-        """Name of the photo file."""
-
-    @property
-    def sha256(self) -> str:
-        """Fingerprint of the photo; empty where there is none."""
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """At most one per mark."""
-
-    @property
-    def relations(self) -> tuple[Relation, ...]:
-        """At most one per key."""
+    variety: str = "green"
+    age: str = "adult"
+    claimed: str | None = None
+    draws: int = 200
+    seed: int = 0
 
 
 @dataclass(frozen=True)
@@ -44,6 +38,23 @@ class PhotoReadings:
     relations: tuple[Relation, ...] = ()
     photo: str = ""
     sha256: str = ""
+
+
+Read: TypeAlias = "Measurement | PhotoReadings"
+
+
+@dataclass(frozen=True)
+class SpeciesSheet:
+    """All findings and signs of one species."""
+
+    species: str
+    name: str
+    findings: tuple[Finding, ...]
+    signs: tuple[SignFinding, ...]
+
+    def count(self, status: Status) -> int:
+        """How many findings have a status."""
+        return sum(finding.status is status for finding in self.findings)
 
 
 @dataclass(frozen=True)
@@ -69,6 +80,7 @@ class Disagreement:
 
 
 AnyRead = TypeVar("AnyRead", bound=Read)
+AnyStatus = TypeVar("AnyStatus", Status, SignStatus)
 
 
 def counted_once(photos: Iterable[AnyRead]) -> tuple[AnyRead, ...]:
@@ -93,36 +105,33 @@ def counted_once(photos: Iterable[AnyRead]) -> tuple[AnyRead, ...]:
 
 
 def disagreements(
-    photos: Sequence[str],
-    alone: Mapping[str, Sequence[tuple[Sequence[Finding], Sequence[SignFinding]]]],
+    photos: Sequence[str], alone: Mapping[str, Sequence[SpeciesSheet]]
 ) -> tuple[Disagreement, ...]:
     """What one photo says for a species and another against it.
 
     Args:
         photos: Names.
-        alone: Species -> the findings and the signs of each photo by itself.
+        alone: Species -> the sheet of each photo by itself.
     """
-    found = []
-    for one in alone:
-        rows = [{f.mark: (f.name, f.status) for f in marks} for marks, _ in alone[one]]
-        found += _apart(one, photos, rows, FOR, AGAINST)
-        looks = [{s.key: (s.text, s.status) for s in signs} for _, signs in alone[one]]
-        found += _apart(one, photos, looks, THERE, ABSENT)
+    found: list[Disagreement] = []
+    for species, sheets in alone.items():
+        marks = [{f.mark: (f.name, f.status) for f in sheet.findings} for sheet in sheets]
+        found += _apart(species, photos, marks, FOR, AGAINST)
+        signs = [{s.key: (s.text, s.status) for s in sheet.signs} for sheet in sheets]
+        found += _apart(species, photos, signs, THERE, ABSENT)
     return tuple(found)
 
 
 def _apart(
     species: str,
     photos: Sequence[str],
-    rows: Sequence[Mapping[str, tuple[str, Status | SignStatus]]],
-    one: tuple[Status | SignStatus, ...],
-    other: tuple[Status | SignStatus, ...],
-) -> list[Disagreement]:
-    found = []
+    rows: Sequence[Mapping[str, tuple[str, AnyStatus]]],
+    one: Collection[AnyStatus],
+    other: Collection[AnyStatus],
+) -> Iterator[Disagreement]:
     for mark in dict.fromkeys(key for row in rows for key in row):
-        said = [(p, *row[mark]) for p, row in zip(photos, rows, strict=True) if mark in row]
-        decided = [(p, status) for p, _, status in said if status in (*one, *other)]
+        said = [(p, row[mark]) for p, row in zip(photos, rows, strict=True) if mark in row]
+        decided = [(p, status) for p, (_, status) in said if status in (*one, *other)]
         if any(s in one for _, s in decided) and any(s in other for _, s in decided):
             told = tuple((p, status.value) for p, status in decided)
-            found.append(Disagreement(species, mark, said[0][1], told))
-    return found
+            yield Disagreement(species, mark, said[0][1][0], told)

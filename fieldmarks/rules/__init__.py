@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from fieldmarks.rules.load import Problem, load_rules, validate_tables
+    from fieldmarks.rules.load import load_rules, validate_tables
     from fieldmarks.rules.tables import Tables
 
-__all__ = ["Problem", "Tables", "load_rules", "validate_tables"]
+__all__ = ["Tables", "load_rules", "validate_tables"]
 
 
 def __getattr__(name: str) -> Any:

@@ -12,20 +12,16 @@ the spread; with several cameras the tolerance errs on the wide side.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import tomli_w
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.quantities import Budget, Lab, Reading
 from fieldmarks.measure.sampling import CAMERA, GLARE, draw_colours
-from fieldmarks.rules import load
 from fieldmarks.rules.schema import Provenance, Swatch
 from fieldmarks.rules.tables import Tables
 
@@ -42,20 +38,13 @@ SURE = 0.8  # confidence with which so few birds are taken for all
 
 @dataclass(frozen=True)
 class Sample:
-    """A reading of a bird whose origin is known.
-
-    Args:
-        bird: Leg ring number or other name that tells birds apart.
-        photo: Which photo it came from.
-        camera: Make and model.
-        origin: How the bird's ancestry is known.
-    """
+    """A reading of a bird whose origin is known."""
 
     reading: Reading
-    bird: str
+    bird: str  # leg ring number or other name that tells birds apart
     photo: str
-    camera: str
-    origin: str
+    camera: str  # make and model
+    origin: str  # how its ancestry is known
 
 
 @dataclass(frozen=True)
@@ -63,15 +52,12 @@ class LearnedSwatch:
     """A learned swatch beside the one it replaces.
 
     Args:
-        old_lab, new_lab: (L*, a*, b*).
         moved: CIEDE2000 between the two centres.
         left_out: Birds the robust fit set aside.
     """
 
     new: Swatch
     old: Swatch
-    old_lab: Lab
-    new_lab: Lab
     moved: float
     left_out: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -95,27 +81,37 @@ def learn_swatch(
 
     if swatch not in tables.swatches:
         raise TableError(f"there is no swatch {swatch!r}", mend="See the swatch sheet for names")
-    _refuse_unfit(samples, swatch)
-    birds, colours = _by_bird(samples)
+    by_bird: dict[str, list[int]] = {}
+    for place, sample in enumerate(samples):
+        by_bird.setdefault(sample.bird, []).append(place)
+    cameras = tuple(sorted({s.camera for s in samples}))
+    photos = len({s.photo for s in samples})
+    _refuse_unfit(samples, len(by_bird), photos, f"swatch {swatch!r}")
+    read = np.array([sample.reading.lab for sample in samples])
+    colours = np.array([np.median(read[own], axis=0) for own in by_bird.values()])
     centre, kept = _robust_centre(colours, seed)
     distance = difference(colours, np.array(centre))[kept]
     count = len(distance)
     spread = float(np.mean(distance**2)) * count / (count - 1)
-    measuring = float(np.mean(_own_errors(samples, birds, colours, seed)[kept] ** 2))
+    off = np.array([_off(sample, seed + place) for place, sample in enumerate(samples)])
+    # What the median of each bird over its photos may be off, CIEDE2000; (birds, draws).
+    errors = np.array([
+        difference(colour + np.median(off[own], axis=0), colour)
+        for own, colour in zip(by_bird.values(), colours, strict=True)
+    ])  # fmt: skip
+    measuring = float(np.mean(errors[kept] ** 2))
     natural = math.sqrt(max(spread - measuring, 0.0) / spread) if spread else 0.0
     reach = float(np.quantile(distance, INSIDE / KEPT)) * natural * _for_few(count)
     tolerance = min(max(reach, LEAST_TOLERANCE), MOST_TOLERANCE)
-    cameras = tuple(sorted({s.camera for s in samples}))
-    photos = len({s.photo for s in samples})
     old = tables.swatches[swatch]
     new = Swatch(
         key=swatch,
         name=old.name,
         lab=centre,
         tolerance=round(tolerance, 1),
-        source=f"Learned from {len(birds)} birds of known origin on {photos} photos.",
+        source=f"Learned from {len(by_bird)} birds of known origin on {photos} photos.",
         learned=Provenance(
-            birds=len(birds),
+            birds=len(by_bird),
             photos=photos,
             cameras=cameras,
             learned_on=(on or date.today()).isoformat(),
@@ -129,28 +125,21 @@ def learn_swatch(
     return LearnedSwatch(
         new=new,
         old=old,
-        old_lab=tables.lab[swatch],
-        new_lab=centre,
-        moved=float(difference(np.array(centre), np.array(tables.lab[swatch]))),
-        left_out=tuple(bird for bird, keep in zip(birds, kept, strict=True) if not keep),
+        moved=float(difference(np.array(centre), np.array(old.colour))),
+        left_out=tuple(bird for bird, keep in zip(by_bird, kept, strict=True) if not keep),
         warnings=tuple(warnings),
     )
 
 
-def _refuse_unfit(samples: Sequence[Sample], swatch: str) -> None:
-    where = f"swatch {swatch!r}"
+def _refuse_unfit(samples: Sequence[Sample], birds: int, photos: int, where: str) -> None:
     for sample in samples:
+        problem = ""
         if not sample.reading.calibrated:
-            raise TableError(
-                f"the photo {sample.photo!r} had no usable grey card",
-                where=where,
-                mend="Leave it out",
-            )
-        if not sample.origin.strip():
-            raise TableError(
-                f"the origin of bird {sample.bird!r} is not known", where=where, mend="Leave it out"
-            )
-    birds, photos = len({s.bird for s in samples}), len({s.photo for s in samples})
+            problem = f"the photo {sample.photo!r} had no usable grey card"
+        elif not sample.origin.strip():
+            problem = f"the origin of bird {sample.bird!r} is not known"
+        if problem:
+            raise TableError(problem, where=where, mend="Leave it out")
     if birds < MIN_BIRDS or photos < MIN_PHOTOS:
         raise TableError(
             f"{birds} birds on {photos} photos are too few to learn from",
@@ -159,27 +148,11 @@ def _refuse_unfit(samples: Sequence[Sample], swatch: str) -> None:
         )
 
 
-def _own_errors(
-    samples: Sequence[Sample],
-    birds: Sequence[str],
-    colours: npt.NDArray[np.float64],
-    seed: int,
-) -> npt.NDArray[np.float64]:
-    """CIEDE2000 by which each bird's median over its photos may be off; (birds, draws)."""
-    from fieldmarks.measure.colour import difference
-
-    drawn: dict[str, list[npt.NDArray[np.float64]]] = defaultdict(list)
-    for number, sample in enumerate(samples):
-        parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, GLARE))
-        reading = replace(sample.reading, budget=Budget(parts), populations=())
-        off = draw_colours(reading, DRAWS, seed + number).median - np.array(reading.lab)
-        drawn[sample.bird].append(off)
-    return np.array(
-        [
-            difference(colour + np.median(drawn[bird], axis=0), colour)
-            for bird, colour in zip(birds, colours, strict=True)
-        ]
-    )
+def _off(sample: Sample, seed: int) -> npt.NDArray[np.float64]:
+    """Draws of what a reading may be off, CIELAB, without what all photos of a camera share."""
+    parts = tuple(p for p in sample.reading.budget.parts if p.name not in (CAMERA, GLARE))
+    reading = replace(sample.reading, budget=Budget(parts), populations=())
+    return draw_colours(reading, DRAWS, seed).median - np.array(reading.lab)
 
 
 def _for_few(count: int) -> float:
@@ -190,14 +163,6 @@ def _for_few(count: int) -> float:
     from scipy.special import chdtri
 
     return math.sqrt((1 + 1 / count) * (count - 1) / float(chdtri(count - 1, SURE)))
-
-
-def _by_bird(samples: Sequence[Sample]) -> tuple[list[str], npt.NDArray[np.float64]]:
-    """Birds, and the median colour of each, an (n, 3) array."""
-    colours: dict[str, list[Lab]] = defaultdict(list)
-    for sample in samples:
-        colours[sample.bird].append(sample.reading.lab)
-    return list(colours), np.array([np.median(rows, axis=0) for rows in colours.values()])
 
 
 def _robust_centre(
@@ -220,29 +185,3 @@ def _robust_centre(
     light, a, b = (round(float(v), 2) for v in fit.location_)
     distance = difference(colours, np.array((light, a, b)))
     return (light, a, b), np.asarray(distance <= FAR * np.median(distance))
-
-
-def write_own_swatches(learned: Sequence[LearnedSwatch], folder: Path | None = None) -> Path:
-    """Save learned swatches beside the shipped ones, keeping those learned earlier.
-
-    Args:
-        folder: Where keeper's swatches live; by default in the user's data folder.
-
-    Returns:
-        Folder with one file per swatch; see :mod:`fieldmarks.rules.keepers` to set one aside.
-    """
-    folder = Path(folder) if folder is not None else load.own_swatch_folder()
-    folder.mkdir(parents=True, exist_ok=True)
-    for row in learned:
-        (folder / f"{row.new.key}.toml").write_text(_as_toml(row), encoding="utf-8")
-    return folder
-
-
-def _as_toml(row: LearnedSwatch) -> str:
-    new = row.new
-    before = "L* {:.1f}, a* {:.1f}, b* {:.1f}".format(*row.old_lab)
-    content = new.model_dump(exclude={"key"}, exclude_none=True)
-    return (
-        f"# Replaces {before}, tolerance {row.old.tolerance:g}.\n"
-        f"# Moved by {row.moved:.1f} CIEDE2000.\n" + tomli_w.dumps({"swatches": {new.key: content}})
-    )

@@ -5,88 +5,25 @@ from __future__ import annotations
 import difflib
 import hashlib
 import tomllib
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import platformdirs
-from pydantic import BaseModel, ValidationError
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails
 
 from fieldmarks._util.errors import TableError
 from fieldmarks._util.sanitize import is_harmless, plain
 from fieldmarks.rules import checks, schema, swatches
-from fieldmarks.rules.checks import Problem
 from fieldmarks.rules.tables import Tables
 
-KINDS: dict[str, type[BaseModel]] = {
-    "marks": schema.Mark,
-    "swatches": schema.Swatch,
-    "species": schema.Species,
-    "varieties": schema.Variety,
-    "ages": schema.Age,
-    "relations": schema.RelationKind,
-    "tints": schema.Tint,
-    "signs": schema.Sign,
-    "cautions": schema.Caution,
-}
+KINDS = ("marks", "swatches", "species", "varieties", "ages", "relations", "tints", "signs",
+         "cautions", "makeup", "version")  # fmt: skip
 SPECIES_FOLDER, SIGN_FOLDER = "species", "signs"
-
-
-@dataclass
-class _Sheet:
-    """Rows of all files as read, each with the file it came from, and the problems met."""
-
-    rows: dict[str, dict[str, tuple[str, dict[str, Any]]]] = field(
-        default_factory=lambda: {kind: {} for kind in KINDS}
-    )
-    makeup: list[tuple[str, int, Any]] = field(default_factory=list)
-    version: str = ""
-    problems: list[Problem] = field(default_factory=list)
-    digest: Any = field(default_factory=hashlib.sha256)
-    files: list[str] = field(default_factory=list)
-
-    def report(self, file: str, row: str, wrong: str, mend: str) -> None:
-        self.problems.append(Problem(file, row, wrong, mend))
-
-    def read(self, path: Path, folder: Path) -> None:
-        name = path.relative_to(folder).as_posix()
-        try:
-            raw = path.read_bytes()
-            data = tomllib.loads(raw.decode("utf-8"))
-        except OSError as error:
-            self.report(name, "", f"cannot be opened ({error.strerror})", "Check the file")
-            return
-        except (ValueError, RecursionError) as error:
-            self.report(name, "", f"this is not TOML: {error}", "Correct the line named")
-            return
-        odd = _harmful(data)
-        if odd:
-            self.report(name, odd[:80], "it holds signs that cannot be seen", "Write it again")
-            return
-        self.files.append(name)
-        self.digest.update(name.encode() + b"\0" + hashlib.sha256(raw).digest())
-        if path.parent.name == SPECIES_FOLDER:
-            self.rows["species"][data.get("key", path.stem)] = (name, data)
-        else:
-            self._take_tables(name, data)
-
-    def _take_tables(self, name: str, data: dict[str, Any]) -> None:
-        for kind, content in data.items():
-            if kind == "version":
-                self.version = str(content)
-            elif kind == "makeup" and isinstance(content, list):
-                self.makeup += [(name, n, row) for n, row in enumerate(content, start=1)]
-            elif kind in KINDS and kind != "species" and isinstance(content, dict):
-                for key, row in content.items():
-                    if isinstance(row, dict):
-                        self.rows[kind][key] = (name, {"key": key, **row})
-                    else:
-                        self.report(name, f"{kind}.{key}", "this is no row", "Make it a table")
-            else:
-                known = sorted(set(KINDS) - {"species"} | {"makeup", "version"})
-                self.report(name, kind, "there is no such table", _nearest(kind, known))
+Ordered = TypeVar("Ordered", schema.Species, schema.Variety, schema.Caution)
 
 
 def shipped_folders() -> tuple[Path, Path]:
@@ -112,13 +49,12 @@ def load_rules(extra: str | Path | None = None, own_swatches: bool = False) -> T
     Raises:
         TableError: A row is wrong; names the first and says how many more there are.
     """
-    own = own_swatch_folder() if own_swatches else None
-    own = own if own is not None and any(own.glob("*.toml")) else None
-    if extra is None and own is None:
-        return _shipped()
     if extra is not None and not Path(extra).is_dir():
         raise TableError("there is no such folder", where=str(extra), mend="Check its name")
-    return _whole(*(Path(folder) for folder in (extra, own) if folder is not None))
+    own = own_swatch_folder() if own_swatches else None
+    own = own if own is not None and any(own.glob("*.toml")) else None
+    more = [Path(folder) for folder in (extra, own) if folder is not None]
+    return _whole(*more) if more else _shipped()
 
 
 @lru_cache(maxsize=1)
@@ -131,82 +67,140 @@ def _whole(*more: Path) -> Tables:
     if tables is None:
         first, others = problems[0], len(problems) - 1
         mend = first.mend + (f" ({others} more rows are wrong)" if others else "")
-        raise TableError(first.wrong, where=first.place, mend=mend)
+        raise TableError(first.problem, where=first.where, mend=mend)
     return tables
 
 
-def validate_tables(folder: Path | None = None) -> list[Problem]:
+def validate_tables(folder: Path | None = None) -> list[TableError]:
     """Every problem of the shipped tables together with a folder of further files.
 
     Returns:
-        Empty when all is well; each says file, row, what is wrong and the mend.
+        Empty when all is well; each says file and row, what is wrong and the mend.
     """
-    if folder is not None and not Path(folder).is_dir():
-        return [Problem(str(folder), "", "there is no such folder", "Check its name")]
     if folder is not None and not any(Path(folder).rglob("*.toml")):
-        return [Problem(str(folder), "", "no table file (.toml) lies in it", "Check its name")]
+        there = "no table file (.toml) lies in it"
+        wrong = there if Path(folder).is_dir() else "there is no such folder"
+        return [TableError(wrong, where=str(folder), mend="Check its name")]
     folders = [*shipped_folders(), *([Path(folder)] if folder is not None else [])]
     tables, problems = assemble(folders)
     return problems if tables is None else checks.check_sense(tables)
 
 
-def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[Problem]]:
+def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
     """Read, merge and check; the tables are None when there are problems."""
-    sheet = _Sheet()
+    problems: list[TableError] = []
+    rows: dict[str, dict[str, Any]] = {kind: {} for kind in KINDS}
+    origin: dict[tuple[str, str], tuple[str, str]] = {}  # kind, key -> file, row as it is called
+    digest, files = hashlib.sha256(), []
     for folder in folders:
         # Other sub-folders hold data that are no rule tables.
-        for place in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
-            for path in sorted(place.glob("*.toml")):
-                sheet.read(path, folder)
-    origin: dict[tuple[str, str], str] = {}
-    built: dict[str, dict[str, Any]] = {}
-    for kind, rows in sheet.rows.items():
-        built[kind] = {}
-        for key, (file, content) in rows.items():
-            origin[kind, key] = file
-            label = "" if kind == "species" else f"{kind}.{key}"
-            row = _build(KINDS[kind], content, file, label, sheet.problems)
-            if row is not None:
-                built[kind][key] = row
-    rules = [
-        _build(schema.MakeUpRule, content, file, f"makeup {number}", sheet.problems)
-        for file, number, content in sheet.makeup
-    ]
-    if sheet.problems:
-        return None, sheet.problems
-    built["varieties"].update(_combined(built["varieties"], sheet.problems, origin))
-    if sheet.problems:
-        return None, sheet.problems
-    for kind in ("species", "varieties", "cautions"):
-        built[kind] = dict(sorted(built[kind].items(), key=lambda item: item[1].order))
-    tables = Tables(
-        **built,
-        makeup=tuple(rules),
-        version=sheet.version,
-        fingerprint=sheet.digest.hexdigest(),
-        files=tuple(sheet.files),
+        for within in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
+            for path in sorted(within.glob("*.toml")):
+                name = path.relative_to(folder).as_posix()
+                try:
+                    raw, data = _read(path, name)
+                except TableError as error:
+                    problems.append(error)
+                    continue
+                files.append(name)
+                digest.update(name.encode() + b"\0" + hashlib.sha256(raw).digest())
+                for kind, key, row_name, row in _rows(path, data):
+                    if kind in rows:
+                        rows[kind][key], origin[kind, key] = row, (name, row_name)
+                    else:
+                        wrong, mend = "there is no such table", _nearest(kind, KINDS)
+                        problems.append(TableError(wrong, where=f"{name}, {kind}", mend=mend))
+    if problems:  # what else is wrong may come of what could not be read
+        return None, problems
+    makeup, version = rows.pop("makeup"), "".join(rows.pop("version").values())
+    keys = {kind: set(found) for kind, found in rows.items()}
+    keys["single varieties"] = keys["varieties"]
+    keys["varieties"] = keys["varieties"] | {
+        f"{key}_{other}"
+        for key, row in rows["varieties"].items()
+        if isinstance(row, dict) and isinstance(row.get("also_in"), list)
+        for other in row["also_in"]
+    }
+    read = {**rows, "makeup": [*makeup.values()], "version": version, "files": files}
+    try:
+        tables = TypeAdapter(Tables).validate_python(
+            {**read, "fingerprint": digest.hexdigest()}, context=keys
+        )
+    except ValidationError as error:
+        for fault in error.errors(include_url=False):
+            kind, at, *cell = map(str, fault["loc"])
+            file, row_name = origin[kind, [*makeup][int(at)] if kind == "makeup" else at]
+            place = ".".join(part for part in (row_name, *cell) if part not in ("", "[key]"))
+            wrong, mend = _explain(fault)
+            problems.append(TableError(wrong, where=f"{file}, {place}", mend=mend))
+        return None, problems
+    whole = replace(
+        tables,
+        species=_in_order(tables.species),
+        varieties=_in_order({**tables.varieties, **_combined(tables.varieties)}),
+        cautions=_in_order(tables.cautions),
     )
-    problems = checks.check_references(tables, origin)
-    return (None, problems) if problems else (tables, [])
+    problems = checks.double_rules(whole)
+    return (None, problems) if problems else (whole, [])
 
 
-def _combined(
-    rows: dict[str, schema.Variety], problems: list[Problem], origin: dict[tuple[str, str], str]
-) -> dict[str, schema.Variety]:
+def _read(path: Path, name: str) -> tuple[bytes, dict[str, Any]]:
+    try:
+        raw = path.read_bytes()
+        data = tomllib.loads(raw.decode("utf-8"))
+    except OSError as error:
+        wrong = f"cannot be opened ({error.strerror})"
+        raise TableError(wrong, where=name, mend="Check the file") from None
+    except (ValueError, RecursionError) as error:
+        wrong = f"this is not TOML: {error}"
+        raise TableError(wrong, where=name, mend="Correct the line named") from None
+    if odd := _harmful(data):
+        wrong = "it holds signs that cannot be seen"
+        raise TableError(wrong, where=f"{name}, {odd[:80]}", mend="Write it again")
+    return raw, data
+
+
+def _rows(path: Path, data: dict[str, Any]) -> Iterator[tuple[str, str, str, Any]]:
+    """Kind, key, what it is called in its file and content of each row."""
+    if path.parent.name == SPECIES_FOLDER:
+        yield "species", str(data.get("key", path.stem)), "", data
+        return
+    for kind, content in data.items():
+        if kind == "makeup" and isinstance(content, list):
+            for number, row in enumerate(content, start=1):
+                yield kind, f"{path} {number}", f"{kind} {number}", row
+        elif kind in KINDS and kind != "version" and isinstance(content, dict):
+            for key, row in content.items():
+                whole = {"key": key, **row} if isinstance(row, dict) else row
+                yield kind, key, f"{kind}.{key}", whole
+        else:
+            yield kind, "", kind, str(content)
+
+
+def _harmful(content: Any) -> str:
+    """Key of the first text with control characters or direction marks in it, or empty."""
+    rows = content.items() if isinstance(content, dict) else enumerate(content, start=1)
+    for key, value in rows:
+        if not is_harmless(str(key)) or (isinstance(value, str) and not is_harmless(value)):
+            return plain(key, 60)
+        below = _harmful(value) if isinstance(value, dict | list) else ""
+        if below:
+            return f"{key}.{below}"
+    return ""
+
+
+def _in_order(rows: Mapping[str, Ordered]) -> dict[str, Ordered]:
+    return dict(sorted(rows.items(), key=lambda item: item[1].order))
+
+
+def _combined(rows: Mapping[str, schema.Variety]) -> dict[str, schema.Variety]:
     """The varieties that ``also_in`` makes of two: the other's changes first, then one's own."""
     made = {}
     for key, own in rows.items():
         for place, with_key in enumerate(own.also_in, start=1):
-            other, both = rows.get(with_key), f"{key}_{with_key}"
-            if other is None:
-                where, wrong = f"varieties.{key}.also_in", f"there is no variety {with_key!r}"
-                problems.append(
-                    Problem(origin["varieties", key], where, wrong, _nearest(with_key, list(rows)))
-                )
-                continue
+            other, both = rows[with_key], f"{key}_{with_key}"
             if both in rows:
                 continue
-            origin["varieties", both] = origin["varieties", key]
             made[both] = own.model_copy(
                 update={
                     "key": both,
@@ -230,50 +224,26 @@ def _combined(
     return made
 
 
-def _harmful(content: Any) -> str:
-    """Key of the first text with control characters or direction marks in it, or empty."""
-    rows = content.items() if isinstance(content, dict) else enumerate(content, start=1)
-    for key, value in rows:
-        if not is_harmless(str(key)) or (isinstance(value, str) and not is_harmless(value)):
-            return plain(key, 60)
-        below = _harmful(value) if isinstance(value, dict | list) else ""
-        if below:
-            return f"{key}.{below}"
-    return ""
-
-
-def _build(
-    model: type[BaseModel], content: Any, file: str, label: str, problems: list[Problem]
-) -> Any:
-    try:
-        return model.model_validate(content)
-    except ValidationError as error:
-        problems += [Problem(file, *cell) for cell in _explain(error, label)]
-        return None
-
-
-def _explain(error: ValidationError, label: str) -> Iterator[tuple[str, str, str]]:
-    """Row, what is wrong and the mend, for each fault pydantic met."""
-    for fault in error.errors(include_url=False):
-        place = ".".join(str(part) for part in (label, *fault["loc"]) if part != "")
-        name = str(fault["loc"][-1]) if fault["loc"] else ""
-        message = fault["msg"].removeprefix("Value error, ")
-        wrong, mend = message[:1].lower() + message[1:], "Correct it"
-        if fault["type"] == "extra_forbidden":
-            wrong, mend = f"{name!r} is not known here", _nearest(name, _known_words())
-        elif fault["type"] == "missing":
-            wrong, mend = f"{name!r} is missing", "Add it"
-        elif fault["type"] == "literal_error":
-            expected = fault.get("ctx", {}).get("expected", "")
-            wrong, mend = f"{fault['input']!r} is not allowed", f"Use {expected}"
-        elif fault["type"] != "value_error":
-            wrong = f"{wrong}; it holds {fault['input']!r}"
-        yield place, wrong, mend
-
-
-def _known_words() -> set[str]:
-    rows = (row for row in vars(schema).values() if isinstance(row, type))
-    return {name for row in rows if issubclass(row, schema.Row) for name in row.model_fields}
+def _explain(fault: ErrorDetails) -> tuple[str, str]:
+    """What is wrong and the mend, for a fault pydantic met."""
+    name, kind, about = str(fault["loc"][-1]), fault["type"], fault.get("ctx", {})
+    message = fault["msg"].removeprefix("Value error, ")
+    wrong = message[:1].lower() + message[1:]
+    if kind == "extra_forbidden":
+        rows = (row for row in vars(schema).values() if isinstance(row, type))
+        words = {w for row in rows if issubclass(row, schema.Row) for w in row.model_fields}
+        return f"{name!r} is not known here", _nearest(name, words)
+    if kind == "missing":
+        return f"{name!r} is missing", "Add it"
+    if kind == "literal_error":
+        return f"{fault['input']!r} is not allowed", f"Use {about['expected']}"
+    if kind == "model_type":
+        return "this is no row", "Make it a table"
+    if kind == "value_error":
+        error = about["error"]
+        known = isinstance(error, TableError)
+        return (error.problem, error.mend) if known else (wrong, "Correct it")
+    return f"{wrong}; it holds {fault['input']!r}", "Correct it"
 
 
 def _nearest(word: str, known: Iterable[str]) -> str:

@@ -12,14 +12,15 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.rules.schema import (
     LEVELS,
+    Limited,
     MakeUp,
     Operation,
-    Override,
+    Row,
     Sign,
     SpeciesMark,
     Variety,
@@ -38,7 +39,6 @@ class Expectation:
 
     Args:
         swatches: Keys; empty when the mark says nothing here.
-        basis (str): "green row", "derived", "override" or "says nothing".
         reason: Why, in plain words.
         look: What to look for in green adult plumage.
         mixed: Whether the mark holds several of the colours side by side.
@@ -46,8 +46,6 @@ class Expectation:
 
     species: str
     mark: str
-    variety: str
-    age: str
     swatches: tuple[str, ...]
     basis: Basis
     reason: str
@@ -88,12 +86,9 @@ def check_choice(tables: Tables, species: str | None, variety: str, age: str) ->
     Raises:
         TableError
     """
-    rows: tuple[tuple[str, str | None, Mapping[str, Any]], ...] = (
-        ("species", species, tables.species),
-        ("variety", variety, tables.varieties),
-        ("age", age, tables.ages),
-    )
-    for what, key, known in rows:
+    choice = {"species": species, "variety": variety, "age": age}
+    tabled: tuple[Mapping[str, Row], ...] = (tables.species, tables.varieties, tables.ages)
+    for (what, key), known in zip(choice.items(), tabled, strict=True):
         if key is not None and key not in known:
             raise TableError(f"there is no {what} {key!r}", mend=nearest_to(key, known))
 
@@ -104,15 +99,12 @@ def expected(
 ) -> Expectation:
     """What a mark should look like.
 
-    Args:
-        species, mark, variety, age: Keys.
-
     Raises:
         TableError: The species, variety or age is unknown.
     """
     check_choice(tables, species, variety, age)
     row, kind = tables.species[species].marks.get(mark), tables.varieties[variety]
-    say = functools.partial(Expectation, species, mark, variety, age)
+    say = functools.partial(Expectation, species, mark)
     if row is None:
         name = tables.marks[mark].name if mark in tables.marks else mark
         return say((), "says nothing", f"No rule is known for the {name}.")
@@ -120,24 +112,23 @@ def expected(
         return say((), "says nothing", EDGE_REASON, row.look)
     if mark in kind.says_nothing:
         return say((), "says nothing", kind.reason, row.look)
-    override = find_override(row.overrides, variety, kind.series, age)
-    if override is not None:
+    own = (o for o in row.overrides if _covers(o, (variety,), kind.series, age))
+    if override := next(own, None):
         basis: Basis = "override" if override.swatches else "says nothing"
         mixed = row.mixed if override.mixed is None else override.mixed
         return say(override.swatches, basis, override.reason, row.look, mixed)
     here, green = (makeups(tables, row, mark, v, age) for v in (variety, "green"))
-    if here == makeups(tables, row, mark, "green", "adult"):
+    if list(here) == list(makeups(tables, row, mark, "green", "adult")):
         basis = "green row" if variety == "green" else "derived"
         return say(row.swatches, basis, row.look, row.look, row.mixed)
     derived, reasons = derive(tables, row, mark, variety, age)
     if variety == "green":
         derived = _unique((*row.swatches, *derived))
-    whole = _unpatched(tables, row, mark, variety, age)
-    patched = len(here) > len(whole)
+    patched = None in here.values()
     mixed = (row.mixed or patched) and len(reasons) > 1  # one make-up cannot stand beside itself
-    of_variety = "" if here == green else kind.reason
-    why = _unique((of_variety, *whole.values(), *reasons))
-    return say(derived, "derived", " ".join(filter(None, why)), row.look, mixed)
+    of_variety = "" if list(here) == list(green) else kind.reason
+    why = filter(None, _unique((of_variety, *here.values(), *reasons)))
+    return say(derived, "derived", " ".join(why), row.look, mixed)
 
 
 def holds_in(sign: Sign, kind: Variety) -> bool:
@@ -157,17 +148,10 @@ def speaking_marks(tables: Tables, sign: Sign, kind: Variety) -> tuple[str, ...]
     return () if sign.missing_black and "missing black" in kind.silences else marks
 
 
-def find_override(
-    overrides: Iterable[Override], variety: str, series: str, age: str
-) -> Override | None:
-    """First override that covers a variety and an age."""
-    for override in overrides:
-        covers_variety = variety in override.varieties or series in override.series
-        if not override.varieties and not override.series:
-            covers_variety = True
-        if covers_variety and (not override.ages or age in override.ages):
-            return override
-    return None
+def _covers(row: Limited, varieties: Iterable[str], series: str, age: str) -> bool:
+    named = series in row.series or any(variety in row.varieties for variety in varieties)
+    unlimited = not row.varieties and not row.series
+    return (named or unlimited) and (not row.ages or age in row.ages)
 
 
 def derive(
@@ -199,28 +183,25 @@ def derive(
 
 def makeups(
     tables: Tables, row: SpeciesMark, mark: str, variety: str, age: str
-) -> tuple[MakeUp, ...]:
-    """All make-ups a mark may have at an age, after the variety's operations."""
-    ground, patches = row.ground or tables.marks[mark].kind, tables.varieties[variety].patches
-    whole = _unpatched(tables, row, mark, variety, age)
-    return _unique((*whole, *(_operate(m, patches, ground) for m in whole)))
+) -> dict[MakeUp, str | None]:
+    """All make-ups a mark may have at an age, after the variety's operations.
 
-
-def _unpatched(
-    tables: Tables, row: SpeciesMark, mark: str, variety: str, age: str
-) -> dict[MakeUp, str]:
-    """Make-ups outside the variety's patches, each with why it is there; empty: as in adults."""
+    Returns:
+        Make-up -> why it is there; empty: as in adults, None: in the variety's patches alone.
+    """
     ground, kind = row.ground or tables.marks[mark].kind, tables.varieties[variety]
     found = [(m, "") for m in row.makeup]
     # Young plumage is duller, but a bird may moult early: the age adds and takes nothing away.
     of_age = tables.ages[age]
     found += [(_operate(m, of_age.operations, ground), of_age.reason) for m in row.makeup]
     for extra in row.extra:
-        if extra.holds_in(kind, age):
+        if _covers(extra, (variety, *kind.parts), kind.series, age):
             found += [(m, extra.reason) for m in extra.makeup]
-    made: dict[MakeUp, str] = {}
+    made: dict[MakeUp, str | None] = {}
     for makeup, why in found:
         made.setdefault(_operate(makeup, kind.operations, ground), why)
+    for makeup in list(made):
+        made.setdefault(_operate(makeup, kind.patches, ground), None)
     return made
 
 

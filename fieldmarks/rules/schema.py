@@ -8,11 +8,17 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from typing import Annotated, Literal, get_args
+from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-Key = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=60)]
+from fieldmarks.rules import keys
+from fieldmarks.rules.swatches import munsell_to_lab
+
+if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
+    from fieldmarks.measure.quantities import Lab
+
+
 Sentence = Annotated[str, Field(min_length=3)]
 Span = tuple[float, float]
 
@@ -53,11 +59,16 @@ class Row(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class Named(Row):
+class Keyed(Row):
+    """A row of a table."""
+
+    key: keys.Own
+    name: Sentence
+
+
+class Named(Keyed):
     """What keepers call by several names."""
 
-    key: Key
-    name: Sentence
     aliases: tuple[Sentence, ...] = ()
 
     @property
@@ -66,16 +77,26 @@ class Named(Row):
         return f"{self.name} ({', '.join(self.aliases)})" if self.aliases else self.name
 
 
-class Mark(Row):
+class Doubted(Row):
+    """What a keeper may doubt: it says where it comes from."""
+
+    evidence: Sentence
+
+
+class Reasoned(Doubted):
+    """What changes an expectation: it says why, too."""
+
+    reason: Sentence
+
+
+class Mark(Keyed):
     """A place on the bird that can be marked on a photo."""
 
-    key: Key
-    name: Sentence
     kind: Literal["feather", "skin", "horn", "iris", "pupil", "size", "card", "scale"]
     shape: Literal["area", "line"] = "area"
     part: Part = "body"
     look: Sentence
-    without: tuple[Key, ...] = ()
+    without: tuple[keys.Mark, ...] = ()
     whole: bool = False
 
 
@@ -88,26 +109,35 @@ class Provenance(Row):
     learned_on: str
 
 
-class Swatch(Row):
+class Swatch(Keyed):
     """A named colour with the natural variation of the birds that show it.
 
     ``tolerance`` is in CIEDE2000 units and holds no measuring uncertainty. The colour is a Munsell
     notation, or, for a learned swatch, CIELAB (D65, 2 degrees).
     """
 
-    key: Key
-    name: Sentence
     munsell: str | None = None
     lab: tuple[float, float, float] | None = None
     tolerance: float = Field(gt=0, le=40)
     source: Sentence
     learned: Provenance | None = None
 
+    @field_validator("munsell")
+    @classmethod
+    def _readable(cls, notation: str) -> str:
+        munsell_to_lab(notation)
+        return notation
+
     @model_validator(mode="after")
     def _one_colour(self) -> Swatch:
         if (self.munsell is None) == (self.lab is None):
             raise ValueError("give either 'munsell' or 'lab', and not both")
         return self
+
+    @property
+    def colour(self) -> Lab:
+        """CIELAB (D65, 2 degrees)."""
+        return self.lab or munsell_to_lab(str(self.munsell))
 
 
 class MakeUp(Row):
@@ -127,55 +157,45 @@ class MakeUp(Row):
     structure: Structure = "none"
 
 
-class MakeUpRule(Row):
+class MakeUpRule(Reasoned):
     """The swatches that a combination of pigments and structure gives."""
 
     ground: Ground
     psittacin: tuple[Psittacin, ...]
     eumelanin: tuple[Eumelanin, ...]
     structure: tuple[Structure, ...]
-    swatches: tuple[Key, ...] = Field(min_length=1)
-    reason: Sentence
-    evidence: Sentence
+    swatches: tuple[keys.Swatch, ...] = Field(min_length=1)
 
     def cells(self) -> Iterator[tuple[str, str, str, str]]:
         """Every (ground, psittacin, eumelanin, structure) the rule covers."""
         return itertools.product((self.ground,), self.psittacin, self.eumelanin, self.structure)
 
 
-class Override(Row):
+class Limited(Reasoned):
+    """What holds in ``varieties`` and all of ``series``, and at ``ages``; none given: in all."""
+
+    varieties: tuple[keys.Variety, ...] = ()
+    series: tuple[Series, ...] = ()
+    ages: tuple[keys.Age, ...] = ()
+
+
+class Override(Limited):
     """An exception to the derived colour; no swatches means the mark says nothing there.
 
     ``mixed`` replaces that of the mark's own row where it is given.
     """
 
-    varieties: tuple[Key, ...] = ()
-    series: tuple[Series, ...] = ()
-    ages: tuple[Key, ...] = ()
-    swatches: tuple[Key, ...] = ()
+    swatches: tuple[keys.Swatch, ...] = ()
     mixed: bool | None = None
-    reason: Sentence
-    evidence: Sentence
 
 
-class Extra(Row):
-    """Further make-ups that a pure bird may show, at some ages or in some varieties."""
+class Extra(Limited):
+    """Further make-ups that a pure bird may show; a variety is meant as part of another, too."""
 
-    ages: tuple[Key, ...] = ()
-    varieties: tuple[Key, ...] = ()
     makeup: tuple[MakeUp, ...] = Field(min_length=1)
-    reason: Sentence
-    evidence: Sentence
-
-    def holds_in(self, variety: Variety, age: str) -> bool:
-        """Whether it is for this variety, also as part of another, and this age; empty: for all."""
-        known = {variety.key, *variety.parts}
-        return (not self.ages or age in self.ages) and (
-            not self.varieties or bool(known.intersection(self.varieties))
-        )
 
 
-class SpeciesMark(Row):
+class SpeciesMark(Doubted):
     """One mark of one species in green adult plumage.
 
     ``mixed`` marks hold several colours side by side: each must be one of the swatches. An ``edge``
@@ -184,8 +204,7 @@ class SpeciesMark(Row):
     """
 
     look: Sentence
-    evidence: Sentence
-    swatches: tuple[Key, ...] = Field(min_length=1)
+    swatches: tuple[keys.Swatch, ...] = Field(min_length=1)
     makeup: tuple[MakeUp, ...] = Field(min_length=1)
     ground: Ground | None = None
     mixed: bool = False
@@ -195,13 +214,12 @@ class SpeciesMark(Row):
     differs: str = ""
 
 
-class SpeciesRelation(Row):
+class SpeciesRelation(Doubted):
     """What a species shows in a relation that no make-up gives: a range, ends included."""
 
     low: float | None = None
     high: float | None = None
     look: Sentence
-    evidence: Sentence
 
     @model_validator(mode="after")
     def _some_end(self) -> SpeciesRelation:
@@ -212,7 +230,7 @@ class SpeciesRelation(Row):
         return self
 
 
-class Facts(Row):
+class Facts(Doubted):
     """Facts of a species that no photo decides.
 
     ``clutch`` in eggs; ``hatch_days`` from laying; ``ring_days`` (when the leg ring goes on) and
@@ -232,7 +250,6 @@ class Facts(Row):
     breed_from_months: Span | None = None
     iucn: Sentence
     cites: Sentence
-    evidence: Sentence
 
 
 class Species(Named):
@@ -242,8 +259,8 @@ class Species(Named):
     look: Sentence
     order: int = 100
     facts: Facts
-    marks: dict[Key, SpeciesMark]
-    relations: dict[Key, SpeciesRelation] = {}
+    marks: dict[keys.Mark, SpeciesMark]
+    relations: dict[keys.Relation, SpeciesRelation] = {}
 
 
 class Operation(Row):
@@ -266,7 +283,7 @@ class Operation(Row):
         return self
 
 
-class Variety(Named):
+class Variety(Named, Reasoned):
     """A colour variety as operations on the make-up of the green bird.
 
     ``patches`` change the bird in places only: what is left stands beside what they give. ``turns``
@@ -280,31 +297,25 @@ class Variety(Named):
     look: Sentence
     operations: tuple[Operation, ...] = ()
     patches: tuple[Operation, ...] = ()
-    turns: dict[Key, Key] = {}
-    says_nothing: tuple[Key, ...] = ()
+    turns: dict[keys.Swatch, keys.Swatch] = {}
+    says_nothing: tuple[keys.Mark, ...] = ()
     silences: tuple[Reach, ...] | None = None
-    species: tuple[Key, ...] = ()
-    also_in: tuple[Key, ...] = ()
-    parts: tuple[Key, ...] = ()
-    reason: Sentence
-    evidence: Sentence
+    species: tuple[keys.Species, ...] = ()
+    also_in: tuple[keys.Single, ...] = ()
+    parts: tuple[keys.Variety, ...] = ()
     order: int = 100
 
 
-class Age(Row):
+class Age(Keyed, Reasoned):
     """An age class; its operations add to what adults may show."""
 
-    key: Key
-    name: Sentence
     look: Sentence
     from_months: float = Field(ge=0)
     to_months: float | None = None
     operations: tuple[Operation, ...] = ()
-    reason: Sentence
-    evidence: Sentence
 
 
-class RelationKind(Row):
+class RelationKind(Keyed, Doubted):
     """A comparison inside one photo.
 
     ``limit``: where "same" ends or fading begins. ``margin``: how far two ranges must lie apart
@@ -312,30 +323,24 @@ class RelationKind(Row):
     overlap are not told apart for certain. ``decimals``: of a value when it is printed.
     """
 
-    key: Key
-    name: Sentence
     kind: Literal["same", "fade", "dark", "ring", "size"]
-    marks: tuple[Key, ...] = Field(min_length=1)
+    marks: tuple[keys.Mark, ...] = Field(min_length=1)
     limit: float | None = None
     margin: float | None = Field(default=None, gt=0)
     decimals: int = Field(default=0, ge=0, le=4)
     unit: str
     look: Sentence
-    evidence: Sentence
 
 
-class Tint(Row):
+class Tint(Keyed, Doubted):
     """A region of CIELCh (D65, 2 degrees); a hue span may run through 0 degrees."""
 
-    key: Key
-    name: Sentence
     lightness: Span = (0, 100)
     chroma: Span = (0, 200)
     hue: Span = (0, 360)
-    evidence: Sentence
 
 
-class Sign(Row):
+class Sign(Doubted):
     """A sign of mixed ancestry on a bird taken for ``species``.
 
     It holds in varieties of ``series``, except those in ``not_in``. It is seen when one of
@@ -345,23 +350,22 @@ class Sign(Row):
     come from black that a variety leaves out in places.
     """
 
-    key: Key
-    species: Key
+    key: keys.Own
+    species: keys.Species
     text: Sentence
-    marks: tuple[Key, ...] = ()
-    tints: tuple[Key, ...] = ()
+    marks: tuple[keys.Mark, ...] = ()
+    tints: tuple[keys.Tint, ...] = ()
     min_fraction: float = Field(default=0.1, gt=0, le=1)
-    relation: Key | None = None
+    relation: keys.Relation | None = None
     above: float | None = None
     below: float | None = None
     series: tuple[Series, ...] = ("green",)
-    not_in: tuple[Key, ...] = ()
-    juvenile: tuple[Key, ...] = ()
+    not_in: tuple[keys.Variety, ...] = ()
+    juvenile: tuple[keys.Age, ...] = ()
     juvenile_up_to: float | None = Field(default=None, gt=0, le=1)
     missing_black: bool = False
-    points_to: tuple[Key, ...]
+    points_to: tuple[keys.Species, ...]
     strength: Strength
-    evidence: Sentence
 
     @model_validator(mode="after")
     def _one_way(self) -> Sign:
@@ -374,7 +378,7 @@ class Sign(Row):
         return self
 
 
-class Caution(Row):
+class Caution(Doubted):
     """A sentence shown with a result; everything that is given must match.
 
     ``species``: still possible, or what the bird was looked at as. ``points_to``: a seen or
@@ -382,14 +386,13 @@ class Caution(Row):
     only where the bird is said to be some species.
     """
 
-    key: Key
+    key: keys.Own
     text: Sentence
-    species: tuple[Key, ...] = ()
-    points_to: tuple[Key, ...] = ()
+    species: tuple[keys.Species, ...] = ()
+    points_to: tuple[keys.Species, ...] = ()
     claimed: bool = False
     series: tuple[Series, ...] = ()
-    ages: tuple[Key, ...] = ()
+    ages: tuple[keys.Age, ...] = ()
     outcomes: tuple[Outcome, ...] = ()
-    marks: tuple[Key, ...] = ()
+    marks: tuple[keys.Mark, ...] = ()
     order: int = 100
-    evidence: Sentence

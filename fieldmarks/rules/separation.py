@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -75,46 +76,40 @@ def next_marks(
     variety: str = "green",
     age: str = "adult",
 ) -> tuple[NextMark, ...]:
-    """Unread marks and relations, those that tell most of the remaining species apart first.
-
-    Args:
-        candidates: Species that are left.
-        read: Marks and relations already read.
-    """
+    """Marks and relations not ``read``, those that tell most of the candidates apart first."""
     table = separating_marks(tables, variety, age)
-    order = list(tables.species)
-    pairs = list(itertools.combinations(sorted(candidates, key=order.index), 2))
-    counts: dict[str, tuple[Separation, list[int]]] = {}
-    for pair in pairs:
-        for row in table[pair]:
-            if row.mark not in read:
-                tally = counts.setdefault(row.mark, (row, [0, 0]))[1]
-                tally[row.how != "always"] += 1
-    ranked = sorted(counts.values(), key=lambda item: (-item[1][0], -item[1][1], item[0].relation))
-    return tuple(
+    pairs = [pair for pair in table if set(pair) <= set(candidates)]
+    counts: dict[str, tuple[Separation, Counter[How]]] = {}
+    for row in itertools.chain.from_iterable(table[pair] for pair in pairs):
+        if row.mark not in read:
+            counts.setdefault(row.mark, (row, Counter()))[1][row.how] += 1
+    found = [
         NextMark(
             row.mark,
             row.name,
             (tables.relations if row.relation else tables.marks)[row.mark].look,
-            always,
-            sometimes,
+            hows["always"],
+            hows["sometimes"],
             len(pairs),
             row.relation,
         )
-        for row, (always, sometimes) in ranked
-    )
+        for row, hows in counts.values()
+    ]
+    return tuple(sorted(found, key=lambda mark: (-mark.always, -mark.sometimes, mark.relation)))
 
 
 def plumage_separates(tables: Tables, candidates: Sequence[str], variety: str, age: str) -> bool:
     """Whether any feather mark, or comparison of feathers, tells any two of the species apart."""
-    table = separating_marks(tables, variety, age)
-    for (first, second), rows in table.items():
-        if first in candidates and second in candidates:
-            for row in rows:
-                marks = tables.relations[row.mark].marks if row.relation else (row.mark,)
-                if all(tables.marks[mark].kind == "feather" for mark in marks):
-                    return True
-    return False
+    return any(
+        {
+            tables.marks[mark].kind
+            for mark in (tables.relations[row.mark].marks if row.relation else (row.mark,))
+        }
+        == {"feather"}
+        for pair, rows in separating_marks(tables, variety, age).items()
+        if set(pair) <= set(candidates)
+        for row in rows
+    )
 
 
 def _by_mark(

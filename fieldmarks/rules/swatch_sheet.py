@@ -27,9 +27,6 @@ def render_sheet(tables: Tables, path: str | Path) -> None:
 
     Under each patch: name, Munsell notation, L*a*b* (D65, 2 degrees) and tolerance. A patch whose
     colour lies outside sRGB is marked with an asterisk and shows the nearest colour a screen has.
-
-    Args:
-        path: The PNG file to write.
     """
     rows = -(-len(tables.swatches) // COLUMNS)
     width, height = CELL[0] * COLUMNS + GAP, CELL[1] * rows + HEAD + GAP

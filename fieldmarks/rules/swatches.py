@@ -22,7 +22,6 @@ from fieldmarks._util.resources import shipped
 
 if TYPE_CHECKING:
     from fieldmarks.measure.quantities import Lab
-    from fieldmarks.rules.schema import Swatch
 
 READY_FILE = "swatches_lab.json"
 
@@ -90,7 +89,7 @@ def munsell_to_lab(notation: str) -> Lab:
     return found if found is not None else convert_munsell(notation)
 
 
-def write_ready_file(notations: Iterable[str]) -> Path:
+def write_ready_file(notations: Iterable[str]) -> None:
     """Convert all notations afresh and keep them in the ready file."""
     path = swatch_folder() / READY_FILE
     ready = {notation: convert_munsell(notation) for notation in sorted(set(notations))}
@@ -98,12 +97,3 @@ def write_ready_file(notations: Iterable[str]) -> Path:
     path.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
     _ready.cache_clear()
     munsell_to_lab.cache_clear()
-    return path
-
-
-def lab_of(swatch: Swatch) -> Lab:
-    """CIELAB (D65, 2 degrees) of a swatch row."""
-    if swatch.lab is not None:
-        return swatch.lab
-    assert swatch.munsell is not None  # the schema lets no swatch pass without a colour
-    return munsell_to_lab(swatch.munsell)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from fieldmarks.rules import schema, swatches
+from fieldmarks.rules import schema
 
 if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
     import numpy as np
@@ -48,7 +48,7 @@ class Tables:
     @cached_property
     def lab(self) -> Mapping[str, Lab]:
         """Swatch key -> CIELAB (D65, 2 degrees)."""
-        return {key: swatches.lab_of(row) for key, row in self.swatches.items()}
+        return {key: row.colour for key, row in self.swatches.items()}
 
     @cached_property
     def swatch_number(self) -> Mapping[str, int]:
@@ -95,11 +95,7 @@ def any_name(given: str, rows: Mapping[str, object]) -> str:
 
 
 def nearest_to(given: str, rows: Mapping[str, Any]) -> str:
-    """What to do about a name that is in no table: the nearest one, or where to look.
-
-    Args:
-        rows: Mapping of key -> row.
-    """
+    """What to do about a name that is in no table: the nearest one, or where to look."""
     known = {name: key for key, own in _names(rows).items() for name in own}
     asked = _bare(given)
     near = difflib.get_close_matches(asked, known, n=1, cutoff=0.6)
@@ -113,20 +109,12 @@ def nearest_to(given: str, rows: Mapping[str, Any]) -> str:
 
 def _names(rows: Mapping[str, Any]) -> dict[str, set[str]]:
     """Every name of each row, bare."""
-    return {
-        key: {
-            _bare(name)
-            for name in (
-                key,
-                row.name,
-                getattr(row, "scientific", ""),
-                getattr(row, "scientific", "").rpartition(" ")[2],
-                *getattr(row, "aliases", ()),
-            )
-            if name
-        }
-        for key, row in rows.items()
-    }
+    found = {}
+    for key, row in rows.items():
+        scientific = getattr(row, "scientific", "")
+        names = (key, row.name, scientific, scientific.rpartition(" ")[2])
+        found[key] = {_bare(name) for name in (*names, *getattr(row, "aliases", ())) if name}
+    return found
 
 
 def _bare(name: str) -> str:
