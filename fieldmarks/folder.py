@@ -18,6 +18,7 @@ import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
 
 from fieldmarks import __version__
@@ -30,20 +31,10 @@ from fieldmarks.measure.reading import one_thread
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.measure.suffixes import SUFFIXES
 from fieldmarks.pipeline import PICTURE_SUFFIX, record_of_file, region_file_of, write_results
-from fieldmarks.record import (
-    FINDING_COLUMNS,
-    READING_COLUMNS,
-    RECORD_SUFFIX,
-    Question,
-    Record,
-    record_from_json,
-    table_texts,
-    to_csv,
-)
+from fieldmarks.record import RECORD_SUFFIX, TABLES, Question, Record, table_texts, to_csv
 from fieldmarks.rules import Tables
 
 PROBLEM_COLUMNS = ("photo", "problem")
-TABLE_COLUMNS = {"readings": READING_COLUMNS, "findings": FINDING_COLUMNS}
 WORTH_A_WORKER = 10  # photos; fewer are done before another worker has started
 LOST = (
     "the program that measured it was stopped from outside or crashed. Close other programs in "
@@ -215,43 +206,28 @@ def _assess_one(number: int, path: Path, order: _Order) -> _Result:
 
 
 def _finished_before(path: Path, order: _Order, tables: Tables) -> bool:
-    """Whether an earlier run left all results; its tables are put right if they were changed."""
-    record = _earlier_record(path, order.into, tables, order.question, order.phone)
-    if record is None or not (order.into / f"{path.stem}{PICTURE_SUFFIX}").exists():
+    """Whether an earlier run answered the same question from the same files and left all results.
+
+    Its tables are put right if they were changed.
+    """
+    into, stem = order.into, path.stem
+    try:
+        record = Record.from_file(into / f"{stem}{RECORD_SUFFIX}")
+        regions = read_region_file(region_file_of(path)).regions
+        photo = sha256(path.read_bytes()).hexdigest()
+    except (OSError, FieldmarksError):
+        return False
+    measured = record.measurement
+    was = (measured.sha256, measured.regions.regions, record.question, record.phone,
+           record.program, record.assessment.table_fingerprint)  # fmt: skip
+    now = (photo, regions, order.question, order.phone, __version__, tables.fingerprint)
+    if was != now or not (into / f"{stem}{PICTURE_SUFFIX}").exists():
         return False
     for name, text in table_texts(record).items():
-        place = order.into / f"{path.stem}.{name}.csv"
+        place = into / f"{stem}.{name}.csv"
         if not place.exists() or place.read_bytes() != text.encode("utf-8"):
             write_whole(place, text)
     return True
-
-
-def _earlier_record(
-    path: Path,
-    into: Path,
-    tables: Tables,
-    question: Question,
-    phone: PhoneProfile | None,
-) -> Record | None:
-    """The record of an earlier run, if it answers the same question from the same files."""
-    import hashlib
-
-    place = into / f"{path.stem}{RECORD_SUFFIX}"
-    try:
-        record = record_from_json(place.read_bytes())
-        same_photo = record.measurement.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
-        regions = read_region_file(region_file_of(path)).regions
-    except (OSError, FieldmarksError):
-        return None
-    same = (
-        same_photo
-        and record.program == __version__
-        and record.question == question
-        and record.phone == phone
-        and record.measurement.regions.regions == regions
-        and record.assessment.table_fingerprint == tables.fingerprint
-    )
-    return record if same else None
 
 
 def _clear(into: Path) -> None:
@@ -265,7 +241,7 @@ def _clear(into: Path) -> None:
 
 def _write_overview(results: Sequence[_Result], into: Path) -> None:
     """The tables over all photos: those of the single photos, one below the other."""
-    for name, columns in TABLE_COLUMNS.items():
+    for name, (columns, _) in TABLES.items():
         with whole_file(into / f"{name}.csv") as table:
             table.write(to_csv(columns, ()).encode("utf-8"))
             for result in results:
