@@ -146,7 +146,7 @@ def test_a_bar_says_its_status_and_numbers_in_words():
 
 def test_a_bar_of_a_relation_shows_its_range():
     row = finding(0.362, None, 0.3, 0.42, relation=True)
-    words = texts(distance_bar(row, span=(0.15, None), unit="of the eye"))
+    words = texts(distance_bar(row, span=(0.15, None)))
     assert "0.36, at least 0.15" in words
     assert "0.15" in words
     both = texts(distance_bar(finding(150, None, 140, 160, relation=True), span=(135, 155)))

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from fieldmarks._util.sanitize import LONGEST_TEXT, plain
-from fieldmarks.measure.colour import lab_to_linear, lab_to_srgb8
+from fieldmarks.measure.colour import decode_srgb, lab_to_linear, lab_to_srgb8
 from fieldmarks.measure.quantities import Lab
 
 # Each colour is used on "paper" and on "panel"; text colours keep 4.5 : 1, lines 3 : 1 (WCAG 2.2).
@@ -44,6 +44,11 @@ DARK = {
 }
 TEXT_COLOURS = ("ink", "soft", "accent", "good", "doubt", "bad")
 LINE_COLOURS = ("line",)
+LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear red, green and blue (WCAG 2.2)
+# What of a shape is not its style.
+PLACING = {"x", "y", "width", "height", "rx", "cx", "cy", "r", "x1", "y1", "x2", "y2", "d",
+           "clip_path", "opacity"}  # fmt: skip
+Look = dict[str, str | float]  # properties of a shape
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif"
 
 
@@ -59,11 +64,6 @@ def theme_css(selector: str = ":root") -> str:
     )
 
 
-def colour(name: str) -> str:
-    """A theme colour as a CSS value with its light-mode fallback."""
-    return f"var(--fm-{name}, {LIGHT[name]})"
-
-
 def number(value: float, places: int = 0) -> str:
     """A number with so many decimal places, and no minus sign before a zero."""
     return f"{round(value, places) + 0.0:.{places}f}"
@@ -72,6 +72,13 @@ def number(value: float, places: int = 0) -> str:
 def short(value: float) -> str:
     """A number with two decimal places below 1, one below 100, and none above."""
     return number(value, 2 if abs(value) < 1 else 1 if abs(value) < 100 else 0)
+
+
+def range_words(low: float | None, high: float | None) -> str:
+    """An expected range, of which one end may be open."""
+    if low is None:
+        return f"at most {high:g}"
+    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
 def escape(text: object, longest: int = LONGEST_TEXT) -> str:
@@ -90,17 +97,11 @@ def shown_truly(lab: Lab) -> bool:
     return bool((linear > -0.002).all() and (linear < 1.002).all())
 
 
-def relative_luminance(code: str) -> float:
-    """Relative luminance of an ``#rrggbb`` colour (WCAG 2.2)."""
-    parts = [int(code[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
 def contrast(one: str, other: str) -> float:
     """Contrast ratio of two ``#rrggbb`` colours, 1 to 21 (WCAG 2.2)."""
-    high, low = sorted((relative_luminance(one), relative_luminance(other)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
+    codes = np.array([list(bytes.fromhex(code[1:])) for code in (one, other)])
+    low, high = sorted(decode_srgb(codes / 255) @ LUMINANCE)
+    return float((high + 0.05) / (low + 0.05))
 
 
 def ink_on(code: str) -> str:
@@ -109,12 +110,24 @@ def ink_on(code: str) -> str:
 
 
 def style(**properties: str | float) -> str:
-    """A ``style`` attribute; theme colour names are looked up, underscores become hyphens."""
-    rules = (
-        f"{key.replace('_', '-')}:{colour(value) if value in LIGHT else value}"
+    """A ``style`` attribute; theme colours are looked up, underscores become hyphens."""
+    themed = {
+        key: f"var(--fm-{value}, {LIGHT[value]})" if value in LIGHT else value
         for key, value in properties.items()
-    )
+    }
+    rules = (f"{key.replace('_', '-')}:{value}" for key, value in themed.items())
     return f'style="{";".join(rules)}"'
+
+
+def shape(kind: str, **properties: str | float) -> str:
+    """An element: where it lies as attributes, to a tenth of a unit, and its look as a style."""
+    look = {key: value for key, value in properties.items() if key not in PLACING}
+    where = "".join(
+        f' {key.replace("_", "-")}="{f"{value:.1f}" if isinstance(value, float) else value}"'
+        for key, value in properties.items()
+        if key in PLACING
+    )
+    return f"<{kind}{where} {style(**look)}/>" if look else f"<{kind}{where}/>"
 
 
 def text(

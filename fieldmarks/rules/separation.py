@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -103,6 +104,13 @@ def next_marks(
         )
         for row, (always, sometimes) in ranked
     )
+
+
+def told_apart(tables: Tables, species: str, variety: str, age: str) -> Counter[tuple[str, How]]:
+    """From how many other species a mark or relation tells one, by how surely it does."""
+    table = separating_marks(tables, variety, age)
+    rows = (row for pair, rows in table.items() if species in pair for row in rows)
+    return Counter((row.mark, row.how) for row in rows)
 
 
 def plumage_separates(tables: Tables, candidates: Sequence[str], variety: str, age: str) -> bool:
