@@ -114,24 +114,19 @@ def assess_many(
     with only_writer(into):
         _clear(into)
         order = _Order(zlib.compress(pickle.dumps(tables)), into.absolute(), question, again, phone)
-        namesakes: dict[str, list[tuple[int, Path]]] = {}
-        for number, path in enumerate(dict.fromkeys(p.absolute() for p in photos)):
-            namesakes.setdefault(path.stem, []).append((number, path))
+        namesakes: dict[str, list[Path]] = {}
+        paths = list(dict.fromkeys(path.absolute() for path in photos))
+        for path in paths:
+            namesakes.setdefault(path.stem, []).append(path)
         groups = list(namesakes.values())
-        results: dict[int, _Result] = {}
-        for place, group_results in spread(
-            _assess_namesakes, [(g, order) for g in groups], workers
-        ):
-            if group_results is None:
-                group_results = [
-                    _Result(n, path.name, problem=f"{path.name}: {LOST}")
-                    for n, path in groups[place]
-                ]
-            for result in group_results:
-                results[result.number] = result
+        results: dict[Path, _Result] = {}
+        for place, found in spread(_assess_namesakes, [(g, order) for g in groups], workers):
+            lost = [_Result(p.name, problem=f"{p.name}: {LOST}") for p in groups[place]]
+            for path, result in zip(groups[place], found or lost, strict=True):
+                results[path] = result
                 after_each()
         _clear(into)  # a worker that was killed leaves what it was writing
-        ordered = [results[number] for number in sorted(results)]
+        ordered = [results[path] for path in paths]
         _write_overview(ordered, into)
         problems = tuple(r.problem for r in ordered if r.problem)
         measured = [r.name for r in ordered if not r.problem]
@@ -155,7 +150,6 @@ class _Order:
 class _Result:
     """What came of one photo. Its numbers are on the disk, so that no memory grows with photos."""
 
-    number: int
     name: str
     kept: bool = False
     problem: str = ""
@@ -169,40 +163,39 @@ def _unpacked(tables: bytes) -> Tables:
     return unpacked
 
 
-def _assess_namesakes(photos: Sequence[tuple[int, Path]], order: _Order) -> list[_Result]:
+def _assess_namesakes(photos: Sequence[Path], order: _Order) -> list[_Result]:
     """Assess the photos whose names differ only in the ending; one has results, at most."""
     results: list[_Result] = []
     finished = ""
-    for number, path in photos:
+    for path in photos:
         if finished:
             problem = (
                 f"{path.name}: its results would overwrite those of {finished}. Give one of the "
                 "two photos another name"
             )
-            results.append(_Result(number, path.name, problem=problem))
+            results.append(_Result(path.name, problem=problem))
             continue
         with one_thread():
-            result = _assess_one(number, path, order)
-        results.append(result)
-        finished = "" if result.problem else path.name
+            results.append(_assess_one(path, order))
+        finished = "" if results[-1].problem else path.name
     return results
 
 
-def _assess_one(number: int, path: Path, order: _Order) -> _Result:
+def _assess_one(path: Path, order: _Order) -> _Result:
     """Assess one photo; whatever is wrong with it becomes a sentence."""
     tables = _unpacked(order.tables)
     try:
         if not order.again and _finished_before(path, order, tables):
-            return _Result(number, path.name, kept=True)
+            return _Result(path.name, kept=True)
         record, photo = record_of_file(path, tables, order.question, phone=order.phone)
         write_results(record, photo, tables, order.into)
-        return _Result(number, path.name)
+        return _Result(path.name)
     except FieldmarksError as error:
-        return _Result(number, path.name, problem=str(error))
+        return _Result(path.name, problem=str(error))
     except Exception as error:  # a fault of the program's own must not stop the other photos
         kind = " ".join(f"{type(error).__name__}: {error}".split())
         problem = f"{path.name}: an unexpected fault ({kind}). Please report it"
-        return _Result(number, path.name, problem=problem)
+        return _Result(path.name, problem=problem)
 
 
 def _finished_before(path: Path, order: _Order, tables: Tables) -> bool:

@@ -18,6 +18,7 @@ from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart
 from fieldmarks.measure.region import letters
 from fieldmarks.report.drawings import (
     ICONS,
+    OTHER,
     distance_bar,
     scale_end,
     status_icon,
@@ -166,7 +167,7 @@ def test_a_mark_that_was_not_read_has_no_bar():
 
 
 def test_every_status_has_a_shape_of_its_own():
-    shapes = [ICONS.get(status, ("round", "dash")) for status in Status]
+    shapes = [ICONS.get(status, OTHER)[:2] for status in Status]
     assert len(set(shapes)) == len(Status)
     for status in Status:
         assert fromstring(status_icon(status)).find(f"{SVG}title").text == status

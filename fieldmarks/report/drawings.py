@@ -29,17 +29,7 @@ from fieldmarks.report.svg import (
 Span = tuple[float | None, float | None]
 
 WIDTH = 320.0
-TONES: dict[str, str] = {
-    Status.FITS: "good",
-    Status.PROBABLY_FITS: "good",
-    Status.TOO_CLOSE: "doubt",
-    Status.DOES_NOT_FIT: "bad",
-    SignStatus.SEEN: "bad",
-    SignStatus.LOOK_AGAIN: "doubt",
-    SignStatus.DOUBTFUL: "doubt",
-    SignStatus.NOT_SEEN: "good",
-}
-# Shape and stroke inside it: the shape alone tells the statuses apart.
+# Shape, stroke inside it and tone: the shape alone tells the statuses apart.
 ROUND = "M 10 1.5 C 14.7 1.5 18.5 5.3 18.5 10 C 18.5 14.7 14.7 18.5 10 18.5 C 5.3 18.5 1.5 14.7 1.5 10 C 1.5 5.3 5.3 1.5 10 1.5 Z"  # noqa: E501
 DIAMOND = "M 10 0.8 L 19.2 10 L 10 19.2 L 0.8 10 Z"
 SQUARE = "M 2 2 L 18 2 L 18 18 L 2 18 Z"
@@ -48,17 +38,19 @@ CROSS = "M 6 6 L 14 14 M 14 6 L 6 14"
 DASH = "M 6 10 L 14 10"
 WAVE = "M 5.4 11.2 C 7 7.6 8.9 8.2 10 10 C 11.1 11.8 13 12.4 14.6 8.8"
 CALL = "M 10 5 L 10 11 M 10 14.4 L 10 14.6"
-ICONS: dict[str, tuple[str, str]] = {
-    Status.FITS: (ROUND, TICK),
-    Status.PROBABLY_FITS: (DIAMOND, TICK),
-    Status.TOO_CLOSE: (DIAMOND, WAVE),
-    Status.DOES_NOT_FIT: (SQUARE, CROSS),
-    Status.NOT_READ: (ROUND, ""),
-    SignStatus.NOT_LOOKED_AT: (ROUND, ""),
-    SignStatus.SEEN: (SQUARE, CALL),
-    SignStatus.LOOK_AGAIN: (DIAMOND, WAVE),
-    SignStatus.NOT_SEEN: (ROUND, TICK),
+ICONS: dict[str, tuple[str, str, str]] = {
+    Status.FITS: (ROUND, TICK, "good"),
+    Status.PROBABLY_FITS: (DIAMOND, TICK, "good"),
+    Status.TOO_CLOSE: (DIAMOND, WAVE, "doubt"),
+    Status.DOES_NOT_FIT: (SQUARE, CROSS, "bad"),
+    Status.NOT_READ: (ROUND, "", "soft"),
+    SignStatus.NOT_LOOKED_AT: (ROUND, "", "soft"),
+    SignStatus.SEEN: (SQUARE, CALL, "bad"),
+    SignStatus.LOOK_AGAIN: (DIAMOND, WAVE, "doubt"),
+    SignStatus.DOUBTFUL: (ROUND, DASH, "doubt"),
+    SignStatus.NOT_SEEN: (ROUND, TICK, "good"),
 }
+OTHER = (ROUND, DASH, "soft")
 
 
 def lab_text(lab: Lab) -> str:
@@ -76,16 +68,14 @@ def status_icon(status: str, size: float = 20) -> str:
 
 def icon_parts(status: str) -> str:
     """The elements of a status icon, 20 units square."""
-    outline, stroke = ICONS.get(status, (ROUND, DASH))
-    if status in TONES:
-        frame, ink = shape("path", d=outline, fill=TONES[status]), "paper"
+    outline, stroke, tone = ICONS.get(status, OTHER)
+    ink = "soft" if tone == "soft" else "paper"
+    if tone == "soft":
+        drawn = shape("path", d=outline, fill="none", stroke="soft", stroke_width=1.5)
     else:
-        frame = shape("path", d=outline, fill="none", stroke="soft", stroke_width=1.5)
-        ink = "soft"
-    if not stroke:
-        return frame
-    return frame + shape("path", d=stroke, fill="none", stroke=ink, stroke_width=2.2,
-                         stroke_linecap="round")  # fmt: skip
+        drawn = shape("path", d=outline, fill=tone)
+    line: Look = {"fill": "none", "stroke": ink, "stroke_width": 2.2, "stroke_linecap": "round"}
+    return drawn + shape("path", d=stroke, **line) if stroke else drawn
 
 
 def scale_end(values: Iterable[float]) -> float:
@@ -109,9 +99,10 @@ def distance_bar(finding: Finding, span: Span = (None, None)) -> str:
         SVG. Without a value only the status is written.
     """
     status, value = finding.status, finding.value
+    tone = ICONS.get(status, OTHER)[2]
     head = f"{finding.name}: {status.value}"
     body = [f'<g transform="translate(2 2)">{icon_parts(status)}</g>']
-    body.append(text(28, 17, status.value, size=14, fill=TONES.get(status, "soft"), bold=True))
+    body.append(text(28, 17, status.value, size=14, fill=tone, bold=True))
     if value is None:
         return svg(WIDTH, 24, body, title=head, description=finding.reason)
     low, high = finding.interval or (value, value)

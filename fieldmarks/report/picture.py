@@ -69,11 +69,10 @@ def _outline(pen: ImageDraw.ImageDraw, points: np.ndarray, closed: bool, dashed:
             continue
         for start, end in itertools.pairwise(path):
             length = float(np.hypot(*(end - start)))
-            steps = np.arange(0, length, 18)
-            for at in steps:
-                a = start + (end - start) * at / length
-                b = start + (end - start) * min(at + 10, length) / length
-                pen.line([tuple(a), tuple(b)], fill=colour, width=width)
+            for at in np.arange(0, length, 18):
+                ends = np.array([[at], [min(at + 10, length)]])
+                dash = start + (end - start) * ends / length
+                pen.line([tuple(p) for p in dash], fill=colour, width=width)
 
 
 def _label_places(region: Region, scale: float) -> list[tuple[float, float]]:
@@ -137,10 +136,10 @@ def _with_key(
     return sheet
 
 
-def to_jpeg(picture: Image.Image, quality: int = 88) -> bytes:
+def to_jpeg(picture: Image.Image) -> bytes:
     """JPEG bytes of a picture, without any metadata of the photo (no place, no camera)."""
     buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=quality)
+    picture.save(buffer, "JPEG", quality=88)
     return buffer.getvalue()
 
 

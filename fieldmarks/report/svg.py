@@ -18,30 +18,19 @@ from fieldmarks.measure.colour import decode_srgb, lab_to_linear, lab_to_srgb8
 from fieldmarks.measure.quantities import Lab
 
 # Each colour is used on "paper" and on "panel"; text colours keep 4.5 : 1, lines 3 : 1 (WCAG 2.2).
-LIGHT = {
-    "ink": "#1d1d1f",
-    "soft": "#55585e",
-    "line": "#767a82",
-    "paper": "#ffffff",
-    "panel": "#f3f4f2",
-    "band": "#c3cede",
-    "accent": "#0b5a8a",
-    "good": "#1d6633",
-    "doubt": "#7d5200",
-    "bad": "#a3221d",
+THEME = {  # name -> for light mode and print, and for dark mode
+    "ink": ("#1d1d1f", "#f1f1ee"),
+    "soft": ("#55585e", "#b9bcc2"),
+    "line": ("#767a82", "#8f949d"),
+    "paper": ("#ffffff", "#17181b"),
+    "panel": ("#f3f4f2", "#222429"),
+    "band": ("#c3cede", "#46566e"),
+    "accent": ("#0b5a8a", "#8cc8f2"),
+    "good": ("#1d6633", "#86d69b"),
+    "doubt": ("#7d5200", "#f0be62"),
+    "bad": ("#a3221d", "#ff9d94"),
 }
-DARK = {
-    "ink": "#f1f1ee",
-    "soft": "#b9bcc2",
-    "line": "#8f949d",
-    "paper": "#17181b",
-    "panel": "#222429",
-    "band": "#46566e",
-    "accent": "#8cc8f2",
-    "good": "#86d69b",
-    "doubt": "#f0be62",
-    "bad": "#ff9d94",
-}
+LIGHT, DARK = ({name: both[mode] for name, both in THEME.items()} for mode in (0, 1))
 TEXT_COLOURS = ("ink", "soft", "accent", "good", "doubt", "bad")
 LINE_COLOURS = ("line",)
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear red, green and blue (WCAG 2.2)
@@ -52,15 +41,15 @@ Look = dict[str, str | float]  # properties of a shape
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif"
 
 
-def theme_css(selector: str = ":root") -> str:
+def theme_css() -> str:
     """CSS that sets the drawings' colours for light mode, dark mode and print."""
-
-    def block(palette: dict[str, str]) -> str:
-        return "".join(f"--fm-{name}:{colour};" for name, colour in palette.items())
-
+    light, dark = (
+        "".join(f"--fm-{name}:{colour};" for name, colour in palette.items())
+        for palette in (LIGHT, DARK)
+    )
     return (
-        f"{selector}{{color-scheme:light dark;{block(LIGHT)}}}"
-        f"@media screen and (prefers-color-scheme:dark){{{selector}{{{block(DARK)}}}}}"
+        f":root{{color-scheme:light dark;{light}}}"
+        f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}"
     )
 
 
