@@ -119,7 +119,13 @@ def _conclusion(record: AnyRecord, tables: Tables, views: Sequence[SpeciesView])
         sure = "Nothing was decided, so there is no number for how sure this is."
     else:
         sure = f"How likely that is, given the marks read: {likely_text(held)}."
-    said = [sure, asked_note(record, tables)]
+    ranking = [
+        f"{' x '.join(row.species) or 'none of these'} {likely_text(row.share)}"
+        for row in judged.conclusion.standing[:LIKELIEST_SHOWN]
+    ]
+    likeliest = f"Likeliest: {', '.join(ranking)} (two names joined: a first cross)."
+    said = [likeliest] if ranking else []
+    said += [sure, asked_note(record, tables)]
     if likelier := likelier_variety(record, tables):
         said.append(likelier[1])
     said += [f"The photos disagree. {row.sentence}" for row in judged.disagreements[:AGAINST_SHOWN]]
@@ -138,12 +144,6 @@ def _conclusion(record: AnyRecord, tables: Tables, views: Sequence[SpeciesView])
         items += [f"{s.status.value}: {s.text}" for s in signs]
         icons = (*(m.finding.status.value for m in against), *(s.status.value for s in signs))
         blocks += [Title("What speaks against it"), Bullets(tuple(items), icons)]
-    ranking = [
-        f"{' x '.join(row.species) or 'none of these'} {likely_text(row.share)}"
-        for row in judged.conclusion.standing[:LIKELIEST_SHOWN]
-    ]
-    if ranking:
-        said.insert(0, f"Likeliest: {', '.join(ranking)} (two names joined: a first cross).")
     return [*blocks, *(Para(text) for text in said)]
 
 

@@ -156,12 +156,7 @@ def distance_bar(finding: Finding, span: Span = (None, None)) -> str:
 
 
 def swatch_pair(read_lab: Lab, expected_lab: Lab, names: tuple[str, str]) -> str:
-    """The colour read beside the colour expected, touching, each with its numbers.
-
-    Args:
-        read_lab, expected_lab: (L*, a*, b*).
-        names ((str, str)): What was read and which swatch was expected.
-    """
+    """The colour read beside the colour expected, touching, each with its name and numbers."""
     half = WIDTH / 2
     body, said, height = [], [], 74
     both = zip((read_lab, expected_lab), names, ("read", "expected"), strict=True)

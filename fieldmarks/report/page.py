@@ -79,15 +79,7 @@ details::details-content{content-visibility:visible;height:auto}
 
 
 def report_page(record: AnyRecord, photo_jpeg: bytes | Sequence[bytes], tables: Tables) -> str:
-    """A record as one self-contained HTML page.
-
-    Args:
-        photo_jpeg: Bytes, or one for each photo.
-        tables: See :func:`fieldmarks.report.content.report_content`.
-
-    Raises:
-        FieldmarksError: ``photo_jpeg`` is no JPEG.
-    """
+    """A record as one self-contained HTML page; arguments and errors as :func:`report_content`."""
     return content_page(report_content(record, photo_jpeg, tables))
 
 

@@ -28,6 +28,7 @@ DIRECTIONS = 72
 FARTHEST = 600.0  # a* or b*; farther than any tolerance of the tables reaches
 STEPS = 150
 HALVINGS = 40
+ROUNDS = 200  # of moving labels apart
 SIDE = 300.0  # of the plot, drawing units
 MARGIN = 46.0
 WIDE, MIDDLE = SIDE + 2 * MARGIN, MARGIN + SIDE / 2
@@ -173,11 +174,7 @@ def reading_letters(record: Record) -> dict[str, str]:
 
 
 def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str:
-    """Readings and expected swatches in the a*b* plane, as SVG.
-
-    Args:
-        mark: See :func:`plane_of`.
-    """
+    """Readings and expected swatches in the a*b* plane, as SVG; ``mark`` as in :func:`plane_of`."""
     plane = plane_of(record, tables, mark)
     lines, short = _legend(plane, tables)
     key = unique("plane", lines, short)
@@ -214,8 +211,8 @@ def _legend(plane: Plane, tables: Tables) -> tuple[list[str], list[str]]:
         owners = set()
     short = [f"{r.label} {r.name}: L* {number(r.lab[0])}" for r in plane.readings]
     for swatch in plane.swatches:
-        said = f"{swatch.label} {swatch.name}: L* {number(swatch.lab[0])}"
-        said += f" ({swatch.tolerance:g})"
+        lightness = number(swatch.lab[0])
+        said = f"{swatch.label} {swatch.name}: L* {lightness} ({swatch.tolerance:g})"
         if owners:
             lines.append(f"{said}, for {_owners(swatch.species, tables)}")
         else:
@@ -285,15 +282,11 @@ def _points(plane: Plane) -> Iterable[str]:
         yield text(left + DOT, top + DOT + 4, shown.label, size=11, anchor="middle", bold=True)
 
 
-def spread_labels(places: Points, gap: float, rounds: int = 200) -> Points:
+def spread_labels(places: Points, gap: float) -> Points:
     """Places for labels: beside their points, a gap apart from each other and from all points.
 
     Args:
-        places ((n, 2) array): Points, drawing units.
-        gap: Least distance between two labels.
-
-    Returns:
-        (n, 2) array.
+        places ((n, 2) array): Points, drawing units; so are the labels.
     """
     away = places - MIDDLE
     away /= np.maximum(np.hypot(*away.T), 1e-6)[:, None]
@@ -302,7 +295,7 @@ def spread_labels(places: Points, gap: float, rounds: int = 200) -> Points:
     away += 0.3 * np.column_stack([np.cos(turn), np.sin(turn)])
     labels = places + gap * away
     least = gap * np.repeat([1.0, 0.8], len(places))  # from the other labels, and from the points
-    for _ in range(rounds):
+    for _ in range(ROUNDS):
         apart = labels[:, None] - np.concatenate([labels, places])
         length = np.hypot(apart[..., 0], apart[..., 1])
         short = np.maximum(least - length, 0) / np.maximum(length, 1e-6)

@@ -38,7 +38,6 @@ class Reason:
 
     Args:
         mark: Key of the mark where it is seen; of a relation its first mark.
-        name: That mark in plain words.
         read, wanted ((L*, a*, b*), optional): The deciding colour of the mark and the expected one
             nearest to it.
         photo: Name of the photo it is read on.
@@ -75,11 +74,7 @@ class Verdict:
 
 
 def verdict_of(record: AnyRecord, tables: Tables) -> Verdict:
-    """The verdict of a photo, or of all photos of a day.
-
-    Args:
-        tables: The tables the record was made with.
-    """
+    """The verdict of a photo, or of all photos of a day, by the tables they were judged with."""
     judged = record.assessment
     subject = _subject(judged)
     sheet = judged.sheet(subject)

@@ -146,12 +146,9 @@ class SpeciesView:
 
 
 def finding_summary(record: AnyRecord, tables: Tables) -> tuple[SpeciesView, ...]:
-    """For each species: which marks fit, which do not, sorted by how much they tell.
+    """For each species: which marks fit, which do not, by the tables the record was made with.
 
     Species the bird was looked at as come first, then the likeliest.
-
-    Args:
-        tables: The tables the record was made with.
     """
     judged, photos = record.assessment, record.records
     # On several photos a letter stands for several marks.
