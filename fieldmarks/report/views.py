@@ -5,7 +5,7 @@ Shared by the app, the page and the PDF. Colours are CIELAB, D65, 2 degrees.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
 from dataclasses import dataclass
 
 from fieldmarks.judge.findings import Finding, Status
@@ -155,7 +155,7 @@ def finding_summary(record: AnyRecord, tables: Tables) -> tuple[SpeciesView, ...
     letters = reading_letters(photos[0]) if len(photos) == 1 else {}
     readings = {r.mark: r for one in photos[::-1] for r in one.measurement.readings}
 
-    def view(finding: Finding, telling: Mapping[tuple[str, How], int]) -> MarkView:
+    def view(finding: Finding, telling: Counter[tuple[str, How]]) -> MarkView:
         mark, species = finding.mark, tables.species.get(finding.species)
         reading, row = readings.get(mark), species.marks.get(mark) if species else None
         kind = tables.relations.get(mark)
