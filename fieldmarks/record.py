@@ -210,7 +210,9 @@ def _html(text: str) -> str:
 _Kind = TypeVar("_Kind", bound=_Judged)
 
 
-_adapter = cache(TypeAdapter[Any])
+@cache
+def _adapter(kind: Any) -> TypeAdapter[Any]:
+    return TypeAdapter(kind)
 
 
 def record_schema(kind: type[_Judged] = Record) -> dict[str, Any]:

@@ -111,7 +111,7 @@ def guide_rows(
         elif isinstance(found, Expectation):
             look = _coloured(found, tables)
         else:
-            look = _compared(found, kind)
+            look = _compared(found, tables.relations[key])
         always, sometimes = (telling[key, how] for how in ("always", "sometimes"))
         silent = found.says_nothing
         rows.append(GuideRow("", key, kind.name, look, always, sometimes, others, silent, relation))

@@ -201,7 +201,8 @@ def _reasons(
     """One for each mark: of the signs first, then of what does not fit."""
     nearest = {f.mark: f.nearest for f in sheet.findings}
     found: dict[str, Reason] = {}
-    for row in (*seen, *against):
+    rows: tuple[SignFinding | Finding, ...] = (*seen, *against)
+    for row in rows:
         kind = tables.relations.get(row.mark or "")
         mark = kind.marks[0] if kind else row.mark or ""
         if isinstance(row, Finding):
