@@ -211,18 +211,18 @@ _Kind = TypeVar("_Kind", bound=_Judged)
 
 
 @cache
-def _adapter(kind: Any) -> TypeAdapter[Any]:
-    return TypeAdapter(kind)
+def _adapter(suffix: str) -> TypeAdapter[Any]:
+    return TypeAdapter(Record if suffix == RECORD_SUFFIX else Examination)
 
 
 def record_schema(kind: type[_Judged] = Record) -> dict[str, Any]:
     """JSON Schema (2020-12) of a record file, or of an examination's."""
-    return dict(_adapter(kind).json_schema())
+    return dict(_adapter(kind.suffix).json_schema())
 
 
 def record_to_json(record: AnyRecord) -> str:
     """A record or an examination as indented JSON."""
-    return _adapter(type(record)).dump_json(record, indent=1).decode() + "\n"
+    return _adapter(record.suffix).dump_json(record, indent=1).decode() + "\n"
 
 
 def record_from_json(text: str | bytes, where: str = "record") -> Record:
@@ -236,7 +236,7 @@ def record_from_json(text: str | bytes, where: str = "record") -> Record:
 
 
 def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
-    read = _adapter(kind).validate_json
+    read = _adapter(kind.suffix).validate_json
     try:
         try:
             found: _Kind = read(text)
