@@ -18,6 +18,7 @@ import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
 
 from fieldmarks import __version__
@@ -30,20 +31,10 @@ from fieldmarks.measure.reading import one_thread
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.measure.suffixes import SUFFIXES
 from fieldmarks.pipeline import PICTURE_SUFFIX, record_of_file, region_file_of, write_results
-from fieldmarks.record import (
-    FINDING_COLUMNS,
-    READING_COLUMNS,
-    RECORD_SUFFIX,
-    Question,
-    Record,
-    record_from_json,
-    table_texts,
-    to_csv,
-)
+from fieldmarks.record import RECORD_SUFFIX, TABLES, Question, Record, table_texts, to_csv
 from fieldmarks.rules import Tables
 
 PROBLEM_COLUMNS = ("photo", "problem")
-TABLE_COLUMNS = {"readings": READING_COLUMNS, "findings": FINDING_COLUMNS}
 WORTH_A_WORKER = 10  # photos; fewer are done before another worker has started
 LOST = (
     "the program that measured it was stopped from outside or crashed. Close other programs in "
@@ -123,24 +114,19 @@ def assess_many(
     with only_writer(into):
         _clear(into)
         order = _Order(zlib.compress(pickle.dumps(tables)), into.absolute(), question, again, phone)
-        namesakes: dict[str, list[tuple[int, Path]]] = {}
-        for number, path in enumerate(dict.fromkeys(p.absolute() for p in photos)):
-            namesakes.setdefault(path.stem, []).append((number, path))
+        namesakes: dict[str, list[Path]] = {}
+        paths = list(dict.fromkeys(path.absolute() for path in photos))
+        for path in paths:
+            namesakes.setdefault(path.stem, []).append(path)
         groups = list(namesakes.values())
-        results: dict[int, _Result] = {}
-        for place, group_results in spread(
-            _assess_namesakes, [(g, order) for g in groups], workers
-        ):
-            if group_results is None:
-                group_results = [
-                    _Result(n, path.name, problem=f"{path.name}: {LOST}")
-                    for n, path in groups[place]
-                ]
-            for result in group_results:
-                results[result.number] = result
+        results: dict[Path, _Result] = {}
+        for place, found in spread(_assess_namesakes, [(g, order) for g in groups], workers):
+            lost = [_Result(p.name, problem=f"{p.name}: {LOST}") for p in groups[place]]
+            for path, result in zip(groups[place], found or lost, strict=True):
+                results[path] = result
                 after_each()
         _clear(into)  # a worker that was killed leaves what it was writing
-        ordered = [results[number] for number in sorted(results)]
+        ordered = [results[path] for path in paths]
         _write_overview(ordered, into)
         problems = tuple(r.problem for r in ordered if r.problem)
         measured = [r.name for r in ordered if not r.problem]
@@ -164,7 +150,6 @@ class _Order:
 class _Result:
     """What came of one photo. Its numbers are on the disk, so that no memory grows with photos."""
 
-    number: int
     name: str
     kept: bool = False
     problem: str = ""
@@ -178,80 +163,64 @@ def _unpacked(tables: bytes) -> Tables:
     return unpacked
 
 
-def _assess_namesakes(photos: Sequence[tuple[int, Path]], order: _Order) -> list[_Result]:
+def _assess_namesakes(photos: Sequence[Path], order: _Order) -> list[_Result]:
     """Assess the photos whose names differ only in the ending; one has results, at most."""
     results: list[_Result] = []
     finished = ""
-    for number, path in photos:
+    for path in photos:
         if finished:
             problem = (
                 f"{path.name}: its results would overwrite those of {finished}. Give one of the "
                 "two photos another name"
             )
-            results.append(_Result(number, path.name, problem=problem))
+            results.append(_Result(path.name, problem=problem))
             continue
         with one_thread():
-            result = _assess_one(number, path, order)
-        results.append(result)
-        finished = "" if result.problem else path.name
+            results.append(_assess_one(path, order))
+        finished = "" if results[-1].problem else path.name
     return results
 
 
-def _assess_one(number: int, path: Path, order: _Order) -> _Result:
+def _assess_one(path: Path, order: _Order) -> _Result:
     """Assess one photo; whatever is wrong with it becomes a sentence."""
     tables = _unpacked(order.tables)
     try:
         if not order.again and _finished_before(path, order, tables):
-            return _Result(number, path.name, kept=True)
+            return _Result(path.name, kept=True)
         record, photo = record_of_file(path, tables, order.question, phone=order.phone)
         write_results(record, photo, tables, order.into)
-        return _Result(number, path.name)
+        return _Result(path.name)
     except FieldmarksError as error:
-        return _Result(number, path.name, problem=str(error))
+        return _Result(path.name, problem=str(error))
     except Exception as error:  # a fault of the program's own must not stop the other photos
         kind = " ".join(f"{type(error).__name__}: {error}".split())
         problem = f"{path.name}: an unexpected fault ({kind}). Please report it"
-        return _Result(number, path.name, problem=problem)
+        return _Result(path.name, problem=problem)
 
 
 def _finished_before(path: Path, order: _Order, tables: Tables) -> bool:
-    """Whether an earlier run left all results; its tables are put right if they were changed."""
-    record = _earlier_record(path, order.into, tables, order.question, order.phone)
-    if record is None or not (order.into / f"{path.stem}{PICTURE_SUFFIX}").exists():
+    """Whether an earlier run answered the same question from the same files and left all results.
+
+    Its tables are put right if they were changed.
+    """
+    into, stem = order.into, path.stem
+    try:
+        record = Record.from_file(into / f"{stem}{RECORD_SUFFIX}")
+        regions = read_region_file(region_file_of(path)).regions
+        photo = sha256(path.read_bytes()).hexdigest()
+    except (OSError, FieldmarksError):
+        return False
+    measured = record.measurement
+    was = (measured.sha256, measured.regions.regions, record.question, record.phone,
+           record.program, record.assessment.table_fingerprint)  # fmt: skip
+    now = (photo, regions, order.question, order.phone, __version__, tables.fingerprint)
+    if was != now or not (into / f"{stem}{PICTURE_SUFFIX}").exists():
         return False
     for name, text in table_texts(record).items():
-        place = order.into / f"{path.stem}.{name}.csv"
+        place = into / f"{stem}.{name}.csv"
         if not place.exists() or place.read_bytes() != text.encode("utf-8"):
             write_whole(place, text)
     return True
-
-
-def _earlier_record(
-    path: Path,
-    into: Path,
-    tables: Tables,
-    question: Question,
-    phone: PhoneProfile | None,
-) -> Record | None:
-    """The record of an earlier run, if it answers the same question from the same files."""
-    import hashlib
-
-    place = into / f"{path.stem}{RECORD_SUFFIX}"
-    try:
-        record = record_from_json(place.read_bytes())
-        same_photo = record.measurement.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
-        regions = read_region_file(region_file_of(path)).regions
-    except (OSError, FieldmarksError):
-        return None
-    same = (
-        same_photo
-        and record.program == __version__
-        and record.question == question
-        and record.phone == phone
-        and record.measurement.regions.regions == regions
-        and record.assessment.table_fingerprint == tables.fingerprint
-    )
-    return record if same else None
 
 
 def _clear(into: Path) -> None:
@@ -265,7 +234,7 @@ def _clear(into: Path) -> None:
 
 def _write_overview(results: Sequence[_Result], into: Path) -> None:
     """The tables over all photos: those of the single photos, one below the other."""
-    for name, columns in TABLE_COLUMNS.items():
+    for name, (columns, _) in TABLES.items():
         with whole_file(into / f"{name}.csv") as table:
             table.write(to_csv(columns, ()).encode("utf-8"))
             for result in results:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Hashable, Iterable, Sequence
 from itertools import pairwise
 from pathlib import Path
-from typing import TypeVar, cast, overload
+from typing import TypedDict, TypeVar, Unpack, cast, overload
 
 from fieldmarks import __version__
 from fieldmarks._util.atomic_write import write_whole
@@ -16,17 +17,11 @@ from fieldmarks.judge.assess import assess_photos
 from fieldmarks.judge.together import counted_once
 from fieldmarks.measure.measure import Measurement, measure
 from fieldmarks.measure.phone_profile import PhoneProfile, load_profile
-from fieldmarks.measure.photo import MAX_MEGAPIXELS, Photo, open_photo
+from fieldmarks.measure.photo import Photo, open_photo
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import Region, RegionSet
 from fieldmarks.measure.region_file import read_region_file
-from fieldmarks.record import (
-    COLOUR_SPACE,
-    Examination,
-    Question,
-    Record,
-    write_record,
-)
+from fieldmarks.record import COLOUR_SPACE, Examination, Question, Record, write_record
 from fieldmarks.report.picture import annotate, to_jpeg
 from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.tables import any_name
@@ -40,17 +35,18 @@ REGION_SUFFIX = ".regions.json"
 PICTURE_SUFFIX = ".marked.jpg"
 
 
+class _Options(TypedDict, total=False):
+    sold_as: str | None
+    variety: str
+    age: str
+    phone: str | PhoneProfile | None
+    rules: Tables | str | Path | None
+    own_swatches: bool
+
+
 @overload
 def assess(  # type: ignore[overload-overlap]  # a text is one path, not a list of letters
-    photo: OnePhoto,
-    *,
-    regions: Regions = None,
-    sold_as: str | None = None,
-    variety: str = "green",
-    age: str = "adult",
-    phone: str | PhoneProfile | None = None,
-    rules: Tables | str | Path | None = None,
-    own_swatches: bool = False,
+    photo: OnePhoto, *, regions: Regions = None, **options: Unpack[_Options]
 ) -> Record: ...
 
 
@@ -59,12 +55,7 @@ def assess(
     photo: Sequence[OnePhoto],
     *,
     regions: Sequence[Regions] | None = None,
-    sold_as: str | None = None,
-    variety: str = "green",
-    age: str = "adult",
-    phone: str | PhoneProfile | None = None,
-    rules: Tables | str | Path | None = None,
-    own_swatches: bool = False,
+    **options: Unpack[_Options],
 ) -> Examination: ...
 
 
@@ -103,23 +94,19 @@ def assess(
     tables = rules if isinstance(rules, Tables) else load_rules(rules, own_swatches)
     profile = load_profile(phone) if isinstance(phone, str) else phone
     question = question_of(tables, sold_as, variety, age)
+
+    def record(photo: OnePhoto, regions: Regions) -> Record:
+        return make_record(*_opened(photo, regions), tables, question, phone=profile)
+
     if isinstance(photo, str | Path | Photo):
-        return _record(photo, cast(Regions, regions), tables, question, profile)
+        return record(photo, cast(Regions, regions))
     drawn = each_of(cast("Sequence[Regions] | None", regions), len(photo))
-    both = zip(photo, drawn, strict=True)
-    return examine((_record(*one, tables, question, profile) for one in both), tables)
+    return examine(map(record, photo, drawn), tables)
 
 
-def _record(
-    photo: OnePhoto,
-    regions: Regions,
-    tables: Tables,
-    question: Question,
-    phone: PhoneProfile | None,
-) -> Record:
+def _opened(photo: OnePhoto, regions: Regions) -> tuple[Photo, RegionSet]:
     opened = photo if isinstance(photo, Photo) else open_photo(photo)
-    drawn = regions_of(opened.name if isinstance(photo, Photo) else photo, regions, opened)
-    return make_record(opened, drawn, tables, question, None, phone)
+    return opened, regions_of(opened.name if isinstance(photo, Photo) else photo, regions, opened)
 
 
 def each_of(regions: Sequence[AnyRegions] | None, photos: int) -> list[AnyRegions | None]:
@@ -140,9 +127,7 @@ def each_of(regions: Sequence[AnyRegions] | None, photos: int) -> list[AnyRegion
 
 def read(photo: str | Path | Photo, *, regions: Regions = None) -> Measurement:
     """Measure the marks of one photo and compare them with nothing; see :func:`assess`."""
-    opened = photo if isinstance(photo, Photo) else open_photo(photo)
-    drawn = regions_of(photo if isinstance(photo, str | Path) else opened.name, regions, opened)
-    return measure(opened, drawn, load_rules())
+    return measure(*_opened(photo, regions), load_rules())
 
 
 def question_of(
@@ -216,7 +201,6 @@ def record_of_file(
     tables: Tables,
     question: Question | None = None,
     region_path: Path | None = None,
-    max_megapixels: float = MAX_MEGAPIXELS,
     phone: PhoneProfile | None = None,
 ) -> tuple[Record, Photo]:
     """Measure and assess a photo file with its region file; see :func:`make_record`.
@@ -225,8 +209,7 @@ def record_of_file(
         FieldmarksError: The photo or a region cannot be used, or the region file belongs to another
             photo.
     """
-    photo = open_photo(photo_path, max_megapixels)
-    regions = regions_of(photo_path, region_path, photo)
+    photo, regions = _opened(photo_path, region_path)
     return make_record(photo, regions, tables, question, phone=phone), photo
 
 
@@ -279,20 +262,18 @@ def picture_of(record: Record, photo: Photo, tables: Tables, suffix: str = ".jpg
     Raises:
         PhotoError: The ending names no kind of picture that can be written.
     """
-    import io
-
     names = {key: mark.name for key, mark in tables.marks.items()}
     colours = {r.mark: r.lab for r in record.measurement.readings}
     picture = annotate(photo, record.measurement.regions.regions, names, colours)
     if suffix.lower() in (".jpg", ".jpeg"):
         return to_jpeg(picture)
-    if suffix.lower() == ".png":
-        buffer = io.BytesIO()
-        picture.save(buffer, "PNG")
-        return buffer.getvalue()
-    raise PhotoError(
-        f"a picture cannot be written as {suffix!r}", mend="Let the name end in .jpg or .png"
-    )
+    if suffix.lower() != ".png":
+        raise PhotoError(
+            f"a picture cannot be written as {suffix!r}", mend="Let the name end in .jpg or .png"
+        )
+    buffer = io.BytesIO()
+    picture.save(buffer, "PNG")
+    return buffer.getvalue()
 
 
 def demo_birds() -> dict[str, Path]:

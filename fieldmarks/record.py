@@ -12,9 +12,9 @@ import html
 import io
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, TypeVar
 
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 RECORD_SUFFIX = ".record.json"
 EXAMINATION_SUFFIX = ".together.json"
+AGAIN = "Make it again from the photo and its region file"
 COLOUR_SPACE = "CIELAB, illuminant D65, CIE 1931 2 degree observer"
 
 
@@ -98,16 +99,13 @@ class _Judged:
         """The findings or the readings as a table, columns as in the CSV files."""
         import pandas
 
-        assert isinstance(self, Record | Examination)
-        if what == "readings":
-            return pandas.DataFrame(reading_rows(self), columns=list(READING_COLUMNS))
-        return pandas.DataFrame(finding_rows(self), columns=list(FINDING_COLUMNS))
+        columns, rows = TABLES[what]
+        return pandas.DataFrame(rows(self), columns=list(columns))
 
     def __repr__(self) -> str:
         read = dict.fromkeys(mark for record in self.records for mark in record.readings)
-        marks = ", ".join(read) or "no mark"
-        kind = type(self).__name__
-        return f"<{kind} of {self.photo}: {marks} read. {self.conclusion.sentence}>"
+        said = f"{', '.join(read) or 'no mark'} read. {self.conclusion.sentence}"
+        return f"<{type(self).__name__} of {self.photo}: {said}>"
 
     def _repr_html_(self) -> str:
         """Conclusion, light and colours for a notebook; every text is escaped."""
@@ -116,8 +114,8 @@ class _Judged:
         for record in self.records:
             rows = []
             for mark, r in record.readings.items():
-                code = "#" + "".join(f"{int(v):02x}" for v in lab_to_srgb8(r.lab))
-                patch = f'<td style="background:{code};width:3em"></td>'
+                code = lab_to_srgb8(r.lab).tobytes().hex()
+                patch = f'<td style="background:#{code};width:3em"></td>'
                 numbers = "".join(f"<td>{v:.1f}</td>" for v in (*r.lab, r.expanded))
                 rows.append(f"<tr><th>{_html(mark)}</th>{patch}{numbers}</tr>")
             shown += [
@@ -192,6 +190,9 @@ class Examination(_Judged):
         return self.records[0].own_swatches
 
 
+AnyRecord = Record | Examination
+
+
 def _html(text: str) -> str:
     return html.escape(plain(text, 2000))
 
@@ -199,7 +200,7 @@ def _html(text: str) -> str:
 _Kind = TypeVar("_Kind", bound=_Judged)
 
 
-@lru_cache(maxsize=2)
+@cache
 def _adapter(suffix: str) -> TypeAdapter[Any]:
     return TypeAdapter(Record if suffix == RECORD_SUFFIX else Examination)
 
@@ -209,7 +210,7 @@ def record_schema(kind: type[_Judged] = Record) -> dict[str, Any]:
     return dict(_adapter(kind.suffix).json_schema())
 
 
-def record_to_json(record: Record | Examination) -> str:
+def record_to_json(record: AnyRecord) -> str:
     """A record or an examination as indented JSON."""
     return _adapter(record.suffix).dump_json(record, indent=1).decode() + "\n"
 
@@ -237,7 +238,7 @@ def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
         raise FieldmarksError(
             f"this is not a record this version can read ({place or 'file'}: {first['msg']})",
             where=where,
-            mend="Make it again from the photo and its region file",
+            mend=AGAIN,
         ) from None
     photos = [record.measurement.sha256 for record in found.records]
     if not photos or len(set(photos)) < len(photos):
@@ -249,9 +250,7 @@ def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
     for light in (record.measurement.calibration for record in found.records):
         if light.calibrated and not (light.patches and min(light.gains) > 0):
             raise FieldmarksError(
-                "this record says that a card was read, but not how",
-                where=where,
-                mend="Make it again from the photo and its region file",
+                "this record says that a card was read, but not how", where=where, mend=AGAIN
             )
     return found
 
@@ -291,7 +290,7 @@ FINDING_COLUMNS = (
 )  # fmt: skip
 
 
-def reading_rows(judged: Record | Examination) -> Iterator[dict[str, object]]:
+def reading_rows(judged: AnyRecord) -> Iterator[dict[str, object]]:
     """One row per mark read on each photo."""
     for measured in (record.measurement for record in judged.records):
         for r in measured.readings:
@@ -306,7 +305,7 @@ def reading_rows(judged: Record | Examination) -> Iterator[dict[str, object]]:
             yield dict(zip(READING_COLUMNS, values, strict=True))
 
 
-def finding_rows(judged: Record | Examination) -> Iterator[dict[str, object]]:
+def finding_rows(judged: AnyRecord) -> Iterator[dict[str, object]]:
     """One row per mark, relation and sign of every species."""
     head = (judged.photo, judged.sha256)
     asked = (judged.question.variety, judged.question.age)
@@ -357,15 +356,18 @@ def rearm(cell: str) -> str:
     return _DISARMED.sub(r"\1", cell) if "'" in cell else cell
 
 
-def table_texts(judged: Record | Examination) -> dict[str, str]:
+TABLES: Mapping[str, tuple[tuple[str, ...], Callable[[Any], Iterator[dict[str, object]]]]] = {
+    "readings": (READING_COLUMNS, reading_rows),
+    "findings": (FINDING_COLUMNS, finding_rows),
+}
+
+
+def table_texts(judged: AnyRecord) -> dict[str, str]:
     """The two tables of a record or an examination as CSV: "readings" and "findings"."""
-    return {
-        "readings": to_csv(READING_COLUMNS, reading_rows(judged)),
-        "findings": to_csv(FINDING_COLUMNS, finding_rows(judged)),
-    }
+    return {name: to_csv(columns, rows(judged)) for name, (columns, rows) in TABLES.items()}
 
 
-def write_record(judged: Record | Examination, folder: Path, stem: str = "") -> Path:
+def write_record(judged: AnyRecord, folder: Path, stem: str = "") -> Path:
     """Write a record or an examination and its two tables; gives the path of the former.
 
     It comes last: where it exists, the files beside it are complete. ``stem`` is what the files are

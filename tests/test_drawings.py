@@ -18,6 +18,7 @@ from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart
 from fieldmarks.measure.region import letters
 from fieldmarks.report.drawings import (
     ICONS,
+    OTHER,
     distance_bar,
     scale_end,
     status_icon,
@@ -146,7 +147,7 @@ def test_a_bar_says_its_status_and_numbers_in_words():
 
 def test_a_bar_of_a_relation_shows_its_range():
     row = finding(0.362, None, 0.3, 0.42, relation=True)
-    words = texts(distance_bar(row, span=(0.15, None), unit="of the eye"))
+    words = texts(distance_bar(row, span=(0.15, None)))
     assert "0.36, at least 0.15" in words
     assert "0.15" in words
     both = texts(distance_bar(finding(150, None, 140, 160, relation=True), span=(135, 155)))
@@ -166,7 +167,7 @@ def test_a_mark_that_was_not_read_has_no_bar():
 
 
 def test_every_status_has_a_shape_of_its_own():
-    shapes = [ICONS.get(status, ("round", "dash")) for status in Status]
+    shapes = [ICONS.get(status, OTHER)[:2] for status in Status]
     assert len(set(shapes)) == len(Status)
     for status in Status:
         assert fromstring(status_icon(status)).find(f"{SVG}title").text == status

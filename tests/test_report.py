@@ -14,6 +14,7 @@ from pypdf import PdfReader
 from reported import HOSTILE, MARKS, texts
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.judge.findings import Status
 from fieldmarks.measure.photo import PhotoFacts
 from fieldmarks.measure.region import Ellipse, Region, RegionSet
 from fieldmarks.pipeline import demo_birds, demo_question, make_record, picture_of, record_of_file
@@ -23,7 +24,7 @@ from fieldmarks.report.page import report_page
 from fieldmarks.report.pdf import SUBSTITUTE, report_pdf
 from fieldmarks.report.picture import annotate, to_jpeg, without_metadata
 from fieldmarks.report.svg import number
-from fieldmarks.report.views import finding_summary
+from fieldmarks.report.views import AGAINST, FOR, finding_summary
 
 
 @pytest.fixture(scope="module")
@@ -129,8 +130,7 @@ def pdf_words(data):
 
 def test_the_summary_holds_every_finding_once_and_the_telling_ones_first(record, tables):
     for view in finding_summary(record, tables):
-        groups = (view.does_not_fit, view.too_close, view.probably_fits, view.fits,
-                  view.not_read, view.says_nothing)  # fmt: skip
+        groups = [view.of(status) for status in Status]
         shown = [m.finding for group in groups for m in group]
         kept = record.assessment.sheet(view.species).findings
         assert len(shown) == len(kept)
@@ -138,16 +138,15 @@ def test_the_summary_holds_every_finding_once_and_the_telling_ones_first(record,
         for group in groups:
             tells = [(m.always, m.sometimes) for m in group]
             assert tells == sorted(tells, reverse=True)
-        assert view.candidate == (view.species in record.assessment.conclusion.candidates)
 
 
 def test_a_mark_of_several_colours_shows_its_shares_and_not_one_colour(record, tables):
     view = next(v for v in finding_summary(record, tables) if v.species == "personatus")
-    chest = next(m for m in view.compared if m.finding.mark == "chest")
+    chest = next(m for m in view.marks if m.finding.mark == "chest")
     assert chest.mixed
     assert chest.pair == ""
     assert len(texts(chest.shares)) >= 2
-    face = next(m for m in view.compared if m.finding.mark == "face")
+    face = next(m for m in view.marks if m.finding.mark == "face")
     assert face.shares == ""
     assert "jet black" in texts(face.pair)
 
@@ -188,14 +187,14 @@ def test_the_page_prints_the_parts_of_each_uncertainty_and_their_sources(page, r
 def test_the_page_shows_every_compared_finding_of_every_species(page, record, tables):
     for view in finding_summary(record, tables):
         assert f"{view.species}, {view.name}: {view.tally}" in page.words
-        for mark in view.against if view.subject else ():
+        for mark in view.of(*AGAINST) if view.subject else ():
             assert " ".join(mark.finding.reason.split()) in page.words
             limit = mark.finding.tolerance
             assert limit is None or f"limit {limit:g}" in page.words
     folded = [t for t in page.tables if t[0][:2] == ["Mark", "Expected"]]
     views = finding_summary(record, tables)
     # Drawn are those against the bird; listed those that fit it, and those against the others.
-    rows = [m for v in views for m in ((*v.probably_fits, *v.fits) if v.subject else v.against)]
+    rows = [m for v in views for m in v.of(*(FOR if v.subject else AGAINST))]
     assert sum(len(t) - 1 for t in folded) == len(rows) > 0
     by_row = [row for t in folded for row in t[1:]]
     for row, mark in zip(by_row, rows, strict=True):

@@ -22,13 +22,12 @@ _SAID = {
 
 
 @contextmanager
-def whole_file(path: Path, settle: bool = True, private: bool = False) -> Iterator[BinaryIO]:
+def whole_file(path: Path, private: bool = False) -> Iterator[BinaryIO]:
     """A file to write to that takes its name only when it is complete.
 
     The bytes are on the disk before the name is, and the name before this returns: after a power
-    cut the old file or the new one is there, never half of one. POSIX promises the second only if
-    the folder is flushed too; whoever writes many files at once passes ``settle=False`` and calls
-    :func:`settle_folder` once at the end. A ``private`` file is this user's alone (mode 0600).
+    cut the old file or the new one is there, never half of one. A ``private`` file is this user's
+    alone (mode 0600).
 
     Raises:
         FieldmarksError: The folder cannot be written to, or the disk is full. What was there before
@@ -48,8 +47,7 @@ def whole_file(path: Path, settle: bool = True, private: bool = False) -> Iterat
         except BaseException:
             temporary.unlink(missing_ok=True)
             raise
-        if settle:
-            settle_folder(path.parent)
+        settle_folder(path.parent)
     except OSError as error:
         raise cannot_write(path, error) from None
 
@@ -58,11 +56,9 @@ def _own(path: str, flags: int) -> int:
     return os.open(path, flags, 0o600)
 
 
-def write_whole(
-    path: Path, content: str | bytes, settle: bool = True, private: bool = False
-) -> None:
+def write_whole(path: Path, content: str | bytes, private: bool = False) -> None:
     """Write a file whole or not at all; see :func:`whole_file`."""
-    with whole_file(path, settle, private) as file:
+    with whole_file(path, private) as file:
         file.write(content.encode("utf-8") if isinstance(content, str) else content)
 
 

@@ -8,7 +8,6 @@ seen and do nothing.
 from __future__ import annotations
 
 import re
-import unicodedata
 
 REPLACEMENT = "\ufffd"
 LONGEST_TEXT = 600
@@ -45,14 +44,7 @@ def plain(text: object, longest: int = LONGEST_TEXT) -> str:
     out.
     """
     raw = str(text)
-    kept = "".join(_shown(character) for character in raw[:longest])
-    kept = " ".join(kept.split())
+    words = " ".join(raw[:longest].split())
+    kept = "".join(c if c.isprintable() else REPLACEMENT for c in words)
     left_out = len(raw) - longest
     return f"{kept}\u2026 ({left_out:,} more characters left out)" if left_out > 0 else kept
-
-
-def _shown(character: str) -> str:
-    if character.isspace():
-        return " "
-    # Cc control, Cf format (direction marks), Cs surrogates, Co private, Cn not a character
-    return REPLACEMENT if unicodedata.category(character)[0] == "C" else character

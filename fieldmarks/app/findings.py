@@ -14,6 +14,7 @@ from fieldmarks.app.birds.shared import literal
 from fieldmarks.app.sheet import sheet as draw
 from fieldmarks.app.state import FIRST_MARK, Work
 from fieldmarks.birds.advice import advice_table
+from fieldmarks.judge.findings import Status
 from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.judge.together import Disagreement
@@ -25,6 +26,8 @@ from fieldmarks.report.plane import colour_plane
 from fieldmarks.report.svg import hexadecimal
 from fieldmarks.report.verdict import Reason, Verdict
 from fieldmarks.report.views import (
+    AGAINST,
+    FOR,
     MarkView,
     SpeciesView,
     clean_sheet_note,
@@ -194,28 +197,23 @@ def _fold(title: str, body: str, css: str = "") -> str:
 
 def _species(view: SpeciesView) -> str:
     """One species as a row of counts that opens."""
-    groups = (
-        ("does not fit", view.does_not_fit),
-        ("too close to call", view.too_close),
-        ("probably fits", view.probably_fits),
-        ("fits", view.fits),
-    )
+    groups = {status: view.of(status) for status in (*AGAINST, *FOR)}
     counts = "".join(
-        f"<span class='fm-count'>{status_icon(title, 16)} {len(marks)}</span>"
-        for title, marks in reversed(groups)
+        f"<span class='fm-count'>{status_icon(status, 16)} {len(marks)}</span>"
+        for status, marks in reversed(groups.items())
     )
     # Of a species that the bird is not looked at as, what speaks against it is enough to draw.
-    drawn = groups if view.subject else groups[:2]
+    drawn = (*AGAINST, *FOR) if view.subject else AGAINST
     body = "".join(
-        f"<h4>{title.capitalize()}</h4>{''.join(_mark_row(mark) for mark in marks)}"
-        for title, marks in drawn
-        if marks
+        f"<h4>{status.capitalize()}</h4>{''.join(_mark_row(mark) for mark in groups[status])}"
+        for status in drawn
+        if groups[status]
     )
-    rest = (("not read", view.not_read), ("says nothing here", view.says_nothing))
-    for title, marks in (*groups[len(drawn) :], *rest):
-        if marks:
+    rest = () if view.subject else FOR
+    for status in (*rest, Status.NOT_READ, Status.SAYS_NOTHING):
+        if marks := view.of(status):
             names = html.escape(", ".join(mark.finding.name for mark in marks))
-            body += f"<p class='fm-soft'>{title.capitalize()}: {names}.</p>"
+            body += f"<p class='fm-soft'>{status.capitalize()}: {names}.</p>"
     name = f"<b>{html.escape(view.name)}</b>"
     return _fold(f"{name} {counts}", f"<i>{html.escape(view.scientific)}</i>{body}", "fm-species")
 

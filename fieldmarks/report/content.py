@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
+from fieldmarks.judge.findings import Status
 from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignStatus
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import letters
-from fieldmarks.record import Examination, Record
+from fieldmarks.record import AnyRecord, Record
 from fieldmarks.report.blocks import (
     Block,
     Bullets,
@@ -33,6 +34,8 @@ from fieldmarks.report.picture import without_metadata
 from fieldmarks.report.plane import colour_plane, mark_name, reading_letters
 from fieldmarks.report.svg import hexadecimal, number, short
 from fieldmarks.report.views import (
+    AGAINST,
+    FOR,
     MarkView,
     SpeciesView,
     against_words,
@@ -54,7 +57,7 @@ APPENDIX_SAYS = (
 
 
 def report_content(
-    record: Record | Examination, photo_jpeg: bytes | Sequence[bytes], tables: Tables
+    record: AnyRecord, photo_jpeg: bytes | Sequence[bytes], tables: Tables
 ) -> Content:
     """Everything a report says about a record: one page for whoever buys, sells or breeds the bird,
     and how it came about as an appendix.
@@ -74,12 +77,11 @@ def report_content(
         Picture(without_metadata(jpeg), f"The photo, lettered: {_outlines(one, tables)}")
         for one, jpeg in zip(record.records, jpegs, strict=True)
     ]
-    front = (
+    parts: tuple[tuple[str, str, Sequence[Block]], ...] = (
         ("conclusion", "In short", _conclusion(record, tables, views)),
         ("cautions", "Keep in mind", [Bullets(record.assessment.cautions)]),
         ("photo", "The photo with its marks", pictures),
-    )
-    appendix = (
+        ("appendix", APPENDIX, [Para(APPENDIX_SAYS)]),
         ("findings", "Each species, mark by mark", _findings(views)),
         ("signs", "Signs of mixed ancestry", _signs(record)),
         ("open", "What cannot be told, and what was not read", _open(record, views)),
@@ -90,16 +92,18 @@ def report_content(
         ("file", "The photo file", _each(record, tables, _file)),
         ("made", "How this report was made", _made(record, tables)),
     )
-    sections = [Section(key, title, tuple(blocks)) for key, title, blocks in front if blocks]
-    sections += [Section("appendix", APPENDIX, (Para(APPENDIX_SAYS),), new_page=True)]
-    sections += [Section(key, title, tuple(blocks)) for key, title, blocks in appendix if blocks]
+    sections = tuple(
+        Section(key, title, tuple(blocks), new_page=key == "appendix")
+        for key, title, blocks in parts
+        if blocks
+    )
     foot = f"Photo SHA-256 {record.sha256[:16]}"
     words = words_in("\n".join(texts(block for s in sections for block in s.blocks)))
-    return Content(TITLE, record.photo, foot, tuple(sections), words)
+    return Content(TITLE, record.photo, foot, sections, words)
 
 
 def _each(
-    record: Record | Examination, tables: Tables, blocks: Callable[[Record, Tables], list[Block]]
+    record: AnyRecord, tables: Tables, blocks: Callable[[Record, Tables], list[Block]]
 ) -> list[Block]:
     """The blocks of each photo, under its name where there are several."""
     found = [(one, blocks(one, tables)) for one in record.records]
@@ -108,23 +112,27 @@ def _each(
     return [block for one, own in found if own for block in (Title(one.photo), *own)]
 
 
-def _conclusion(
-    record: Record | Examination, tables: Tables, views: Sequence[SpeciesView]
-) -> list[Block]:
+def _conclusion(record: AnyRecord, tables: Tables, views: Sequence[SpeciesView]) -> list[Block]:
     judged = record.assessment
     held = judged.conclusion.held
     if held is None:
         sure = "Nothing was decided, so there is no number for how sure this is."
     else:
         sure = f"How likely that is, given the marks read: {likely_text(held)}."
-    said = [sure, asked_note(record, tables)]
+    ranking = [
+        f"{' x '.join(row.species) or 'none of these'} {likely_text(row.share)}"
+        for row in judged.conclusion.standing[:LIKELIEST_SHOWN]
+    ]
+    likeliest = f"Likeliest: {', '.join(ranking)} (two names joined: a first cross)."
+    said = [likeliest] if ranking else []
+    said += [sure, asked_note(record, tables)]
     if likelier := likelier_variety(record, tables):
         said.append(likelier[1])
     said += [f"The photos disagree. {row.sentence}" for row in judged.disagreements[:AGAINST_SHOWN]]
     if coming := [row.name for row in judged.next_marks[:3]]:
         said.append(f"To settle more, mark these next: {', '.join(coming)}.")
     blocks: list[Block] = [Para(judged.conclusion.sentence, strong=True)]
-    against = [m for v in views if v.subject for m in v.does_not_fit][:AGAINST_SHOWN]
+    against = [m for v in views if v.subject for m in v.of(Status.DOES_NOT_FIT)][:AGAINST_SHOWN]
     signs = [s for s in judged.signs if s.status in SHOWN_SIGNS][:AGAINST_SHOWN]
     if against or signs:
         # Of which species, where the bird is looked at as several.
@@ -136,12 +144,6 @@ def _conclusion(
         items += [f"{s.status.value}: {s.text}" for s in signs]
         icons = (*(m.finding.status.value for m in against), *(s.status.value for s in signs))
         blocks += [Title("What speaks against it"), Bullets(tuple(items), icons)]
-    ranking = [
-        f"{' x '.join(row.species) or 'none of these'} {likely_text(row.share)}"
-        for row in judged.conclusion.standing[:LIKELIEST_SHOWN]
-    ]
-    if ranking:
-        said.insert(0, f"Likeliest: {', '.join(ranking)} (two names joined: a first cross).")
     return [*blocks, *(Para(text) for text in said)]
 
 
@@ -152,6 +154,12 @@ PLACE_SAID = {
     None: "A camera raw file may hold the place where it was taken; it was not searched. Nothing "
     "of it stands here.",
 }
+
+
+def _listed(title: str, items: Iterable[str]) -> list[Block]:
+    """A list with its title; nothing where it is empty."""
+    found = tuple(items)
+    return [Title(title), Bullets(found)] if found else []
 
 
 def _outlines(record: Record, tables: Tables) -> str:
@@ -172,14 +180,13 @@ def _file(record: Record, tables: Tables) -> list[Block]:
         ("Taken", facts.taken),
         ("Changed with", facts.software),
     ]
-    blocks: list[Block] = [
+    notes = [f"{named[r.id]} {mark_name(tables, r.mark)}: {r.note}" for r in drawn if r.note]
+    return [
         Facts(tuple((name, value) for name, value in rows if value)),
         Para(f"Outlines: {_outlines(record, tables)}."),
         Para(PLACE_SAID[facts.has_position]),
+        *_listed("The keeper's notes", notes),
     ]
-    if notes := [f"{named[r.id]} {mark_name(tables, r.mark)}: {r.note}" for r in drawn if r.note]:
-        blocks += [Title("The keeper's notes"), Bullets(tuple(notes))]
-    return blocks
 
 
 def _light(record: Record, _tables: Tables) -> list[Block]:
@@ -203,9 +210,7 @@ def _light(record: Record, _tables: Tables) -> list[Block]:
         )
     if len(card.patches) > 1:
         blocks.append(Para(f"Then the cards miss their known values by L* {card.misfit:.1f}."))
-    if measured.warnings:
-        blocks += [Title("Watch out"), Bullets(measured.warnings)]
-    return blocks
+    return blocks + _listed("Watch out", measured.warnings)
 
 
 def _readings(record: Record, tables: Tables) -> list[Block]:
@@ -288,14 +293,14 @@ def _findings(views: Sequence[SpeciesView]) -> list[Block]:
     ]
     for view in views:
         heading = f"{view.species}, {view.name}: {view.tally}"
-        if not view.compared:
-            inner: tuple[Block, ...] = (Para("Nothing that was read can be compared with it."),)
-        else:  # drawn is only what may turn the verdict, so that it stays short
-            unclear, fitting = view.against, (*view.probably_fits, *view.fits)
-            drawn = [Group(tuple(_mark_blocks(mark))) for mark in unclear if view.subject]
-            listed = fitting if view.subject else unclear
-            inner = (*drawn, _finding_grid(view, listed)) if listed else tuple(drawn)
-        blocks += [Title(heading), *inner] if view.subject else [More(heading, inner)]
+        unclear, fitting = view.of(*AGAINST), view.of(*FOR)
+        # Drawn is only what may turn the verdict, so that it stays short.
+        inner: list[Block] = [Group(tuple(_mark_blocks(m))) for m in unclear if view.subject]
+        if listed := fitting if view.subject else unclear:
+            inner.append(_finding_grid(view, listed))
+        if not (unclear or fitting):
+            inner = [Para("Nothing that was read can be compared with it.")]
+        blocks += [Title(heading), *inner] if view.subject else [More(heading, tuple(inner))]
     return blocks
 
 
@@ -328,7 +333,7 @@ def _mark_blocks(mark: MarkView) -> Iterable[Block]:
         yield Para(f"Each of these may be one of: {', '.join(mark.expected_names)}.")
 
 
-def _signs(record: Record | Examination) -> list[Block]:
+def _signs(record: AnyRecord) -> list[Block]:
     signs = record.assessment.signs
     shown = [s for s in signs if s.status in SHOWN_SIGNS]
     rest = [s for s in signs if s.status not in SHOWN_SIGNS]
@@ -349,27 +354,24 @@ def _signs(record: Record | Examination) -> list[Block]:
     return blocks
 
 
-def _open(record: Record | Examination, views: Sequence[SpeciesView]) -> list[Block]:
-    subjects = [v for v in views if v.subject]
+def _open(record: AnyRecord, views: Sequence[SpeciesView]) -> list[Block]:
     silent: dict[str, list[str]] = {}
     unread: dict[str, str] = {}
-    for view in subjects:
-        for mark in view.says_nothing:
+    for view in (v for v in views if v.subject):
+        for mark in view.of(Status.SAYS_NOTHING):
             silent.setdefault(mark.finding.reason, []).append(mark.finding.name)
-        for mark in view.not_read:
-            unread[mark.finding.mark] = mark.finding.name
+        unread |= {m.finding.mark: m.finding.name for m in view.of(Status.NOT_READ)}
     blocks: list[Block] = []
     if record.assessment.conclusion.outcome == "cannot be told":
         blocks.append(Para("The species cannot be told from the plumage of this bird."))
-    if silent:
-        items = tuple(f"{', '.join(dict.fromkeys(n))}: {reason}" for reason, n in silent.items())
-        blocks += [Title("Says nothing here"), Bullets(items)]
+    items = (f"{', '.join(dict.fromkeys(n))}: {reason}" for reason, n in silent.items())
+    blocks += _listed("Says nothing here", items)
     if unread:
         blocks += [Title("Not read"), Para(f"{', '.join(unread.values())}.")]
     return blocks or [Para("Every mark in the tables was read.")]
 
 
-def _next(record: Record | Examination) -> list[Block]:
+def _next(record: AnyRecord) -> list[Block]:
     items = tuple(
         f"{row.name}: {row.look} It tells {row.always} of {row.of_pairs} pairs of species apart"
         + (f", and {row.sometimes} more in part." if row.sometimes else ".")
@@ -378,7 +380,7 @@ def _next(record: Record | Examination) -> list[Block]:
     return [Bullets(items)] if items else []
 
 
-def _made(record: Record | Examination, tables: Tables) -> list[Block]:
+def _made(record: AnyRecord, tables: Tables) -> list[Block]:
     judged, first = record.assessment, record.records[0]
     rows = (
         ("Program", f"fieldmarks {first.program}"),

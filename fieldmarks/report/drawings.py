@@ -14,28 +14,22 @@ from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.quantities import Lab, Population
 from fieldmarks.report.svg import (
+    Look,
     hexadecimal,
     ink_on,
     number,
+    range_words,
+    shape,
     short,
     shown_truly,
-    style,
     svg,
     text,
 )
 
+Span = tuple[float | None, float | None]
+
 WIDTH = 320.0
-TONES: dict[str, str] = {
-    Status.FITS: "good",
-    Status.PROBABLY_FITS: "good",
-    Status.TOO_CLOSE: "doubt",
-    Status.DOES_NOT_FIT: "bad",
-    SignStatus.SEEN: "bad",
-    SignStatus.LOOK_AGAIN: "doubt",
-    SignStatus.DOUBTFUL: "doubt",
-    SignStatus.NOT_SEEN: "good",
-}
-# Shape and stroke inside it: the shape alone tells the statuses apart.
+# Shape, stroke inside it and tone: the shape alone tells the statuses apart.
 ROUND = "M 10 1.5 C 14.7 1.5 18.5 5.3 18.5 10 C 18.5 14.7 14.7 18.5 10 18.5 C 5.3 18.5 1.5 14.7 1.5 10 C 1.5 5.3 5.3 1.5 10 1.5 Z"  # noqa: E501
 DIAMOND = "M 10 0.8 L 19.2 10 L 10 19.2 L 0.8 10 Z"
 SQUARE = "M 2 2 L 18 2 L 18 18 L 2 18 Z"
@@ -44,17 +38,19 @@ CROSS = "M 6 6 L 14 14 M 14 6 L 6 14"
 DASH = "M 6 10 L 14 10"
 WAVE = "M 5.4 11.2 C 7 7.6 8.9 8.2 10 10 C 11.1 11.8 13 12.4 14.6 8.8"
 CALL = "M 10 5 L 10 11 M 10 14.4 L 10 14.6"
-ICONS: dict[str, tuple[str, str]] = {
-    Status.FITS: (ROUND, TICK),
-    Status.PROBABLY_FITS: (DIAMOND, TICK),
-    Status.TOO_CLOSE: (DIAMOND, WAVE),
-    Status.DOES_NOT_FIT: (SQUARE, CROSS),
-    Status.NOT_READ: (ROUND, ""),
-    SignStatus.NOT_LOOKED_AT: (ROUND, ""),
-    SignStatus.SEEN: (SQUARE, CALL),
-    SignStatus.LOOK_AGAIN: (DIAMOND, WAVE),
-    SignStatus.NOT_SEEN: (ROUND, TICK),
+ICONS: dict[str, tuple[str, str, str]] = {
+    Status.FITS: (ROUND, TICK, "good"),
+    Status.PROBABLY_FITS: (DIAMOND, TICK, "good"),
+    Status.TOO_CLOSE: (DIAMOND, WAVE, "doubt"),
+    Status.DOES_NOT_FIT: (SQUARE, CROSS, "bad"),
+    Status.NOT_READ: (ROUND, "", "soft"),
+    SignStatus.NOT_LOOKED_AT: (ROUND, "", "soft"),
+    SignStatus.SEEN: (SQUARE, CALL, "bad"),
+    SignStatus.LOOK_AGAIN: (DIAMOND, WAVE, "doubt"),
+    SignStatus.DOUBTFUL: (ROUND, DASH, "doubt"),
+    SignStatus.NOT_SEEN: (ROUND, TICK, "good"),
 }
+OTHER = (ROUND, DASH, "soft")
 
 
 def lab_text(lab: Lab) -> str:
@@ -72,14 +68,14 @@ def status_icon(status: str, size: float = 20) -> str:
 
 def icon_parts(status: str) -> str:
     """The elements of a status icon, 20 units square."""
-    shape, stroke = ICONS.get(status, (ROUND, DASH))
-    if status in TONES:
-        frame, ink = style(fill=TONES[status]), "paper"
+    outline, stroke, tone = ICONS.get(status, OTHER)
+    ink = "soft" if tone == "soft" else "paper"
+    if tone == "soft":
+        drawn = shape("path", d=outline, fill="none", stroke="soft", stroke_width=1.5)
     else:
-        frame, ink = style(fill="none", stroke="soft", stroke_width=1.5), "soft"
-    line = style(fill="none", stroke=ink, stroke_width=2.2, stroke_linecap="round")
-    inner = f'<path d="{stroke}" {line}/>' if stroke else ""
-    return f'<path d="{shape}" {frame}/>{inner}'
+        drawn = shape("path", d=outline, fill=tone)
+    line: Look = {"fill": "none", "stroke": ink, "stroke_width": 2.2, "stroke_linecap": "round"}
+    return drawn + shape("path", d=stroke, **line) if stroke else drawn
 
 
 def scale_end(values: Iterable[float]) -> float:
@@ -89,13 +85,7 @@ def scale_end(values: Iterable[float]) -> float:
     return next(power * f for f in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10) if power * f >= top)
 
 
-def distance_bar(
-    finding: Finding,
-    *,
-    span: tuple[float | None, float | None] | None = None,
-    unit: str = "",
-    end: float | None = None,
-) -> str:
+def distance_bar(finding: Finding, span: Span = (None, None)) -> str:
     """One finding as a bar: where it lies, how sure that is, and where the limit is.
 
     For a mark the bar runs from 0 to the distance scale (CIEDE2000 from the nearest expected
@@ -104,26 +94,25 @@ def distance_bar(
 
     Args:
         span ((low, high), optional): Expected range of a relation; None for an open end.
-        unit: Of a relation.
-        end: End of the scale, to draw several bars alike; made to fit when too small.
 
     Returns:
         SVG. Without a value only the status is written.
     """
-    status = finding.status
+    status, value = finding.status, finding.value
+    tone = ICONS.get(status, OTHER)[2]
     head = f"{finding.name}: {status.value}"
     body = [f'<g transform="translate(2 2)">{icon_parts(status)}</g>']
-    body.append(text(28, 17, status.value, size=14, fill=TONES.get(status, "soft"), bold=True))
-    if finding.value is None:
+    body.append(text(28, 17, status.value, size=14, fill=tone, bold=True))
+    if value is None:
         return svg(WIDTH, 24, body, title=head, description=finding.reason)
-    low, high = finding.interval or (finding.value, finding.value)
-    limits = [finding.tolerance] if finding.tolerance is not None else [*(span or ())]
-    limits = [v for v in limits if v is not None]
-    first = min(0.0, finding.value, *limits)
+    low, high = finding.interval or (value, value)
+    least, most = span if finding.tolerance is None else (None, finding.tolerance)
+    limits = [v for v in (least, most) if v is not None]
+    first = min(0.0, value, *limits)
     if first == 0:  # a width or a distance: only the measuring error reaches below nothing
         low = max(low, 0.0)
     first = min(first, low)
-    last = max(end or 0.0, scale_end([high, finding.value, *limits]))
+    last = scale_end([high, value, *limits])
     if first < 0:
         first = -scale_end([first])
     x0, x1 = 8.0, WIDTH - 8
@@ -131,112 +120,64 @@ def distance_bar(
     def place(value: float) -> float:
         return x0 + (value - first) / (last - first) * (x1 - x0)
 
-    words = _bar_words(finding, limits, span, unit)
-    body.append(text(WIDTH - 2, 17, words, size=12, fill="soft", anchor="end"))
-    body.append(
-        f'<rect x="{x0}" y="30" width="{x1 - x0}" height="12" rx="2" '
-        f"{style(fill='panel', stroke='line', stroke_width=1)}/>"
-    )
-    inside = _inside(finding, span, first, last)
-    body.append(
-        f'<rect x="{place(inside[0]):.1f}" y="39" '
-        f'width="{place(inside[1]) - place(inside[0]):.1f}" height="3" {style(fill="good")}/>'
-    )
-    body.append(
-        f'<rect x="{place(low):.1f}" y="32" width="{max(place(high) - place(low), 1):.1f}" '
-        f'height="7" {style(fill="band", stroke="line", stroke_width=0.8)}/>'
-    )
+    def stretch(start: float, end: float, y: int, height: int, **look: str | float) -> str:
+        return shape("rect", x=start, y=y, width=end - start, height=height, **look)
+
+    words = short(value)
+    if finding.tolerance is not None:
+        words += f" away, limit {finding.tolerance:g}"
+    elif limits:
+        words += f", {'expected ' if len(limits) == 2 else ''}{range_words(least, most)}"
+    fitting = place(first if least is None else least), place(last if most is None else most)
+    sure = place(low), max(place(high), place(low) + 1)
+    at = place(value)
+    arrow = f"M {at:.1f} 28 L {at:.1f} 43 M {at - 4:.1f} 24.5 L {at + 4:.1f} 24.5 L {at:.1f} 30 Z"
+    body += [
+        text(WIDTH - 2, 17, words, size=12, fill="soft", anchor="end"),
+        stretch(x0, x1, 30, 12, rx=2, fill="panel", stroke="line", stroke_width=1),
+        stretch(*fitting, 39, 3, fill="good"),
+        stretch(*sure, 32, 7, fill="band", stroke="line", stroke_width=0.8),
+    ]
     for limit in limits:
-        at = place(limit)
-        body.append(
-            f'<path d="M {at:.1f} 26 L {at:.1f} 46" '
-            f"{style(stroke='good', stroke_width=2, stroke_dasharray='4 2')}/>"
-        )
-        body.append(text(at, 57, f"{limit:g}", size=11, fill="good", anchor="middle"))
-    at = place(finding.value)
-    body.append(
-        f'<path d="M {at:.1f} 28 L {at:.1f} 43 M {at - 4:.1f} 24.5 L {at + 4:.1f} 24.5 '
-        f'L {at:.1f} 30 Z" {style(fill="ink", stroke="ink", stroke_width=2.4)}/>'
-    )
-    for value, anchor in ((first, "start"), (last, "end")):
-        if all(abs(place(limit) - place(value)) > 24 for limit in limits):
-            where = x0 if anchor == "start" else x1
-            body.append(text(where, 57, f"{value:g}", size=11, fill="soft", anchor=anchor))
-    return svg(WIDTH, 60, body, title=head, description=_bar_description(finding, words))
-
-
-def _inside(
-    finding: Finding, span: tuple[float | None, float | None] | None, first: float, last: float
-) -> tuple[float, float]:
-    """The stretch of the scale that fits."""
-    if finding.tolerance is not None:
-        return first, finding.tolerance
-    low, high = span or (None, None)
-    return first if low is None else low, last if high is None else high
-
-
-def _bar_words(
-    finding: Finding,
-    limits: Sequence[float],
-    span: tuple[float | None, float | None] | None,
-    unit: str,
-) -> str:
-    assert finding.value is not None
-    if finding.tolerance is not None:
-        return f"{short(finding.value)} away, limit {finding.tolerance:g}"
-    value = short(finding.value)
-    if span is None or not limits:
-        return f"{value} {unit}".strip()
-    low, high = span
-    if low is not None and high is not None:
-        return f"{value}, expected {low:g} to {high:g}"
-    return f"{value}, at least {low:g}" if low is not None else f"{value}, at most {high:g}"
-
-
-def _bar_description(finding: Finding, words: str) -> str:
-    parts = [f"{words}."]
+        x = place(limit)
+        dashed: Look = {"stroke": "good", "stroke_width": 2, "stroke_dasharray": "4 2"}
+        body.append(shape("path", d=f"M {x:.1f} 26 L {x:.1f} 46", **dashed))
+        body.append(text(x, 57, f"{limit:g}", size=11, fill="good", anchor="middle"))
+    body.append(shape("path", d=arrow, fill="ink", stroke="ink", stroke_width=2.4))
+    for end, x, anchor in ((first, x0, "start"), (last, x1, "end")):
+        if all(abs(place(limit) - x) > 24 for limit in limits):
+            body.append(text(x, 57, f"{end:g}", size=11, fill="soft", anchor=anchor))
+    said = f"{words}."
     if finding.interval:
-        parts.append(
-            f"Most likely between {short(finding.interval[0])} and {short(finding.interval[1])}."
-        )
+        said += " Most likely between {} and {}.".format(*map(short, finding.interval))
     if finding.held is not None:
-        parts.append(f"That it fits is {finding.held:.0%} likely.")
-    return " ".join(parts)
+        said += f" That it fits is {finding.held:.0%} likely."
+    return svg(WIDTH, 60, body, title=head, description=said)
 
 
 def swatch_pair(read_lab: Lab, expected_lab: Lab, names: tuple[str, str]) -> str:
-    """The colour read beside the colour expected, touching, each with its numbers.
-
-    Args:
-        read_lab, expected_lab: (L*, a*, b*).
-        names ((str, str)): What was read and which swatch was expected.
-    """
+    """The colour read beside the colour expected, touching, each with its name and numbers."""
     half = WIDTH / 2
-    body, said = [], []
-    for place, (lab, name, word) in enumerate(
-        zip((read_lab, expected_lab), names, ("read", "expected"), strict=True)
-    ):
+    body, said, height = [], [], 74
+    both = zip((read_lab, expected_lab), names, ("read", "expected"), strict=True)
+    for place, (lab, name, word) in enumerate(both):
         code, x = hexadecimal(lab), place * half
-        edge = style(fill=code, stroke="line", stroke_width=1)
-        body.append(f'<rect x="{x + 0.5 - place:.1f}" y="0.5" width="{half}" height="40" {edge}/>')
+        edge: Look = {"fill": code, "stroke": "line", "stroke_width": 1}
+        body.append(shape("rect", x=x + 0.5 - place, y=0.5, width=half, height=40, **edge))
         body.append(
             f'<text x="{x + 8:.1f}" y="25" style="fill:{ink_on(code)};font-family:sans-serif;'
             f'font-size:13px;font-weight:600">{word}</text>'
         )
-        note = "" if shown_truly(lab) else " (too vivid for a screen)"
-        body.append(text(x + 2, 55, _fitted(name, 24), size=12, bold=True))
+        fitted = name if len(name) <= 24 else f"{name[:23]}\u2026"
+        body.append(text(x + 2, 55, fitted, size=12, bold=True))
         body.append(text(x + 2, 70, lab_text(lab), size=12, fill="soft"))
-        if note:
-            body.append(text(x + 2, 84, note.strip(), size=11, fill="soft"))
-        said.append(f"{word}: {name}, {lab_text(lab)}{note}")
-    high = 88 if not (shown_truly(read_lab) and shown_truly(expected_lab)) else 74
-    return svg(
-        WIDTH, high, body, title=f"{names[0]}: read and expected", description="; ".join(said)
-    )
-
-
-def _fitted(words: str, longest: int) -> str:
-    return words if len(words) <= longest else words[: longest - 1] + "\u2026"
+        said.append(f"{word}: {name}, {lab_text(lab)}")
+        if not shown_truly(lab):
+            note, height = "(too vivid for a screen)", 88
+            body.append(text(x + 2, 84, note, size=11, fill="soft"))
+            said[-1] += f" {note}"
+    title = f"{names[0]}: read and expected"
+    return svg(WIDTH, height, body, title=title, description="; ".join(said))
 
 
 def share_text(fraction: float) -> str:
@@ -257,19 +198,19 @@ def strip(populations: Sequence[Population]) -> str:
     body, lines, x = [], [], 0.5
     for place, population in enumerate(populations):
         width = (WIDTH - 1) * population.fraction / total
-        code = hexadecimal(population.lab)
-        edge = style(fill=code, stroke="line", stroke_width=1)
-        body.append(f'<rect x="{x:.2f}" y="0.5" width="{width:.2f}" height="26" {edge}/>')
-        share = share_text(population.fraction)
+        code, share = hexadecimal(population.lab), share_text(population.fraction)
+        edge: Look = {"fill": code, "stroke": "line", "stroke_width": 1}
+        left, wide = f"{x:.2f}", f"{width:.2f}"
+        body.append(shape("rect", x=left, y=0.5, width=wide, height=26, **edge))
         if width > 40:
             body.append(
                 f'<text x="{x + width / 2:.1f}" y="18" text-anchor="middle" '
                 f'style="fill:{ink_on(code)};font-family:sans-serif;font-size:12px">{share}</text>'
             )
         y = 44 + 17 * place
-        body.append(f'<rect x="2" y="{y - 10}" width="11" height="11" {edge}/>')
-        body.append(text(20, y, f"{share}: {lab_text(population.lab)}", size=12))
         lines.append(f"{share}: {lab_text(population.lab)}")
+        body.append(shape("rect", x=2, y=y - 10, width=11, height=11, **edge))
+        body.append(text(20, y, lines[-1], size=12))
         x += width
     count = len(populations)
     what = "One colour" if count == 1 else f"{count} colours"

@@ -36,14 +36,7 @@ class Word(BaseModel):
 
 
 def read_words(content: str, where: str = "words.toml") -> Mapping[str, Word]:
-    """Check a glossary.
-
-    Args:
-        content: TOML text.
-        where: Name used in an error.
-
-    Returns:
-        Word -> entry, in alphabetical order.
+    """Check a glossary, TOML; word -> entry, in alphabetical order.
 
     Raises:
         TableError: A row is wrong, or one spelling is explained twice.

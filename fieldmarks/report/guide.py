@@ -6,16 +6,22 @@ mark that says nothing is hatched. Everything is given as SVG text or plain rows
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.report.bird import bird, callouts, defs, drawing, pointer
-from fieldmarks.report.svg import hexadecimal, svg, unique
+from fieldmarks.report.svg import hexadecimal, range_words, svg, unique
 from fieldmarks.rules import Tables
-from fieldmarks.rules.plumage import check_choice, expected, expected_relation
-from fieldmarks.rules.schema import Species
-from fieldmarks.rules.separation import separating_marks
+from fieldmarks.rules.plumage import (
+    Expectation,
+    RelationExpectation,
+    check_choice,
+    expected,
+    expected_relation,
+)
+from fieldmarks.rules.schema import RelationKind, Species
+from fieldmarks.rules.separation import told_apart
 
 # Kind of comparison, and whether it has an upper end -> what to look for.
 ALIKE = {
@@ -55,15 +61,6 @@ def _span(fact: str | float | tuple[float, float]) -> str:
 
 
 @dataclass(frozen=True)
-class Colour:
-    """An expected colour: swatch key, its plain name and its sRGB as ``#rrggbb``."""
-
-    key: str
-    name: str
-    code: str
-
-
-@dataclass(frozen=True)
 class GuideRow:
     """What to look for at one mark, or in one comparison of marks.
 
@@ -71,9 +68,7 @@ class GuideRow:
         number: As in the drawing; those of its marks joined by "+" for a comparison; empty when the
             mark is not in the drawing.
         mark: Key of the mark or relation.
-        where: Where it lies on the bird.
         look: What this species should show there, in one line.
-        colours: Empty for a comparison and for a mark that says nothing.
         always, sometimes: How many of the other species it tells this one from, surely and in part.
         of_others: How many other species there are.
     """
@@ -81,14 +76,12 @@ class GuideRow:
     number: str
     mark: str
     name: str
-    where: str
     look: str
-    colours: tuple[Colour, ...]
     always: int
     sometimes: int
     of_others: int
     says_nothing: bool
-    relation: bool = False
+    relation: bool
 
 
 def guide_rows(
@@ -103,99 +96,49 @@ def guide_rows(
         TableError: Unknown species, variety or age.
     """
     check_choice(tables, species, variety, age)
-    counts = _tells(tables, species, variety, age)
-    rows = [
-        _mark_row(tables, species, mark, variety, age, counts)
-        for mark in tables.species[species].marks
-        if mark in tables.marks
-    ]
-    rows += [_relation_row(tables, species, key, variety, age, counts) for key in tables.relations]
+    telling = told_apart(tables, species, variety, age)
+    others = len(tables.species) - 1
+    rows = []
+    for key in (*tables.species[species].marks, *tables.relations):
+        relation = key in tables.relations
+        kind = tables.relations.get(key) or tables.marks.get(key)
+        if kind is None:
+            continue
+        looked_up = expected_relation if relation else expected
+        found = looked_up(tables, species, key, variety, age)
+        if found.says_nothing:
+            look = f"Says nothing here: {found.reason[:1].lower()}{found.reason[1:]}"
+        elif isinstance(found, Expectation):
+            look = _coloured(found, tables)
+        else:
+            look = _compared(found, tables.relations[key])
+        always, sometimes = (telling[key, how] for how in ("always", "sometimes"))
+        silent = found.says_nothing
+        rows.append(GuideRow("", key, kind.name, look, always, sometimes, others, silent, relation))
     rows.sort(key=lambda row: (row.says_nothing, -row.always, -row.sometimes, row.relation))
     drawn = {layer.mark for layer in drawing().layers if layer.anchor and not layer.extra}
     on_bird = [row.mark for row in rows if row.mark in drawn and not row.relation]
     # Numbers: letters are those of the regions drawn on a photo, which may stand beside it.
-    named = {mark: str(number) for number, mark in enumerate(on_bird, 1)}
-    return tuple(_numbered(row, named, tables) for row in rows)
-
-
-def _tells(
-    tables: Tables, species: str, variety: str, age: str
-) -> Mapping[tuple[str, bool], tuple[int, int]]:
-    """(mark or relation, is relation) -> other species told apart always and sometimes."""
-    counts: dict[tuple[str, bool], tuple[int, int]] = {}
-    for pair, found in separating_marks(tables, variety, age).items():
-        for row in found if species in pair else ():
-            surely, partly = counts.get((row.mark, row.relation), (0, 0))
-            sure = row.how == "always"
-            counts[row.mark, row.relation] = (surely + sure, partly + (not sure))
-    return counts
-
-
-def _mark_row(
-    tables: Tables,
-    species: str,
-    mark: str,
-    variety: str,
-    age: str,
-    counts: Mapping[tuple[str, bool], tuple[int, int]],
-) -> GuideRow:
-    found = expected(tables, species, mark, variety, age)
-    colours = tuple(
-        Colour(key, tables.swatches[key].name, hexadecimal(tables.lab[key]))
-        for key in found.swatches
-    )
-    if found.says_nothing:
-        look = f"Says nothing here: {found.reason[:1].lower()}{found.reason[1:]}"
-    elif found.basis == "green row":
-        look = found.look
-    else:
-        look = _sentence([c.name for c in colours], "and" if found.mixed else "or")
-    always, sometimes = counts.get((mark, False), (0, 0))
-    row = tables.marks[mark]
-    others = len(tables.species) - 1
-    return GuideRow(
-        "", mark, row.name, row.look, look, colours, always, sometimes, others, found.says_nothing
+    numbers = {mark: str(number) for number, mark in enumerate(on_bird, 1)}
+    return tuple(
+        replace(row, number="+".join(numbers[mark] for mark in marks if mark in numbers))
+        for row in rows
+        for marks in [tables.relations[row.mark].marks if row.relation else (row.mark,)]
     )
 
 
-def _relation_row(
-    tables: Tables,
-    species: str,
-    key: str,
-    variety: str,
-    age: str,
-    counts: Mapping[tuple[str, bool], tuple[int, int]],
-) -> GuideRow:
-    found = expected_relation(tables, species, key, variety, age)
-    kind = tables.relations[key]
-    ends = [v for v in (found.low, found.high) if v is not None]
-    word = "at least" if found.high is None else "at most"
-    span = (
-        f"{ends[0]:g} to {ends[1]:g}" if len(ends) == 2 else f"{word} {ends[0]:g}" if ends else ""
-    )
+def _coloured(found: Expectation, tables: Tables) -> str:
+    if found.basis == "green row":
+        return found.look
+    *most, last = (tables.swatches[key].name for key in found.swatches)
+    joint = "and" if found.mixed else "or"
+    said = f"{', '.join(most)} {joint} {last}" if most else last
+    return f"{said[:1].upper()}{said[1:]}."
+
+
+def _compared(found: RelationExpectation, kind: RelationKind) -> str:
     said = ALIKE.get((kind.kind, found.high is not None), found.reason.rstrip("."))
-    look = f"{said} ({span} {kind.unit})."
-    if not ends:
-        look = f"Says nothing here: {found.reason[:1].lower()}{found.reason[1:]}"
-    always, sometimes = counts.get((key, True), (0, 0))
-    others = len(tables.species) - 1
-    return GuideRow(
-        "", key, kind.name, kind.look, look, (), always, sometimes, others, not ends, True
-    )
-
-
-def _numbered(row: GuideRow, named: Mapping[str, str], tables: Tables) -> GuideRow:
-    if row.relation:
-        marks = [named[m] for m in tables.relations[row.mark].marks if m in named]
-        label = "+".join(marks)
-    else:
-        label = named.get(row.mark, "")
-    return replace(row, number=label)
-
-
-def _sentence(words: Sequence[str], joint: str) -> str:
-    joined = f"{', '.join(words[:-1])} {joint} {words[-1]}" if len(words) > 1 else words[0]
-    return f"{joined[:1].upper()}{joined[1:]}."
+    return f"{said} ({range_words(found.low, found.high)} {kind.unit})."
 
 
 def guide_drawing(
@@ -205,14 +148,10 @@ def guide_drawing(
     age: str = "adult",
     highlight: str | None = None,
 ) -> str:
-    """The bird as a species, variety and age should look, its marks numbered as in the rows.
+    """The bird as a species, variety and age should look, its marks numbered as in the rows; SVG.
 
     Args:
-        species, variety, age: Keys.
         highlight: Mark to bring out; the others fade.
-
-    Returns:
-        SVG.
 
     Raises:
         TableError: Unknown species, variety or age.
@@ -222,17 +161,15 @@ def guide_drawing(
     codes = _fills(tables, species, variety, age)
     labels = {row.mark: row.number for row in rows if not row.relation and row.number}
     strong = highlight if highlight in labels else None
-    body = [defs(key, codes), *bird(key, codes, strong)]
-    body += callouts(labels, strong)
-    who = tables.species[species].name
+    choice = (tables.species[species], tables.varieties[variety], tables.ages[age])
     said = "; ".join(f"{row.number}: {row.name}, {row.look}" for row in rows if row.number)
-    return svg(
-        *drawing().size,
-        body,
-        title=f"{who}, {tables.varieties[variety].name}, {tables.ages[age].name}",
-        description=f"A lovebird from the side, facing left. {said}",
-        key=key,
-    )
+    body = (defs(key, codes), *bird(key, codes, strong), *callouts(labels, strong))
+    return _side_on(key, body, ", ".join(row.name for row in choice), said)
+
+
+def _side_on(key: str, body: Iterable[str], title: str, said: str) -> str:
+    described = f"A lovebird from the side, facing left. {said}"
+    return svg(*drawing().size, body, title=title, description=described, key=key)
 
 
 def _fills(tables: Tables, species: str, variety: str, age: str) -> Mapping[str, Sequence[str]]:
@@ -249,7 +186,7 @@ def _fills(tables: Tables, species: str, variety: str, age: str) -> Mapping[str,
 
 
 def where_is(tables: Tables, mark: str) -> str:
-    """The bird without colours, with one mark filled and named.
+    """The bird without colours, with one mark filled and named; SVG.
 
     Raises:
         TableError: The mark is not in the tables or not in the drawing.
@@ -260,27 +197,15 @@ def where_is(tables: Tables, mark: str) -> str:
         raise TableError(f"there is no drawing of {mark!r}", mend=f"Use one of {', '.join(known)}")
     row = tables.marks[mark]
     key = unique("where", mark)
-    body = [defs(key, {}), *bird(key, None, mark)]
-    body += pointer(next(layer for layer in layers if layer.anchor), row.name)
-    return svg(
-        *drawing().size,
-        body,
-        title=f"Where is the {row.name}?",
-        description=f"A lovebird from the side, facing left. {row.look}",
-        key=key,
-    )
+    named = pointer(next(layer for layer in layers if layer.anchor), row.name)
+    body = (defs(key, {}), *bird(key, None, mark), *named)
+    return _side_on(key, body, f"Where is the {row.name}?", row.look)
 
 
 def where_are(tables: Tables, marks: Sequence[str]) -> str:
-    """The bird without colours, with some marks numbered from 1 on in their order."""
+    """The bird without colours, with some marks numbered from 1 on in their order; SVG."""
     key = unique("where", *marks)
     labels = {mark: str(number) for number, mark in enumerate(marks, 1)}
     said = "; ".join(f"{labels[m]}: {tables.marks[m].name}" for m in marks)
     lines = [part for part in bird(key, None, None) if "clip-path" not in part]  # a PDF clips none
-    return svg(
-        *drawing().size,
-        [*lines, *callouts(labels, None)],
-        title="Where the marks are",
-        description=f"A lovebird from the side, facing left. {said}",
-        key=key,
-    )
+    return _side_on(key, (*lines, *callouts(labels, None)), "Where the marks are", said)

@@ -9,7 +9,7 @@ import base64
 import itertools
 from collections.abc import Iterable, Iterator, Sequence
 
-from fieldmarks.record import Examination, Record
+from fieldmarks.record import AnyRecord
 from fieldmarks.report import blocks as part
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
@@ -78,60 +78,40 @@ details::details-content{content-visibility:visible;height:auto}
 """
 
 
-def report_page(
-    record: Record | Examination, photo_jpeg: bytes | Sequence[bytes], tables: Tables
-) -> str:
-    """A record as one self-contained HTML page.
-
-    Args:
-        photo_jpeg: Bytes, or one for each photo.
-        tables: See :func:`fieldmarks.report.content.report_content`.
-
-    Raises:
-        FieldmarksError: ``photo_jpeg`` is no JPEG.
-    """
+def report_page(record: AnyRecord, photo_jpeg: bytes | Sequence[bytes], tables: Tables) -> str:
+    """A record as one self-contained HTML page; arguments and errors as :func:`report_content`."""
     return content_page(report_content(record, photo_jpeg, tables))
 
 
 def content_page(content: part.Content) -> str:
     """Blocks as one self-contained HTML page."""
     numbers = itertools.count(1)
-    name = escape(content.about, 120)
-    body = "".join(_section(section, numbers) for section in content.sections)
+    title, about = escape(content.title), escape(content.about, 120)
+    links = [(section.key, section.title) for section in content.sections]
+    body = "".join(
+        f'<section aria-labelledby="{section.key}"><h2 id="{section.key}">{escape(section.title)}'
+        f"</h2>{_blocks(section.blocks, numbers)}</section>"
+        for section in content.sections
+    )
+    if content.words:
+        links.append(("words", "Words used here"))
+        rows = "".join(
+            f'<dt id="{row.anchor}">{escape(row.word)}</dt><dd>{escape(row.text)}</dd>'
+            for row in content.words
+        )
+        body += f'<section><h2 id="words">Words used here</h2><dl>{rows}</dl></section>'
+    items = "".join(f'<li><a href="#{key}">{escape(said)}</a></li>' for key, said in links)
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         '<meta name="referrer" content="no-referrer">'
-        f"<title>{escape(content.title)}: {name}</title>"
+        f"<title>{title}: {about}</title>"
         f"<style>{theme_css()}{CSS}</style></head><body>"
-        f"<header><h1>{escape(content.title)}</h1><p><bdi>{name}</bdi></p>{_nav(content)}</header>"
-        f"<main>{body}{_words(content)}</main></body></html>\n"
+        f"<header><h1>{title}</h1><p><bdi>{about}</bdi></p>"
+        f'<nav aria-label="Parts of this page"><ul>{items}</ul></nav></header>'
+        f"<main>{body}</main></body></html>\n"
     )
-
-
-def _nav(content: part.Content) -> str:
-    links = [(s.key, s.title) for s in content.sections]
-    if content.words:
-        links.append(("words", "Words used here"))
-    items = "".join(f'<li><a href="#{key}">{escape(title)}</a></li>' for key, title in links)
-    return f'<nav aria-label="Parts of this page"><ul>{items}</ul></nav>'
-
-
-def _words(content: part.Content) -> str:
-    if not content.words:
-        return ""
-    rows = "".join(
-        f'<dt id="{row.anchor}">{escape(row.word)}</dt><dd>{escape(row.text)}</dd>'
-        for row in content.words
-    )
-    return f'<section><h2 id="words">Words used here</h2><dl>{rows}</dl></section>'
-
-
-def _section(section: part.Section, numbers: Iterator[int]) -> str:
-    blocks = _blocks(section.blocks, numbers)
-    heading = f'<h2 id="{section.key}">{escape(section.title)}</h2>'
-    return f'<section aria-labelledby="{section.key}">{heading}{blocks}</section>'
 
 
 def _blocks(blocks: Iterable[part.Block], numbers: Iterator[int]) -> str:
@@ -189,10 +169,11 @@ def _bullets(block: part.Bullets) -> str:
 
 def _grid(grid: part.Grid, number: int) -> str:
     head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in grid.head)
+    patches = [f'<span class="patch" style="background:{code}"></span>' for code in grid.colours]
     rows = "".join(
-        f'<tr><th scope="row">{_patch(grid, place)}<bdi>{escape(row[0])}</bdi></th>'
-        f"{''.join(_cell(cell) for cell in row[1:])}</tr>"
-        for place, row in enumerate(grid.rows)
+        f'<tr><th scope="row">{patch}<bdi>{escape(name)}</bdi></th>{"".join(map(_cell, cells))}'
+        "</tr>"
+        for patch, (name, *cells) in zip(patches or [""] * len(grid.rows), grid.rows, strict=True)
     )
     return (
         f'<div class="wide" role="region" tabindex="0" aria-labelledby="grid{number}"><table>'
@@ -201,13 +182,6 @@ def _grid(grid: part.Grid, number: int) -> str:
     )
 
 
-def _patch(grid: part.Grid, place: int) -> str:
-    if not grid.colours:
-        return ""
-    return f'<span class="patch" style="background:{grid.colours[place]}"></span>'
-
-
 def _cell(cell: str) -> str:
-    return (
-        f'<td class="words">{escape(cell)}</td>' if len(cell) > 20 else f"<td>{escape(cell)}</td>"
-    )
+    kind = ' class="words"' if len(cell) > 20 else ""
+    return f"<td{kind}>{escape(cell)}</td>"

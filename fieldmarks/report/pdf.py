@@ -17,7 +17,7 @@ from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
 from fieldmarks._util.sanitize import plain
-from fieldmarks.record import Examination, Record
+from fieldmarks.record import AnyRecord
 from fieldmarks.report import blocks as part
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
@@ -28,8 +28,11 @@ from fieldmarks.rules import Tables
 PaperSize = Literal["A4", "A6"]
 ENCODING = "windows-1252"
 SUBSTITUTE = "\u00a4"
+LACKING = re.compile(f"[^{re.escape(bytes(range(256)).decode(ENCODING, 'ignore'))}]")
 # Signs this program writes itself, in letters that every font has.
-WRITTEN_OUT = {"\u2264": "<=", "\u2265": ">=", "\u2212": "-", "\u0394": "Delta ", "\u2192": "->"}
+WRITTEN_OUT = str.maketrans(
+    {"\u2264": "<=", "\u2265": ">=", "\u2212": "-", "\u0394": "Delta ", "\u2192": "->"}
+)
 NO_DATE = datetime(1970, 1, 1, tzinfo=UTC)
 SIZES = {"A4": (210.0, 297.0), "A6": (105.0, 148.0)}  # mm
 MARGINS = {"A4": (16.0, 15.0, 18.0), "A6": (9.0, 8.0, 12.0)}  # mm: left and right, top, foot
@@ -43,11 +46,12 @@ INDENT = 6.0  # mm
 
 
 class _Sheet(FPDF):
-    """A page with a line and its number at its foot."""
+    """Sets blocks one below the other, with a line and the page's number at the foot."""
 
     def __init__(self, foot: str, size: PaperSize) -> None:
         super().__init__(format=SIZES[size])
         self.foot = foot
+        self.substituted = False
         self.core_fonts_encoding = ENCODING
         side, top, below = MARGINS[size]
         self.set_margins(side, top)
@@ -57,19 +61,15 @@ class _Sheet(FPDF):
     def footer(self) -> None:
         """Set the foot of a page."""
         self.set_y(-13)
-        self.set_font("helvetica", size=8)
-        self.set_text_color(LIGHT["soft"])
+        self.pen(8, tone="soft")
         self.cell(0, 5, self.foot)
         self.set_x(self.l_margin)
         self.cell(0, 5, f"Page {self.page_no()} of {{nb}}", align="R")
 
-
-class _Writer:
-    """Sets blocks one below the other."""
-
-    def __init__(self, sheet: _Sheet) -> None:
-        self.sheet = sheet
-        self.substituted = False
+    def pen(self, size: float, style: str = "", tone: str = "ink") -> None:
+        """The look of what is written next."""
+        self.set_font("helvetica", style, size)
+        self.set_text_color(LIGHT[tone])
 
     def words(self, text: str, longest: int = LONGEST) -> str:
         """Harmless text in letters the font has; what it lacks becomes SUBSTITUTE."""
@@ -77,206 +77,174 @@ class _Writer:
 
     def encodable(self, text: str) -> str:
         """Text with every letter the font lacks replaced."""
-        return "".join(self._letter(letter) for letter in text)
+        shown, replaced = LACKING.subn(SUBSTITUTE, text.translate(WRITTEN_OUT))
+        self.substituted = self.substituted or replaced > 0
+        return shown
 
-    def _letter(self, letter: str) -> str:
-        letter = WRITTEN_OUT.get(letter, letter)
-        try:
-            letter.encode(ENCODING)
-        except UnicodeEncodeError:
-            self.substituted = True
-            return SUBSTITUTE
-        return letter
-
-    def line(self, text: str, size: float = 10, style: str = "", tone: str = "ink") -> None:
+    def say(self, text: str, size: float = 10, style: str = "", tone: str = "ink") -> None:
         """A paragraph over the full width."""
-        self.sheet.set_font("helvetica", style, size)
-        self.sheet.set_text_color(LIGHT[tone])
-        height = LINE * size / 10
-        self.sheet.multi_cell(
-            0, height, self.words(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        self.pen(size, style, tone)
+        self.column(text, 0, LINE * size / 10)
+
+    def column(self, text: str, width: float, height: float = LINE) -> None:
+        """Lines of text from here on, as wide as said or (0) to the margin."""
+        self.multi_cell(
+            width, height, self.words(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
         )
 
     def room(self, height: float) -> None:
         """Start a new page unless this much room is left."""
-        if self.sheet.will_page_break(height):
-            self.sheet.add_page()
+        if self.will_page_break(height):
+            self.add_page()
 
     def heading(self, text: str, level: int) -> None:
         """A heading, also in the outline of the file."""
+        size = 14 if level == 0 else 11
         self.room(30)
-        self.sheet.ln(5 if level == 0 else 2.5)
-        self.sheet.set_font("helvetica", "B", 14 if level == 0 else 11)
-        self.sheet.start_section(self.words(text), level)
+        self.ln(5 if level == 0 else 2.5)
+        self.set_font("helvetica", "B", size)
+        self.start_section(self.words(text), level)
         if level == 0:
-            self.sheet.set_draw_color(LIGHT["line"])
-            y = self.sheet.get_y()
-            self.sheet.line(self.sheet.l_margin, y, self.sheet.l_margin + self.sheet.epw, y)
-            self.sheet.ln(1.5)
-        self.line(text, 14 if level == 0 else 11, "B")
-        self.sheet.ln(1)
+            self.set_draw_color(LIGHT["line"])
+            y = self.get_y()
+            self.line(self.l_margin, y, self.l_margin + self.epw, y)
+            self.ln(1.5)
+        self.say(text, size, "B")
+        self.ln(1)
 
     def blocks(self, blocks: Iterable[part.Block]) -> None:
         """Set blocks."""
         for block in blocks:
-            self.block(block)
-
-    def block(self, block: part.Block) -> None:
-        """Set one block."""
-        match block:
-            case part.Para():
-                self.line(block.text, 12 if block.strong else 10, "B" if block.strong else "")
-                self.sheet.ln(1.2)
-            case part.Title():
-                self.heading(block.text, 1)
-            case part.Bullets():
-                for number, item in enumerate(block.items):
-                    self.bullet(item, block.icons[number] if block.icons else "", block.to_tick)
-            case part.Facts():
-                for name, value in block.rows:
-                    self.fact(name, value)
-                self.sheet.ln(1)
-            case part.Grid():
-                self.grid(block)
-            case part.Figure():
-                self.figures([block])
-            case part.Picture():
-                self.picture(block)
-            case part.Group():
-                self.group(block)
-            case part.More():
-                self.heading(block.summary, 1)
-                self.blocks(block.blocks)
+            match block:
+                case part.Para():
+                    self.say(block.text, 12 if block.strong else 10, "B" if block.strong else "")
+                    self.ln(1.2)
+                case part.Title():
+                    self.heading(block.text, 1)
+                case part.Bullets():
+                    for number, item in enumerate(block.items):
+                        icon = block.icons[number] if block.icons else ""
+                        self.bullet(item, icon, block.to_tick)
+                case part.Facts():
+                    for name, value in block.rows:
+                        self.fact(name, value)
+                    self.ln(1)
+                case part.Grid():
+                    self.grid(block)
+                case part.Figure():
+                    self.figures([block])
+                case part.Picture():
+                    self.picture(block)
+                case part.Group():
+                    figures = [b for b in block.blocks if isinstance(b, part.Figure)]
+                    for start in range(0, len(figures), 2):
+                        self.figures(figures[start : start + 2])
+                    self.blocks(b for b in block.blocks if not isinstance(b, part.Figure))
+                    self.ln(1.5)
+                case part.More():
+                    self.heading(block.summary, 1)
+                    self.blocks(block.blocks)
 
     def bullet(self, text: str, icon: str, to_tick: bool) -> None:
         """An item of a list, behind a dot, a box to tick or the icon of a status."""
         self.room(2 * LINE)
-        left, top = self.sheet.l_margin, self.sheet.get_y()
+        left, top = self.l_margin, self.get_y()
         if icon:
             drawn = svg(20, 20, [icon_parts(icon)], title=icon, description=icon)
             self.drawing(drawn, left, top + 0.3, 4, icon)
         elif to_tick:
-            self.sheet.set_draw_color(LIGHT["ink"])
-            self.sheet.rect(left + 0.3, top + 0.6, 3.4, 3.4)
+            self.set_draw_color(LIGHT["ink"])
+            self.rect(left + 0.3, top + 0.6, 3.4, 3.4)
         else:
-            self.sheet.set_fill_color(LIGHT["ink"])
-            self.sheet.circle(left + 1.8, top + LINE / 2, 0.6, style="F")
-        self.sheet.set_left_margin(left + INDENT)
-        self.sheet.set_xy(left + INDENT, top)
-        self.line(text)
-        self.sheet.set_left_margin(left)
-        self.sheet.set_x(left)
-        self.sheet.ln(0.8)
+            self.set_fill_color(LIGHT["ink"])
+            self.circle(left + 1.8, top + LINE / 2, 0.6, style="F")
+        self.set_left_margin(left + INDENT)
+        self.set_xy(left + INDENT, top)
+        self.say(text)
+        self.set_left_margin(left)
+        self.set_x(left)
+        self.ln(0.8)
 
     def fact(self, name: str, value: str) -> None:
         """A name and its value on one line."""
-        sheet = self.sheet
         self.room(2 * LINE)
-        sheet.set_font("helvetica", size=10)
-        sheet.set_text_color(LIGHT["soft"])
-        left, top, beside = sheet.l_margin, sheet.get_y(), min(NAME, sheet.epw / 3)
-        sheet.multi_cell(
-            beside - 2, LINE, self.words(name), align="L", new_x=XPos.RIGHT, new_y=YPos.TOP
-        )
-        sheet.set_text_color(LIGHT["ink"])
-        sheet.set_xy(left + beside, top)
-        sheet.multi_cell(
-            sheet.epw - beside,
-            LINE,
-            self.words(value),
-            align="L",
-            new_x=XPos.LMARGIN,
-            new_y=YPos.NEXT,
-        )
-        sheet.ln(0.4)
+        left, top, beside = self.l_margin, self.get_y(), min(NAME, self.epw / 3)
+        self.pen(10, tone="soft")
+        self.column(name, beside - 2)
+        self.pen(10)
+        self.set_xy(left + beside, top)
+        self.column(value, self.epw - beside)
+        self.ln(0.4)
 
     def grid(self, grid: part.Grid) -> None:
         """A table, its patches of colour in a column of their own."""
-        sheet = self.sheet
         self.room(25)
-        self.line(grid.caption, 9, "", "soft")
-        sheet.set_font("helvetica", size=9)
-        sheet.set_text_color(LIGHT["ink"])
-        sheet.set_draw_color(LIGHT["line"])
-        sheet.set_fill_color(LIGHT["paper"])
+        self.say(grid.caption, 9, "", "soft")
+        self.pen(9)
+        self.set_draw_color(LIGHT["line"])
+        self.set_fill_color(LIGHT["paper"])
         patch = (8.0,) if grid.colours else ()
-        widths = (*patch, *_widths(grid, sheet.epw - sum(patch)))
+        widths = (*patch, *_widths(grid, self.epw - sum(patch)))
         align = (*("C",) * len(patch), "L", *(("L" if _long(grid, n) else "R") for n in
                  range(1, len(grid.head))))  # fmt: skip
-        with sheet.table(
-            col_widths=widths, width=min(sum(widths), sheet.epw), text_align=align, align="L",
+        with self.table(
+            col_widths=widths, width=min(sum(widths), self.epw), text_align=align, align="L",
             line_height=4.4, borders_layout=TableBordersLayout.HORIZONTAL_LINES,
             headings_style=FontFace(emphasis="BOLD", color=LIGHT["soft"]),
         ) as table:  # fmt: skip
-            head = table.row()
-            for cell in (*("",) * len(patch), *grid.head):
-                head.cell(self.words(cell))
+            table.row([self.words(cell) for cell in (*("",) * len(patch), *grid.head)])
             for number, cells in enumerate(grid.rows):
                 row = table.row()
                 if patch:
                     row.cell("", style=FontFace(fill_color=grid.colours[number]))
                 for cell in cells:
                     row.cell(self.words(cell, 300))
-        sheet.ln(2)
+        self.ln(2)
 
-    def group(self, group: part.Group) -> None:
-        """Figures side by side under their caption."""
-        figures = [b for b in group.blocks if isinstance(b, part.Figure)]
-        self.figures(figures)
-        self.blocks(b for b in group.blocks if not isinstance(b, part.Figure))
-        self.sheet.ln(1.5)
-
-    def figures(self, figures: list[part.Figure]) -> None:
-        """Drawings, two in a row, captions above them."""
-        if len(figures) > 2:
-            for start in range(0, len(figures), 2):
-                self.figures(figures[start : start + 2])
-            return
-        wide = figures[0].wide or (FIGURE if _size(figures[0].drawing)[0] < 350 else PLANE)
-        heights = [wide * _size(f.drawing)[1] / _size(f.drawing)[0] for f in figures]
-        self.room(max(heights) + 4 * LINE)
-        left, top = self.sheet.l_margin, self.sheet.get_y()
-        for place, figure in enumerate(figures):
-            if place == 0 or figure.caption:
-                self.sheet.set_xy(left + place * (wide + SPACE), top)
+    def figures(self, figures: Sequence[part.Figure]) -> None:
+        """Up to two drawings in a row, captions above them."""
+        sizes = [_size(figure.drawing) for figure in figures]
+        wide = figures[0].wide or (FIGURE if sizes[0][0] < 350 else PLANE)
+        height = max(wide * high / broad for broad, high in sizes)
+        self.room(height + 4 * LINE)
+        lefts, top = [self.l_margin, self.l_margin + wide + SPACE], self.get_y()
+        for x, figure in zip(lefts, figures, strict=False):
+            if figure is figures[0] or figure.caption:
+                self.set_xy(x, top)
                 self.caption(figure)
-        top = self.sheet.get_y() + 0.8
-        for place, figure in enumerate(figures):
-            x = left + place * (wide + SPACE)
+        top = self.get_y() + 0.8
+        for x, figure in zip(lefts, figures, strict=False):
             self.drawing(figure.drawing, x, top, wide, figure.name or figure.caption)
-        self.sheet.set_xy(left, top + max(heights) + 1.5)
+        self.set_xy(self.l_margin, top + height + 1.5)
 
     def caption(self, figure: part.Figure) -> None:
         """Name and caption of a figure, one after the other."""
         for text, style, tone in ((figure.name, "B", "ink"), (figure.caption, "", "soft")):
             if text:
-                self.sheet.set_font("helvetica", style, 9.5)
-                self.sheet.set_text_color(LIGHT[tone])
-                self.sheet.write(LINE, f"{self.words(text)}  ")
+                self.pen(9.5, style, tone)
+                self.write(LINE, f"{self.words(text)}  ")
         if figure.name or figure.caption:
-            self.sheet.ln(LINE)
+            self.ln(LINE)
 
     def drawing(self, drawing: str, x: float, y: float, width: float, alt: str) -> None:
         """An SVG drawing in its light-mode colours."""
         bare = re.sub(r"<(title|desc)\b.*?</\1>", "", drawing, flags=re.DOTALL)
         fixed = re.sub(r"var\(--fm-\w+, (#\w+)\)", r"\1", bare).replace(FONT, "helvetica")
         data = io.BytesIO(self.encodable(fixed).encode("utf-8"))
-        self.sheet.image(data, x=x, y=y, w=width, alt_text=self.words(alt, 200))
+        self.image(data, x=x, y=y, w=width, alt_text=self.words(alt, 200))
 
     def picture(self, picture: part.Picture) -> None:
         """A photo, whole, as wide as the text or as high as fits."""
         self.room(LEAST_PHOTO)
-        height = min(PHOTO_HEIGHT, self.sheet.page_break_trigger - self.sheet.get_y() - 2)
-        self.sheet.image(
-            io.BytesIO(picture.jpeg), w=self.sheet.epw, h=height, keep_aspect_ratio=True,
+        height = min(PHOTO_HEIGHT, self.page_break_trigger - self.get_y() - 2)
+        self.image(
+            io.BytesIO(picture.jpeg), w=self.epw, h=height, keep_aspect_ratio=True,
             alt_text=self.words(picture.alt),
         )  # fmt: skip
-        self.sheet.ln(2)
+        self.ln(2)
 
 
-def report_pdf(
-    record: Record | Examination, photo_jpeg: bytes | Sequence[bytes], tables: Tables
-) -> bytes:
+def report_pdf(record: AnyRecord, photo_jpeg: bytes | Sequence[bytes], tables: Tables) -> bytes:
     """A record as a PDF file, A4; arguments and errors as :func:`report_content` has them.
 
     Its date is that of the photo, or 1970-01-01 where the photo has none.
@@ -303,41 +271,37 @@ def write_pdf(
         The same for the same arguments and the same fpdf2.
     """
     sheet = _Sheet(content.foot, size)
-    writer = _Writer(sheet)
-    about = writer.words(content.about, 120)
+    about = sheet.words(content.about, 120)
     sheet.set_lang("en")
-    sheet.set_title(f"{writer.words(content.title)}: {about}")
+    sheet.set_title(f"{sheet.words(content.title)}: {about}")
     sheet.set_subject(subject)
-    sheet.set_creator(f"fieldmarks {writer.words(program, 40)}")
+    sheet.set_creator(f"fieldmarks {sheet.words(program, 40)}")
     sheet.set_creation_date(made)
     sheet.add_page()
-    writer.line(content.title, 18, "B")
-    writer.line(about, 10, "", "soft")
+    sheet.say(content.title, 18, "B")
+    sheet.say(about, 10, "", "soft")
     for section in content.sections:
         if section.new_page:
             sheet.add_page()
-        writer.heading(section.title, 0)
-        writer.blocks(section.blocks)
+        sheet.heading(section.title, 0)
+        sheet.blocks(section.blocks)
         if section.new_page:
             after_page()
     if content.words:
-        writer.heading("Words used here", 0)
+        sheet.heading("Words used here", 0)
         for row in content.words:
-            writer.fact(row.word, row.text)
-    if writer.substituted:
+            sheet.fact(row.word, row.text)
+    if sheet.substituted:
         sheet.ln(3)
-        writer.line(f"{SUBSTITUTE} stands for a letter or sign that this file cannot show.", 9)
+        sheet.say(f"{SUBSTITUTE} stands for a letter or sign that this file cannot show.", 9)
     return bytes(sheet.output())
 
 
 def _date(taken: str) -> datetime:
     """When the photo was taken, from EXIF ("2026:11:25 09:30:00"), or NO_DATE."""
-    found = re.match(r"(\d{4})[:-](\d\d)[:-](\d\d)[ T](\d\d):(\d\d):(\d\d)", taken)
-    if found is None:
-        return NO_DATE
-    year, month, day, hour, minute, second = (int(v) for v in found.groups())
+    said = taken[:19].replace("-", ":").replace("T", " ")
     try:
-        return datetime(year, month, day, hour, minute, second, tzinfo=UTC)
+        return datetime.strptime(said, "%Y:%m:%d %H:%M:%S").replace(tzinfo=UTC)
     except ValueError:
         return NO_DATE
 

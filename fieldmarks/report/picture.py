@@ -56,7 +56,10 @@ def annotate(
     taken: list[Box] = []
     # The smallest first: an iris keeps its middle, and the ring round it gives way.
     for region in sorted(drawn, key=lambda r: float(np.prod(np.ptp(vertices(r.shape), axis=0)))):
-        taken.append(_label(pen, _label_places(region, scale), named[region.id], font, taken))
+        corners = vertices(region.shape)
+        some = corners[:: max(1, len(corners) // 8)]
+        places = np.vstack([centre(region.shape), some]) * scale
+        taken.append(_label(pen, places, named[region.id], font, taken))
     return _with_key(picture, drawn, named, names, colours or {})
 
 
@@ -69,37 +72,28 @@ def _outline(pen: ImageDraw.ImageDraw, points: np.ndarray, closed: bool, dashed:
             continue
         for start, end in itertools.pairwise(path):
             length = float(np.hypot(*(end - start)))
-            steps = np.arange(0, length, 18)
-            for at in steps:
-                a = start + (end - start) * at / length
-                b = start + (end - start) * min(at + 10, length) / length
-                pen.line([tuple(a), tuple(b)], fill=colour, width=width)
-
-
-def _label_places(region: Region, scale: float) -> list[tuple[float, float]]:
-    """Where the letter of a region may stand: its middle, else somewhere on its outline."""
-    x, y = centre(region.shape)
-    outline = vertices(region.shape)
-    some = outline[:: max(1, len(outline) // 8)]
-    return [(x * scale, y * scale), *((float(u * scale), float(v * scale)) for u, v in some)]
+            for at in np.arange(0, length, 18):
+                ends = np.array([[at], [min(at + 10, length)]])
+                dash = start + (end - start) * ends / length
+                pen.line([tuple(p) for p in dash], fill=colour, width=width)
 
 
 def _label(
     pen: ImageDraw.ImageDraw,
-    places: Sequence[tuple[float, float]],
+    places: np.ndarray,
     text: str,
     font: ImageFont.FreeTypeFont | ImageFont.ImageFont,
     taken: Sequence[Box],
 ) -> Box:
-    """Write a letter at the first place where it hides no other; gives the box it fills."""
+    """Write a letter at the first place where it hides no other, else the first; gives its box."""
     boxes = []
-    for place in places:
+    for place in places.tolist():
         left, top, right, bottom = pen.textbbox(place, text, font=font, anchor="mm")
         boxes.append((left - 5, top - 4, right + 5, bottom + 4))
     free = (n for n, box in enumerate(boxes) if not any(_overlap(box, other) for other in taken))
     chosen = next(free, 0)
     pen.rectangle(boxes[chosen], fill=INK, outline=PAPER, width=2)
-    pen.text(places[chosen], text, font=font, fill=PAPER, anchor="mm")
+    pen.text(tuple(places[chosen]), text, font=font, fill=PAPER, anchor="mm")
     return boxes[chosen]
 
 
@@ -137,10 +131,10 @@ def _with_key(
     return sheet
 
 
-def to_jpeg(picture: Image.Image, quality: int = 88) -> bytes:
+def to_jpeg(picture: Image.Image) -> bytes:
     """JPEG bytes of a picture, without any metadata of the photo (no place, no camera)."""
     buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=quality)
+    picture.save(buffer, "JPEG", quality=88)
     return buffer.getvalue()
 
 

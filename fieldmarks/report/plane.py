@@ -20,7 +20,7 @@ from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import COVERAGE, Lab, Reading
 from fieldmarks.measure.region import letters
 from fieldmarks.record import Record
-from fieldmarks.report.svg import hexadecimal, number, style, svg, text, unique
+from fieldmarks.report.svg import Look, hexadecimal, number, shape, svg, text, unique
 from fieldmarks.rules import Tables
 
 Points = npt.NDArray[np.float64]
@@ -28,8 +28,10 @@ DIRECTIONS = 72
 FARTHEST = 600.0  # a* or b*; farther than any tolerance of the tables reaches
 STEPS = 150
 HALVINGS = 40
+ROUNDS = 200  # of moving labels apart
 SIDE = 300.0  # of the plot, drawing units
 MARGIN = 46.0
+WIDE, MIDDLE = SIDE + 2 * MARGIN, MARGIN + SIDE / 2
 LINE = 17.0  # of the legend
 DOT = 9.0
 # Where the trade's colour words lie on the hue circle, degrees (from memory).
@@ -172,32 +174,24 @@ def reading_letters(record: Record) -> dict[str, str]:
 
 
 def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str:
-    """Readings and expected swatches in the a*b* plane, as SVG.
-
-    Args:
-        mark: See :func:`plane_of`.
-    """
+    """Readings and expected swatches in the a*b* plane, as SVG; ``mark`` as in :func:`plane_of`."""
     plane = plane_of(record, tables, mark)
     lines, short = _legend(plane, tables)
     key = unique("plane", lines, short)
     rows = -(-len(short) // 2)
-    height = SIDE + 2 * MARGIN + LINE * (len(lines) + rows)
-    middle = MARGIN + SIDE / 2
-    circle = f'<circle cx="{middle}" cy="{middle}" r="{SIDE / 2}"/>'
+    circle = shape("circle", cx=MIDDLE, cy=MIDDLE, r=SIDE / 2)
     body = [f'<defs><clipPath id="{key}c">{circle}</clipPath></defs>', *_axes(plane.reach)]
-    body += [_outline(s.outline, plane.reach, key, hexadecimal(s.lab)) for s in plane.swatches]
-    body += [_outline(r.outline, plane.reach, key) for r in plane.readings]
+    body += [_outline(s, plane.reach, key) for s in (*plane.swatches, *plane.readings)]
     body += _points(plane)
-    top = SIDE + 2 * MARGIN + 4
+    top = WIDE + 4
     body += [text(6, top + LINE * n, line, size=12) for n, line in enumerate(lines)]
     for n, line in enumerate(short):
         column, row = divmod(n, rows)
-        y = top + LINE * (len(lines) + row)
-        body.append(text(6 + column * (SIDE + 2 * MARGIN) / 2, y, line, size=12))
+        body.append(text(6 + column * WIDE / 2, top + LINE * (len(lines) + row), line, size=12))
     what = tables.marks[mark].name if mark is not None else "all marks read"
     return svg(
-        SIDE + 2 * MARGIN,
-        height,
+        WIDE,
+        WIDE + LINE * (len(lines) + rows),
         body,
         title=f"Colours read and expected: {what}",
         description="; ".join([*lines, *short]),
@@ -217,8 +211,8 @@ def _legend(plane: Plane, tables: Tables) -> tuple[list[str], list[str]]:
         owners = set()
     short = [f"{r.label} {r.name}: L* {number(r.lab[0])}" for r in plane.readings]
     for swatch in plane.swatches:
-        said = f"{swatch.label} {swatch.name}: L* {number(swatch.lab[0])}"
-        said += f" ({swatch.tolerance:g})"
+        lightness = number(swatch.lab[0])
+        said = f"{swatch.label} {swatch.name}: L* {lightness} ({swatch.tolerance:g})"
         if owners:
             lines.append(f"{said}, for {_owners(swatch.species, tables)}")
         else:
@@ -233,107 +227,80 @@ def _owners(species: Sequence[str], tables: Tables) -> str:
 def to_plot(points: npt.ArrayLike, reach: float) -> Points:
     """a*, b* (..., 2) to drawing units; b* goes up."""
     scaled = np.asarray(points, float) / reach * (SIDE / 2 - DOT)
-    return MARGIN + SIDE / 2 + scaled * np.array([1, -1])
+    return MIDDLE + scaled * np.array([1, -1])
 
 
 def _axes(reach: float) -> Iterable[str]:
-    middle, radius = MARGIN + SIDE / 2, SIDE / 2
-    frame = style(fill="panel", stroke="line", stroke_width=1)
-    yield f'<circle cx="{middle}" cy="{middle}" r="{radius}" {frame}/>'
-    thin = style(stroke="line", stroke_width=0.8)
-    for x1, y1, x2, y2 in ((-1, 0, 1, 0), (0, -1, 0, 1)):
-        start = f"{middle + radius * x1:.1f} {middle + radius * y1:.1f}"
-        finish = f"{middle + radius * x2:.1f} {middle + radius * y2:.1f}"
-        yield f'<path d="M {start} L {finish}" {thin}/>'
+    radius = SIDE / 2
+    look: Look = {"fill": "panel", "stroke": "line", "stroke_width": 1}
+    yield shape("circle", cx=MIDDLE, cy=MIDDLE, r=radius, **look)
+    for x, y in ((radius, 0), (0, radius)):
+        start, end = f"{MIDDLE - x:.1f} {MIDDLE - y:.1f}", f"{MIDDLE + x:.1f} {MIDDLE + y:.1f}"
+        yield shape("path", d=f"M {start} L {end}", stroke="line", stroke_width=0.8)
     step = 20 if reach <= 80 else 50
     for value in range(step, int(reach), step):
-        x, _ = to_plot((value, 0), reach)
-        _, y = to_plot((0, value), reach)
-        yield text(x, middle + 12, value, size=9, fill="soft", anchor="middle")
-        yield text(middle - 3, y + 3, value, size=9, fill="soft", anchor="end")
-    yield text(middle + radius - 4, middle - 4, "a*", size=11, fill="soft", anchor="end")
-    yield text(middle + 4, middle - radius + 12, "b*", size=11, fill="soft")
+        x, y = to_plot((value, value), reach)
+        yield text(x, MIDDLE + 12, value, size=9, fill="soft", anchor="middle")
+        yield text(MIDDLE - 3, y + 3, value, size=9, fill="soft", anchor="end")
+    yield text(MIDDLE + radius - 4, MIDDLE - 4, "a*", size=11, fill="soft", anchor="end")
+    yield text(MIDDLE + 4, MIDDLE - radius + 12, "b*", size=11, fill="soft")
     for name, degrees in HUES.items():
         across, up = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
-        x, y = middle + (radius + 5) * across, middle - (radius + 10) * up + 4
+        x, y = MIDDLE + (radius + 5) * across, MIDDLE - (radius + 10) * up + 4
         anchor = "middle" if abs(across) < 0.3 else "start" if across > 0 else "end"
         yield text(x, y, name, size=11, fill="soft", anchor=anchor)
 
 
-def _outline(points: Points, reach: float, key: str, filled: str = "") -> str:
+def _outline(shown: Shown, reach: float, key: str) -> str:
     """Solid for a reading; dashed and filled for a swatch."""
-    path = " L ".join(f"{x:.1f} {y:.1f}" for x, y in to_plot(points, reach))
-    look = style(fill="none", stroke="ink", stroke_width=1.6)
-    if filled:
-        look = style(
-            fill=filled, fill_opacity=0.18, stroke="ink", stroke_width=1.1, stroke_dasharray="4 3"
-        )
-    return f'<path d="M {path} Z" clip-path="url(#{key}c)" {look}/>'
+    path = " L ".join(f"{x:.1f} {y:.1f}" for x, y in to_plot(shown.outline, reach))
+    look: Look = {"fill": "none", "stroke": "ink", "stroke_width": 1.6}
+    if shown.tolerance:
+        look = {"fill": hexadecimal(shown.lab), "fill_opacity": 0.18, "stroke": "ink",
+                "stroke_width": 1.1, "stroke_dasharray": "4 3"}  # fmt: skip
+    return shape("path", d=f"M {path} Z", clip_path=f"url(#{key}c)", **look)
 
 
 def _points(plane: Plane) -> Iterable[str]:
     """A dot for every colour, and its label beside it, moved apart from the others."""
-    at = [shown.lab[1:] for shown in (*plane.swatches, *plane.readings)]
-    if not at:
+    every = (*plane.swatches, *plane.readings)
+    if not every:
         return
-    places = to_plot(at, plane.reach)
+    places = to_plot([shown.lab[1:] for shown in every], plane.reach)
     labels = spread_labels(places, 2 * DOT + 1)
-    for (x, y), (lx, ly) in zip(places, labels, strict=True):
-        ends = f'x1="{x:.1f}" y1="{y:.1f}" x2="{lx:.1f}" y2="{ly:.1f}"'
-        yield f"<line {ends} {style(stroke='ink', stroke_width=0.9)}/>"
-    for shown, (x, y), place in zip(
-        (*plane.swatches, *plane.readings), places, labels, strict=True
-    ):
-        look = style(fill=hexadecimal(shown.lab), stroke="ink", stroke_width=1)
-        square = shown.tolerance > 0
-        if square:
-            yield f'<rect x="{x - 3.5:.1f}" y="{y - 3.5:.1f}" width="7" height="7" {look}/>'
+    for (x, y), (x2, y2) in zip(places, labels, strict=True):
+        yield shape("line", x1=x, y1=y, x2=x2, y2=y2, stroke="ink", stroke_width=0.9)
+    edge: Look = {"stroke": "ink", "stroke_width": 1}
+    for shown, (x, y), (left, top) in zip(every, places, labels - DOT, strict=True):
+        fill = hexadecimal(shown.lab)
+        if shown.tolerance:
+            yield shape("rect", x=x - 3.5, y=y - 3.5, width=7, height=7, fill=fill, **edge)
         else:
-            yield f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {look}/>'
-        yield _label(place, shown.label, square)
+            yield shape("circle", cx=x, cy=y, r=4, fill=fill, **edge)
+        box = {"x": left, "y": top, "width": 2 * DOT, "height": 2 * DOT}
+        yield shape("rect", **box, rx=1.5 if shown.tolerance else DOT, fill="paper", **edge)
+        yield text(left + DOT, top + DOT + 4, shown.label, size=11, anchor="middle", bold=True)
 
 
-def _label(place: Sequence[float] | Points, label: str, square: bool) -> str:
-    x, y = place
-    look = style(fill="paper", stroke="ink", stroke_width=1)
-    radius = 1.5 if square else DOT
-    return (
-        f'<rect x="{x - DOT:.1f}" y="{y - DOT:.1f}" width="{2 * DOT}" height="{2 * DOT}" '
-        f'rx="{radius}" {look}/>{text(x, y + 4, label, size=11, anchor="middle", bold=True)}'
-    )
-
-
-def spread_labels(places: Points, gap: float, rounds: int = 200) -> Points:
+def spread_labels(places: Points, gap: float) -> Points:
     """Places for labels: beside their points, a gap apart from each other and from all points.
 
     Args:
-        places ((n, 2) array): Points, drawing units.
-        gap: Least distance between two labels.
-
-    Returns:
-        (n, 2) array.
+        places ((n, 2) array): Points, drawing units; so are the labels.
     """
-    middle = MARGIN + SIDE / 2
-    away = places - middle
+    away = places - MIDDLE
     away /= np.maximum(np.hypot(*away.T), 1e-6)[:, None]
     # Points on one spot still need different ways to go.
     turn = np.arange(len(places)) * 2.4
     away += 0.3 * np.column_stack([np.cos(turn), np.sin(turn)])
     labels = places + gap * away
-    own = np.eye(len(places), dtype=bool)
-    for _ in range(rounds):
-        push = _push(labels, labels, gap, own) + _push(labels, places, gap * 0.8, None)
+    least = gap * np.repeat([1.0, 0.8], len(places))  # from the other labels, and from the points
+    for _ in range(ROUNDS):
+        apart = labels[:, None] - np.concatenate([labels, places])
+        length = np.hypot(apart[..., 0], apart[..., 1])
+        short = np.maximum(least - length, 0) / np.maximum(length, 1e-6)
+        push = (0.5 * short[..., None] * apart).sum(axis=1)
         if not push.any():
             break
-        labels = np.clip(labels + push, DOT + 1, SIDE + 2 * MARGIN - DOT - 1)
+        labels = np.clip(labels + push, DOT + 1, WIDE - DOT - 1)
     return labels
-
-
-def _push(labels: Points, others: Points, gap: float, skip: npt.NDArray[np.bool_] | None) -> Points:
-    apart = labels[:, None] - others
-    length = np.hypot(apart[..., 0], apart[..., 1])
-    short = np.maximum(gap - length, 0)
-    if skip is not None:
-        short[skip] = 0
-    way = apart / np.maximum(length, 1e-6)[..., None]
-    return (0.5 * short[..., None] * way).sum(axis=1)

@@ -14,54 +14,43 @@ from collections.abc import Iterable
 import numpy as np
 
 from fieldmarks._util.sanitize import LONGEST_TEXT, plain
-from fieldmarks.measure.colour import lab_to_linear, lab_to_srgb8
+from fieldmarks.measure.colour import decode_srgb, lab_to_linear, lab_to_srgb8
 from fieldmarks.measure.quantities import Lab
 
 # Each colour is used on "paper" and on "panel"; text colours keep 4.5 : 1, lines 3 : 1 (WCAG 2.2).
-LIGHT = {
-    "ink": "#1d1d1f",
-    "soft": "#55585e",
-    "line": "#767a82",
-    "paper": "#ffffff",
-    "panel": "#f3f4f2",
-    "band": "#c3cede",
-    "accent": "#0b5a8a",
-    "good": "#1d6633",
-    "doubt": "#7d5200",
-    "bad": "#a3221d",
+THEME = {  # name -> for light mode and print, and for dark mode
+    "ink": ("#1d1d1f", "#f1f1ee"),
+    "soft": ("#55585e", "#b9bcc2"),
+    "line": ("#767a82", "#8f949d"),
+    "paper": ("#ffffff", "#17181b"),
+    "panel": ("#f3f4f2", "#222429"),
+    "band": ("#c3cede", "#46566e"),
+    "accent": ("#0b5a8a", "#8cc8f2"),
+    "good": ("#1d6633", "#86d69b"),
+    "doubt": ("#7d5200", "#f0be62"),
+    "bad": ("#a3221d", "#ff9d94"),
 }
-DARK = {
-    "ink": "#f1f1ee",
-    "soft": "#b9bcc2",
-    "line": "#8f949d",
-    "paper": "#17181b",
-    "panel": "#222429",
-    "band": "#46566e",
-    "accent": "#8cc8f2",
-    "good": "#86d69b",
-    "doubt": "#f0be62",
-    "bad": "#ff9d94",
-}
+LIGHT, DARK = ({name: both[mode] for name, both in THEME.items()} for mode in (0, 1))
 TEXT_COLOURS = ("ink", "soft", "accent", "good", "doubt", "bad")
 LINE_COLOURS = ("line",)
+LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear red, green and blue (WCAG 2.2)
+# What of a shape is not its style.
+PLACING = {"x", "y", "width", "height", "rx", "cx", "cy", "r", "x1", "y1", "x2", "y2", "d",
+           "clip_path", "opacity"}  # fmt: skip
+Look = dict[str, str | float]  # properties of a shape
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif"
 
 
-def theme_css(selector: str = ":root") -> str:
+def theme_css() -> str:
     """CSS that sets the drawings' colours for light mode, dark mode and print."""
-
-    def block(palette: dict[str, str]) -> str:
-        return "".join(f"--fm-{name}:{colour};" for name, colour in palette.items())
-
-    return (
-        f"{selector}{{color-scheme:light dark;{block(LIGHT)}}}"
-        f"@media screen and (prefers-color-scheme:dark){{{selector}{{{block(DARK)}}}}}"
+    light, dark = (
+        "".join(f"--fm-{name}:{colour};" for name, colour in palette.items())
+        for palette in (LIGHT, DARK)
     )
-
-
-def colour(name: str) -> str:
-    """A theme colour as a CSS value with its light-mode fallback."""
-    return f"var(--fm-{name}, {LIGHT[name]})"
+    return (
+        f":root{{color-scheme:light dark;{light}}}"
+        f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}"
+    )
 
 
 def number(value: float, places: int = 0) -> str:
@@ -72,6 +61,13 @@ def number(value: float, places: int = 0) -> str:
 def short(value: float) -> str:
     """A number with two decimal places below 1, one below 100, and none above."""
     return number(value, 2 if abs(value) < 1 else 1 if abs(value) < 100 else 0)
+
+
+def range_words(low: float | None, high: float | None) -> str:
+    """An expected range, of which one end may be open."""
+    if low is None:
+        return f"at most {high:g}"
+    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
 def escape(text: object, longest: int = LONGEST_TEXT) -> str:
@@ -90,17 +86,11 @@ def shown_truly(lab: Lab) -> bool:
     return bool((linear > -0.002).all() and (linear < 1.002).all())
 
 
-def relative_luminance(code: str) -> float:
-    """Relative luminance of an ``#rrggbb`` colour (WCAG 2.2)."""
-    parts = [int(code[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
 def contrast(one: str, other: str) -> float:
     """Contrast ratio of two ``#rrggbb`` colours, 1 to 21 (WCAG 2.2)."""
-    high, low = sorted((relative_luminance(one), relative_luminance(other)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
+    codes = np.array([list(bytes.fromhex(code[1:])) for code in (one, other)])
+    low, high = sorted(decode_srgb(codes / 255) @ LUMINANCE)
+    return float((high + 0.05) / (low + 0.05))
 
 
 def ink_on(code: str) -> str:
@@ -109,12 +99,24 @@ def ink_on(code: str) -> str:
 
 
 def style(**properties: str | float) -> str:
-    """A ``style`` attribute; theme colour names are looked up, underscores become hyphens."""
-    rules = (
-        f"{key.replace('_', '-')}:{colour(value) if value in LIGHT else value}"
+    """A ``style`` attribute; theme colours are looked up, underscores become hyphens."""
+    themed = {
+        key: f"var(--fm-{value}, {LIGHT[value]})" if value in LIGHT else value
         for key, value in properties.items()
-    )
+    }
+    rules = (f"{key.replace('_', '-')}:{value}" for key, value in themed.items())
     return f'style="{";".join(rules)}"'
+
+
+def shape(kind: str, **properties: str | float) -> str:
+    """An element: where it lies as attributes, to a tenth of a unit, and its look as a style."""
+    look = {key: value for key, value in properties.items() if key not in PLACING}
+    where = "".join(
+        f' {key.replace("_", "-")}="{f"{value:.1f}" if isinstance(value, float) else value}"'
+        for key, value in properties.items()
+        if key in PLACING
+    )
+    return f"<{kind}{where} {style(**look)}/>" if look else f"<{kind}{where}/>"
 
 
 def text(

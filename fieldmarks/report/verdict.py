@@ -6,23 +6,27 @@ Common names, no numbers but counts, each thing once. Colours are CIELAB, D65, 2
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
+from fieldmarks.judge.assess import Assessment, SpeciesSheet
 from fieldmarks.judge.conclusion import LOOKED_AT, Conclusion
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.scale import TOO_CLOSE, word
-from fieldmarks.judge.signs import SignFinding, SignStatus
+from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Lab, Reading
-from fieldmarks.record import Examination, Record
+from fieldmarks.record import AnyRecord
 from fieldmarks.report.plane import mark_name
 from fieldmarks.report.views import against_words
 from fieldmarks.rules import Tables
 
 Tone = Literal["good", "bad", "doubt", "soft"]
 NAMED = 0.5  # a kind of bird less likely than this is not named
+NOTHING_MARKED: tuple[Tone, str] = ("soft", "Nothing marked yet")
 REASONS = 2
 ENOUGH = 0.5  # of the signs must be looked at before a bird is called free of them
 LEAST_SHARE = 0.1  # of a mark's area; a smaller patch of another colour decides nothing
@@ -34,7 +38,6 @@ class Reason:
 
     Args:
         mark: Key of the mark where it is seen; of a relation its first mark.
-        name: That mark in plain words.
         read, wanted ((L*, a*, b*), optional): The deciding colour of the mark and the expected one
             nearest to it.
         photo: Name of the photo it is read on.
@@ -45,7 +48,6 @@ class Reason:
     text: str
     read: Lab | None = None
     wanted: Lab | None = None
-    wanted_name: str = ""
     photo: str = ""
 
 
@@ -71,66 +73,51 @@ class Verdict:
     apart: tuple[str, ...] = ()
 
 
-def verdict_of(record: Record | Examination, tables: Tables) -> Verdict:
-    """The verdict of a photo, or of all photos of a day.
-
-    Args:
-        tables: The tables the record was made with.
-    """
+def verdict_of(record: AnyRecord, tables: Tables) -> Verdict:
+    """The verdict of a photo, or of all photos of a day, by the tables they were judged with."""
     judged = record.assessment
-    conclusion = judged.conclusion
-    against = _against(record)
-    tone, headline = _headline(record)
+    subject = _subject(judged)
+    sheet = judged.sheet(subject)
+    readings = [(r, one.photo) for one in record.records for r in one.measurement.readings]
+    odd = (f for f in sheet.findings if f.status is Status.DOES_NOT_FIT)
+    against = sorted(odd, key=lambda f: (f.relation, f.held or 0.0))  # the surest first
+    seen = _seen(judged)
+    tone, headline = _headline(judged, subject, seen) if readings else NOTHING_MARKED
     return Verdict(
         tone,
         headline,
-        _kind(conclusion, tables),
-        _sold_as(record, tables, against),
-        _tally(record),
-        _reasons(record, tables, against),
+        _kind(judged.conclusion, tables),
+        _sold_as(judged, tables, against, seen),
+        _tally(sheet) if readings else "",
+        _reasons(readings, tables, sheet, against, seen),
         tuple(
             f"{_upper(d.name.rstrip('.'))}: "
             + "; ".join(f"{status} on {photo}" for photo, status in d.photos)
             for d in judged.disagreements
-            if d.species == subject_of(record)
+            if d.species == subject
         ),
     )
 
 
-def nature_of(conclusion: Conclusion, tables: Tables) -> str:
-    """The likeliest kind of bird by its common name; empty when it is too unlikely to be named."""
-    first = conclusion.standing[0] if conclusion.standing else None
-    if first is None or first.share < NAMED or not first.species:
-        return ""
-    names = [tables.species[key].name for key in first.species]
-    return f"a {names[0]}" if len(names) == 1 else f"a cross, {' x '.join(names)}"
-
-
-def subject_of(record: Record | Examination) -> str:
+def _subject(judged: Assessment) -> str:
     """The species whose marks are looked at first."""
-    subjects = record.assessment.conclusion.subjects
-    likely = [row.species[0] for row in record.assessment.conclusion.standing
-              if len(row.species) == 1 and row.species[0] in subjects]  # fmt: skip
-    claimed = record.assessment.claimed
-    return claimed or (likely or list(subjects))[0]
+    subjects = judged.conclusion.subjects
+    alone = (row.species[0] for row in judged.conclusion.standing if len(row.species) == 1)
+    return judged.claimed or next((s for s in alone if s in subjects), subjects[0])
 
 
-def _seen(record: Record | Examination) -> list[SignFinding]:
+def _seen(judged: Assessment) -> list[SignFinding]:
     """Signs that the bird shows whichever of the species left it is; each once."""
-    conclusion = record.assessment.conclusion
-    seen = [s for s in record.assessment.signs if s.status is SignStatus.SEEN]
-    if {s.species for s in seen} != set(conclusion.subjects):
+    seen = [s for s in judged.signs if s.status is SignStatus.SEEN]
+    if {s.species for s in seen} != set(judged.conclusion.subjects):
         return []
-    strengths = ("always", "usually", "hint")
+    strengths = list(STRENGTHS)
     once = {s.text: s for s in sorted(seen, key=lambda s: strengths.index(s.strength))}
     return list(once.values())
 
 
-def _headline(record: Record | Examination) -> tuple[Tone, str]:
-    judged = record.assessment
-    if not any(one.measurement.readings for one in record.records):
-        return "soft", "Nothing marked yet"
-    outcome, seen = judged.conclusion.outcome, _seen(record)
+def _headline(judged: Assessment, subject: str, seen: Sequence[SignFinding]) -> tuple[Tone, str]:
+    outcome = judged.conclusion.outcome
     if outcome == "mixed":
         return "bad", "A cross, by the marks read"
     if outcome == "none fits":
@@ -139,16 +126,14 @@ def _headline(record: Record | Examination) -> tuple[Tone, str]:
         return "bad", f"Signs of mixed ancestry: {len(seen)}"
     if outcome == "claim contradicted":
         return "bad", "Not what it is sold as"
-    own = [s for s in judged.signs if s.species == subject_of(record)]
-    count = {status: sum(s.status is status for s in own) for status in SignStatus}
+    count = Counter(s.status for s in judged.signs if s.species == subject)
     looked = sum(count[status] for status in LOOKED_AT)
     if outcome not in ("one species left", "signs") or not looked:
         return "soft", "Cannot tell yet"
     if count[SignStatus.LOOK_AGAIN]:
         return "doubt", "Look again after the moult"
-    asked = len(own) - count[SignStatus.SAYS_NOTHING]
-    if count[SignStatus.SEEN] or count[SignStatus.DOUBTFUL]:
-        unclear = count[SignStatus.SEEN] + count[SignStatus.DOUBTFUL]
+    asked = count.total() - count[SignStatus.SAYS_NOTHING]
+    if unclear := count[SignStatus.SEEN] + count[SignStatus.DOUBTFUL]:
         return "doubt", f"{unclear} of {asked} signs too close to call"
     if looked < ENOUGH * asked:
         return "soft", f"No sign seen yet: {looked} of {asked} looked at"
@@ -156,55 +141,46 @@ def _headline(record: Record | Examination) -> tuple[Tone, str]:
 
 
 def _kind(conclusion: Conclusion, tables: Tables) -> str:
+    """The likeliest kind of bird by its common name, unless it is too unlikely to be named."""
     if conclusion.held is None and conclusion.outcome in ("nothing read", "nothing decided"):
         return ""
-    named = nature_of(conclusion, tables)
-    if named:
-        first, second = conclusion.standing[:2]
+    standing = conclusion.standing
+    if standing and standing[0].species and standing[0].share >= NAMED:
+        first, second = standing[:2]
+        names = " x ".join(tables.species[key].name for key in first.species)
         strength = word(math.log(second.behind))
-        how = "" if strength == TOO_CLOSE else f"{strength} "
-        whole = "as a whole " if conclusion.outcome == "signs" else ""
-        return _upper(f"{whole}{how}{named} ({_percent(first.share)})")
+        said = "as a whole " if conclusion.outcome == "signs" else ""
+        said += "" if strength == TOO_CLOSE else f"{strength} "
+        said += f"a {names}" if len(first.species) == 1 else f"a cross, {names}"
+        share = "over 99 %" if first.share > 0.99 else f"{100 * first.share:.0f} %"
+        return _upper(f"{said} ({share})")
     left = [tables.species[key].name for key in conclusion.candidates]
     if len(left) == 2:
         return f"{' or '.join(left)}: {TOO_CLOSE}"
     return "No species is likely enough to be named."
 
 
-def _percent(share: float) -> str:
-    return "over 99 %" if share > 0.99 else f"{share:.0%}".replace("%", " %")
-
-
 def _upper(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _against(record: Record | Examination) -> list[Finding]:
-    """Marks that do not fit the species looked at, the surest first."""
-    sheet = record.assessment.sheet(subject_of(record))
-    odd = [f for f in sheet.findings if f.status is Status.DOES_NOT_FIT]
-    return sorted(odd, key=lambda f: (f.relation, f.held or 0.0))
-
-
-def _sold_as(record: Record | Examination, tables: Tables, against: Sequence[Finding]) -> str:
-    judged = record.assessment
+def _sold_as(
+    judged: Assessment, tables: Tables, against: Sequence[Finding], seen: Sequence[SignFinding]
+) -> str:
     if judged.claimed is None:
         return ""
     said = f"Sold as {tables.species[judged.claimed].name}:"
     odd = [f for f in against if not f.relation] or against
     names = list(dict.fromkeys(f.name for f in odd))[:2]
-    where = f" ({', '.join(names)})" if names else ""
-    if names or judged.claimed not in judged.conclusion.candidates or _seen(record):
-        return f"{said} does not match{where}"
-    if len(judged.conclusion.candidates) > 1 or judged.conclusion.held is None:
+    left = judged.conclusion.candidates
+    if names or seen or judged.claimed not in left:
+        return f"{said} does not match" + (f" ({', '.join(names)})" if names else "")
+    if len(left) > 1 or judged.conclusion.held is None:
         return f"{said} {TOO_CLOSE}"
     return f"{said} matches"
 
 
-def _tally(record: Record | Examination) -> str:
-    if not any(one.measurement.readings for one in record.records):
-        return ""
-    sheet = record.assessment.sheet(subject_of(record))
+def _tally(sheet: SpeciesSheet) -> str:
     fits = sheet.count(Status.FITS) + sheet.count(Status.PROBABLY_FITS)
     unclear = [f.name for f in sheet.findings if f.status is Status.TOO_CLOSE]
     said = [f"{fits} mark fits" if fits == 1 else f"{fits} marks fit"] if fits else []
@@ -216,22 +192,26 @@ def _tally(record: Record | Examination) -> str:
 
 
 def _reasons(
-    record: Record | Examination, tables: Tables, against: Sequence[Finding]
+    readings: Sequence[tuple[Reading, str]],
+    tables: Tables,
+    sheet: SpeciesSheet,
+    against: Sequence[Finding],
+    seen: Sequence[SignFinding],
 ) -> tuple[Reason, ...]:
-    readings = [(r, one.photo) for one in record.records for r in one.measurement.readings]
-    findings = {f.mark: f for f in record.assessment.sheet(subject_of(record)).findings}
+    """One for each mark: of the signs first, then of what does not fit."""
+    nearest = {f.mark: f.nearest for f in sheet.findings}
     found: dict[str, Reason] = {}
-    said: list[tuple[str, str, bool]] = []  # mark or relation, words, whether it has a colour
-    for sign in _seen(record):
-        relation = tables.relations.get(sign.mark or "")
-        coloured = relation is None or relation.kind == "same"
-        said.append((sign.mark or "", sign.text.rstrip("."), coloured))
-    said += [(f.mark, _upper(against_words(f, tables)), not f.relation) for f in against]
-    for key, text, coloured in said:
-        mark = tables.relations[key].marks[0] if key in tables.relations else key
+    rows: tuple[SignFinding | Finding, ...] = (*seen, *against)
+    for row in rows:
+        kind = tables.relations.get(row.mark or "")
+        mark = kind.marks[0] if kind else row.mark or ""
+        if isinstance(row, Finding):
+            text, coloured = _upper(against_words(row, tables)), not row.relation
+        else:
+            text, coloured = row.text.rstrip("."), kind is None or kind.kind == "same"
         # A width or a length has no colour of its own to show.
-        own, shown = (findings, readings) if coloured else ({}, [])
-        found.setdefault(mark, _reason(mark, text, shown, own, tables))
+        shown = [(r, photo) for r, photo in readings if coloured and r.mark == mark]
+        found.setdefault(mark, _reason(mark, text, shown, nearest.get(mark), tables))
     return tuple(found.values())[:REASONS]
 
 
@@ -239,23 +219,19 @@ def _reason(
     mark: str,
     text: str,
     readings: Sequence[tuple[Reading, str]],
-    findings: dict[str, Finding],
+    nearest: str | None,
     tables: Tables,
 ) -> Reason:
-    name = mark_name(tables, mark)
-    finding = findings.get(mark)
-    nearest = finding.nearest if finding else None
-    own = [(reading, photo) for reading, photo in readings if reading.mark == mark]
-    if not own or nearest is None:
-        read, photo = (own[0][0].lab, own[0][1]) if own else (None, "")
-        return Reason(mark, name, text, read, photo=photo)
+    say = partial(Reason, mark, mark_name(tables, mark), text)
+    if not readings or nearest is None:
+        return say(readings[0][0].lab, photo=readings[0][1]) if readings else say()
     wanted = tables.lab[nearest]
     patches = [
         (lab, photo)
-        for reading, photo in own
+        for reading, photo in readings
         for lab in [p.lab for p in reading.populations if p.fraction >= LEAST_SHARE]
         or [reading.lab]
     ]
     # The patch that decides, not the colour of most of the mark.
     read, photo = max(patches, key=lambda patch: float(difference(patch[0], wanted)))
-    return Reason(mark, name, text, read, wanted, tables.swatches[nearest].name, photo)
+    return say(read, wanted, photo)

@@ -5,30 +5,39 @@ Shared by the app, the page and the PDF. Colours are CIELAB, D65, 2 degrees.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import SignFinding
 from fieldmarks.measure.quantities import Lab, Reading
-from fieldmarks.record import Examination, Record
-from fieldmarks.report.drawings import distance_bar, strip, swatch_pair
+from fieldmarks.record import AnyRecord
+from fieldmarks.report.drawings import Span, distance_bar, strip, swatch_pair
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import expected_relation
-from fieldmarks.rules.separation import separating_marks
+from fieldmarks.rules.separation import How, told_apart
 
-# Kinds of conclusion that a keeper could take for proof.
-LOOKS_CLEAN = ("one species left", "several species left")
+# What speaks or may speak against a species, and what speaks for it.
+AGAINST = (Status.DOES_NOT_FIT, Status.TOO_CLOSE)
+FOR = (Status.PROBABLY_FITS, Status.FITS)
+TALLIED = {  # what a count is called, of one mark and of several
+    Status.FITS: ("fits", "fit"),
+    Status.PROBABLY_FITS: ("probably", "probably"),
+    Status.TOO_CLOSE: ("too close to call", "too close to call"),
+    Status.DOES_NOT_FIT: ("does not fit", "do not fit"),
+}
 
 
-def clean_sheet_note(record: Record | Examination) -> tuple[str, ...]:
-    """What to put beside a conclusion with nothing against the bird; empty for all others."""
+def clean_sheet_note(record: AnyRecord) -> tuple[str, ...]:
+    """What to put beside a conclusion that a keeper could take for proof; empty for all others."""
     judged = record.assessment
+    clean = judged.conclusion.outcome in ("one species left", "several species left")
     # The first caution of the tables says that a clean sheet proves nothing.
-    return judged.cautions[:1] if judged.conclusion.outcome in LOOKS_CLEAN else ()
+    return judged.cautions[:1] if clean else ()
 
 
-def asked_note(record: Record | Examination, tables: Tables) -> str:
+def asked_note(record: AnyRecord, tables: Tables) -> str:
     """What the bird was looked at as: the wrong variety makes every species misfit."""
     judged = record.assessment
     variety, age = tables.varieties.get(judged.variety), tables.ages.get(judged.age)
@@ -54,7 +63,7 @@ def sign_words(sign: SignFinding, tables: Tables) -> str:
     return f"{sign.text.rstrip('.')}: {sign.amount:.0%} of the {row.name}."
 
 
-def likelier_variety(record: Record | Examination, tables: Tables) -> tuple[str, str] | None:
+def likelier_variety(record: AnyRecord, tables: Tables) -> tuple[str, str] | None:
     """Key of a variety that the colours read fit clearly better, and a sentence; else None."""
     best = record.assessment.conclusion.variety
     if best is None or best not in tables.varieties:
@@ -70,32 +79,28 @@ class MarkView:
         letter: Of its region on the annotated photo; several joined by "+" for a relation.
         always, sometimes: How many of the other species this mark tells this one from, surely and
             in part.
-        of_others: How many other species there are.
         expected_names: Swatches in plain words, or the range of a relation.
         nearest_name, nearest_lab (str, (L*, a*, b*), optional): The expected swatch nearest to the
             reading.
         mixed: Several colours were found where the species may show several side by side.
-        span ((low, high), optional): Expected range of a relation; None for an open end.
-        unit: Of a relation.
+        span ((low, high)): Expected range of a relation; None for an open end.
     """
 
     finding: Finding
     letter: str
     always: int
     sometimes: int
-    of_others: int
     expected_names: tuple[str, ...]
-    reading: Reading | None = None
-    nearest_name: str = ""
-    nearest_lab: Lab | None = None
-    mixed: bool = False
-    span: tuple[float | None, float | None] | None = None
-    unit: str = ""
+    reading: Reading | None
+    nearest_name: str
+    nearest_lab: Lab | None
+    mixed: bool
+    span: Span
 
     @property
     def bar(self) -> str:
         """The finding as a bar, SVG."""
-        return distance_bar(self.finding, span=self.span, unit=self.unit)
+        return distance_bar(self.finding, self.span)
 
     @property
     def pair(self) -> str:
@@ -106,9 +111,8 @@ class MarkView:
         """
         if self.reading is None or self.nearest_lab is None or self.mixed:
             return ""
-        return swatch_pair(
-            self.reading.lab, self.nearest_lab, (self.finding.name, self.nearest_name)
-        )
+        names = (self.finding.name, self.nearest_name)
+        return swatch_pair(self.reading.lab, self.nearest_lab, names)
 
     @property
     def shares(self) -> str:
@@ -118,131 +122,71 @@ class MarkView:
 
 @dataclass(frozen=True)
 class SpeciesView:
-    """All findings of one species, sorted by status and then by how much they tell.
+    """All findings of one species, those first that tell most.
 
     Args:
-        candidate: It is not clearly less likely than the likeliest species.
         subject: The bird was looked at as this species.
     """
 
     species: str
     name: str
     scientific: str
-    candidate: bool
     subject: bool
-    does_not_fit: tuple[MarkView, ...]
-    too_close: tuple[MarkView, ...]
-    probably_fits: tuple[MarkView, ...]
-    fits: tuple[MarkView, ...]
-    not_read: tuple[MarkView, ...]
-    says_nothing: tuple[MarkView, ...]
-    signs: tuple[SignFinding, ...]
+    marks: tuple[MarkView, ...]
 
-    @property
-    def compared(self) -> tuple[MarkView, ...]:
-        """Every finding with a value: those against first."""
-        return (*self.against, *self.probably_fits, *self.fits)
-
-    @property
-    def against(self) -> tuple[MarkView, ...]:
-        """What speaks or may speak against it."""
-        return (*self.does_not_fit, *self.too_close)
+    def of(self, *statuses: Status) -> tuple[MarkView, ...]:
+        """The marks of some statuses, one status after the other."""
+        return tuple(m for status in statuses for m in self.marks if m.finding.status is status)
 
     @property
     def tally(self) -> str:
         """How many marks fit and how many do not, in words."""
-        counts = [
-            (len(self.fits), "fits" if len(self.fits) == 1 else "fit"),
-            (len(self.probably_fits), "probably"),
-            (len(self.too_close), "too close to call"),
-            (len(self.does_not_fit), "does not fit" if len(self.does_not_fit) == 1 else
-             "do not fit"),
-        ]  # fmt: skip
-        return ", ".join(f"{number} {word}" for number, word in counts)
+        counts = {status: len(self.of(status)) for status in TALLIED}
+        return ", ".join(f"{n} {TALLIED[status][n != 1]}" for status, n in counts.items())
 
 
-def finding_summary(record: Record | Examination, tables: Tables) -> tuple[SpeciesView, ...]:
-    """For each species: which marks fit, which do not, sorted by how much they tell.
+def finding_summary(record: AnyRecord, tables: Tables) -> tuple[SpeciesView, ...]:
+    """For each species: which marks fit, which do not, by the tables the record was made with.
 
     Species the bird was looked at as come first, then the likeliest.
-
-    Args:
-        tables: The tables the record was made with.
     """
-    judged = record.assessment
-    photos = record.records
+    judged, photos = record.assessment, record.records
     # On several photos a letter stands for several marks.
     letters = reading_letters(photos[0]) if len(photos) == 1 else {}
     readings = {r.mark: r for one in photos[::-1] for r in one.measurement.readings}
-    table = separating_marks(tables, judged.variety, judged.age)
+
+    def view(finding: Finding, telling: Counter[tuple[str, How]]) -> MarkView:
+        mark, species = finding.mark, tables.species.get(finding.species)
+        reading, row = readings.get(mark), species.marks.get(mark) if species else None
+        kind = tables.relations.get(mark)
+        span: Span = (None, None)
+        if finding.relation and finding.expected:
+            wanted = expected_relation(tables, finding.species, mark, judged.variety, judged.age)
+            span = (wanted.low, wanted.high)
+        names = (tables.swatches[k].name if k in tables.swatches else k for k in finding.expected)
+        nearest = tables.swatches.get(finding.nearest or "")
+        return MarkView(
+            finding,
+            "+".join(letters[m] for m in (kind.marks if kind else (mark,)) if m in letters),
+            telling[mark, "always"],
+            telling[mark, "sometimes"],
+            tuple(names),
+            reading,
+            nearest.name if nearest else "",
+            tables.lab[nearest.key] if nearest else None,
+            bool(reading and row and row.mixed and len(reading.populations) > 1),
+            span,
+        )
+
     views = []
     for sheet in judged.sheets:
-        tells: dict[tuple[str, bool], list[int]] = {}
-        for pair, rows in table.items():
-            for row in rows if sheet.species in pair else ():
-                tells.setdefault((row.mark, row.relation), [0, 0])[row.how != "always"] += 1
-        shown = [
-            _view(f, tells.get((f.mark, f.relation), [0, 0]), record, tables, letters, readings)
-            for f in sheet.findings
-        ]
-        shown.sort(key=lambda v: (-v.always, -v.sometimes))
-        groups = {s: tuple(v for v in shown if v.finding.status is s) for s in Status}
+        telling = told_apart(tables, sheet.species, judged.variety, judged.age)
+        marks = [view(finding, telling) for finding in sheet.findings]
+        marks.sort(key=lambda m: (-m.always, -m.sometimes))
         known = tables.species.get(sheet.species)
-        views.append(
-            SpeciesView(
-                species=sheet.species,
-                name=sheet.name,
-                scientific=known.scientific if known else "",
-                candidate=sheet.species in judged.conclusion.candidates,
-                subject=sheet.species in judged.conclusion.subjects,
-                does_not_fit=groups[Status.DOES_NOT_FIT],
-                too_close=groups[Status.TOO_CLOSE],
-                probably_fits=groups[Status.PROBABLY_FITS],
-                fits=groups[Status.FITS],
-                not_read=groups[Status.NOT_READ],
-                says_nothing=groups[Status.SAYS_NOTHING],
-                signs=sheet.signs,
-            )
-        )
+        subject = sheet.species in judged.conclusion.subjects
+        scientific = known.scientific if known else ""
+        views.append(SpeciesView(sheet.species, sheet.name, scientific, subject, tuple(marks)))
     order = [row.species for row in judged.conclusion.standing]
     place = {kind[0]: n for n, kind in enumerate(order) if len(kind) == 1}
     return tuple(sorted(views, key=lambda v: (not v.subject, place.get(v.species, len(order)))))
-
-
-def _view(
-    finding: Finding,
-    tells: list[int],
-    record: Record | Examination,
-    tables: Tables,
-    letters: dict[str, str],
-    readings: dict[str, Reading],
-) -> MarkView:
-    always, sometimes = tells
-    of_others = len(record.assessment.sheets) - 1
-    if finding.relation:
-        kind = tables.relations.get(finding.mark)
-        marks = kind.marks if kind else ()
-        label = "+".join(letters[m] for m in marks if m in letters)
-        span = None
-        if finding.expected:
-            asked = record.assessment
-            found = expected_relation(
-                tables, finding.species, finding.mark, asked.variety, asked.age
-            )
-            span = (found.low, found.high)
-        return MarkView(
-            finding, label, always, sometimes, of_others, finding.expected,
-            span=span, unit=kind.unit if kind else "",
-        )  # fmt: skip
-    names = tuple(tables.swatches[k].name if k in tables.swatches else k for k in finding.expected)
-    reading = readings.get(finding.mark)
-    species = tables.species.get(finding.species)
-    row = species.marks.get(finding.mark) if species else None
-    nearest = finding.nearest if finding.nearest in tables.swatches else None
-    return MarkView(
-        finding, letters.get(finding.mark, ""), always, sometimes, of_others, names,
-        reading=reading,
-        nearest_name=tables.swatches[nearest].name if nearest else "",
-        nearest_lab=tables.lab[nearest] if nearest else None,
-        mixed=bool(reading and row and row.mixed and len(reading.populations) > 1),
-    )  # fmt: skip

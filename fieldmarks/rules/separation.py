@@ -98,6 +98,13 @@ def next_marks(
     return tuple(sorted(found, key=lambda mark: (-mark.always, -mark.sometimes, mark.relation)))
 
 
+def told_apart(tables: Tables, species: str, variety: str, age: str) -> Counter[tuple[str, How]]:
+    """From how many other species a mark or relation tells one, by how surely it does."""
+    table = separating_marks(tables, variety, age)
+    rows = (row for pair, rows in table.items() if species in pair for row in rows)
+    return Counter((row.mark, row.how) for row in rows)
+
+
 def plumage_separates(tables: Tables, candidates: Sequence[str], variety: str, age: str) -> bool:
     """Whether any feather mark, or comparison of feathers, tells any two of the species apart."""
     return any(
