@@ -81,12 +81,8 @@ def find_card(photo: Photo) -> FoundCard | None:
 
 def propose_cards(photo: Photo) -> tuple[CardPlace, ...]:
     """Up to three patches that could be a grey card, the most likely first."""
-    step = max(photo.width, photo.height) / LONGEST
-    codes = photo.codes((0, 0, photo.width, photo.height))
-    if photo.white > 255:
-        codes = (codes >> 8).astype(np.uint8)
-    step = max(step, 1.0)
-    small = np.asarray(codes, np.uint8)
+    step = max(photo.width / LONGEST, photo.height / LONGEST, 1.0)
+    small = photo.codes8()
     if step > 1:
         size = (round(photo.width / step), round(photo.height / step))
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.uint8)

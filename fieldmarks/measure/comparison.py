@@ -220,14 +220,11 @@ def body_size(key: str, lengths: Sequence[Region], scales: Sequence[Region]) -> 
     lines = [r for r in lengths if isinstance(r.shape, Line)]
     if not rulers or not lines:
         return None
-    pixels = [_length(r) for r in lines]
+    pixels, ruler = (float(np.mean([_length(r) for r in drawn])) for drawn in (lines, rulers))
     per_mm = float(np.mean([_length(r) / float(r.value or 1) for r in rulers]))
-    value = float(np.mean(pixels)) / per_mm
-    relative = math.hypot(
-        LINE_END_PIXELS * math.sqrt(2) / float(np.mean(pixels)),
-        LINE_END_PIXELS * math.sqrt(2) / float(np.mean([_length(r) for r in rulers])),
-        DISTANCE_SHARE,
-    )
+    value = pixels / per_mm
+    ends = LINE_END_PIXELS * math.sqrt(2)
+    relative = math.hypot(ends / pixels, ends / ruler, DISTANCE_SHARE)
     return Relation(
         key=key,
         kind="size",
@@ -240,8 +237,7 @@ def body_size(key: str, lengths: Sequence[Region], scales: Sequence[Region]) -> 
 
 
 def _length(region: Region) -> float:
-    assert isinstance(region.shape, Line)
-    return region.shape.length
+    return math.dist(*vertices(region.shape))
 
 
 def _window_lab(

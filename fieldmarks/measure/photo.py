@@ -138,6 +138,11 @@ class Photo:
         x0, y0, x1, y1 = window
         return self._upright(self._pixels())[y0:y1, x0:x1]
 
+    def codes8(self) -> npt.NDArray[np.uint8]:
+        """Code values of the whole picture, in 8 bits; (height, width, 3)."""
+        codes = self._upright(self._pixels())
+        return (codes if self.white == 255 else codes >> 8).astype(np.uint8, copy=False)
+
     def _upright(self, stored: Codes) -> Codes:
         """A stored picture, turned without being copied."""
         swap, flip_x, flip_y = _ORIENTATIONS[self.orientation]
