@@ -33,12 +33,10 @@ WHITE = 0.5  # mean linear light from which a patch may be a white card rather t
 
 @dataclass(frozen=True)
 class CardPlace:
-    """A patch that could be a card: where, how sure (0..1), C*, relative spread, linear light."""
+    """A patch that could be a card: where, how sure (0..1), and its linear light."""
 
     shape: Polygon
     score: float
-    chroma: float
-    grain: float
     level: float
 
 
@@ -145,4 +143,4 @@ def _judge(
     score *= math.exp(-0.5 * (math.log2(level / 0.18) / 1.5) ** 2)
     size = abs(float(cv2.contourArea(corners.astype(np.float32)))) / linear[..., 0].size
     score *= min(size / 0.01, 1.0) ** 0.5
-    return CardPlace(Polygon((inner * step).tolist()), float(score), chroma, grain, level)
+    return CardPlace(Polygon((inner * step).tolist()), float(score), level)
