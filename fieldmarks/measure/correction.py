@@ -23,8 +23,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.measure.quantities import Lab, Triple, axes_at, difference_weights, triple
+from fieldmarks.measure.colour import difference, lab_to_linear, lab_to_polar, linear_to_lab
+from fieldmarks.measure.quantities import Lab, Triple, axes_along, triple, weights_along
 
 Array = npt.NDArray[np.floating]
 Basis = Literal["gains", "matrix", "root-polynomial"]
@@ -339,7 +339,9 @@ def split(measured: Array, true: Array) -> Array:
     apart = measured - true
     along = np.hypot(*measured[:, 1:].T) - np.hypot(*true[:, 1:].T)
     across = np.sqrt(np.maximum((apart[:, 1:] ** 2).sum(axis=-1) - along**2, 0))
-    return np.column_stack([apart[:, 0], along, across]) / difference_weights(true)
+    light, chroma, hue = lab_to_polar(true)
+    weights = weights_along(light, chroma, np.radians(hue))
+    return np.column_stack([apart[:, 0], along, across]) / weights
 
 
 def sensitivities(lab: Array) -> tuple[Array, Array]:
@@ -351,8 +353,9 @@ def sensitivities(lab: Array) -> tuple[Array, Array]:
     true = lab_to_linear(lab)
     step = 1e-4 * np.eye(3)[:, None]
     slope = (linear_to_lab(true + step) - linear_to_lab(true - step)) / 2e-4  # by channel first
-    turned = axes_at(lab).swapaxes(1, 2) @ slope.transpose(1, 2, 0)
-    return turned / difference_weights(lab)[..., None], true
+    light, chroma, hue = lab_to_polar(lab)
+    turned = axes_along(np.radians(hue)).swapaxes(1, 2) @ slope.transpose(1, 2, 0)
+    return turned / weights_along(light, chroma, np.radians(hue))[..., None], true
 
 
 def level_gains(seen: Array, known: Array) -> Array:

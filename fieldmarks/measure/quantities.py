@@ -108,13 +108,12 @@ def axes_along(hue: npt.ArrayLike) -> npt.NDArray[np.float64]:
     return axes
 
 
-def axes_at(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Directions of L*, C* and Delta H* at colours (..., 3), the columns of (..., 3, 3) arrays.
+def axes_at(lab: Lab) -> npt.NDArray[np.float64]:
+    """Directions of L*, C* and Delta H* at a colour, as the columns of a (3, 3) array.
 
     Small differences (n, 3) of L*, a*, b* times it are those along L*, C* and Delta H*.
     """
-    _, a, b = np.moveaxis(np.asarray(lab), -1, 0)
-    return axes_along(np.arctan2(b, a))
+    return axes_along(math.atan2(lab[2], lab[1]))
 
 
 def weights_along(
@@ -139,10 +138,10 @@ def weights_along(
     return np.stack([s_l, 1 + 0.045 * chroma, 1 + 0.015 * chroma * t], axis=-1)
 
 
-def difference_weights(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """S_L, S_C and S_H of CIEDE2000 at colours; (..., 3) to (..., 3)."""
-    light, a, b = np.moveaxis(np.asarray(lab), -1, 0)
-    return weights_along(light, np.hypot(a, b), np.arctan2(b, a))
+def difference_weights(lab: Lab) -> tuple[float, float, float]:
+    """S_L, S_C and S_H of CIEDE2000 at a colour."""
+    light, a, b = lab
+    return triple(weights_along(light, math.hypot(a, b), math.atan2(b, a)))
 
 
 @dataclass(frozen=True)
