@@ -166,7 +166,7 @@ def calibrations(photo: Photo, card: Region, light: Light) -> dict[str, Calibrat
         keep = (srgb < 1).all(axis=1)
         patches = Patches(rgb, lab, np.arange(24) >= 18).chosen(keep)
         fitted = choose(patches, f"{len(patches.rgb)} patches")
-        fitted = fitted.with_gains(plain.patches[0].rgb, plain.patches[0].reflectance)
+        fitted = fitted.with_gains([plain.patches[0].rgb], [plain.patches[0].reflectance])
         if setup == "phone profile":
             lamp_term = tuple(np.hypot(fitted.residual, OTHER_PHOTO).tolist())
             fitted = replace(fitted, residual=lamp_term)

@@ -88,13 +88,13 @@ def test_many_open_photos_hold_a_few_decoded_and_read_the_same(monkeypatch):
     size = max(p.codes((0, 0, p.width, p.height)).nbytes for p in map(open_photo, paths))
     monkeypatch.setattr(photos, "HELD_BYTES", size)
     opened = [open_photo(path) for path in paths]
-    assert sum(map(photos._bytes, photos._held.values())) <= size
+    assert sum(p.nbytes for p in photos._held.values()) <= size
     for path, photo in zip(paths, opened, strict=True):
         whole = (0, 0, photo.width, photo.height)
         assert np.array_equal(photo.codes(whole), open_photo(path).codes(whole))
     del opened, photo
     photos.open_photo(paths[0])
-    assert sum(map(photos._bytes, photos._held.values())) <= size
+    assert sum(p.nbytes for p in photos._held.values()) <= size
 
 
 def test_a_closed_photo_is_let_go():

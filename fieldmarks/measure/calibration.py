@@ -16,11 +16,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fieldmarks._util.errors import CardError
 from fieldmarks.measure.colour import encode_srgb, linear_to_lab, neutral_lab
-from fieldmarks.measure.correction import Correction
+from fieldmarks.measure.correction import Correction, level_gains
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.quantities import Lab, triple
-from fieldmarks.measure.region import Region, centre, mask, vertices, window
+from fieldmarks.measure.region import Region, Window, centre, mask, vertices, window
 from fieldmarks.measure.scatter import trimmed_mean
 
 # A plane of light needs cards spread over at least this share of the photo's diagonal.
@@ -155,12 +156,10 @@ def describe_cast(a: float, b: float) -> str:
     strength = math.hypot(a, b)
     if strength < 2:
         return "hardly any colour cast"
-    words = ["reddish", "orange", "yellowish", "green-yellow", "greenish", "blue-green", "bluish"]
-    words.append("purplish")
-    hue = math.degrees(math.atan2(b, a)) % 360
-    sector = int(((hue + 22.5) % 360) // 45)
+    hues = ("reddish", "orange", "yellowish", "green-yellow", "greenish", "blue-green", "bluish",
+            "purplish")  # fmt: skip
     degree = "a slight" if strength < 7 else "a clear" if strength < WARN_CAST else "a strong"
-    return f"{degree} {words[sector]} cast"
+    return f"{degree} {hues[round(math.degrees(math.atan2(b, a)) / 45) % 8]} cast"
 
 
 def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
@@ -176,59 +175,57 @@ def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
     warnings: list[str] = []
     refusals: list[str] = []
     for card in cards:
-        patch, doubts, refusal = read_card(photo, card)
-        if refusal:
-            refusals.append(f"{_name(card, cards)}: {refusal}")
-        elif patch:
-            patches.append(patch)
-            warnings.extend(f"{_name(card, cards)}: {doubt}" for doubt in doubts)
-    if not patches:
-        return Calibration(warnings=tuple(warnings), refusals=tuple(refusals))
-    gains, plane, origin, misfit = _fit(patches, math.hypot(photo.width, photo.height))
-    return Calibration(
-        calibrated=True,
-        gains=triple(gains),
-        plane=plane,
-        origin=origin,
-        patches=tuple(patches),
-        misfit=misfit,
+        name = "The card" if len(cards) == 1 else f"Card {card.id}"
+        try:
+            patch, doubts = _read_card(photo, card)
+        except CardError as refusal:
+            refusals.append(f"{name}: {refusal}")
+            continue
+        patches.append(patch)
+        warnings.extend(f"{name}: {doubt}" for doubt in doubts)
+    found = _fit(patches, math.hypot(photo.width, photo.height)) if patches else Calibration()
+    return replace(
+        found,
         warnings=tuple(warnings),
         refusals=tuple(refusals),
-        straight=photo.facts.format == "RAW",
+        straight=found.calibrated and photo.facts.format == "RAW",
     )
 
 
-def _name(card: Region, cards: Sequence[Region]) -> str:
-    return "The card" if len(cards) == 1 else f"Card {card.id}"
+def card_table(patches: Sequence[CardPatch]) -> tuple[npt.NDArray, npt.NDArray, npt.NDArray]:
+    """Reflectances Y (n,), linear light (n, 3) and centres (n, 2) of cards."""
+    return (
+        np.array([p.reflectance for p in patches]),
+        np.array([p.rgb for p in patches]),
+        np.array([p.at for p in patches]),
+    )
 
 
-def _fit(
-    patches: Sequence[CardPatch], diagonal: float
-) -> tuple[npt.NDArray, tuple[float, float], tuple[float, float], float]:
+def _fit(patches: Sequence[CardPatch], diagonal: float) -> Calibration:
     """Gains per channel, plane of light, its origin and the L* misfit.
 
     Weighted least squares of ``ln Y - ln rgb = ln gain - plane . (x, y)``. The weight of a patch is
     Y^(2/3): an equal relative error weighs by what it does to L*, which grows as Y^(1/3).
     """
-    known = np.array([p.reflectance for p in patches])
-    rgb = np.array([p.rgb for p in patches])
-    at = np.array([p.at for p in patches])
+    known, rgb, at = card_table(patches)
     weight = known ** (1 / 3)
     origin = np.average(at, axis=0, weights=weight**2)
     offset = at - origin
-    target = np.log(known)[:, None] - np.log(rgb)
     plane = np.zeros(2)
-    base = np.linalg.svd(offset, compute_uv=False) if len(patches) > 2 else np.zeros(2)
-    if len(patches) >= 3 and base.min() > MIN_BASE * diagonal / 2:
-        common = target.mean(axis=1)
+    if len(patches) >= 3 and np.linalg.norm(offset, -2) > MIN_BASE * diagonal / 2:
+        common = np.log(known) - np.log(rgb).mean(axis=1)
         design = np.column_stack([np.ones(len(patches)), -offset]) * weight[:, None]
         plane = np.linalg.lstsq(design, common * weight, rcond=None)[0][1:]
-    level = target + (offset @ plane)[:, None]
-    gains = np.exp(np.average(level, axis=0, weights=weight**2))
-    result = rgb * gains * np.exp(-(offset @ plane))[:, None]
-    plane_x, plane_y = plane.tolist()
-    origin_x, origin_y = origin.tolist()
-    return gains, (plane_x, plane_y), (origin_x, origin_y), lightness_misfit(result, known)
+    even = rgb * np.exp(-(offset @ plane))[:, None]
+    gains = level_gains(even, known[:, None])
+    return Calibration(
+        calibrated=True,
+        gains=triple(gains),
+        plane=(float(plane[0]), float(plane[1])),
+        origin=(float(origin[0]), float(origin[1])),
+        patches=tuple(patches),
+        misfit=lightness_misfit(even * gains, known),
+    )
 
 
 def lightness_misfit(corrected: npt.NDArray, known: npt.NDArray) -> float:
@@ -242,41 +239,43 @@ def lightness_misfit(corrected: npt.NDArray, known: npt.NDArray) -> float:
     return float(np.sqrt(np.mean(light**2))) if len(known) > 1 else 0.0
 
 
-def read_card(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], str]:
-    """Read one card: the patch, what is doubtful about it, and why it cannot be used (or empty)."""
+def _read_card(photo: Photo, card: Region) -> tuple[CardPatch, list[str]]:
+    """Read one card: the patch, and what is doubtful about it.
+
+    Raises:
+        CardError: Why it cannot be used.
+    """
     reflectance = card.value if card.value is not None else DEFAULT_REFLECTANCE
     win = window(card.shape, photo.width, photo.height)
     inside = mask(card.shape, win)
     codes = np.ascontiguousarray(photo.codes(win))
     count = int(np.count_nonzero(inside))
     if count < MIN_PIXELS:
-        return None, [], f"only {count} pixels; draw it larger or go closer ({MIN_PIXELS} needed)."
-    every = _sampling_step(count)
+        raise CardError(f"only {count} pixels; draw it larger or go closer ({MIN_PIXELS} needed).")
+    # Every how-manieth row and column to look at: odd, so as not to fall in with JPEG's 8.
+    every = max((int(math.sqrt(count / ENOUGH_PIXELS)) - 1) | 1, 1)
     some = inside[::every, ::every]
     inside_codes = codes[::every, ::every][some]
     top = photo.white - photo.white // 255
     if (inside_codes >= top).any(axis=1).mean() > MAX_CLIPPED:
-        return None, [], "it is too bright to read (clipped). Lower the exposure or tilt the card."
+        raise CardError("it is too bright to read (clipped). Lower the exposure or tilt the card.")
     if (inside_codes <= photo.white // 128).any(axis=1).mean() > MAX_CLIPPED:
-        return None, [], "it is too dark to read. Give it the same light as the bird."
+        raise CardError("it is too dark to read. Give it the same light as the bird.")
 
     linear = photo.profile.to_linear(codes)
     # A trimmed mean: the median of an 8-bit card can only be a whole code value (2 % of its light).
     rgb = trimmed_mean(linear[::every, ::every][some])
     if (rgb <= 0).any():
-        return None, [], "its colour lies outside what the photo can hold. Use another light."
-    colour_doubts, refusal = _judge_colour(rgb, reflectance)
-    if refusal:
-        return None, [], refusal
+        raise CardError("its colour lies outside what the photo can hold. Use another light.")
+    colour_doubts = _judge_colour(rgb, reflectance)
 
     brightness = linear @ np.full(3, 1 / 3, dtype=np.float32)
     slope, step = _unevenness(brightness, inside, win)
     if step > REFUSE_STEP:
-        refusal = (
+        raise CardError(
             f"one part is {step:.0%} brighter than another: a shadow, a shine, print or an edge. "
             "Outline a plain part only, or take the photo again with even light on the card."
         )
-        return None, [], refusal
     sample = brightness[::every, ::every][some]
     middle = np.median(sample)
     grain = float(1.4826 * np.median(np.abs(sample - middle)) / middle)
@@ -285,8 +284,6 @@ def read_card(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], 
         doubts.append(f"its brightness varies by {step:.0%} across. Tilt it or step aside.")
     if grain > WARN_GRAIN:
         doubts.append(f"it looks grainy ({grain:.0%}). More light would help.")
-    doubts.extend(colour_doubts)
-    corners = vertices(card.shape)
     patch = CardPatch(
         region=card.id,
         reflectance=reflectance,
@@ -299,15 +296,9 @@ def read_card(photo: Photo, card: Region) -> tuple[CardPatch | None, list[str], 
         step=step,
         pixels=count,
         at=centre(card.shape),
-        size=float(np.sqrt(np.prod(np.ptp(corners, axis=0)))),
+        size=float(np.sqrt(np.prod(np.ptp(vertices(card.shape), axis=0)))),
     )
-    return patch, doubts, ""
-
-
-def _sampling_step(count: int) -> int:
-    """Take every how-manieth row and column of a card: odd, so as not to fall in with JPEG's 8."""
-    step = int(math.sqrt(count / ENOUGH_PIXELS))
-    return max(step - 1 + step % 2, 1)
+    return patch, [*doubts, *colour_doubts]
 
 
 def _code_step(photo: Photo, codes: npt.NDArray[np.integer]) -> float:
@@ -317,17 +308,23 @@ def _code_step(photo: Photo, codes: npt.NDArray[np.integer]) -> float:
     return float(np.max((high - low) / np.maximum(low, 1e-6)))
 
 
-def _judge_colour(rgb: npt.NDArray, reflectance: float) -> tuple[list[str], str]:
-    """Doubts and refusal from how bright and how coloured a card was photographed."""
+def _judge_colour(rgb: npt.NDArray, reflectance: float) -> list[str]:
+    """Doubts from how bright and how coloured a card was photographed.
+
+    Raises:
+        CardError: It cannot be a card, or not be trusted.
+    """
     level, doubts = float(np.mean(rgb)), []
-    needed, chroma = reflectance / level, _cast(rgb)
+    needed = reflectance / level
+    # C* of the card once its lightness is brought to that of an 18 % card.
+    chroma = math.hypot(*linear_to_lab(rgb * (DEFAULT_REFLECTANCE / level))[1:])
     if not 1 / REFUSE_EXPOSURE < needed < REFUSE_EXPOSURE:
-        return [], (
+        raise CardError(
             f"it reads {level:.1%} where {reflectance:.0%} was expected. "
             "Check its reflectance, or take the photo again with normal exposure."
         )
     if chroma > REFUSE_CAST:
-        return [], (
+        raise CardError(
             f"the colour cast is too strong to trust (C* {chroma:.0f}). Is the outline on the "
             "card? If so, use daylight or a white lamp, and no coloured shade near it."
         )
@@ -336,17 +333,11 @@ def _judge_colour(rgb: npt.NDArray, reflectance: float) -> tuple[list[str], str]
         doubts.append(f"the photo is rather {way}; colours at that end are less certain.")
     if chroma > WARN_CAST:
         doubts.append(f"the colour cast is strong (C* {chroma:.0f}); daylight would be better.")
-    return doubts, ""
-
-
-def _cast(rgb: npt.NDArray) -> float:
-    """C* of the card once its lightness is brought to that of an 18 % card."""
-    _, a, b = linear_to_lab(rgb * (DEFAULT_REFLECTANCE / float(np.mean(rgb))))
-    return math.hypot(a, b)
+    return doubts
 
 
 def _unevenness(
-    brightness: npt.NDArray, inside: npt.NDArray[np.bool_], win: tuple[int, int, int, int]
+    brightness: npt.NDArray, inside: npt.NDArray[np.bool_], win: Window
 ) -> tuple[tuple[float, float], float]:
     """Relative slope per pixel and relative range over CELLS x CELLS parts of the card."""
     height, width = brightness.shape

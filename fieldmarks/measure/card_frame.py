@@ -126,21 +126,14 @@ def find_frame(photo: Photo) -> PrintedFrame | None:
 
 def _greys(photo: Photo) -> Iterator[tuple[npt.NDArray[np.uint8], float]]:
     """Grey pictures of the photo at growing size, with their scale."""
-    codes = photo.codes((0, 0, photo.width, photo.height))
-    if photo.white > 255:
-        codes = (codes >> 8).astype(np.uint8)
-    full = cv2.cvtColor(np.ascontiguousarray(codes), cv2.COLOR_RGB2GRAY)
+    full = cv2.cvtColor(np.ascontiguousarray(photo.codes8()), cv2.COLOR_RGB2GRAY)
     longest = max(photo.width, photo.height)
-    for size in SIZES:
-        if size < longest:
-            scale = size / longest
-            small = cv2.resize(full, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-            yield np.asarray(small, np.uint8), scale
-    if longest <= SIZES[-1]:
-        yield np.asarray(full, np.uint8), 1.0
-    if longest <= ENLARGED:
-        large = cv2.resize(full, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
-        yield np.asarray(large, np.uint8), 2.0
+    scales = [size / longest for size in SIZES if size < longest]
+    scales += [1.0] * (longest <= SIZES[-1]) + [2.0] * (longest <= ENLARGED)
+    for scale in scales:
+        way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_AREA
+        grey = cv2.resize(full, None, fx=scale, fy=scale, interpolation=way)
+        yield np.asarray(grey, np.uint8), scale
 
 
 @lru_cache(maxsize=1)

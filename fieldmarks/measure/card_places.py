@@ -33,12 +33,10 @@ WHITE = 0.5  # mean linear light from which a patch may be a white card rather t
 
 @dataclass(frozen=True)
 class CardPlace:
-    """A patch that could be a card: where, how sure (0..1), C*, relative spread, linear light."""
+    """A patch that could be a card: where, how sure (0..1), and its linear light."""
 
     shape: Polygon
     score: float
-    chroma: float
-    grain: float
     level: float
 
 
@@ -81,12 +79,8 @@ def find_card(photo: Photo) -> FoundCard | None:
 
 def propose_cards(photo: Photo) -> tuple[CardPlace, ...]:
     """Up to three patches that could be a grey card, the most likely first."""
-    step = max(photo.width, photo.height) / LONGEST
-    codes = photo.codes((0, 0, photo.width, photo.height))
-    if photo.white > 255:
-        codes = (codes >> 8).astype(np.uint8)
-    step = max(step, 1.0)
-    small = np.asarray(codes, np.uint8)
+    step = max(photo.width / LONGEST, photo.height / LONGEST, 1.0)
+    small = photo.codes8()
     if step > 1:
         size = (round(photo.width / step), round(photo.height / step))
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.uint8)
@@ -149,4 +143,4 @@ def _judge(
     score *= math.exp(-0.5 * (math.log2(level / 0.18) / 1.5) ** 2)
     size = abs(float(cv2.contourArea(corners.astype(np.float32)))) / linear[..., 0].size
     score *= min(size / 0.01, 1.0) ** 0.5
-    return CardPlace(Polygon((inner * step).tolist()), float(score), chroma, grain, level)
+    return CardPlace(Polygon((inner * step).tolist()), float(score), level)

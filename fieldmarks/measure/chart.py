@@ -22,7 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from fieldmarks._util.errors import CardError
 from fieldmarks._util.resources import PACKAGE
-from fieldmarks.measure.calibration import Calibration, calibrate
+from fieldmarks.measure.calibration import Calibration, calibrate, card_table
 from fieldmarks.measure.colour import lightness_to_reflectance, neutral_lab
 from fieldmarks.measure.correction import Array, Patches, choose, choose_trial, finish
 from fieldmarks.measure.photo import Photo
@@ -236,23 +236,15 @@ def calibrate_with_chart(
     try:
         ways = place(chart_regions, charts or load_charts())
     except CardError as error:
-        calibration = calibrate(photo, cards)
-        return calibration.warned(f"Chart: {error} It was not used.")
-    best: tuple[float, list[Placed], Patches] | None = None
-    for way in ways:
-        patches, used = _read(photo, way)
-        if len(used) < 4:
-            continue
-        score = 0.0
-        if len(ways) > 1:
-            score = float(np.mean(choose_trial(patches, tone=False, colour=False).errors))
-        if best is None or score < best[0]:
-            best = score, used, patches
-    if best is None:
-        calibration = calibrate(photo, cards)
+        return calibrate(photo, cards).warned(f"Chart: {error} It was not used.")
+    read = [_read(photo, way) for way in ways]
+    readable = [(patches, used) for patches, used in read if len(used) >= 4]
+    if not readable:
         problem = "Chart: fewer than 4 patches can be read; the others are too small or clipped."
-        return calibration.warned(problem)
-    _, used, patches = best
+        return calibrate(photo, cards).warned(problem)
+    patches, used = min(
+        readable, key=lambda way: choose_trial(way[0], tone=False, colour=False).mean
+    )
     calibration = calibrate(photo, cards or _greys(used))
     if not calibration.calibrated:
         return calibration
@@ -265,7 +257,7 @@ def calibrate_with_chart(
         )
     count = len(patches.rgb)
     correction = finish(patches, trial, f"{count} patches in this photo, each left out in turn")
-    lost = sum(len(w) for w in ways[:1]) - len(used)
+    lost = len(ways[0]) - len(used)
     notes = []
     if lost:
         notes.append(f"Chart: {lost} patches are clipped or too small and were left out.")
@@ -302,11 +294,11 @@ def _with_cards(patches: Patches, calibration: Calibration) -> Patches:
     cards = [p for p in calibration.patches if "/" not in p.region]
     if not cards:
         return patches
-    rgb = np.array([np.multiply(p.rgb, calibration.factor(*p.at)) for p in cards])
-    lab = neutral_lab([p.reflectance for p in cards])
+    known, rgb, at = card_table(cards)
+    rgb = rgb * calibration.factor(*at.T)[:, None]
     return Patches(
         np.vstack([patches.rgb, rgb]),
-        np.vstack([patches.lab, lab]),
+        np.vstack([patches.lab, neutral_lab(known)]),
         np.concatenate([patches.neutral, np.ones(len(cards), bool)]),
     )
 
@@ -317,15 +309,13 @@ def with_steps(calibration: Calibration) -> Calibration:
     At least three steps of clearly different reflectance are needed; cards of one reflectance
     spread over the photo tell about its light instead.
     """
-    cards = calibration.patches
-    levels = sorted(p.reflectance for p in cards)
-    distinct = 1 + sum(b > 1.3 * a for a, b in pairwise(levels))
+    known, rgb, _ = card_table(calibration.patches)
+    distinct = 1 + sum(b > 1.3 * a for a, b in pairwise(sorted(known)))
     if distinct < 3 or calibration.plane != (0.0, 0.0):
         return calibration
-    lab = neutral_lab([p.reflectance for p in cards])
-    patches = Patches(np.array([p.rgb for p in cards]), lab, np.ones(len(cards), bool))
+    patches = Patches(rgb, neutral_lab(known), np.ones(len(known), bool))
     correction = choose(
-        patches, f"{len(cards)} neutral steps in this photo, each left out in turn", colour=False
+        patches, f"{len(known)} neutral steps in this photo, each left out in turn", colour=False
     )
     if correction.tone == (0.0, 0.0):
         return calibration

@@ -42,6 +42,10 @@ UNTOLD = {
     "ring": "what is marked as the ring is as white as what lies around it, so this photo cannot "
     "tell how wide the bare ring is. Look at the living bird, or ask an avian vet."
 }
+SIZE_HOLDS = (
+    "Holds only if bird and scale are equally far from the camera and the bird is side-on; a "
+    "turned or crouching bird reads too short."
+)
 LINE_END_PIXELS = 3.0
 DISTANCE_SHARE = 0.03  # bird and scale not equally far from the camera (judgement)
 STEPS = 8
@@ -106,14 +110,9 @@ def same_as(key: str, one: Reading, other: Reading) -> Relation:
         light = light_part(reading.lab, NEIGHBOUR_LIGHT / math.sqrt(2), "light", "")
         parts.append(Budget((*spread, light)).radius(reading.lab))
     bent = (CAMERA_SHARE if one.calibrated else UNCALIBRATED_SHARE) * apart
-    return Relation(
-        key=key,
-        kind="same",
-        value=apart,
-        expanded=COVERAGE_FACTOR * math.hypot(*parts, bent),
-        regions=one.regions + other.regions,
-        note=f"CIEDE2000 {apart:.1f} between {one.mark} and {other.mark}.",
-    )
+    expanded = COVERAGE_FACTOR * math.hypot(*parts, bent)
+    note = f"CIEDE2000 {apart:.1f} between {one.mark} and {other.mark}."
+    return Relation(key, "same", apart, expanded, one.regions + other.regions, note)
 
 
 def darkened(key: str, edge: Reading, one: Reading, other: Reading) -> Relation:
@@ -132,14 +131,10 @@ def darkened(key: str, edge: Reading, one: Reading, other: Reading) -> Relation:
     spread = [p.lightness for p in edge.budget.parts if p.name == "spread"]
     # L* is a cube root: a share of the light is three times that of L* + 16 (CIE 15).
     relative = math.hypot(NEIGHBOUR_LIGHT, *(3 * part / (edge.lab[0] + 16) for part in spread))
-    return Relation(
-        key=key,
-        kind="dark",
-        value=min(max(1 - light, 0.0), 1.0),
-        expanded=COVERAGE_FACTOR * relative * min(light, 1.0),
-        regions=edge.regions + one.regions + other.regions,
-        note=f"{edge.mark} is {light:.0%} as light as a blend of {one.mark} and {other.mark}.",
-    )
+    expanded = COVERAGE_FACTOR * relative * min(light, 1.0)
+    regions = edge.regions + one.regions + other.regions
+    note = f"{edge.mark} is {light:.0%} as light as a blend of {one.mark} and {other.mark}."
+    return Relation(key, "dark", min(max(1 - light, 0.0), 1.0), expanded, regions, note)
 
 
 def fade(
@@ -220,28 +215,17 @@ def body_size(key: str, lengths: Sequence[Region], scales: Sequence[Region]) -> 
     lines = [r for r in lengths if isinstance(r.shape, Line)]
     if not rulers or not lines:
         return None
-    pixels = [_length(r) for r in lines]
+    pixels, ruler = (float(np.mean([_length(r) for r in each])) for each in (lines, rulers))
     per_mm = float(np.mean([_length(r) / float(r.value or 1) for r in rulers]))
-    value = float(np.mean(pixels)) / per_mm
-    relative = math.hypot(
-        LINE_END_PIXELS * math.sqrt(2) / float(np.mean(pixels)),
-        LINE_END_PIXELS * math.sqrt(2) / float(np.mean([_length(r) for r in rulers])),
-        DISTANCE_SHARE,
-    )
-    return Relation(
-        key=key,
-        kind="size",
-        value=value,
-        expanded=COVERAGE_FACTOR * relative * value,
-        regions=tuple(r.id for r in (*lines, *rulers)),
-        note="Holds only if bird and scale are equally far from the camera and the bird is "
-        "side-on; a turned or crouching bird reads too short.",
-    )
+    value = pixels / per_mm
+    ends = LINE_END_PIXELS * math.sqrt(2)
+    relative = math.hypot(ends / pixels, ends / ruler, DISTANCE_SHARE)
+    drawn = tuple(r.id for r in (*lines, *rulers))
+    return Relation(key, "size", value, COVERAGE_FACTOR * relative * value, drawn, SIZE_HOLDS)
 
 
 def _length(region: Region) -> float:
-    assert isinstance(region.shape, Line)
-    return region.shape.length
+    return math.dist(*vertices(region.shape))
 
 
 def _window_lab(

@@ -13,16 +13,18 @@ that is left out. Models are compared by the mean CIEDE2000 of the left-out patc
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import compress, product
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.measure.colour import difference, lab_to_linear, linear_to_lab
-from fieldmarks.measure.quantities import Lab, Triple, axes_at, difference_weights, triple
+from fieldmarks.measure.colour import difference, lab_to_linear, lab_to_polar, linear_to_lab
+from fieldmarks.measure.quantities import Lab, Triple, axes_along, triple, weights_along
 
 Array = npt.NDArray[np.floating]
 Basis = Literal["gains", "matrix", "root-polynomial"]
@@ -84,10 +86,18 @@ class Correction:
             return even
         return terms(even, self.basis) @ np.asarray(self.coefficients, dtype=even.dtype).T
 
-    def with_gains(self, rgb: npt.ArrayLike, reflectance: float) -> Correction:
-        """The same camera under another light: gains taken anew from one grey card."""
-        card = straighten(np.asarray(rgb, dtype=float), self.tone)
-        return replace(self, gains=triple(reflectance / np.maximum(card, 1e-6)))
+    def with_gains(
+        self, rgb: npt.ArrayLike, known: npt.ArrayLike, light: npt.ArrayLike = 1.0
+    ) -> Correction:
+        """The same camera under another light: gains taken anew from grey cards.
+
+        Args:
+            rgb ((n, 3) array_like): The cards as photographed.
+            known ((n,) array_like): Their reflectances Y.
+            light: Evens out the light over the photo, as in :meth:`apply`.
+        """
+        even = straighten(np.asarray(rgb), self.tone) * np.asarray(light)[..., None]
+        return replace(self, gains=triple(level_gains(even, np.asarray(known)[:, None])))
 
     def carried(self, share: float) -> Correction:
         """A part of the way from changing nothing to this correction, gains left as they are."""
@@ -99,10 +109,6 @@ class Correction:
             tone=(share * bend, share * contrast),
             coefficients=tuple(tuple(float(v) for v in row) for row in part),
         )
-
-    def outside(self, lab: Lab) -> float:
-        """How far a colour lies outside the patches' colours, in CIELAB units; 0 inside."""
-        return hull_distance(self.known, lab)
 
 
 def straighten(linear: Array, tone: tuple[float, float]) -> Array:
@@ -121,12 +127,17 @@ def straighten(linear: Array, tone: tuple[float, float]) -> Array:
     return np.asarray((v + within * (1 - within) * (bend + contrast * (1 - 2 * within))) ** 3)
 
 
-def is_monotone(tone: tuple[float, float]) -> bool:
-    """Whether the tone curve rises everywhere, by a margin that keeps noise from blowing up."""
+def is_monotone(tones: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+    """Whether tone curves (..., 2) rise everywhere, by a margin that keeps noise small."""
     v = np.linspace(0, 1, 41)
-    bend, contrast = tone
+    bend, contrast = np.moveaxis(np.asarray(tones)[..., None], -2, 0)
     slope = 1 + bend * (1 - 2 * v) + contrast * (1 - 6 * v + 6 * v**2)
-    return bool(slope.min() > 0.25)
+    return np.asarray(slope.min(axis=-1) > 0.25)
+
+
+_GRID = tuple(product(np.linspace(-0.6, 0.6, 13).tolist(), np.linspace(-0.6, 1.0, 17).tolist()))
+BENDS: Tones = tuple((float(b), 0.0) for b in np.linspace(-0.6, 0.6, 25))  # of one number
+CURVES: Tones = tuple(compress(_GRID, is_monotone(_GRID)))  # of two
 
 
 def terms(rgb: Array, basis: str) -> Array:
@@ -145,11 +156,8 @@ def terms(rgb: Array, basis: str) -> Array:
 def hull_distance(known: tuple[Lab, ...], lab: Lab) -> float:
     """Distance of a colour to the convex hull of others (a lower bound near its corners)."""
     faces = _faces(known)
-    if faces is None:
-        # No body: every colour but the known ones themselves is an extrapolation.
-        if not known:
-            return float("inf")
-        return float(np.linalg.norm(np.asarray(known) - np.asarray(lab), axis=1).min())
+    if faces is None:  # no body: every colour but the known ones themselves is an extrapolation
+        return min((math.dist(other, lab) for other in known), default=math.inf)
     far = float((faces[:, :3] @ np.asarray(lab) + faces[:, 3]).max())
     return far if far > INSIDE else 0.0
 
@@ -242,7 +250,7 @@ def candidates(patches: Patches, tone: bool = True, colour: bool = True) -> Iter
     """
     count = len(patches.rgb)
     coloured = int((np.hypot(*patches.lab[:, 1:].T) > COLOURED).sum())
-    curves = [STRAIGHT, bends(), curves_of_two()] if tone else [STRAIGHT]
+    curves = [STRAIGHT, BENDS, CURVES] if tone else [STRAIGHT]
     bases: tuple[Basis, ...] = ("gains", "matrix", "root-polynomial") if colour else ("gains",)
     for basis in bases:
         if coloured < NEED_COLOURED[basis]:
@@ -252,20 +260,6 @@ def candidates(patches: Patches, tone: bool = True, colour: bool = True) -> Iter
                 candidate = Candidate(basis, looseness, tones)
                 if count - 1 >= candidate.numbers or candidate.numbers == 1:
                     yield candidate
-
-
-@lru_cache(maxsize=1)
-def bends() -> Tones:
-    """Tone curves of one number."""
-    return tuple((float(b), 0.0) for b in np.linspace(-0.6, 0.6, 25))
-
-
-@lru_cache(maxsize=1)
-def curves_of_two() -> Tones:
-    """Tone curves of two numbers, those that rise everywhere."""
-    grid = ((float(b), float(c)) for b in np.linspace(-0.6, 0.6, 13)
-            for c in np.linspace(-0.6, 1.0, 17))  # fmt: skip
-    return tuple(t for t in grid if is_monotone(t))
 
 
 @dataclass(frozen=True)
@@ -282,7 +276,8 @@ class _Fits:
 def _fit(patches: Patches, candidate: Candidate) -> _Fits:
     weight, true = sensitivities(patches.lab)
     straight = np.stack([straighten(patches.rgb, tone) for tone in candidate.tones])
-    gains = _gains(straight, true, patches.neutral)
+    setting = patches.neutral if patches.neutral.any() else slice(None)
+    gains = level_gains(straight[:, setting], true[setting])
     even = straight * gains[:, None]
     count, n = even.shape[:2]
     design = _design(even, weight, candidate.basis)  # (t, n, 3, p)
@@ -341,11 +336,12 @@ def finish(patches: Patches, trial: Trial, source: str = "") -> Correction:
 
 def split(measured: Array, true: Array) -> Array:
     """Differences along L*, C* and H* over CIEDE2000's S_L, S_C, S_H; (n, 3) each."""
-    weights = np.array([difference_weights(triple(lab)) for lab in true])
     apart = measured - true
     along = np.hypot(*measured[:, 1:].T) - np.hypot(*true[:, 1:].T)
     across = np.sqrt(np.maximum((apart[:, 1:] ** 2).sum(axis=-1) - along**2, 0))
-    return np.asarray(np.column_stack([apart[:, 0], along, across]) / weights)
+    light, chroma, hue = lab_to_polar(true)
+    weights = weights_along(light, chroma, np.radians(hue))
+    return np.column_stack([apart[:, 0], along, across]) / weights
 
 
 def sensitivities(lab: Array) -> tuple[Array, Array]:
@@ -355,27 +351,22 @@ def sensitivities(lab: Array) -> tuple[Array, Array]:
         (n, 3, 3) array of derivatives, rows L*, C*, H*, and (n, 3) true linear light.
     """
     true = lab_to_linear(lab)
-    step = 1e-4
-    slope = np.stack(
-        [
-            (linear_to_lab(true + step * e) - linear_to_lab(true - step * e)) / (2 * step)
-            for e in np.eye(3)
-        ],
-        axis=-1,
-    )
-    turn = np.stack([axes_at(triple(row)).T for row in lab])
-    scale = np.array([difference_weights(triple(row)) for row in lab])
-    return turn @ slope / scale[..., None], true
+    step = 1e-4 * np.eye(3)[:, None]
+    slope = (linear_to_lab(true + step) - linear_to_lab(true - step)) / 2e-4  # by channel first
+    light, chroma, hue = lab_to_polar(lab)
+    turned = axes_along(np.radians(hue)).swapaxes(1, 2) @ slope.transpose(1, 2, 0)
+    return turned / weights_along(light, chroma, np.radians(hue))[..., None], true
 
 
-def _gains(straight: Array, true: Array, neutral: npt.NDArray[np.bool_]) -> Array:
-    """Gains (t, 3) that bring the neutral patches, or else all, to their values on the mean."""
-    use = neutral if neutral.any() else np.ones(len(neutral), bool)
-    level = np.maximum(true[use], 1e-4)
-    # Equal relative errors weigh by what they do to L*, which grows as the cube root of Y.
-    weight = level.mean(axis=1) ** (2 / 3)
-    ratio = np.log(level) - np.log(np.maximum(straight[:, use], 1e-4))
-    return np.asarray(np.exp(np.einsum("n,tnc->tc", weight / weight.sum(), ratio)))
+def level_gains(seen: Array, known: Array) -> Array:
+    """Gains (..., 3) that bring neutrals (..., n, 3) to their linear light (n, 3) on the mean.
+
+    Equal relative errors weigh by what they do to L*, which grows as the cube root of Y.
+    """
+    level = np.maximum(known, 1e-4)
+    ratio = np.log(level) - np.log(np.maximum(seen, 1e-4))
+    weights = level.mean(axis=1) ** (2 / 3)
+    return np.exp(np.average(ratio, axis=-2, weights=weights))
 
 
 def _design(even: Array, weight: Array, basis: str) -> Array:

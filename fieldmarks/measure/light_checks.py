@@ -55,16 +55,16 @@ class Doubt:
     """A doubt about the light: what to say, and what it stands for.
 
     Args:
+        source, name: For the budget.
         cast: Standard uncertainty across and along a*, b* that such a light makes on a white.
-        name, source: For the budget.
         light: Relative standard uncertainty of its brightness.
     """
 
     text: str
-    cast: float
-    name: str
-    source: str
+    source: str = ""
+    cast: float = 0.0
     light: float = 0.0
+    name: str = "light on the bird"
 
 
 @lru_cache(maxsize=1)
@@ -118,9 +118,8 @@ def _cast_doubts(white: Mapping[str, Reading], names: Mapping[str, str]) -> list
                 f"The {names.get(mark, mark)} should be nearly white but reads {hue} "
                 f"(C* {reading.chroma:.0f}). The light on the bird is not the light on the card, "
                 "or the part is not white. Put the card beside the bird, facing the same way.",
-                (reading.chroma - usual) / cast_share(reading.lab[0]),
-                "light on the bird",
                 f"white {names.get(mark, mark)} reads C* {reading.chroma:.0f}",
+                cast=(reading.chroma - usual) / cast_share(reading.lab[0]),
             )
         )
     return doubts
@@ -140,10 +139,8 @@ def _brightness_doubts(
                 f"The {names.get(mark, mark)} reads brighter than white paper (L* "
                 f"{top.lab[0]:.0f}). The bird has more light than the card, or the phone made it "
                 "brighter. Put the card into the bird's light.",
-                0.0,
-                "light on the bird",
                 f"{names.get(mark, mark)} reads L* {top.lab[0]:.0f}, brighter than white",
-                row.light,
+                light=row.light,
             )
         ]
     seen = {m: r for m, r in white.items() if r.lab[0] >= row.lightness}
@@ -155,10 +152,8 @@ def _brightness_doubts(
             f"The {names.get(mark, mark)} should be nearly white but reads rather dark (L* "
             f"{reading.lab[0]:.0f}). The bird may stand in shade and the card not, or the part is "
             "not white. Put the card beside the bird.",
-            0.0,
-            "light on the bird",
             f"white {names.get(mark, mark)} reads L* {reading.lab[0]:.0f}",
-            row.light,
+            light=row.light,
         )
     ]
 
@@ -168,10 +163,7 @@ def _sides(readings: Mapping[str, Reading], names: Mapping[str, str]) -> list[Do
     return [
         Doubt(
             f"{names.get(mark, mark)}: its regions differ in brightness but not in colour. One "
-            "lies in the sun, one in the shade. Use a photo in even light.",
-            0.0,
-            "light on the bird",
-            "",
+            "lies in the sun, one in the shade. Use a photo in even light."
         )
         for mark, reading in readings.items()
         if any(part.source == SOURCES["sides"] for part in reading.budget.parts)
@@ -194,32 +186,30 @@ def _uneven_cards(calibration: Calibration) -> list[Doubt]:
         f"The light changes by {fall:.0%} across the card: a lamp close by, or the edge of a "
         "shadow. The bird may stand in another light. Its lightness is stated with more doubt."
     )
-    return [Doubt(text, 0.0, "light", "")]
+    return [Doubt(text)]
 
 
 def _mixed_light(calibration: Calibration) -> list[Doubt]:
     """Cards of like reflectance that disagree in colour."""
-    cards = calibration.patches
     worst = 0.0
-    for one, other in itertools.combinations(cards, 2):
-        levels = sorted((one.reflectance, other.reflectance))
-        if levels[1] > ALIKE * levels[0]:
-            continue
-        labs = [
-            linear_to_lab(calibration.apply(np.array(c.rgb, np.float32), *c.at))
-            for c in (one, other)
-        ]
-        apart = math.hypot(*(labs[0] - labs[1])[1:])
-        worst = max(worst, apart / cast_share(float(labs[0][0])))
+    for one, other in itertools.combinations(calibration.patches, 2):
+        low, high = sorted((one.reflectance, other.reflectance))
+        if high <= ALIKE * low:
+            first, second = (
+                linear_to_lab(calibration.apply(np.array(c.rgb, np.float32), *c.at))
+                for c in (one, other)
+            )
+            apart = math.hypot(*(first - second)[1:])
+            worst = max(worst, apart / cast_share(float(first[0])))
     if worst * cast_share(50.0) < MIXED:
         return []
     return [
         Doubt(
             "The cards differ in colour: two kinds of light fall on the scene (window and lamp?). "
             "Use one light, or put the card close to the bird.",
-            worst * EVEN,
-            "mixed light",
             "cards of like reflectance that disagree in colour",
+            cast=worst * EVEN,
+            name="mixed light",
         )
     ]
 

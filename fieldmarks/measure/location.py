@@ -10,10 +10,8 @@ gives the same bytes as long as the libraries are the same.
 from __future__ import annotations
 
 import hashlib
-import re
 import struct
 import zlib
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import PurePath
 
@@ -22,7 +20,7 @@ import numpy as np
 from PIL import ExifTags, Image
 
 from fieldmarks._util.errors import PhotoError
-from fieldmarks.measure.photo import Photo, decode_photo
+from fieldmarks.measure.photo import Photo, decode_photo, jpeg_segments
 from fieldmarks.measure.photo_quality import file_facts
 
 TOLD = (
@@ -42,8 +40,6 @@ _EXIF, _PNG = b"Exif\0\0", b"\x89PNG\r\n\x1a\n"
 # application segments, and no comment.
 _NEEDED = {0xE2: b"ICC_PROFILE\0", 0xEE: b"Adobe"}
 _DROPPED = frozenset({*range(0xE0, 0xF0), 0xFE} - set(_NEEDED))
-# In the coded picture every FF is followed by 00, a restart marker or another FF (B.1.1.5).
-_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 
 def without_place(data: bytes, name: str) -> bytes:
@@ -144,44 +140,15 @@ def clean_jpeg(data: bytes, tags: bytes = b"") -> bytes:
     Raises:
         ValueError, IndexError: Its segments are damaged.
     """
-    out = []
-    for marker, body, piece in _segments(data):
+    out = [b"\xff\xd8", _segment(0xE1, _EXIF + tags) if tags else b""]
+    for marker, start, stop in jpeg_segments(data):
+        body = data[start + 4 : stop]
         if marker == 0xE0 and body.startswith(b"JFIF\0"):
             # Its last two bytes give the size of a small picture that may follow.
             out.append(_segment(0xE0, body[:12] + b"\0\0"))
         elif body.startswith(_NEEDED.get(marker, b"")) and marker not in _DROPPED:
-            out.append(piece)
-    head = _segment(0xE1, _EXIF + tags) if tags else b""
-    return b"".join([b"\xff\xd8", head, *out])
-
-
-def _segments(data: bytes) -> Iterator[tuple[int, bytes, bytes]]:
-    """Marker, content and whole of each segment; coded data goes with its start of scan."""
-    place = 2
-    while True:
-        if data[place] != 0xFF:
-            raise ValueError("no marker where one should be")
-        marker = data[place + 1]
-        if marker == 0xFF:  # fill byte
-            place += 1
-        elif marker == 0xD9:
-            yield marker, b"", b"\xff\xd9"
-            return
-        elif marker == 0x01 or 0xD0 <= marker <= 0xD7:
-            place += 2
-        else:
-            size = int.from_bytes(data[place + 2 : place + 4], "big")
-            stop = place + 2 + size
-            if size < 2 or stop > len(data):
-                raise ValueError("cut short")
-            body = data[place + 4 : stop]
-            if marker == 0xDA:
-                found = _MARKER.search(data, stop)
-                if found is None:
-                    raise ValueError("cut short")
-                stop = found.start()
-            yield marker, body, data[place:stop]
-            place = stop
+            out.append(data[start:stop])
+    return b"".join(out)
 
 
 def _segment(marker: int, body: bytes) -> bytes:

@@ -17,11 +17,11 @@ from pydantic import TypeAdapter, ValidationError
 
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.errors import CardError
-from fieldmarks.measure.calibration import Calibration, lightness_misfit
+from fieldmarks.measure.calibration import Calibration, card_table, lightness_misfit
 from fieldmarks.measure.correction import TERMS, Correction
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.photo_quality import file_facts
-from fieldmarks.measure.quantities import Triple, triple
+from fieldmarks.measure.quantities import triple
 
 SUFFIX = ".phone.json"
 # A phone renders every photo a little differently: this share of the way from "change nothing" to
@@ -148,76 +148,48 @@ def with_profile(photo: Photo, calibration: Calibration, profile: PhoneProfile) 
         )
     if calibration.straight:
         return calibration.warned(f"Phone profile {name}: camera raw needs none. It was not used.")
-    unnamed, doubts = _unnamed(photo, profile), _doubts(photo, profile)
-    correction = profile.correction.carried(CARRIED)
-    correction = replace(correction, gains=_gains(calibration, correction))
-    misfit = _misfit(calibration, correction)
+    doubts = _doubts(photo, profile)
+    known, rgb, at = card_table(calibration.patches)
+    light = calibration.factor(*at.T)
+    correction = profile.correction.carried(CARRIED).with_gains(rgb, known, light)
+    misfit = lightness_misfit(correction.apply(rgb, light), known)
     if misfit > OFF_THE_CURVE:
         doubts.append(
             f"the cards do not lie on its tone curve (they miss by L* {misfit:.0f}); "
             "this photo was rendered in another way"
         )
-    factor = MISMATCH_FACTOR if doubts else 1.0
-    lightness, chroma, hue = (
-        factor * math.hypot(r, lamp)
-        for r, lamp in zip(correction.residual, OTHER_PHOTO, strict=True)
-    )
-    residual = (math.hypot(lightness, misfit), chroma, hue)
+    residual = (MISMATCH_FACTOR if doubts else 1.0) * np.hypot(correction.residual, OTHER_PHOTO)
+    residual[0] = math.hypot(residual[0], misfit)
     correction = replace(
         correction,
-        residual=residual,
+        residual=triple(residual),
         source=f"phone profile {name} ({profile.correction.source.split(' in ')[0]}), "
         "under any lamp",
     )
-    warnings = (f"Phone profile {name}: {doubt}." for doubt in (*unnamed, *doubts))
+    # What may be another phone's is said and widens nothing: the keeper chose the profile.
+    if not profile.camera:
+        doubts = [
+            "the photo it was made from names no camera, so it may be another phone's",
+            *doubts,
+        ]
+    elif not facts.camera:
+        doubts = ["this file does not name its camera, so it may be another phone's", *doubts]
+    warnings = (f"Phone profile {name}: {doubt}." for doubt in doubts)
     return replace(calibration, correction=correction).warned(*warnings)
 
 
-def _unnamed(photo: Photo, profile: PhoneProfile) -> list[str]:
-    """What is said, and widens nothing: the keeper chose the profile."""
-    if not profile.camera:
-        return ["the photo it was made from names no camera, so it may be another phone's"]
-    if not photo.facts.camera:
-        return ["this file does not name its camera, so it may be another phone's"]
-    return []
-
-
 def _doubts(photo: Photo, profile: PhoneProfile) -> list[str]:
-    doubts = []
-    if photo.facts.software != profile.software:
+    facts, doubts = photo.facts, []
+    if facts.software != profile.software:
+        unnamed = "unnamed software"
         doubts.append(
-            f"made with {profile.software or 'unnamed software'}, this photo with "
-            f"{photo.facts.software or 'unnamed software'}"
+            f"made with {profile.software or unnamed}, this photo with {facts.software or unnamed}"
         )
     if file_facts(photo).hdr != profile.hdr:
         doubts.append("blended exposures (HDR) in one of the two photos only")
-    if photo.facts.colour_profile != profile.colour_profile:
-        doubts.append(
-            f"made in {profile.colour_profile}, this photo is in {photo.facts.colour_profile}"
-        )
+    if facts.colour_profile != profile.colour_profile:
+        doubts.append(f"made in {profile.colour_profile}, this photo is in {facts.colour_profile}")
     return doubts
-
-
-def _gains(calibration: Calibration, correction: Correction) -> Triple:
-    """Gains of this photo's light from all its cards, each in its own place in the light.
-
-    Weighted as in :func:`~fieldmarks.measure.calibration.calibrate`: an equal relative error by
-    what it does to L*.
-    """
-    each = [
-        correction.with_gains(p.rgb, p.reflectance / float(calibration.factor(*p.at))).gains
-        for p in calibration.patches
-    ]
-    weight = [p.reflectance ** (2 / 3) for p in calibration.patches]
-    return triple(np.exp(np.average(np.log(each), axis=0, weights=weight)))
-
-
-def _misfit(calibration: Calibration, correction: Correction) -> float:
-    """Root mean square L* by which several cards miss their values; 0 for one."""
-    rgb = np.array([p.rgb for p in calibration.patches])
-    light = np.array([float(calibration.factor(*p.at)) for p in calibration.patches])
-    known = np.array([p.reflectance for p in calibration.patches])
-    return lightness_misfit(correction.apply(rgb, light), known)
 
 
 def _check_numbers(correction: Correction, where: str) -> None:

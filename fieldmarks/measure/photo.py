@@ -10,10 +10,9 @@ from __future__ import annotations
 import hashlib
 import io
 import re
-import struct
 import threading
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from weakref import WeakKeyDictionary
@@ -36,6 +35,11 @@ LONGEST_NAME = 255  # characters; the end is kept, because it says what kind of 
 HELD_BYTES = 256 * 2**20  # decoded, of all photos that are open in this program
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
 _KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
+_AS_TAKEN = "Use the photo as the phone saved it"
+_AS_STORED = cv2.IMREAD_IGNORE_ORIENTATION
+START_OF_SCAN = 0xDA
+# In the coded picture every FF is followed by 00, a restart marker or another FF (B.1.1.5).
+_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 # EXIF orientation -> (swap axes, flip left-right, flip top-bottom) applied in that order to the
 # stored picture (CIPA DC-008, tag 274).
@@ -67,42 +71,37 @@ class PhotoFacts:
     has_position: bool | None = False
 
 
+Codes = npt.NDArray[np.integer]
+
+
 class Pixels:
-    """The stored picture of a photo, decoded.
+    """The stored picture of a photo, decoded: an array (h, w, 3).
 
     Those of the photos used last are held; an older one is decoded anew when it is asked for, so
     that many open photos cost little more memory than their files.
     """
 
-    def __init__(self, decode: Callable[[], Stored]) -> None:
+    def __init__(self, decode: Callable[[], Codes]) -> None:
         self._decode = decode
         self()
 
-    def __call__(self) -> Stored:
-        """The picture: an array (h, w, 3), or a PIL image in mode RGB."""
+    def __call__(self) -> Codes:
+        """The picture, decoded when it is not held."""
+        found = _held.get(self)
+        if found is None:
+            found = self._decode()
         with _holding:
-            found = _held.pop(self, None)
-            if found is not None:
-                _held[self] = found  # as the last one used
-                return found
-        found = self._decode()
-        with _holding:
-            _held[self] = found
-            over = sum(map(_bytes, _held.values())) - HELD_BYTES
+            _held.pop(self, None)
+            _held[self] = found  # as the last one used
+            over = sum(picture.nbytes for picture in _held.values()) - HELD_BYTES
             for other in list(_held)[:-1]:
-                if over <= 0:
-                    break
-                over -= _bytes(_held.pop(other))
+                if over > 0:
+                    over -= _held.pop(other).nbytes
         return found
 
 
-Stored = Image.Image | npt.NDArray[np.integer]
-_held: WeakKeyDictionary[Pixels, Stored] = WeakKeyDictionary()
+_held: WeakKeyDictionary[Pixels, Codes] = WeakKeyDictionary()
 _holding = threading.RLock()
-
-
-def _bytes(stored: Stored) -> int:
-    return stored.nbytes if isinstance(stored, np.ndarray) else 3 * stored.width * stored.height
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,24 +133,21 @@ class Photo:
         """Largest code value, 255 or 65 535."""
         return 2**self.facts.bits - 1
 
-    def codes(self, window: Window) -> npt.NDArray[np.integer]:
+    def codes(self, window: Window) -> Codes:
         """Code values of a window as stored in the file, an (h, w, 3) array of uint8 or uint16."""
         x0, y0, x1, y1 = window
+        return self._upright(self._pixels())[y0:y1, x0:x1]
+
+    def codes8(self) -> npt.NDArray[np.uint8]:
+        """Code values of the whole picture, in 8 bits; (height, width, 3)."""
+        codes = self._upright(self._pixels())
+        return (codes if self.white == 255 else codes >> 8).astype(np.uint8, copy=False)
+
+    def _upright(self, stored: Codes) -> Codes:
+        """A stored picture, turned without being copied."""
         swap, flip_x, flip_y = _ORIENTATIONS[self.orientation]
-        if flip_x:
-            x0, x1 = self.width - x1, self.width - x0
-        if flip_y:
-            y0, y1 = self.height - y1, self.height - y0
-        if swap:
-            x0, y0, x1, y1 = y0, x0, y1, x1
-        stored = self._pixels()
-        if isinstance(stored, np.ndarray):
-            cut = stored[y0:y1, x0:x1]
-        else:
-            cut = np.asarray(stored.crop((x0, y0, x1, y1)))
-        if swap:
-            cut = cut.swapaxes(0, 1)
-        return cut[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
+        turned = stored.swapaxes(0, 1) if swap else stored
+        return turned[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
 
     def linear(self, window: Window) -> npt.NDArray[np.float32]:
         """Linear light of a window on the sRGB primaries, (h, w, 3), white at 1, not clipped."""
@@ -161,16 +157,10 @@ class Photo:
         """A reduced upright picture in sRGB, for looking at only."""
         step = max(1, round(max(self.width, self.height) / longest))
         stored = self._pixels()
-        if isinstance(stored, np.ndarray):
-            height, width = stored.shape[:2]
-            size = (max(width // step, 1), max(height // step, 1))
-            small: npt.NDArray = cv2.resize(stored, size, interpolation=cv2.INTER_AREA)
-        else:
-            small = np.asarray(stored.reduce(step))
-        swap, flip_x, flip_y = _ORIENTATIONS[self.orientation]
-        small = small.swapaxes(0, 1) if swap else small
-        small = small[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
-        return Image.fromarray(self.profile.to_srgb8(small))
+        height, width = stored.shape[:2]
+        size = (max(width // step, 1), max(height // step, 1))
+        small: npt.NDArray = cv2.resize(stored, size, interpolation=cv2.INTER_AREA)
+        return Image.fromarray(self.profile.to_srgb8(self._upright(small)))
 
 
 def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
@@ -196,28 +186,30 @@ def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Phot
 def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
     """Decode a photo that is already in memory; see :func:`open_photo`."""
     name = one_line(name)[-LONGEST_NAME:]
-    if Path(name).suffix.lower() in RAW_SUFFIXES and data:
-        return _decode_raw(data, name, max_megapixels)
-    if not data:
-        raise PhotoError("the file is empty (0 bytes)", where=name, mend="Copy the photo again")
+    read = _read_raw if Path(name).suffix.lower() in RAW_SUFFIXES else _read
     try:
-        header = _open_header(data, name)
-        _check_header(header, name, max_megapixels)
-        sixteen = _is_sixteen_bit(header, data)
-        icc = header.info.get("icc_profile")
-        exif = header.getexif()
-        pixels = Pixels(lambda: _decode(data, name, sixteen))
-        stored = pixels()
-    except PhotoError:
-        raise
+        if not data:
+            raise PhotoError("the file is empty (0 bytes)", mend="Copy the photo again")
+        return read(data, name, max_megapixels)
+    except PhotoError as error:
+        raise PhotoError(error.problem, where=name, mend=error.mend) from error.__cause__
     except MemoryError:
         raise PhotoError("there is not enough memory for it", where=name) from None
     except Exception as error:  # damaged files make codecs raise nearly anything
-        reason = str(error) if isinstance(error, OSError) and "truncated" in str(error) else ""
-        problem = "the file is cut short" if reason else "the file is damaged"
+        problem = "is cut short" if "truncated" in str(error) else "is damaged"
         raise PhotoError(
-            problem, where=name, mend="Copy the photo again from the camera"
+            f"the file {problem}", where=name, mend="Copy the photo again from the camera"
         ) from error
+
+
+def _read(data: bytes, name: str, max_megapixels: float) -> Photo:
+    header = _open_header(data)
+    _check_header(header, max_megapixels)
+    sixteen = _is_sixteen_bit(header, data)
+    icc = header.info.get("icc_profile")
+    exif = header.getexif()
+    pixels = Pixels(lambda: _decode(data, sixteen))
+    height, width = pixels().shape[:2]
 
     notes = []
     bits = 16 if sixteen else 8
@@ -236,17 +228,19 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
     orientation = exif.get(ExifTags.Base.Orientation, 1)
     # pillow-heif turns the picture itself and resets the tag.
     orientation = orientation if orientation in _ORIENTATIONS else 1
-    height, width = stored.shape[:2] if isinstance(stored, np.ndarray) else stored.size[::-1]
     if _ORIENTATIONS[orientation][0]:
         width, height = height, width
-    make, model = (str(exif.get(t, "")).strip("\0 ") for t in (0x010F, 0x0110))
+    make, model, taken, software = (
+        str(exif.get(tag, "")) for tag in (0x010F, 0x0110, 0x0132, 0x0131)
+    )
+    named = " ".join(text.strip("\0 ") for text in (make, model))
     facts = PhotoFacts(
         format="JPEG" if header.format == "MPO" else str(header.format),
         bits=bits,
         colour_profile=profile.name,
-        camera=one_line(" ".join(dict.fromkeys(f"{make} {model}".split())))[:120],
-        taken=one_line(str(exif.get(ExifTags.Base.DateTime, "")))[:40],
-        software=one_line(str(exif.get(ExifTags.Base.Software, "")))[:120],
+        camera=one_line(" ".join(dict.fromkeys(named.split())))[:120],
+        taken=one_line(taken)[:40],
+        software=one_line(software)[:120],
         has_position=_has_position(exif) or b"gpslatitude" in xmp_packet(header).lower(),
     )
     digest = hashlib.sha256(data).hexdigest()
@@ -255,17 +249,17 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
     )
 
 
-def _decode_raw(data: bytes, name: str, max_megapixels: float) -> Photo:
+def _read_raw(data: bytes, name: str, max_megapixels: float) -> Photo:
     from fieldmarks.measure.raw import develop
 
-    codes, profile = develop(data, name, max_megapixels)
+    codes, profile = develop(data, max_megapixels)
     facts = PhotoFacts("RAW", bits=16, colour_profile=profile.name, has_position=None)
     height, width = codes.shape[:2]
     digest = hashlib.sha256(data).hexdigest()
     return Photo(name, digest, width, height, facts, profile, (), Pixels(lambda: codes), 1)
 
 
-def _open_header(data: bytes, name: str) -> Image.Image:
+def _open_header(data: bytes) -> Image.Image:
     import pillow_heif
 
     pillow_heif.register_heif_opener()
@@ -276,15 +270,11 @@ def _open_header(data: bytes, name: str) -> Image.Image:
             return Image.open(io.BytesIO(data), formats=FORMATS)
     except Image.DecompressionBombError:
         raise PhotoError(
-            f"the picture is larger than {MAX_MEGAPIXELS:.0f} megapixels",
-            where=name,
-            mend="Use the photo as the phone saved it",
+            f"the picture is larger than {MAX_MEGAPIXELS:.0f} megapixels", mend=_AS_TAKEN
         ) from None
     except UnidentifiedImageError:
         raise PhotoError(
-            "this is not a photo, whatever its name says",
-            where=name,
-            mend=f"Choose a {_KINDS} file",
+            "this is not a photo, whatever its name says", mend=f"Choose a {_KINDS} file"
         ) from None
 
 
@@ -300,30 +290,23 @@ def xmp_packet(header: Image.Image) -> bytes:
     return packet.encode("utf-8", "replace") if isinstance(packet, str) else bytes(packet)
 
 
-def _check_header(header: Image.Image, name: str, max_megapixels: float) -> None:
-    width, height = header.size
-    megapixels = width * height / 1e6
+def _check_header(header: Image.Image, max_megapixels: float) -> None:
+    megapixels = header.width * header.height / 1e6
     if megapixels > max_megapixels:
         raise PhotoError(
             f"the picture is {megapixels:.0f} megapixels, the limit is {max_megapixels:.0f}",
-            where=name,
-            mend="Use the photo as the phone saved it",
+            mend=_AS_TAKEN,
         )
     if header.format in ("PNG", "WEBP", "TIFF") and getattr(header, "n_frames", 1) > 1:
-        raise PhotoError(
-            "this holds several pictures or moves", where=name, mend="Choose one still photo"
-        )
+        raise PhotoError("this holds several pictures or moves", mend="Choose one still photo")
     base = header.mode.split(";")[0]
     if base in ("1", "L", "LA", "La", "I", "F"):
         raise PhotoError(
-            "this is a grey-scale picture and holds no colour",
-            where=name,
-            mend="Choose the colour photo",
+            "this is a grey-scale picture and holds no colour", mend="Choose the colour photo"
         )
     if base in ("CMYK", "LAB", "YCCK"):
         raise PhotoError(
             f"this is a {base} picture made for printing",
-            where=name,
             mend="Choose the photo as the phone or camera saved it",
         )
 
@@ -336,50 +319,64 @@ def _is_sixteen_bit(header: Image.Image, data: bytes) -> bool:
     return False
 
 
-def _decode(data: bytes, name: str, sixteen: bool) -> Stored:
-    header = _open_header(data, name)
-    return _decode_sixteen_bit(header, data) if sixteen else _decode_eight_bit(header, data)
-
-
-def _decode_eight_bit(header: Image.Image, data: bytes) -> Image.Image | npt.NDArray[np.uint8]:
+def _decode(data: bytes, sixteen: bool) -> Codes:
+    """The picture as it is stored, (h, w, 3) in uint8 or uint16."""
+    header = _open_header(data)
+    if sixteen:
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | _AS_STORED)
+        if picture is None:
+            raise ValueError("truncated")
+        return picture[..., [2, 1, 0]].astype(np.uint16, copy=False, casting="no")
     if header.mode != "RGB":
-        return header.convert("RGB")
+        return np.asarray(header.convert("RGB"))
     if header.format in ("JPEG", "MPO"):
         # The very pixels that Pillow gives, in half the time; but a file that is cut short is
         # filled with grey and nothing said.
         if not _ends_properly(data):
-            raise OSError("image file is truncated")
-        flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
-        picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+            raise ValueError("truncated")
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | _AS_STORED)
         if picture is not None and picture.shape == (header.height, header.width, 3):
             return picture.astype(np.uint8, copy=False)
-    header.load()
-    return header
+    return np.asarray(header)
 
 
 def _ends_properly(jpeg: bytes) -> bool:
-    """Whether a JPEG has its end marker after the start of its picture (ISO/IEC 10918-1, B.1).
+    """Whether a JPEG has its end marker after the start of its picture.
 
-    In the coded picture every byte FF is followed by 00 or a restart marker, so FF D9 is the end.
     A thumbnail's end marker lies before the start of scan and is stepped over with its segment.
     """
-    place = 2
-    while place + 4 <= len(jpeg) and jpeg[place] == 0xFF:
-        marker = jpeg[place + 1]
-        if marker == 0xDA:  # start of scan
-            return jpeg.rfind(b"\xff\xd9", place) >= 0  # it is nearly always at the very end
-        if marker == 0xFF:  # fill byte
-            place += 1
+    scans = (start for marker, start, _ in jpeg_segments(jpeg) if marker == START_OF_SCAN)
+    return jpeg.rfind(b"\xff\xd9", next(scans, len(jpeg))) >= 0  # nearly always at the very end
+
+
+def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
+    """Marker, start and end of each segment of a JPEG (ISO/IEC 10918-1, B.1).
+
+    The coded picture that follows a start of scan is a piece of its own, with marker 0.
+
+    Raises:
+        ValueError, IndexError: It is cut short, or its segments are damaged.
+    """
+    start = 2
+    while True:
+        if data[start] != 0xFF:
+            raise ValueError("no marker where one should be")
+        marker = data[start + 1]
+        if marker == 0xD9:
+            yield marker, start, start + 2
+            return
+        if marker == 0xFF or marker == 0x01 or 0xD0 <= marker <= 0xD7:
+            start += 1 if marker == 0xFF else 2  # fill byte, or nothing but a marker
             continue
-        place += 2 + int.from_bytes(jpeg[place + 2 : place + 4], "big")
-    return False
-
-
-def _decode_sixteen_bit(header: Image.Image, data: bytes) -> npt.NDArray[np.uint16]:
-    flags = cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
-    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-    if decoded is None:
-        raise OSError("image file is truncated")
-    if decoded.ndim != 3 or decoded.shape[2] < 3 or decoded.dtype != np.uint16:
-        raise struct.error("not a 16-bit RGB picture")
-    return decoded[..., [2, 1, 0]].astype(np.uint16, copy=False)
+        size = int.from_bytes(data[start + 2 : start + 4], "big")
+        stop = start + 2 + size
+        if size < 2 or stop > len(data):
+            raise ValueError("truncated")
+        yield marker, start, stop
+        if marker == START_OF_SCAN:
+            found = _MARKER.search(data, stop)
+            if found is None:
+                raise ValueError("truncated")
+            yield 0, stop, found.start()
+            stop = found.start()
+        start = stop

@@ -87,11 +87,15 @@ def file_facts(photo: Photo) -> FileFacts:
     # A damaged file may hold several numbers there, or none.
     rendered = detail.get(0xA401)
     blended = isinstance(rendered, int) and rendered > 1
+    software = photo.facts.software
+    edited = (
+        _EDITING.search(software.lower()) and software.lower() not in photo.facts.camera.lower()
+    )
     named = photo.facts.colour_profile != "sRGB (assumed)" or detail.get(0xA001) in (1, 2)
     return FileFacts(
         quality=_quality(image),
         hdr=blended or any(word in xmp.lower() for word in HDR_XMP),
-        edited_by=_editor(photo.facts.software, photo.facts.camera),
+        edited_by=software if edited else "",
         named_profile=named,
         # ExposureTime, FNumber or ISO: lost when a picture was sent through a chat or edited.
         from_camera=any(tag in detail for tag in (0x829A, 0x829D, 0x8827)),
@@ -108,13 +112,6 @@ def _quality(image: Image.Image | None) -> int | None:
     return int(np.clip(round(quality), 1, 100))
 
 
-def _editor(software: str, camera: str) -> str:
-    lower = software.lower()
-    if _EDITING.search(lower) and lower not in camera.lower():
-        return software
-    return ""
-
-
 def photo_fitness(photo: Photo, regions: Sequence[Region]) -> Fitness:
     """Judge a photo and its regions.
 
@@ -125,23 +122,17 @@ def photo_fitness(photo: Photo, regions: Sequence[Region]) -> Fitness:
     judged = tuple(_judge(photo, r) for r in regions if area(r.shape) > 0)
     plain = {r.id for r in regions if r.mark in PLAIN}
     blurs = [r.blur for r in judged if r.region not in plain and not math.isnan(r.blur)]
-    advice = file_advice(facts)
+    advice = measuring_advice(facts)
+    if not facts.named_profile:
+        advice += ("The file does not say what its colours mean; plain sRGB was assumed.",)
     # A smooth part is never sharp; a photo without any sharp part is not.
     if blurs and min(blurs) > BLURRED:
         advice += ("No part marked is sharp. Hold still, focus on the bird, and go closer.",)
     return Fitness(facts, judged, advice)
 
 
-def file_advice(facts: FileFacts) -> tuple[str, ...]:
-    """What a keeper can do better next time, from the file alone."""
-    if facts.named_profile:
-        return measuring_advice(facts)
-    unnamed = "The file does not say what its colours mean; plain sRGB was assumed."
-    return (*measuring_advice(facts), unnamed)
-
-
 def measuring_advice(facts: FileFacts) -> tuple[str, ...]:
-    """The part of the advice that bears on the colours measured."""
+    """What a keeper can do better next time, from what the file says of the colours in it."""
     out = []
     if facts.quality is not None and facts.quality < POOR_QUALITY:
         out.append(

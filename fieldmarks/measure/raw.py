@@ -18,14 +18,10 @@ from fieldmarks.measure.colour import RGB_TO_XYZ
 from fieldmarks.measure.icc import Profile
 
 
-def develop(
-    data: bytes, name: str, max_megapixels: float
-) -> tuple[npt.NDArray[np.uint16], Profile]:
+def develop(data: bytes, max_megapixels: float) -> tuple[npt.NDArray[np.uint16], Profile]:
     """Develop a camera raw file.
 
     Args:
-        data: The file.
-        name: For errors.
         max_megapixels: Refuse larger pictures before developing them.
 
     Returns:
@@ -40,7 +36,6 @@ def develop(
     except ImportError:
         raise PhotoError(
             "camera raw files need the extra library rawpy",
-            where=name,
             mend="Install it with: pip install rawpy",
         ) from None
     try:
@@ -48,9 +43,7 @@ def develop(
             megapixels = raw.sizes.raw_width * raw.sizes.raw_height / 1e6
             if megapixels > max_megapixels:
                 raise PhotoError(
-                    f"the picture is {megapixels:.0f} megapixels, the limit is "
-                    f"{max_megapixels:.0f}",
-                    where=name,
+                    f"the picture is {megapixels:.0f} megapixels, the limit is {max_megapixels:.0f}"
                 )
             # A Digital Negative brings its own matrix to sRGB; for others LibRaw knows the maker's.
             matrix = np.asarray(raw.color_matrix, dtype=float)[:, :3]
@@ -71,7 +64,6 @@ def develop(
     except Exception as error:  # LibRaw raises one class per kind of damage
         raise PhotoError(
             "this is not a camera raw file that can be read",
-            where=name,
             mend="Copy it again from the camera, or use its JPEG",
         ) from error
     ramp = (np.arange(65536) / 65535).astype(np.float32)

@@ -53,19 +53,13 @@ WARN_LOST = 0.25
 
 @dataclass(frozen=True, eq=False)
 class _Samples:
-    """Block averages of one region: linear light, place, and the pixels counted."""
+    """Block averages of one region: linear light, place, and how bright it was stored."""
 
     linear: npt.NDArray[np.float32]  # (n, 3), as photographed
     xy: npt.NDArray[np.float64]  # (n, 2), photo pixels
     row: npt.NDArray[np.intp]  # (n,), place on the grid of blocks
     column: npt.NDArray[np.intp]
-    pixels: PixelCount
     brightest: float  # median of the largest stored channel, 0..1
-
-
-_NOTHING = (
-    np.zeros((0, 3), np.float32), np.zeros((0, 2)), np.zeros(0, np.intp), np.zeros(0, np.intp)
-)  # fmt: skip
 
 
 def read_mark(
@@ -86,26 +80,25 @@ def read_mark(
     Returns:
         Reading, or None when no usable pixels are left.
     """
-    parts = [_sample(photo, region.shape, without) for region in regions]
-    counts = [astuple(part.pixels) for part in parts]
-    pixels = PixelCount(*(sum(column) for column in zip(*counts, strict=True)))
-    linear = np.concatenate([p.linear for p in parts])
-    if len(linear) < MIN_BLOCKS:
+    sampled = [_sample(photo, region.shape, without) for region in regions]
+    counted = np.sum([astuple(count) for count, _ in sampled], axis=0)
+    pixels = PixelCount(*counted.tolist())
+    parts = [part for _, part in sampled if part]
+    if sum(len(part.row) for part in parts) < MIN_BLOCKS:
         return None
-    xy = np.concatenate([p.xy for p in parts])
-    true = calibration.apply(linear, xy[:, 0], xy[:, 1])
-    values = linear_to_lab(true)
+    linear = np.concatenate([part.linear for part in parts])
+    xy = np.concatenate([part.xy for part in parts])
+    works = [
+        Patchwork(linear_to_lab(calibration.apply(p.linear, *p.xy.T)), p.row, p.column)
+        for p in parts
+        if len(p.row)
+    ]
+    values = np.concatenate([work.values for work in works])
     middle = medians(values)
     lab = triple(middle)
     spread = triple(1.4826 * medians(np.abs(values - middle)))
     stored = medians(linear)
     brightest = max(part.brightest for part in parts)
-    ends = np.cumsum([len(p.row) for p in parts])[:-1]
-    works = [
-        Patchwork(part_values, part.row, part.column)
-        for part_values, part in zip(np.split(values, ends), parts, strict=True)
-        if len(part_values)
-    ]
     spread_u, number = spread_part(lab, works)
     doubts = [spread_u]
     if calibration.calibrated:
@@ -218,35 +211,30 @@ def _merge(groups: list[npt.NDArray]) -> list[npt.NDArray]:
     return groups
 
 
-def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
+def _sample(
+    photo: Photo, shape: Shape, without: Sequence[Shape]
+) -> tuple[PixelCount, _Samples | None]:
+    """Pixels of a region, counted, and its block averages where any are left."""
     win = window(shape, photo.width, photo.height)
     inside = mask(shape, win, without)
     if not inside.any():
-        return _Samples(*_NOTHING, PixelCount(0, 0, 0, 0, 0), 0.0)
+        return PixelCount(0, 0, 0, 0, 0), None
     codes = np.ascontiguousarray(photo.codes(win))
     linear = photo.profile.to_linear(codes)
     peak = _largest(codes)
     clipped = inside & (peak >= photo.white - photo.white // 255)
     dark = inside & (peak <= 2 * (photo.white // 255))
-    all_dark, all_inside = _count(dark), _count(inside)
     glare = _glare(linear, inside, clipped)
     used = inside & ~clipped & ~glare
     # Mostly black: what lies at the noise floor *is* the colour, to within that floor.
-    if all_dark <= all_inside / 2:
+    if _count(dark) <= _count(inside) / 2:
         used &= ~dark
-    count = _count(used)
-    block = int(np.clip(math.sqrt(count / BLOCKS_WANTED), 1, MAX_BLOCK))
-    pixels = PixelCount(
-        total=all_inside,
-        clipped=_count(clipped),
-        glare=_count(glare),
-        dark=all_dark,
-        used=count,
-    )
+    pixels = PixelCount(*map(_count, (inside, clipped, glare, dark, used)))
+    block = int(np.clip(math.sqrt(pixels.used / BLOCKS_WANTED), 1, MAX_BLOCK))
     height, width = used.shape
     rows, columns = height // block, width // block
-    if not count or not rows or not columns:
-        return _Samples(*_NOTHING, pixels, 0.0)
+    if not pixels.used or not rows or not columns:
+        return pixels, None
     flags = used[: rows * block, : columns * block].view(np.uint8)
     kept = cv2.copyTo(linear[: rows * block, : columns * block], flags)  # the others are 0
     size = (columns, rows)
@@ -255,13 +243,12 @@ def _sample(photo: Photo, shape: Shape, without: Sequence[Shape]) -> _Samples:
     full = np.flatnonzero(share >= 0.75)
     row, column = np.divmod(full, columns)
     xy = np.column_stack([win[0] + (column + 0.5) * block, win[1] + (row + 0.5) * block])
-    return _Samples(
+    return pixels, _Samples(
         np.asarray(total.reshape(-1, 3)[full] / share.reshape(-1, 1)[full], np.float32),
         xy,
         row,
         column,
-        pixels,
-        float(np.median(peak[used][:: max(count // 1000, 1)])) / photo.white,
+        float(np.median(peak[used][:: max(pixels.used // 1000, 1)])) / photo.white,
     )
 
 

@@ -7,9 +7,11 @@ origin at the top left corner of the top left pixel. Shapes are immutable; check
 
 from __future__ import annotations
 
+import difflib
+import itertools
 import math
 import string
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -132,14 +134,10 @@ def letters(regions: Iterable[Region]) -> dict[str, str]:
     """
     ids = [region.id for region in regions]
     taken = {i for i in ids if 0 < len(i) <= 2 and all(c in string.ascii_uppercase for c in i)}
-    free = (letter for letter in _alphabet() if letter not in taken)
+    singles = string.ascii_uppercase
+    alphabet = (*singles, *map("".join, itertools.product(singles, repeat=2)))
+    free = (letter for letter in alphabet if letter not in taken)
     return {i: i if i in taken else next(free) for i in ids}
-
-
-def _alphabet() -> Iterable[str]:
-    yield from string.ascii_uppercase
-    for first in string.ascii_uppercase:
-        yield from (first + second for second in string.ascii_uppercase)
 
 
 @lru_cache(maxsize=512)
@@ -150,28 +148,26 @@ def vertices(shape: Shape) -> npt.NDArray[np.float64]:
         (n, 2) array of (x, y) in photo pixels, not to be written to; an ellipse becomes a 72-gon
         of the same area.
     """
-    points = _vertices(shape)
+    match shape:
+        case Polygon(outline):
+            points = np.array(outline, dtype=float).reshape(-1, 2)
+        case Rectangle(x, y, width, height):
+            right, bottom = x + width, y + height
+            points = np.array([[x, y], [right, y], [right, bottom], [x, bottom]], dtype=float)
+        case Line(start, end):
+            points = np.array([start, end], dtype=float)
+        case Ellipse(cx, cy, rx, ry, angle):
+            step = 2 * np.pi / ELLIPSE_POINTS
+            t = step * np.arange(ELLIPSE_POINTS)
+            # A regular n-gon inscribed in a circle is smaller than it by sin(2 pi/n) n / (2 pi).
+            grow = math.sqrt(step / math.sin(step))
+            u, v = rx * grow * np.cos(t), ry * grow * np.sin(t)
+            a = math.radians(angle)
+            points = np.column_stack(
+                [cx + u * math.cos(a) - v * math.sin(a), cy + u * math.sin(a) + v * math.cos(a)]
+            )
     points.flags.writeable = False
     return points
-
-
-def _vertices(shape: Shape) -> npt.NDArray[np.float64]:
-    if isinstance(shape, Polygon):
-        return np.asarray(shape.points, dtype=float).reshape(-1, 2)
-    if isinstance(shape, Rectangle):
-        x0, y0, x1, y1 = shape.x, shape.y, shape.x + shape.width, shape.y + shape.height
-        return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], dtype=float)
-    if isinstance(shape, Line):
-        return np.array([shape.start, shape.end], dtype=float)
-    t = np.linspace(0, 2 * np.pi, ELLIPSE_POINTS, endpoint=False)
-    # A regular n-gon inscribed in a circle is smaller than it by sin(2 pi/n) n / (2 pi).
-    step = 2 * np.pi / ELLIPSE_POINTS
-    grow = math.sqrt(step / math.sin(step))
-    u, v = shape.rx * grow * np.cos(t), shape.ry * grow * np.sin(t)
-    a = math.radians(shape.angle)
-    return np.column_stack(
-        [shape.cx + u * math.cos(a) - v * math.sin(a), shape.cy + u * math.sin(a) + v * math.cos(a)]
-    )
 
 
 @lru_cache(maxsize=512)
@@ -265,54 +261,46 @@ def check_regions(regions: RegionSet, known_marks: dict[str, str]) -> None:
     """
     seen: set[str] = set()
     for region in regions.regions:
-        where = f"{regions.photo}, region {region.id!r} ({region.mark})"
-        if region.id in seen:
-            raise RegionError("this id is used twice", where=where, mend="Give each its own id")
+        for problem, mend in _faults(region, regions, seen, known_marks):
+            where = f"{regions.photo}, region {region.id!r} ({region.mark})"
+            raise RegionError(problem, where=where, mend=mend)
         seen.add(region.id)
-        _check_mark(region, known_marks, where)
-        _check_shape(region.shape, regions.width, regions.height, where)
 
 
-def _check_mark(region: Region, known_marks: dict[str, str], where: str) -> None:
-    if region.mark not in known_marks:
-        import difflib
-
+def _faults(
+    region: Region, regions: RegionSet, seen: set[str], known_marks: dict[str, str]
+) -> Iterator[tuple[str, str]]:
+    """What is wrong with a region and how to mend it; each holds once those before it do not."""
+    kind, shape = known_marks.get(region.mark), region.shape
+    if region.id in seen:
+        yield "this id is used twice", "Give each its own id"
+    if kind is None:
         near = difflib.get_close_matches(region.mark, known_marks, n=1)
         mend = f"Did you mean {near[0]!r}?" if near else "See 'fieldmarks marks' for the names"
-        raise RegionError("there is no such mark", where=where, mend=mend)
-    if known_marks[region.mark] == "line" and not isinstance(region.shape, Line):
-        raise RegionError("this mark is a length", where=where, mend="Draw it as a line")
-    if known_marks[region.mark] == "area" and isinstance(region.shape, Line):
-        raise RegionError("this mark is an area", where=where, mend="Draw an outline, not a line")
-    if region.value is not None and not (math.isfinite(region.value) and region.value > 0):
-        raise RegionError("its value must be above zero", where=where, mend="Correct the value")
-    if region.mark == "card" and region.value is not None and region.value > 1:
-        raise RegionError(
-            "a card cannot reflect more than 100 %",
-            where=where,
-            mend="Give its reflectance as a share, 0.18 for an 18 % card",
-        )
-
-
-def _check_shape(shape: Shape, width: int, height: int, where: str) -> None:
+        yield "there is no such mark", mend
+    if kind == "line" and not isinstance(shape, Line):
+        yield "this mark is a length", "Draw it as a line"
+    if kind == "area" and isinstance(shape, Line):
+        yield "this mark is an area", "Draw an outline, not a line"
+    value = 1.0 if region.value is None else region.value
+    if not (math.isfinite(value) and value > 0):
+        yield "its value must be above zero", "Correct the value"
+    if region.mark == "card" and value > 1:
+        mend = "Give its reflectance as a share, 0.18 for an 18 % card"
+        yield "a card cannot reflect more than 100 %", mend
     points = vertices(shape)
     if not np.isfinite(points).all():
-        raise RegionError("a coordinate is not a number", where=where, mend="Draw it again")
+        yield "a coordinate is not a number", "Draw it again"
     if isinstance(shape, Line):
         if shape.length < 2:
-            raise RegionError("the line has no length", where=where, mend="Draw it again")
+            yield "the line has no length", "Draw it again"
     elif len(points) < 3 or _outline(shape).convex_hull.area < MIN_AREA:
-        raise RegionError(
-            f"it covers less than {MIN_AREA:.0f} pixels", where=where, mend="Draw it larger"
-        )
+        yield f"it covers less than {MIN_AREA:.0f} pixels", "Draw it larger"
     elif not _outline(shape).is_valid:
-        raise RegionError(
-            "its outline crosses itself", where=where, mend="Draw one plain loop round the mark"
-        )
-    low, high = points.min(axis=0), points.max(axis=0)
-    if (low < -0.5).any() or high[0] > width + 0.5 or high[1] > height + 0.5:
-        raise RegionError(
-            f"it reaches outside the photo ({width} x {height} pixels)",
-            where=where,
-            mend="Draw it inside, or check that the region file belongs to this photo",
+        yield "its outline crosses itself", "Draw one plain loop round the mark"
+    beyond = points.max(axis=0) > np.array([regions.width, regions.height]) + 0.5
+    if beyond.any() or (points < -0.5).any():
+        yield (
+            f"it reaches outside the photo ({regions.width} x {regions.height} pixels)",
+            "Draw it inside, or check that the region file belongs to this photo",
         )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ from fieldmarks.measure.region import (
 )
 
 ANNOTATION_CONTEXT = "http://www.w3.org/ns/anno.jsonld"
+PREFIXES = {"exif": "http://www.w3.org/2003/12/exif/ns#", "schema": "https://schema.org/"}
 MEDIA_FRAGMENTS = "http://www.w3.org/TR/media-frags/"
 SVG = "http://www.w3.org/TR/SVG/"
 SVG_NAMESPACE = "http://www.w3.org/2000/svg"
@@ -52,13 +54,7 @@ def to_annotations(regions: RegionSet) -> dict[str, Any]:
     if regions.sha256:
         source["schema:sha256"] = regions.sha256
     return {
-        "@context": [
-            ANNOTATION_CONTEXT,
-            {
-                "exif": "http://www.w3.org/2003/12/exif/ns#",
-                "schema": "https://schema.org/",
-            },
-        ],
+        "@context": [ANNOTATION_CONTEXT, PREFIXES],
         "type": "AnnotationPage",
         "items": [_annotation(region, source) for region in regions.regions],
         # An empty page must still say which photo it belongs to.
@@ -177,25 +173,19 @@ def _n(value: float) -> str:
 
 
 def _selector(shape: Shape) -> dict[str, str]:
-    if isinstance(shape, Rectangle):
-        numbers = ",".join(_n(v) for v in (shape.x, shape.y, shape.width, shape.height))
-        return {
-            "type": "FragmentSelector",
-            "conformsTo": MEDIA_FRAGMENTS,
-            "value": f"xywh=pixel:{numbers}",
-        }
-    if isinstance(shape, Polygon):
-        points = " ".join(f"{_n(x)},{_n(y)}" for x, y in shape.points)
-        inner = f'<polygon points="{points}"/>'
-    elif isinstance(shape, Line):
-        (x1, y1), (x2, y2) = shape.start, shape.end
-        inner = f'<line x1="{_n(x1)}" y1="{_n(y1)}" x2="{_n(x2)}" y2="{_n(y2)}"/>'
-    else:
-        turn = f"rotate({_n(shape.angle)} {_n(shape.cx)} {_n(shape.cy)})"
-        inner = (
-            f'<ellipse cx="{_n(shape.cx)}" cy="{_n(shape.cy)}" rx="{_n(shape.rx)}" '
-            f'ry="{_n(shape.ry)}" transform="{turn}"/>'
-        )
+    match shape:
+        case Rectangle(x, y, width, height):
+            value = f"xywh=pixel:{_n(x)},{_n(y)},{_n(width)},{_n(height)}"
+            return {"type": "FragmentSelector", "conformsTo": MEDIA_FRAGMENTS, "value": value}
+        case Polygon(points):
+            inner = f'<polygon points="{" ".join(f"{_n(x)},{_n(y)}" for x, y in points)}"/>'
+        case Line((x1, y1), (x2, y2)):
+            inner = f'<line x1="{_n(x1)}" y1="{_n(y1)}" x2="{_n(x2)}" y2="{_n(y2)}"/>'
+        case Ellipse(cx, cy, rx, ry, angle):
+            inner = (
+                f'<ellipse cx="{_n(cx)}" cy="{_n(cy)}" rx="{_n(rx)}" ry="{_n(ry)}" '
+                f'transform="rotate({_n(angle)} {_n(cx)} {_n(cy)})"/>'
+            )
     value = f'<svg xmlns="{SVG_NAMESPACE}">{inner}</svg>'
     return {"type": "SvgSelector", "conformsTo": SVG, "value": value}
 
@@ -248,21 +238,12 @@ def _svg_shape(svg: str, place: str) -> Shape:
     except (defusedxml.ElementTree.ParseError, DefusedXmlException, ValueError):
         raise unreadable from None
     for element in root.iter():
-        kind = element.tag.rpartition("}")[2]
         try:
-            if kind == "polygon":
-                return Polygon(_points(element.get("points", "")))
-            if kind == "rect":
-                return Rectangle(
-                    *(float(element.get(k, "0")) for k in ("x", "y", "width", "height"))
-                )
-            if kind == "line":
-                x1, y1, x2, y2 = (float(element.get(k, "0")) for k in ("x1", "y1", "x2", "y2"))
-                return Line((x1, y1), (x2, y2))
-            if kind in ("ellipse", "circle"):
-                return _ellipse(element)
+            shape = _of_element(element.tag.rpartition("}")[2], element.attrib)
         except (ValueError, TypeError):
             raise unreadable from None
+        if shape:
+            return shape
     raise RegionError(
         "its SVG holds no polygon, ellipse, rectangle or line",
         where=place,
@@ -270,12 +251,26 @@ def _svg_shape(svg: str, place: str) -> Shape:
     )
 
 
-def _ellipse(element: Any) -> Ellipse:
-    r = element.get("r", "0")
-    turn = _ROTATE.fullmatch(element.get("transform", "").strip())
-    cx, cy = float(element.get("cx", "0")), float(element.get("cy", "0"))
-    rx, ry = float(element.get("rx", r)), float(element.get("ry", r))
-    return Ellipse(cx, cy, rx, ry, float(turn[1]) if turn else 0.0)
+def _of_element(kind: str, said: Mapping[str, str]) -> Shape | None:
+    """The shape that an SVG element draws, if it is one of ours."""
+
+    def numbers(*names: str, default: str = "0") -> list[float]:
+        return [float(said.get(name, default)) for name in names]
+
+    match kind:
+        case "polygon":
+            return Polygon(_points(said.get("points", "")))
+        case "rect":
+            return Rectangle(*numbers("x", "y", "width", "height"))
+        case "line":
+            x1, y1, x2, y2 = numbers("x1", "y1", "x2", "y2")
+            return Line((x1, y1), (x2, y2))
+        case "ellipse" | "circle":
+            turn = _ROTATE.fullmatch(said.get("transform", "").strip())
+            cx, cy = numbers("cx", "cy")
+            rx, ry = numbers("rx", "ry", default=said.get("r", "0"))
+            return Ellipse(cx, cy, rx, ry, float(turn[1]) if turn else 0.0)
+    return None
 
 
 def _points(text: str) -> tuple[Point, ...]:

@@ -24,6 +24,7 @@ from fieldmarks.measure.calibration import (
     Calibration,
 )
 from fieldmarks.measure.colour import lab_to_linear, lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.correction import hull_distance
 from fieldmarks.measure.quantities import Lab, UncertaintyPart, axes_at, difference_weights, triple
 from fieldmarks.measure.scatter import Patchwork, error_of_middle, medians
 
@@ -281,7 +282,7 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     scale = difference_weights(lab)
     seen = [student * r * s for r, s in zip(correction.residual, scale, strict=True)]
     if correction.coefficients:
-        beyond = EXTRAPOLATION * correction.outside(lab)
+        beyond = EXTRAPOLATION * hull_distance(correction.known, lab)
         # Never below what was seen on the patches; far outside, no better than grey cards.
         plain = [
             factor * max(s, min(math.hypot(s, beyond), p / factor))
