@@ -14,7 +14,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
 from fieldmarks.birds.model import Bird, Entry, K, Observation, Pair, from_json
 from fieldmarks.birds.observation import Evidence
-from fieldmarks.birds.photos import PhotoStorage, photo_name
+from fieldmarks.birds.photos import PhotoFolder, photo_name
 from fieldmarks.record import Record, record_from_json
 
 KINDS: dict[type, Table] = {Bird: orm.birds, Entry: orm.entries, Pair: orm.pairs}
@@ -86,7 +86,7 @@ class Reader:
     engine: Engine
 
     @property
-    def photos(self) -> PhotoStorage:
+    def photos(self) -> PhotoFolder:
         """Where the photos lie."""
         raise NotImplementedError
 

@@ -31,7 +31,7 @@ from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy,
 from fieldmarks.birds.model import Entry, K, Kept, checked, contents, now
 from fieldmarks.birds.observation import Evidence, observation_of
 from fieldmarks.birds.people import EVERYONE, READS_ONLY, Person
-from fieldmarks.birds.photos import PhotoBucket, PhotoFolder, PhotoStorage, photo_name
+from fieldmarks.birds.photos import PhotoBucket, PhotoFolder, photo_name
 from fieldmarks.birds.reader import KINDS, Reader, batches
 from fieldmarks.birds.writing import Writing, known, next_number, put, put_record, summarise
 from fieldmarks.rules import Tables
@@ -150,7 +150,7 @@ class Store(Reader):
     # --- photos ---
 
     @property
-    def photos(self) -> PhotoStorage:
+    def photos(self) -> PhotoFolder:
         """Where the photos lie.
 
         Raises:
