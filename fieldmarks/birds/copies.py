@@ -9,12 +9,12 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.agreement import Account
 from fieldmarks.birds.archive import digest
 from fieldmarks.birds.model import Entry
-from fieldmarks.birds.reader import Reader
+from fieldmarks.birds.store import Store
 from fieldmarks.measure.location import without_place
 from fieldmarks.record import Record
 
 
-def accounts_of(store: Reader, entries: Sequence[Entry]) -> list[Account]:
+def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:
     """What each measurer made of a photo; the copy given away counts as the photo as taken.
 
     A photo is opened only where two files could be one photo.

@@ -61,8 +61,7 @@ def links_of(store: Store, bird: Bird) -> list[Link]:
     """Links to a bird, the newest first."""
     c = orm.links.c
     query = select(c.id, c.entries, c.made_at, c.withdrawn_at).where(c.bird == bird.id)
-    with store.engine.connect() as connection:
-        found = connection.execute(query.order_by(c.made_at.desc(), c.id)).all()
+    found = store.rows(query.order_by(c.made_at.desc(), c.id))
     return [Link(row.id, tuple(row.entries.split()), *row[2:]) for row in found]
 
 
@@ -83,10 +82,10 @@ def opened_by(store: Store, word: str) -> tuple[Bird, list[Entry], bool]:
     """
     c = orm.links.c
     query = select(c.bird, c.entries).where(c.secret == digest(word.encode()), c.withdrawn_at == "")
-    with store.engine.connect() as connection:
-        row = connection.execute(query).one_or_none() if WORD.fullmatch(word) else None
-    if row is None:
+    found = store.rows(query) if WORD.fullmatch(word) else ()
+    if not found:
         raise NO_SUCH
+    (row,) = found
     bird, chosen = store.bird(row.bird), row.entries.split()
     entries = [e for e in store.entries(bird.id) if not chosen or e.id in chosen]
     if bird.withdrawn or (chosen and not entries):

@@ -60,11 +60,10 @@ def check_store(store: Store, tell: Tell = untold) -> list[StoreProblem]:
             for name in store.photos.names()
             if name not in wanted
         ]
-    with store.engine.connect() as connection:
-        for fingerprint, packed in connection.execute(select(orm.rule_tables)):
-            if not is_whole(packed, fingerprint):
-                said = "this copy of the rule tables is damaged"
-                problems.append(StoreProblem(f"tables {fingerprint[:12]}", said, backup))
+    for fingerprint, packed in store.rows(select(orm.rule_tables)):
+        if not is_whole(packed, fingerprint):
+            said = "this copy of the rule tables is damaged"
+            problems.append(StoreProblem(f"tables {fingerprint[:12]}", said, backup))
     rings: dict[str, str] = {}
     for bird in (b for b in birds if b.ring and not b.withdrawn):
         key = f"{ring_key(bird.ring)} {bird.ring_year}"

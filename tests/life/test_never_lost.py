@@ -17,7 +17,8 @@ from fieldmarks.birds.collection import Filter, list_birds
 from fieldmarks.birds.exchange import export_store, import_store
 from fieldmarks.birds.model import Pair, Young, new_id
 from fieldmarks.birds.reader import told_apart
-from fieldmarks.birds.store import ConflictError, Store
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.writing import ConflictError
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.pipeline import make_record

@@ -17,6 +17,7 @@ from sqlalchemy import MetaData, create_engine
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm as models
 from fieldmarks.birds.exchange import everything, export_store, import_store
+from fieldmarks.birds.model import Entry
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.upkeep import check_store, mend_store
 
@@ -239,7 +240,7 @@ def test_a_look_of_version_0_2_0_is_measured_again_and_its_old_numbers_stay(old,
         assert (new.day, new.stage, new.measured_by) == (entry.day, entry.stage, entry.measured_by)
         assert new.id in {e.id for e in store.entries(bird.id)}
         assert entry.id not in {e.id for e in store.entries(bird.id)}
-        (struck,) = [e for e in store.entries(bird.id, True) if e.id == entry.id]
+        (struck,) = store.by_id(Entry, [entry.id]).values()
         assert struck.withdrawn == f"measured again with fieldmarks {__version__}"
         assert [store.record_file(o) for o in struck.observations] == before
         with pytest.raises(FieldmarksError, match="changed elsewhere"):

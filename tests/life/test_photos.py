@@ -106,7 +106,7 @@ def test_a_photo_goes_only_when_no_look_of_anybody_needs_it(
     """A second member's save of the same photo fails; the first one's look keeps its photo."""
     one, two = store.save(a_bird("One")), store.save(a_bird("Two"))
     store.save_entry(an_entry(one), [clean_shot], tables)
-    monkeypatch.setattr("fieldmarks.birds.store.put_record", lambda *_: 1 / 0)
+    monkeypatch.setattr("fieldmarks.birds.writing.Writing.put_record", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         store.save_entry(an_entry(two), [clean_shot], tables)
     assert len(keys(service, bucket)) == 1
@@ -122,7 +122,7 @@ def test_a_save_that_fails_leaves_no_photo_in_the_bucket(
     store, service, bucket, tables, clean_shot, monkeypatch
 ):
     bird = store.save(a_bird())
-    monkeypatch.setattr("fieldmarks.birds.store.put_record", lambda *_: 1 / 0)
+    monkeypatch.setattr("fieldmarks.birds.writing.Writing.put_record", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         store.save_entry(an_entry(bird), [clean_shot], tables)
     assert keys(service, bucket) == []
