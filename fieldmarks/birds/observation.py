@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -18,8 +19,7 @@ from fieldmarks.measure.location import given_name, without_place
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.measure.sampling import ColourDraws, draw_colours
-from fieldmarks.pipeline import record_of_file
-from fieldmarks.record import Question, Record, record_from_json, record_to_json
+from fieldmarks.record import Record, record_from_json, record_to_json
 from fieldmarks.rules import Tables
 
 DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years
@@ -99,18 +99,6 @@ def region_file_of(record: Record) -> bytes:
     return (json.dumps(page, indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def evidence_of_file(
-    path: Path, tables: Tables, question: Question | None = None, regions: Path | None = None
-) -> Evidence:
-    """Measure a photo file with its region file.
-
-    Raises:
-        FieldmarksError
-    """
-    record, _ = record_of_file(path, tables, question, regions)
-    return Evidence(path.read_bytes(), record)
-
-
 def observation_of(evidence: Evidence, tables: Tables) -> Observation:
     """What a moult entry says of a photo; the whole record is kept beside it."""
     record = evidence.record
@@ -142,36 +130,22 @@ def mark_point(drawn: ColourDraws, tables: Tables) -> MarkPoint:
     ``SHARE_FLOOR``.
     """
     reading = drawn.reading
-    light, chroma, hue = reading.budget.combined
-    dark, u_dark = _share(drawn, [DARK], tables)
-    orange, u_orange = _share(drawn, [ORANGE], tables)
     return MarkPoint(
-        mark=reading.mark,
-        lightness=reading.lab[0],
-        a=reading.lab[1],
-        b=reading.lab[2],
-        u_lightness=light,
-        u_chroma=chroma,
-        u_hue=hue,
-        expanded=reading.expanded,
-        calibrated=reading.calibrated,
-        dark=dark,
-        u_dark=u_dark,
-        orange=orange,
-        u_orange=u_orange,
-    )
+        reading.mark, *reading.lab, *reading.budget.combined, reading.expanded, reading.calibrated,
+        *_share(drawn, [DARK], tables), *_share(drawn, [ORANGE], tables),
+    )  # fmt: skip
 
 
-def _share(drawn: ColourDraws, keys: list[str], tables: Tables) -> tuple[float, float]:
+def _share(drawn: ColourDraws, keys: Iterable[str], tables: Tables) -> tuple[float, float]:
+    """Share of a mark's area that shows some tints, and its uncertainty (k = 1)."""
     tints = [tables.tints[key] for key in keys]
     if not len(drawn.fractions):
         return 0.0, 1.0
     over = tint_fraction(tints, drawn.polar, drawn.fractions)
     here = float(tint_fraction(tints, drawn.polar_read, drawn.fractions)[0])
     # Root mean square about the value read, so that draws that all fall to one side count.
-    return min(max(here, 0.0), 1.0), float(
-        np.hypot(np.sqrt(np.mean((over - here) ** 2)), SHARE_FLOOR)
-    )
+    scatter = np.sqrt(np.mean((over - here) ** 2))
+    return min(max(here, 0.0), 1.0), float(np.hypot(scatter, SHARE_FLOOR))
 
 
 def _sign_point(
@@ -181,21 +155,12 @@ def _sign_point(
     tables: Tables,
 ) -> SignPoint:
     assert sign.amount is not None
-    mark = sign.mark or ""
-    row = tables.signs.get(sign.key)
-    amount, unsure = sign.amount, 1.0
+    mark, unsure = sign.mark or "", 1.0
     if mark in relations:
         unsure = relations[mark].expanded / COVERAGE_FACTOR
-    elif mark in drawn and row is not None:
-        _, unsure = _share(drawn[mark], list(row.tints), tables)
+    elif mark in drawn and sign.key in tables.signs:
+        _, unsure = _share(drawn[mark], tables.signs[sign.key].tints, tables)
     return SignPoint(
-        sign=sign.key,
-        species=sign.species,
-        status=sign.status.value,
-        strength=sign.strength,
-        mark=mark,
-        amount=amount,
-        u_amount=unsure,
-        compared=" ".join(sign.compared),
-        there=" ".join(sign.there),
-    )
+        sign.key, sign.species, sign.status.value, sign.strength, mark, sign.amount, unsure,
+        " ".join(sign.compared), " ".join(sign.there),
+    )  # fmt: skip
