@@ -2,34 +2,35 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.agreement import Account
 from fieldmarks.birds.archive import digest
 from fieldmarks.birds.model import Entry
+from fieldmarks.birds.observation import Evidence
 from fieldmarks.birds.store import Store
 from fieldmarks.measure.location import without_place
 from fieldmarks.record import Record
 
 
-def accounts_of(store: Store, entries: Sequence[Entry]) -> list[Account]:
+def evidence_to_compare(store: Store, entries: Sequence[Entry]) -> list[Evidence]:
     """What each measurer made of a photo; the copy given away counts as the photo as taken.
 
     A photo is opened only where two files could be one photo.
     """
-    told = [(e.measurer, store.record(o), o) for e in entries for o in e.observations]
-    files: dict[tuple[object, ...], set[str]] = {}
-    for _, record, look in told:
-        files.setdefault(_says(record), set()).add(look.photo)
+    told = [(Evidence(b"", store.record(look), e.measurer, e.day), look)
+            for e in entries for look in e.observations]  # fmt: skip
+    files: dict[tuple[object, ...], set[str]] = defaultdict(set)
+    for one, look in told:
+        files[_says(one.record)].add(look.photo)
     return [
-        Account(
-            who,
-            record,
-            given_away(partial(store.photo, look), record) if len(files[_says(record)]) > 1 else "",
-        )
-        for who, record, look in told
+        replace(one, given=given_away(partial(store.photo, look), one.record))
+        if len(files[_says(one.record)]) > 1
+        else one
+        for one, look in told
     ]
 
 

@@ -32,8 +32,11 @@ class Evidence:
     """A photo of a bird with what was measured on it.
 
     Args:
+        photo: The file; empty where only what was measured counts, as large files fill the memory.
         day: When it was taken.
         tables: The rule tables it was judged by, packed.
+        given: Fingerprint of the photo as it is given away, where that is known: by it the copy
+            that someone was given is the same picture as the one that was taken.
     """
 
     photo: bytes
@@ -41,9 +44,10 @@ class Evidence:
     measured_by: str = ""
     day: date | None = None
     tables: bytes | None = None
+    given: str = ""
 
     def __post_init__(self) -> None:
-        if hashlib.sha256(self.photo).hexdigest() != self.sha256:
+        if self.photo and hashlib.sha256(self.photo).hexdigest() != self.sha256:
             raise PhotoError(
                 "the record was made from another photo",
                 where=self.record.measurement.photo,
@@ -54,6 +58,11 @@ class Evidence:
     def sha256(self) -> str:
         """Fingerprint of the photo."""
         return self.record.measurement.sha256
+
+    @property
+    def picture(self) -> str:
+        """Fingerprint that all copies of one photo share."""
+        return self.given or self.sha256
 
     @property
     def region_file(self) -> bytes:

@@ -11,11 +11,11 @@ from pathlib import Path
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.agreement import Agreement, compare_accounts
+from fieldmarks.birds.agreement import Agreement, compare_evidence
 from fieldmarks.birds.archive import Tell, untold
 from fieldmarks.birds.brood import young_with_findings
 from fieldmarks.birds.collection import bird_page
-from fieldmarks.birds.copies import accounts_of
+from fieldmarks.birds.copies import evidence_to_compare
 from fieldmarks.birds.dossier import Seal, write_dossier
 from fieldmarks.birds.due import first_moult_over, stage_fits
 from fieldmarks.birds.family import Relative, parent_faults
@@ -308,7 +308,7 @@ def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:
     Raises:
         FieldmarksError: There are fewer than two looks.
     """
-    return compare_accounts(accounts_of(store, entries))
+    return compare_evidence(evidence_to_compare(store, entries))
 
 
 def entries_of_day(store: Store, bird: Bird, day: date | None) -> list[Entry]:
