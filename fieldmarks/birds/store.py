@@ -22,12 +22,12 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import platformdirs
-from sqlalchemy import Connection, select
+from sqlalchemy import URL, Connection, select
 
 from fieldmarks._util.atomic_write import cannot_write, write_whole
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
-from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, sqlite_url, writing
+from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, writing
 from fieldmarks.birds.model import Entry, K, Observation
 from fieldmarks.birds.observation import Evidence, observation_of
 from fieldmarks.birds.people import EVERYONE, READS_ONLY, Person
@@ -81,8 +81,8 @@ class Store(Reader):
                 self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise cannot_write(self.folder, error) from None
-        given = url or sqlite_url(self.folder / DATABASE_FILE)
-        self.engine = connect(given, self.folder if named or not url else None)
+        file = URL.create("sqlite", database=str(self.folder / DATABASE_FILE))
+        self.engine = connect(url or file, self.folder if named or not url else None)
         self.read_only = not can_write(self.engine)
         bucket = os.environ.get(PHOTOS_VARIABLE)
         if bucket and not self.read_only:
