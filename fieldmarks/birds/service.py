@@ -43,18 +43,10 @@ def save_bird(store: Store, bird: Bird) -> Bird:
     """Save what a keeper says of a bird, once it can be so.
 
     Raises:
-        FieldmarksError: A parent cannot be right, its ring does not have the keeper's shape, or as
-            :meth:`Store.save`.
+        FieldmarksError: A parent of it or of its young cannot be right, its ring does not have the
+            keeper's shape, or as :meth:`Store.save`.
     """
     check_ring(bird.ring, store.setting(RING_PATTERN))
-    _check_family(store, bird)
-    if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
-        bird = replace(bird, ring_kind="not known")
-    return store.save(bird)
-
-
-def _check_family(store: Store, bird: Bird) -> None:
-    """Refuse parents that cannot be, of the bird itself and of its young on record."""
     father, mother = (store.bird(key) if key else None for key in (bird.father, bird.mother))
     faults = parent_faults(bird, father, mother)
     for young in bird_page(store, bird.id).young if bird.number else ():
@@ -63,6 +55,9 @@ def _check_family(store: Store, bird: Bird) -> None:
     if faults:
         mend = "Correct its sex, a date or the parent; '' in place of a name takes a parent off"
         raise FieldmarksError(faults[0], where=bird.label, mend=mend)
+    if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
+        bird = replace(bird, ring_kind="not known")
+    return store.save(bird)
 
 
 def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Question:
@@ -71,10 +66,9 @@ def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Questio
     Raises:
         FieldmarksError: The photo was taken before the bird hatched.
     """
-    age = advice_table().stage_ages[stage]
-    if bird.hatched is not None:
-        age = age_class(tables, bird.hatched, day)
-    return Question(variety=bird.variety, age=age, claimed=bird.species)
+    hatched = bird.hatched
+    age = age_class(tables, hatched, day) if hatched else advice_table().stage_ages[stage]
+    return Question(bird.variety, age, bird.species)
 
 
 class WhichBirdError(FieldmarksError):
@@ -156,9 +150,8 @@ def keep_look(
     who = measured_by.strip()
     given = {e.sha256: e.region_file for e in evidence}
     # Another person may well measure the same photo; the same person pressed twice.
-    for earlier in store.entries(bird.id):
-        mine = earlier.observations if earlier.measured_by == who else ()
-        again = (o for o in mine if o.photo in given)
+    for earlier in (e for e in store.entries(bird.id) if e.measured_by == who):
+        again = (o for o in earlier.observations if o.photo in given)
         if any(_regions(store, o) == given[o.photo] for o in again):
             raise FieldmarksError(
                 "this photo is kept already, with the same regions",
@@ -336,8 +329,7 @@ def make_dossier(
     kept = [(entry, o) for entry in entries for o in entry.observations]
     evidence = (store.evidence(*look) for look in kept)  # one at a time: photos are large
     steps = itertools.count(1)
-
-    def after_each() -> None:
-        tell(next(steps), 2 * len(kept))
-
-    return write_dossier(target, bird, evidence, tables, with_place, own_key(), after_each)
+    return write_dossier(
+        target, bird, evidence, tables, with_place, own_key(),
+        after_each=lambda: tell(next(steps), 2 * len(kept)),
+    )  # fmt: skip
