@@ -29,7 +29,7 @@ from fieldmarks.birds.observation import region_file_of, with_photo
 from fieldmarks.birds.photos import photo_name
 from fieldmarks.birds.reader import KINDS
 from fieldmarks.birds.ring import ring_key, same_ring
-from fieldmarks.birds.schemas import life_schema
+from fieldmarks.birds.schemas import schema_text
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
 from fieldmarks.birds.writing import Writing
@@ -116,7 +116,7 @@ def export_store(
             tell(done, len(entries))
         settings = {key: store.setting(key) for key in SHARED}
         packed.put("settings.json", json.dumps(settings).encode())
-        packed.put("schema.json", (json.dumps(life_schema(), indent=1) + "\n").encode())
+        packed.put("schema.json", schema_text("export").encode())
     names = packed.prints
     photos = sum(name.startswith("photos/") and not name.endswith(".json") for name in names)
     return Moved(len(birds), len(entries), len(pairs), photos)
@@ -155,7 +155,7 @@ def _without_place(
 
 
 def _told(thing: Kept) -> tuple[str, bytes]:
-    return f"{model.folder_of(type(thing))}/{thing.id}.json", model.to_json(thing)
+    return f"{KINDS[type(thing)].name}/{thing.id}.json", model.to_json(thing)
 
 
 def import_store(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar, get_args
@@ -279,13 +279,9 @@ class Pair:
 
 Kept = Bird | Entry | Pair
 K = TypeVar("K", bound="Bird | Entry | Pair")
-FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}  # in an export
+# In an export and in the database; the kinds that name others come after those.
+FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}
 GIVEN = ("number", "revision", "saved_at")  # by the store
-
-
-def folder_of(kind: type) -> str:
-    """Folder of an export that holds a kind."""
-    return next(name for name, known in FOLDERS.items() if known is kind)
 
 
 _adapter: Callable[[Any], TypeAdapter[Any]] = lru_cache(maxsize=8)(TypeAdapter)
@@ -364,4 +360,4 @@ def keys_of_birds(thing: Kept) -> list[str]:
 
 def contents(thing: Kept) -> dict[str, Any]:
     """What a keeper said or measured, without what the store gives."""
-    return {f.name: getattr(thing, f.name) for f in fields(thing) if f.name not in GIVEN}
+    return {name: value for name, value in vars(thing).items() if name not in GIVEN}

@@ -9,14 +9,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
-from sqlalchemy import Connection, Select, Table, func, or_, select
+from sqlalchemy import Connection, Select, func, or_, select
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
-from fieldmarks.birds.model import Bird, Entry, K, Observation, Pair, from_json
+from fieldmarks.birds.model import FOLDERS, Bird, Entry, K, Observation, Pair, from_json
 from fieldmarks.record import Record, record_from_json
 
-KINDS: dict[type, Table] = {Bird: orm.birds, Entry: orm.entries, Pair: orm.pairs}
+KINDS = {kind: orm.metadata.tables[name] for name, kind in FOLDERS.items()}
 BATCH = 500  # ids in one query
 SHORT_ID = 6  # signs of an id that are enough to ask for something by it
 Among = tuple[Any, Iterable[str]]  # a column, and the keys of which it is to hold one
