@@ -67,30 +67,20 @@ _COUNT = select(func.count()).select_from(models.birds)
 
 
 def _conditions(wanted: Filter, today: date) -> list[Any]:
-    b = models.birds.c
-    where: list[Any] = [b.withdrawn == ""]
-    if not wanted.with_gone:
-        where.append(b.status == "here")
-    if wanted.words.strip():
-        words = wanted.words.strip().lower()
-        where.append(
-            or_(
-                func.lower(b.name).contains(words, autoescape=True),
-                func.lower(b.ring).contains(words, autoescape=True),
-            )
-        )
-    if wanted.species:
-        where.append(b.species == wanted.species)
-    if wanted.variety:
-        where.append(b.variety == wanted.variety)
-    shown: dict[Show, list[Any]] = {
-        "all": [],
-        "due for a look": [b.look_due <= today],
-        "open doubts": [b.doubts > 0],
-        "signs seen": [b.signs_seen > 0],
-        "never measured": [b.last_day.is_(None)],
-    }
-    return where + shown[wanted.show]
+    b, words = models.birds.c, wanted.words.strip().lower()
+    named = (func.lower(c).contains(words, autoescape=True) for c in (b.name, b.ring))
+    conditions: tuple[tuple[Any, object], ...] = (
+        (b.withdrawn == "", True),
+        (b.status == "here", not wanted.with_gone),
+        (or_(*named), words),
+        (b.species == wanted.species, wanted.species),
+        (b.variety == wanted.variety, wanted.variety),
+        (b.look_due <= today, wanted.show == "due for a look"),
+        (b.doubts > 0, wanted.show == "open doubts"),
+        (b.signs_seen > 0, wanted.show == "signs seen"),
+        (b.last_day.is_(None), wanted.show == "never measured"),
+    )
+    return [condition for condition, is_asked in conditions if is_asked]
 
 
 def list_birds(

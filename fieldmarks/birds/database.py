@@ -233,15 +233,12 @@ def _migrate(engine: Engine, folder: Path | None) -> None:
 
 def _put_old_files_aside(folder: Path) -> None:
     """Move what earlier editions kept in files, and nothing reads any more, into one folder."""
-    aside = folder / "edition-2"
-    for name in ("birds", "entries", "pairs", "tables", "unfinished", "settings.json"):
-        if (folder / name).exists() and not (aside / name).exists():
-            aside.mkdir(exist_ok=True)
-            os.replace(folder / name, aside / name)
-    for path in list((folder / "photos").glob("*/*.json")):
-        target = aside / path.relative_to(folder)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        path.replace(target)
+    names = ("birds", "entries", "pairs", "tables", "unfinished", "settings.json")
+    for path in [*(folder / name for name in names), *(folder / "photos").glob("*/*.json")]:
+        target = folder / "edition-2" / path.relative_to(folder)
+        if path.exists() and not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            path.replace(target)
 
 
 def keep_copy(file: Path, folder: Path) -> None:
@@ -272,24 +269,22 @@ def restore(file: Path, folder: Path) -> Path:
         FieldmarksError: There is no whole copy.
     """
     for copy in sorted(folder.glob("birds-*.sqlite"), reverse=True):
-        try:
-            with closing(sqlite3.connect(copy)) as raw:
-                if raw.execute("PRAGMA integrity_check").fetchone() != ("ok",):
-                    continue
-        except sqlite3.Error:
-            continue
-        part = file.with_name(f"{file.name}.part")
-        shutil.copy(copy, part)
-        for ending in ("-wal", "-shm"):
-            if (old := file.with_name(file.name + ending)).exists():
-                os.replace(old, file.with_name(f"{file.name}.aside{ending}"))
-        if file.exists():
-            shutil.copy(file, file.with_name(f"{file.name}.aside"))
-        os.replace(part, file)
-        settle_folder(file.parent)
-        return copy
-    raise FieldmarksError(
-        "there is no whole copy of this database",
-        where=str(folder),
-        mend="Bring your last backup into an empty folder: 'bring-in'",
-    )
+        with suppress(sqlite3.Error), closing(sqlite3.connect(copy)) as raw:
+            if raw.execute("PRAGMA integrity_check").fetchone() == ("ok",):
+                break
+    else:
+        raise FieldmarksError(
+            "there is no whole copy of this database",
+            where=str(folder),
+            mend="Bring your last backup into an empty folder: 'bring-in'",
+        )
+    part = file.with_name(f"{file.name}.part")
+    shutil.copy(copy, part)
+    for ending in ("-wal", "-shm"):
+        if (old := file.with_name(file.name + ending)).exists():
+            os.replace(old, file.with_name(f"{file.name}.aside{ending}"))
+    if file.exists():
+        shutil.copy(file, file.with_name(f"{file.name}.aside"))
+    os.replace(part, file)
+    settle_folder(file.parent)
+    return copy

@@ -188,12 +188,13 @@ def who_is(connection: Connection, claims: Mapping[str, Any]) -> Person:
     """
     subject = f"{claims['iss']} {claims['sub']}"
     c = orm.people.c
-    row = connection.execute(select(*_COLUMNS).where(c.subject == subject)).one_or_none()
+    known = select(*_COLUMNS).where(c.subject == subject)
+    row = connection.execute(known).one_or_none()
     email = str(claims.get("email") or "").lower()
     if row is None and email and claims.get("email_verified") is True:
         change = sa.update(orm.people).where(c.email == email, c.subject.is_(None))
         connection.execute(change.values(subject=subject))
-        row = connection.execute(select(*_COLUMNS).where(c.subject == subject)).one_or_none()
+        row = connection.execute(known).one_or_none()
     if row is None:
         raise FieldmarksError(
             "you are signed in, but this club has not let you in",
