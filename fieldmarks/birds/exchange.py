@@ -344,7 +344,7 @@ def _take_tables_and_settings(work: Writing, packed: Archive) -> None:
         data, fingerprint = packed.read(name), Path(name).stem
         mine = work.packed_tables(fingerprint)
         if not (mine and is_whole(mine, fingerprint)) and is_whole(data, fingerprint):
-            work.replace(orm.rule_tables, fingerprint=fingerprint, packed=data)
+            work.write(orm.rule_tables, fingerprint=fingerprint, packed=data)
     if "settings.json" in packed.names:
         try:
             told = dict(json.loads(packed.read("settings.json")))

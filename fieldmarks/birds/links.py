@@ -11,7 +11,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import select, update
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
@@ -45,15 +45,12 @@ def make_link(store: Store, bird: Bird, entries: Sequence[Entry] = ()) -> str:
         FieldmarksError: The bird is not one that may be shared by whoever asks.
     """
     word = secrets.token_urlsafe(32)
-    row = {
-        "id": new_id(),
-        "secret": digest(word.encode()),
-        "bird": store.bird(bird.id).id,
-        "entries": " ".join(e.id for e in entries if e.bird == bird.id),
-        "made_at": now(),
-    }
+    own = " ".join(e.id for e in entries if e.bird == bird.id)
     with store.writing() as work:
-        work.connection.execute(insert(orm.links), [row])
+        work.write(
+            orm.links, id=new_id(), secret=digest(word.encode()), bird=work.bird(bird.id).id,
+            entries=own, made_at=now(),
+        )  # fmt: skip
     return word
 
 

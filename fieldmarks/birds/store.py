@@ -90,7 +90,7 @@ class Store(Reader):
             if not self.setting("bucket"):
                 with self.writing() as work:
                     if not work.setting("bucket"):  # that of all members is the first one named
-                        work.replace(orm.settings, key="bucket", value=bucket)
+                        work.write(orm.settings, key="bucket", value=bucket)
         if self.own_file:
             if not self.read_only:
                 keep_copy(self.folder / DATABASE_FILE, self.folder / COPIES)
@@ -165,8 +165,8 @@ class Store(Reader):
             if not work.setting("id") and not mark.exists():
                 key = secrets.token_hex(16)
                 write_whole(mark, key + "\n")
-                work.replace(orm.settings, key="id", value=key)
-                work.replace(orm.settings, key="photos", value=str(self.folder.resolve()))
+                work.write(orm.settings, key="id", value=key)
+                work.write(orm.settings, key="photos", value=str(self.folder.resolve()))
 
     def photo(self, observation: Observation) -> bytes:
         """The photo of an observation, as it was given.
@@ -199,7 +199,7 @@ class Store(Reader):
     def set_setting(self, key: str, value: str) -> None:
         """Keep a setting for everyone who uses this store."""
         with self.writing() as work:
-            work.replace(orm.settings, key=key, value=value)
+            work.write(orm.settings, key=key, value=value)
 
     def save(self, thing: K) -> K:
         """Save a bird, entry or pair, new or changed; gives it back with number and time.
@@ -253,7 +253,7 @@ class Store(Reader):
                 work.put_record(kept.id, observation.id, name, e.record_file)
             key = tables.fingerprint
             if new and not work.packed_tables(key) and (packed := pack_tables(tables)):
-                work.replace(orm.rule_tables, fingerprint=key, packed=packed)
+                work.write(orm.rule_tables, fingerprint=key, packed=packed)
         return kept
 
     def put_photo(self, work: Writing, name: str, data: bytes) -> None:

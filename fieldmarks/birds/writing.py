@@ -74,7 +74,7 @@ class Writing(Reader):
         self.photos: list[str] = []  # written for it
         self.touched: set[str] = set()  # birds whose summary changes
 
-    def replace(self, table: Table, **row: Any) -> None:
+    def write(self, table: Table, **row: Any) -> None:
         """Write a row, in place of one whose first column is the same."""
         first = table.columns[0]
         self.connection.execute(table.delete().where(first == row[first.name]))
@@ -83,7 +83,7 @@ class Writing(Reader):
     def put_record(self, entry: str, key: str, photo: str, record: bytes) -> None:
         """Write the record of an observation, in place of an earlier one."""
         packed = zlib.compress(record)
-        self.replace(orm.observations, id=key, entry=entry, photo=photo, record=packed)
+        self.write(orm.observations, id=key, entry=entry, photo=photo, record=packed)
 
     def next_number(self, table: Table) -> int:
         """The number after the largest in use."""
@@ -126,9 +126,7 @@ class Writing(Reader):
             there = {row.id for row in self.rows(select(table.c.id), (table.c.id, rows))}
             if kind is Bird:
                 self._check_rings([t for t in things if isinstance(t, Bird)])
-                self.touched |= there
-                for bird in (t for t in things if isinstance(t, Bird) and t.id not in there):
-                    rows[bird.id] |= summary(bird, [], usual_tables())
+                self.touched |= rows.keys()
             new = [row for key, row in rows.items() if key not in there]
             if new:
                 self.connection.execute(insert(table), new)
