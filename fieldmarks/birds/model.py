@@ -67,15 +67,13 @@ class Bird:
     Args:
         name (str): What the keeper calls it.
         ring (str): Ring number as it reads, or empty.
-        ring_kind (str): "closed", "open", "not known" or "none".
         hatch_known (str): Whether ``hatched`` is "exact" or an "estimate".
         species (str, optional): Key of the species it is said to be.
         variety (str): Key of the colour variety.
         split_for (tuple of str): Keys of varieties it is known to carry without showing them.
-        sex, sex_by (str): "cock", "hen" or "unknown", and how that is known.
+        sex_by (str): How the sex is known.
         source, promised (str): Breeder or seller, and what was promised.
         father, mother (str, optional): Ids.
-        status (str): "here", "given away" or "dead".
         withdrawn (str): Why this record no longer counts; empty while it does. Nothing is ever
             erased.
     """
@@ -173,7 +171,6 @@ class Observation:
         outcome, sentence (str): The conclusion.
         variety, age, claimed (str): What was asked.
         program, table_fingerprint (str): What it was measured with.
-        signs: Signs that were compared.
     """
 
     id: Id
@@ -196,7 +193,6 @@ class Entry:
     """A dated entry in a bird's moult record.
 
     Args:
-        id, bird (str): Its own id and the bird's.
         day: When the photos were taken.
         stage (str): Where the bird stood in its moults.
         observations: Called looks before version 0.3.

@@ -268,16 +268,16 @@ class Store(Reader):
             raise NO_WRITING
         if self.person is not None and self.person.role == "reader":
             raise READS_ONLY
-        work: Writing | None = None
+        photos: list[str] = []
         try:
             with writing(self.engine) as connection:
-                work = Writing(connection)
+                work = Writing(connection, photos)
                 yield work
                 work.summarise()
         except BaseException as error:
-            if work is not None and work.photos:
+            if photos:
                 with suppress(Exception):  # else they are left over, and 'check-store' finds them
-                    self.take_back(work.photos)
+                    self.take_back(photos)
             if isinstance(error, OSError):
                 raise cannot_write(self.folder, error) from None
             raise

@@ -67,11 +67,11 @@ class ConflictError(FieldmarksError):
 
 
 class Writing(Reader):
-    """One save under way."""
+    """One save under way; ``photos`` are those written for it."""
 
-    def __init__(self, connection: Connection) -> None:
+    def __init__(self, connection: Connection, photos: list[str]) -> None:
         super().__init__(connection)
-        self.photos: list[str] = []  # written for it
+        self.photos = photos
         self.touched: set[str] = set()  # birds whose summary changes
 
     def write(self, table: Table, **row: Any) -> None:
