@@ -31,8 +31,6 @@ class Filter:
 
     Args:
         words: Part of a name or ring.
-        species, variety: Keys.
-        show: Str.
         with_gone: Also birds that were given away or died.
     """
 
@@ -86,12 +84,7 @@ def _conditions(wanted: Filter, today: date) -> list[Any]:
 def list_birds(
     store: Store, wanted: Filter, today: date, start: int = 0, count: int | None = 50
 ) -> CollectionPage:
-    """A page of the collection, by name.
-
-    Args:
-        today: A bird is due when its day has come.
-        start, count: First row and number of rows.
-    """
+    """A page of the collection, by name; a bird is due when its day has come."""
     where, b = _conditions(wanted, today), models.birds.c
     summary = (b.last_day, b.last_outcome, b.signs_seen, b.doubts, b.look_due)
     query = select(b.data, *summary).where(*where).order_by(b.name, b.number)

@@ -44,9 +44,7 @@ def read_known_birds(
     learned spread a little too small.
 
     Args:
-        path: The list.
-        swatch: Key of the swatch.
-        marks: Marks whose readings are taken.
+        marks: Whose readings are taken.
         origin: How the ancestry of all birds is known, where the list does not say it.
 
     Raises:
