@@ -107,10 +107,11 @@ class Writing(Reader):
                 earlier = here.get(thing.id)
                 if earlier is not None and earlier.revision != thing.revision:
                     raise ConflictError(earlier, thing)
-                given = {"revision": thing.revision + 1, "saved_at": now()}
-                given["number"] = earlier.number if earlier else number
+                own_number = earlier.number if earlier else number
                 number += earlier is None
-                kept[thing.id] = dataclasses.replace(thing, **given)  # type: ignore[arg-type]
+                kept[thing.id] = dataclasses.replace(
+                    thing, number=own_number, revision=thing.revision + 1, saved_at=now()
+                )
         self.put(list(kept.values()))
         return [kept[t.id] for t in things]
 
@@ -197,8 +198,7 @@ class Writing(Reader):
 
 
 def _row(thing: Kept, table: Table) -> dict[str, Any]:
-    names = [column.name for column in table.columns]
-    row = {name: getattr(thing, name) for name in names if hasattr(thing, name)}
+    row = {name: value for name, value in vars(thing).items() if name in table.c}
     row["data"] = to_json(thing).decode()
     if isinstance(thing, Bird):
         row["ring_key"] = None if thing.withdrawn else ring_key(thing.ring)
