@@ -18,6 +18,7 @@ from fieldmarks.birds.model import Observation
 from fieldmarks.measure.suffixes import ENDING
 
 NAME = re.compile(rf"[0-9a-f]{{2}}/[0-9a-f]{{64}}\.(?:{ENDING})")
+MEND = "Take it from a backup: 'bring-in'"
 
 
 def photo_name(observation: Observation) -> str:
@@ -51,8 +52,7 @@ class PhotoFolder:
             if hashlib.sha256(data).hexdigest() == Path(name).stem:
                 return data
             problem = "this photo was changed after it was saved"
-        where = f"{self.place}/{name}"
-        raise FieldmarksError(problem, where=where, mend="Take it from a backup: 'bring-in'")
+        raise FieldmarksError(problem, where=f"{self.place}/{name}", mend=MEND)
 
     def names(self) -> list[str]:
         """Names of everything there, remains of cut-off saves too."""
@@ -71,7 +71,7 @@ class PhotoFolder:
             return None
         except OSError as error:
             problem = f"this photo cannot be read ({error.strerror})"
-            raise FieldmarksError(problem, where=f"{self.place}/{name}") from None
+            raise FieldmarksError(problem, where=f"{self.place}/{name}", mend=MEND) from None
 
     def _write(self, name: str, data: bytes) -> None:
         write_whole(self.folder / name, data)
