@@ -8,7 +8,7 @@ from typing import Any, Literal, get_args
 
 from sqlalchemy import func, or_, select
 
-from fieldmarks.birds import orm as models
+from fieldmarks.birds import orm
 from fieldmarks.birds.model import Bird, Entry, Pair, from_json, keys_of_birds
 from fieldmarks.birds.store import Store
 from fieldmarks.record import to_csv
@@ -61,11 +61,11 @@ class CollectionPage:
     total: int
 
 
-_COUNT = select(func.count()).select_from(models.birds)
+_COUNT = select(func.count()).select_from(orm.birds)
 
 
 def _conditions(wanted: Filter, today: date) -> list[Any]:
-    b, words = models.birds.c, wanted.words.strip().lower()
+    b, words = orm.birds.c, wanted.words.strip().lower()
     named = (func.lower(c).contains(words, autoescape=True) for c in (b.name, b.ring))
     conditions: tuple[tuple[Any, object], ...] = (
         (b.withdrawn == "", True),
@@ -85,7 +85,7 @@ def list_birds(
     store: Store, wanted: Filter, today: date, start: int = 0, count: int | None = 50
 ) -> CollectionPage:
     """A page of the collection, by name; a bird is due when its day has come."""
-    where, b = _conditions(wanted, today), models.birds.c
+    where, b = _conditions(wanted, today), orm.birds.c
     summary = (b.last_day, b.last_outcome, b.signs_seen, b.doubts, b.look_due)
     query = select(b.data, *summary).where(*where).order_by(b.name, b.number)
     with store.moment() as now:
@@ -123,7 +123,7 @@ def bird_page(store: Store, key: str) -> BirdPage:
     Raises:
         FieldmarksError: There is no such bird.
     """
-    b = models.birds.c
+    b = orm.birds.c
     with store.moment() as now:
         bird, entries, pairs = now.bird(key), now.entries(key), now.pairs(key)
         young = now.birds(or_(b.father == key, b.mother == key))
@@ -134,7 +134,7 @@ def bird_page(store: Store, key: str) -> BirdPage:
 
 def collection_csv(store: Store, wanted: Filter, today: date) -> str:
     """The list as CSV (RFC 4180); cells that a spreadsheet would run are disarmed."""
-    names = {row.id: row.name for row in store.rows(select(models.birds.c.id, models.birds.c.name))}
+    names = {row.id: row.name for row in store.rows(select(orm.birds.c.id, orm.birds.c.name))}
     lines = []
     for row in list_birds(store, wanted, today, count=None).rows:
         told = vars(row.bird) | vars(row)

@@ -94,10 +94,9 @@ def doubts_about(
     found = []
     for one in evidence:
         measured, judged = one.record.measurement, one.record.assessment
-        for entry in store.entries_with(measured.sha256):
-            if entry.bird != bird.id:
-                other = store.bird(entry.bird).label
-                found.append(f"{measured.photo} is kept for {other} already.")
+        found += [f"{measured.photo} is kept for {store.bird(entry.bird).label} already."
+                  for entry in store.entries_with(measured.sha256)
+                  if entry.bird != bird.id]  # fmt: skip
         # A sign of mixed ancestry is no other bird; marks beside those that show it may be.
         signs = {mark for s in judged.signs if s.status.value in PRESENT for mark in s.there}
         strange = [
@@ -255,21 +254,18 @@ def advice_on_pair(
 
 def _relatives(store: Store, bird: Bird, tables: Tables) -> list[Relative]:
     """Parents, grandparents and young on record; young of a mate of another species left out."""
+
+    def of(how: str, *keys: str | None) -> list[Relative]:
+        return [Relative(how, store.bird(key), store.entries(key)) for key in keys if key]
+
     found = []
-    for how, key in (("father", bird.father), ("mother", bird.mother)):
-        if key:
-            parent = store.bird(key)
-            found.append(Relative(how, parent, store.entries(key)))
-            found += [
-                Relative("grandparent", store.bird(old), store.entries(old))
-                for old in (parent.father, parent.mother)
-                if old
-            ]
+    for parent in (*of("father", bird.father), *of("mother", bird.mother)):
+        found += [parent, *of("grandparent", parent.bird.father, parent.bird.mother)]
     page = bird_page(store, bird.id)
     for young in page.young:
         others = [k for k in (young.father, young.mother) if k and k != bird.id]
         if all(_same_species(bird, store.bird(k)) for k in others):
-            found.append(Relative("young", young, store.entries(young.id)))
+            found += of("young", young.id)
     kept = {young.id for young in page.young}
     for pair in page.pairs:
         mate = store.bird(pair.second if pair.first == bird.id else pair.first)
