@@ -31,9 +31,8 @@ from fieldmarks.birds.compare import (
     record_differences,
     region_differences,
 )
-from fieldmarks.birds.copies import given_away
 from fieldmarks.birds.model import Bird, now
-from fieldmarks.birds.observation import Evidence
+from fieldmarks.birds.observation import Evidence, given_away
 from fieldmarks.birds.signature import sign, signature_of
 from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 from fieldmarks.measure.photo import decode_photo

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -12,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from fieldmarks._util.errors import PhotoError
+from fieldmarks._util.errors import FieldmarksError, PhotoError
+from fieldmarks.birds.archive import digest
 from fieldmarks.birds.model import MarkPoint, Observation, SignPoint, new_id
 from fieldmarks.judge.signs import SignFinding, tint_fraction
 from fieldmarks.measure.location import given_name, without_place
@@ -47,7 +47,7 @@ class Evidence:
     given: str = ""
 
     def __post_init__(self) -> None:
-        if self.photo and hashlib.sha256(self.photo).hexdigest() != self.sha256:
+        if self.photo and digest(self.photo) != self.sha256:
             raise PhotoError(
                 "the record was made from another photo",
                 where=self.record.measurement.photo,
@@ -93,13 +93,21 @@ class Evidence:
 def with_photo(record: dict[str, Any], photo: bytes) -> dict[str, Any]:
     """The JSON of a record of any version, changed to tell of its photo without the place."""
     measured = record["measurement"]
-    name, digest = given_name(measured["photo"], photo), hashlib.sha256(photo).hexdigest()
+    name = given_name(measured["photo"], photo)
     for part in (measured, measured["regions"]):
-        part |= {"photo": name, "sha256": digest}
+        part |= {"photo": name, "sha256": digest(photo)}
     measured["facts"]["has_position"] = False
     if measured["facts"]["format"] != "JPEG":
         measured["facts"]["format"] = "PNG"
     return record
+
+
+def given_away(photo: Callable[[], bytes], record: Record) -> str:
+    """Fingerprint of a photo as it is given away; empty for a file that is lost or cannot be."""
+    try:
+        return digest(without_place(photo(), record.measurement.photo))
+    except FieldmarksError:
+        return ""
 
 
 def region_file_of(record: Record) -> bytes:

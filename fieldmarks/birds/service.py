@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from fieldmarks import __version__
@@ -15,13 +17,12 @@ from fieldmarks.birds.agreement import Agreement, compare_evidence
 from fieldmarks.birds.archive import Tell, untold
 from fieldmarks.birds.brood import young_with_findings
 from fieldmarks.birds.collection import bird_page
-from fieldmarks.birds.copies import evidence_to_compare
 from fieldmarks.birds.dossier import Seal, write_dossier
 from fieldmarks.birds.due import first_moult_over, stage_fits
 from fieldmarks.birds.family import Relative, parent_faults
 from fieldmarks.birds.model import Bird, Entry, Observation, Pair, Stage, new_id
 from fieldmarks.birds.moult import PRESENT, SignStory, sign_stories
-from fieldmarks.birds.observation import Evidence, region_file_of
+from fieldmarks.birds.observation import Evidence, given_away, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
 from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.ring import check_ring
@@ -32,7 +33,7 @@ from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.pipeline import judge, make_record
-from fieldmarks.record import Question
+from fieldmarks.record import Question, Record
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
 
@@ -292,12 +293,29 @@ def before_test(
 
 
 def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:
-    """How well the measurers of some entries agree.
+    """How well the measurers of some entries agree; a copy given away counts as the photo as taken.
+
+    A photo is opened only where two files could be one photo.
 
     Raises:
         FieldmarksError: There are fewer than two looks.
     """
-    return compare_evidence(evidence_to_compare(store, entries))
+    told = [(Evidence(b"", store.record(look), entry.measurer), look)
+            for entry in entries for look in entry.observations]  # fmt: skip
+    files: dict[tuple[object, ...], set[str]] = defaultdict(set)
+    for one, look in told:
+        files[_says(one.record)].add(look.photo)
+    return compare_evidence([
+        replace(one, given=given_away(partial(store.photo, look), one.record))
+        if len(files[_says(one.record)]) > 1 else one
+        for one, look in told
+    ])  # fmt: skip
+
+
+def _says(record: Record) -> tuple[object, ...]:
+    """What a photo still says of itself when it is given away."""
+    measured = record.measurement
+    return measured.width, measured.height, measured.facts.camera, measured.facts.taken
 
 
 def entries_of_day(store: Store, bird: Bird, day: date | None) -> list[Entry]:
