@@ -50,9 +50,6 @@ class Person:
     subject: str | None = None
 
 
-_COLUMNS = [orm.people.c[name] for name in Person.__dataclass_fields__]
-
-
 def visible(source: Table | Alias, person: Person) -> Any:
     """Which rows of a table, or of one under another name, a person may see."""
     table, c = source.element if isinstance(source, Alias) else source, source.c
@@ -175,7 +172,7 @@ def _check_steward(connection: Connection) -> None:
 
 def people(connection: Connection) -> list[Person]:
     """Everyone who may in, by e-mail address."""
-    query = select(*_COLUMNS).order_by(orm.people.c.email)
+    query = select(orm.people).order_by(orm.people.c.email)
     return [Person(*row) for row in connection.execute(query)]
 
 
@@ -188,7 +185,7 @@ def who_is(connection: Connection, claims: Mapping[str, Any]) -> Person:
     """
     subject = f"{claims['iss']} {claims['sub']}"
     c = orm.people.c
-    known = select(*_COLUMNS).where(c.subject == subject)
+    known = select(orm.people).where(c.subject == subject)
     row = connection.execute(known).one_or_none()
     email = str(claims.get("email") or "").lower()
     if row is None and email and claims.get("email_verified") is True:
