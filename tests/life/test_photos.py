@@ -128,6 +128,13 @@ def test_a_save_that_fails_leaves_no_photo_in_the_bucket(
     assert keys(service, bucket) == []
 
 
+def test_what_others_keep_in_the_bucket_is_left_alone(store, service, bucket):
+    service.put_object(Bucket=bucket, Key="birds/ab/theirs.part", Body=b"not ours")
+    assert check_store(store) == []
+    assert mend_store(store) == 0
+    assert keys(service, bucket) == ["birds/ab/theirs.part"]
+
+
 def test_photos_of_one_database_never_lie_in_two_places(store, tmp_path, monkeypatch):
     for place in ("s3://elsewhere/birds", ""):
         monkeypatch.setenv("FIELDMARKS_PHOTOS", place)
