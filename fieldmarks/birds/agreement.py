@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.observation import Evidence
+from fieldmarks.birds.observation import Shot
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.region import Line, Region, vertices
 
@@ -133,35 +133,35 @@ class Agreement:
     note: str = ""
 
 
-def compare_evidence(evidence: Sequence[Evidence]) -> Agreement:
+def compare_shots(shots: Sequence[Shot]) -> Agreement:
     """Compare what several measurers made of the same bird.
 
     Raises:
         FieldmarksError: There are fewer than two.
     """
-    if len(evidence) < 2:
+    if len(shots) < 2:
         raise FieldmarksError(
             "two or more measurers are needed to compare", mend="Add another measurer's record"
         )
-    by_picture: dict[str, list[Evidence]] = {}
-    for one in evidence:
+    by_picture: dict[str, list[Shot]] = {}
+    for one in shots:
         by_picture.setdefault(one.picture, []).append(one)
     pictures = list(by_picture.values())
-    marks = dict.fromkeys(r.mark for a in evidence for r in a.record.measurement.readings)
+    marks = dict.fromkeys(r.mark for a in shots for r in a.record.measurement.readings)
     return Agreement(
         marks=tuple(_mark(pictures, mark) for mark in marks),
-        limits=_limits(pictures, list(dict.fromkeys(a.measured_by for a in evidence))),
-        findings=tuple(_findings(evidence)),
+        limits=_limits(pictures, list(dict.fromkeys(a.measured_by for a in shots))),
+        findings=tuple(_findings(shots)),
         conclusions=tuple(
             (a.measured_by, a.record.measurement.photo, a.record.assessment.conclusion.sentence)
-            for a in evidence
+            for a in shots
         ),
-        note=_versions(evidence),
+        note=_versions(shots),
     )
 
 
-def _versions(evidence: Sequence[Evidence]) -> str:
-    versions = sorted({a.record.program for a in evidence})
+def _versions(shots: Sequence[Shot]) -> str:
+    versions = sorted({a.record.program for a in shots})
     if len(versions) < 2:
         return ""
     return (
@@ -170,11 +170,11 @@ def _versions(evidence: Sequence[Evidence]) -> str:
     )
 
 
-def _labs(one: Evidence) -> dict[str, tuple[float, float, float]]:
+def _labs(one: Shot) -> dict[str, tuple[float, float, float]]:
     return {r.mark: r.lab for r in one.record.measurement.readings if r.calibrated}
 
 
-def _mark(pictures: Sequence[Sequence[Evidence]], mark: str) -> MarkAgreement:
+def _mark(pictures: Sequence[Sequence[Shot]], mark: str) -> MarkAgreement:
     groups = [[_labs(a)[mark] for a in group if mark in _labs(a)] for group in pictures]
     pairs = [pair for labs in groups for pair in itertools.combinations(labs, 2)]
     gaps = [float(difference(np.array(a), np.array(b))) for a, b in pairs]
@@ -214,7 +214,7 @@ def region_overlap(one: Sequence[Region], other: Sequence[Region]) -> float | No
 
 
 def _limits(
-    pictures: Sequence[Sequence[Evidence]], people: Sequence[str]
+    pictures: Sequence[Sequence[Shot]], people: Sequence[str]
 ) -> dict[tuple[str, str], dict[str, Limits]]:
     """Limits of agreement of every two measurers over all marks of photos both measured."""
     found: dict[tuple[str, str], dict[str, Limits]] = {}
@@ -232,14 +232,14 @@ def _limits(
     return found
 
 
-def _findings(evidence: Sequence[Evidence]) -> list[FindingAgreement]:
+def _findings(shots: Sequence[Shot]) -> list[FindingAgreement]:
     """Findings and signs of the species that all of it could be about."""
     subjects = list(
-        dict.fromkeys(s for a in evidence for s in a.record.assessment.conclusion.subjects)
+        dict.fromkeys(s for a in shots for s in a.record.assessment.conclusion.subjects)
     )
-    said: dict[str, list[tuple[Evidence, str]]] = {}
+    said: dict[str, list[tuple[Shot, str]]] = {}
     names: dict[str, str] = {}
-    for one in evidence:
+    for one in shots:
         judged = one.record.assessment
         for species in subjects:
             sheet = next((s for s in judged.sheets if s.species == species), None)

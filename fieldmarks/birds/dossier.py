@@ -32,7 +32,7 @@ from fieldmarks.birds.compare import (
     region_differences,
 )
 from fieldmarks.birds.model import Bird, now
-from fieldmarks.birds.observation import Evidence, given_away
+from fieldmarks.birds.observation import Shot, given_away
 from fieldmarks.birds.signature import sign, signature_of
 from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 from fieldmarks.measure.photo import decode_photo
@@ -115,7 +115,7 @@ def _all_files(files: dict[str, str]) -> bytes:
 def write_dossier(
     target: Path,
     bird: Bird,
-    evidence: Iterable[Evidence],
+    evidence: Iterable[Shot],
     tables: Tables,
     with_place: bool = False,
     key: Path | None = None,
@@ -141,7 +141,7 @@ def write_dossier(
     from fieldmarks.birds.dossier_pdf import dossier_pdf, look_section
 
     items: list[_Item] = []
-    handed: list[Evidence] = []
+    handed: list[Shot] = []
     sections: list[Section] = []
     with written(target, "dossier") as packed:
         packed.put("README.txt", README.encode())
@@ -192,7 +192,7 @@ def write_dossier(
     return Seal(seal, name)
 
 
-def _tables_for(evidence: Evidence, tables: Tables) -> bytes:
+def _tables_for(evidence: Shot, tables: Tables) -> bytes:
     packed = evidence.tables
     if packed is None and tables.fingerprint == evidence.record.assessment.table_fingerprint:
         packed = pack_tables(tables)

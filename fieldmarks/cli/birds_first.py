@@ -165,7 +165,7 @@ def look(
     ] = False,
 ) -> None:
     """Measure photos of a bird and keep them as an entry of its moult record."""
-    from fieldmarks.birds.observation import Evidence
+    from fieldmarks.birds.observation import Shot
     from fieldmarks.birds.service import (
         WhichBirdError,
         keep_look,
@@ -179,7 +179,7 @@ def look(
         found = store.find(bird)
         question = question_for(found, on, stage, tables)
         records = [(path, record_of_file(path, tables, question)[0]) for path in photo]
-        evidence = [Evidence(path.read_bytes(), record) for path, record in records]
+        evidence = [Shot(path.read_bytes(), record) for path, record in records]
         keep = partial(keep_look, store, found, evidence, tables, on, stage, by, note)
         try:
             entry = keep(sure=yes)
