@@ -32,7 +32,6 @@ from fieldmarks.birds.model import Bird, Entry, MarkPoint, Observation, SignPoin
 from fieldmarks.birds.people import let_in
 from fieldmarks.birds.service import advice_on_pair, compare_measurers, make_dossier
 from fieldmarks.birds.store import Store
-from fieldmarks.birds.writing import put
 from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
 
@@ -93,7 +92,7 @@ def made_up(count: int, rng: np.random.Generator) -> tuple[list[Bird], list[Entr
 def fill(store: Store, readings: int) -> list[Bird]:
     birds, entries = made_up(-(-readings // PER_BIRD), np.random.default_rng(1))
     with store.writing() as work:
-        put(work, [*birds, *entries])
+        work.put([*birds, *entries])
     return birds
 
 

@@ -7,6 +7,7 @@ import pytest
 from rich.console import Console
 
 from fieldmarks.birds.collection import CollectionPage, CollectionRow
+from fieldmarks.birds.model import Bird
 from fieldmarks.cli.printing import print_list
 from fieldmarks.cli.text import print_record
 from fieldmarks.judge.findings import Status
@@ -55,8 +56,8 @@ def test_in_a_pipe_every_finding_stands_on_the_line_of_its_mark(judged):
 def test_a_list_of_birds_with_long_names_is_not_cut_in_a_pipe():
     day = date(2026, 1, 1)
     name = "Kiki " * 8 + "the last"
-    row = CollectionRow("i", name, "AB-24-0017 " * 4, "personatus", "green", "unknown", day, day,
-                        "fits", 0, 0, None)  # fmt: skip
+    bird = Bird("i", name, "AB-24-0017 " * 4, species="personatus", hatched=day)
+    row = CollectionRow(bird, day, "fits", 0, 0, None)
     out = io.StringIO()
     print_list(CollectionPage((row,), 1), day, Console(file=out, width=60))
     assert name in out.getvalue()

@@ -16,9 +16,9 @@ import numpy as np
 import shapely
 
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds.observation import Shot
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.region import Line, Region, vertices
-from fieldmarks.record import Record
 
 COVERAGE = 1.96  # of a normal distribution, 95 %
 Quantity = Literal["L*", "a*", "b*"]
@@ -88,34 +88,11 @@ def repeatability(groups: Sequence[Sequence[float]], coverage: float = COVERAGE)
 
 
 @dataclass(frozen=True)
-class Account:
-    """What one measurer made of one photo.
-
-    ``without_place`` is the fingerprint of the photo as it is given away, where that is known: by
-    it the copy that someone was given is the same photo as the one that was taken.
-    """
-
-    measurer: str
-    record: Record
-    without_place: str = ""
-
-    @property
-    def photo(self) -> str:
-        """Fingerprint of the photo file."""
-        return self.record.measurement.sha256
-
-    @property
-    def picture(self) -> str:
-        """Fingerprint that all copies of one photo share."""
-        return self.without_place or self.photo
-
-
-@dataclass(frozen=True)
 class MarkAgreement:
     """How well measurers agree on one mark.
 
     Args:
-        readings: Accounts that read it.
+        readings: How many photos it was read on, by whomever.
         repeatability: "L*", "a*", "b*" -> repeatability coefficient over measurers of the same
             photo, or None.
         largest: Largest CIEDE2000 difference between two measurers of one photo.
@@ -156,35 +133,35 @@ class Agreement:
     note: str = ""
 
 
-def compare_accounts(accounts: Sequence[Account]) -> Agreement:
+def compare_shots(shots: Sequence[Shot]) -> Agreement:
     """Compare what several measurers made of the same bird.
 
     Raises:
-        FieldmarksError: There are fewer than two accounts.
+        FieldmarksError: There are fewer than two.
     """
-    if len(accounts) < 2:
+    if len(shots) < 2:
         raise FieldmarksError(
             "two or more measurers are needed to compare", mend="Add another measurer's record"
         )
-    by_picture: dict[str, list[Account]] = {}
-    for account in accounts:
-        by_picture.setdefault(account.picture, []).append(account)
+    by_picture: dict[str, list[Shot]] = {}
+    for one in shots:
+        by_picture.setdefault(one.picture, []).append(one)
     pictures = list(by_picture.values())
-    marks = dict.fromkeys(r.mark for a in accounts for r in a.record.measurement.readings)
+    marks = dict.fromkeys(r.mark for a in shots for r in a.record.measurement.readings)
     return Agreement(
         marks=tuple(_mark(pictures, mark) for mark in marks),
-        limits=_limits(pictures, list(dict.fromkeys(a.measurer for a in accounts))),
-        findings=tuple(_findings(accounts)),
+        limits=_limits(pictures, list(dict.fromkeys(a.measured_by for a in shots))),
+        findings=tuple(_findings(shots)),
         conclusions=tuple(
-            (a.measurer, a.record.measurement.photo, a.record.assessment.conclusion.sentence)
-            for a in accounts
+            (a.measured_by, a.record.measurement.photo, a.record.assessment.conclusion.sentence)
+            for a in shots
         ),
-        note=_versions(accounts),
+        note=_versions(shots),
     )
 
 
-def _versions(accounts: Sequence[Account]) -> str:
-    versions = sorted({a.record.program for a in accounts})
+def _versions(shots: Sequence[Shot]) -> str:
+    versions = sorted({a.record.program for a in shots})
     if len(versions) < 2:
         return ""
     return (
@@ -193,11 +170,11 @@ def _versions(accounts: Sequence[Account]) -> str:
     )
 
 
-def _labs(account: Account) -> dict[str, tuple[float, float, float]]:
-    return {r.mark: r.lab for r in account.record.measurement.readings if r.calibrated}
+def _labs(one: Shot) -> dict[str, tuple[float, float, float]]:
+    return {r.mark: r.lab for r in one.record.measurement.readings if r.calibrated}
 
 
-def _mark(pictures: Sequence[Sequence[Account]], mark: str) -> MarkAgreement:
+def _mark(pictures: Sequence[Sequence[Shot]], mark: str) -> MarkAgreement:
     groups = [[_labs(a)[mark] for a in group if mark in _labs(a)] for group in pictures]
     pairs = [pair for labs in groups for pair in itertools.combinations(labs, 2)]
     gaps = [float(difference(np.array(a), np.array(b))) for a, b in pairs]
@@ -208,7 +185,7 @@ def _mark(pictures: Sequence[Sequence[Account]], mark: str) -> MarkAgreement:
                 one.record.measurement.regions.of(mark), other.record.measurement.regions.of(mark)
             )
             if shared is not None:
-                overlaps.append((shared, one.measurer, other.measurer))
+                overlaps.append((shared, one.measured_by, other.measured_by))
     least = min(overlaps, default=None)
     return MarkAgreement(
         mark=mark,
@@ -237,15 +214,15 @@ def region_overlap(one: Sequence[Region], other: Sequence[Region]) -> float | No
 
 
 def _limits(
-    pictures: Sequence[Sequence[Account]], people: Sequence[str]
+    pictures: Sequence[Sequence[Shot]], people: Sequence[str]
 ) -> dict[tuple[str, str], dict[str, Limits]]:
     """Limits of agreement of every two measurers over all marks of photos both measured."""
     found: dict[tuple[str, str], dict[str, Limits]] = {}
     for one, other in itertools.combinations(people, 2):
         pairs = []
         for group in pictures:
-            first = next((_labs(a) for a in group if a.measurer == one), {})
-            second = next((_labs(a) for a in group if a.measurer == other), {})
+            first = next((_labs(a) for a in group if a.measured_by == one), {})
+            second = next((_labs(a) for a in group if a.measured_by == other), {})
             pairs += [(first[m], second[m]) for m in first if m in second]
         if len(pairs) > 1:
             found[one, other] = {
@@ -255,15 +232,15 @@ def _limits(
     return found
 
 
-def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
-    """Findings and signs of the species that every account could be about."""
+def _findings(shots: Sequence[Shot]) -> list[FindingAgreement]:
+    """Findings and signs of the species that all of it could be about."""
     subjects = list(
-        dict.fromkeys(s for a in accounts for s in a.record.assessment.conclusion.subjects)
+        dict.fromkeys(s for a in shots for s in a.record.assessment.conclusion.subjects)
     )
-    said: dict[str, list[tuple[Account, str]]] = {}
+    said: dict[str, list[tuple[Shot, str]]] = {}
     names: dict[str, str] = {}
-    for account in accounts:
-        judged = account.record.assessment
+    for one in shots:
+        judged = one.record.assessment
         for species in subjects:
             sheet = next((s for s in judged.sheets if s.species == species), None)
             if sheet is None:  # judged by tables that did not know this species
@@ -274,13 +251,13 @@ def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
                      for s in sheet.signs if s.amount is not None]  # fmt: skip
             for key, name, status in rows:
                 names[key] = name
-                said.setdefault(key, []).append((account, status))
+                said.setdefault(key, []).append((one, status))
     return [
         FindingAgreement(
             key,
             names[key],
-            finding_story([(a.measurer, a.picture, status) for a, status in rows]),
-            tuple((a.measurer, a.photo, status) for a, status in rows),
+            finding_story([(a.measured_by, a.picture, status) for a, status in rows]),
+            tuple((a.measured_by, a.sha256, status) for a, status in rows),
         )
         for key, rows in said.items()
     ]

@@ -64,12 +64,11 @@ class Written:
     def __init__(self, packed: zipfile.ZipFile) -> None:
         self.packed = packed
         self.prints: dict[str, str] = {}
-        self.sizes: dict[str, int] = {}
 
     def put(self, name: str, data: bytes) -> None:
         """Add a file, unless it is there already."""
         if name not in self.prints:
-            self.prints[name], self.sizes[name] = digest(data), len(data)
+            self.prints[name] = digest(data)
             # Photos are packed already; packing them again gains nothing.
             photo = name.startswith("photos/") and not name.endswith(".json")
             kind = zipfile.ZIP_STORED if photo else zipfile.ZIP_DEFLATED
@@ -94,7 +93,8 @@ def written(target: Path, kind: str, about: dict[str, str] | None = None) -> Ite
         ):
             new = Written(packed)
             yield new
-            files = {n: {"sha256": s, "bytes": new.sizes[n]} for n, s in new.prints.items()}
+            files = {name: {"sha256": print_, "bytes": packed.getinfo(name).file_size}
+                     for name, print_ in new.prints.items()}  # fmt: skip
             told = {"format": f"fieldmarks {kind}", "edition": EDITION, **(about or {})}
             packed.writestr(MANIFEST, json.dumps({**told, "files": files}, indent=1) + "\n")
     except OSError as error:

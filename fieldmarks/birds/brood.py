@@ -21,7 +21,6 @@ from fieldmarks.birds.mating import (
     young_key,
 )
 from fieldmarks.birds.model import EVENTS, Bird, Event, Pair, Young, checked
-from fieldmarks.birds.reader import batches
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables
@@ -68,12 +67,9 @@ def _birds_of(store: Store, pair: Pair) -> dict[str, Bird]:
 def dates_of(store: Store, pairs: Sequence[Pair], tables: Tables, today: date) -> list[Reminder]:
     """When the young of pairs hatch, are to be ringed, and fly; soonest first."""
     pairs = [p for p in pairs if any(not y.fledged and (y.laid or y.hatched) for y in p.young)]
-    b, species = orm.birds.c, dict[str, str]()
-    with store.engine.connect() as connection:
-        for some in batches(p.second for p in pairs):
-            query = select(b.id, b.species).where(b.id.in_(some))
-            species |= {row.id: row.species for row in connection.execute(query)}
-    rows = [(p, tables.species.get(species.get(p.second) or "")) for p in pairs]
+    mates = store.by_id(Bird, [p.second for p in pairs])
+    rows = [(p, tables.species.get(mates[p.second].species or ""))
+            for p in pairs if p.second in mates]  # fmt: skip
     found = [replace(reminder, about=pair.id) for pair, row in rows if row
              for reminder in brood_dates(pair.young, row.facts, today)]  # fmt: skip
     return sorted(found, key=lambda r: (r.day, r.text))
@@ -85,9 +81,8 @@ def coming_up(store: Store, tables: Tables, today: date) -> list[Reminder]:
     A bird that was never measured is due at once, not on a day, and is not among them.
     """
     b = orm.birds.c
-    with store.engine.connect() as connection:
-        wanted = (b.look_due > date(1970, 1, 1), b.withdrawn == "", b.status == "here")
-        due = connection.execute(select(b.id, b.name, b.look_due).where(*wanted)).all()
+    wanted = (b.look_due > date(1970, 1, 1), b.withdrawn == "", b.status == "here")
+    due = store.rows(select(b.id, b.name, b.look_due).where(*wanted))
     looks = [
         Reminder(day, day, "look again", f"{name}: a look is due from {day}.", bird, name)
         for bird, name, day in due

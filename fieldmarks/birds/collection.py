@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal, get_args
 
 from sqlalchemy import func, or_, select
 
-from fieldmarks.birds import orm as models
-from fieldmarks.birds.model import Bird, Entry, Pair, from_json
-from fieldmarks.birds.reader import read, told_apart
+from fieldmarks.birds import orm
+from fieldmarks.birds.model import Bird, Entry, Pair, from_json, keys_of_birds
 from fieldmarks.birds.store import Store
 from fieldmarks.record import to_csv
 
 Show = Literal["all", "due for a look", "open doubts", "signs seen", "never measured"]
 SHOWS: tuple[Show, ...] = get_args(Show)
-CSV_COLUMNS = (
-    "name", "ring", "ring kind", "ring year", "hatched", "hatch date is", "species", "variety",
-    "sex", "sex known by", "source", "promised", "father", "mother", "status", "last look",
-    "last outcome", "signs seen", "open doubts", "look due", "notes",
-)  # fmt: skip
+CSV_COLUMNS = {  # -> field of a bird, or of its row
+    "name": "name", "ring": "ring", "ring kind": "ring_kind", "ring year": "ring_year",
+    "hatched": "hatched", "hatch date is": "hatch_known", "species": "species",
+    "variety": "variety", "sex": "sex", "sex known by": "sex_by", "source": "source",
+    "promised": "promised", "father": "father", "mother": "mother", "status": "status",
+    "last look": "last_day", "last outcome": "last_outcome", "signs seen": "signs_seen",
+    "open doubts": "doubts", "look due": "look_due", "notes": "notes",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -30,8 +31,6 @@ class Filter:
 
     Args:
         words: Part of a name or ring.
-        species, variety: Keys.
-        show: Str.
         with_gone: Also birds that were given away or died.
     """
 
@@ -44,15 +43,9 @@ class Filter:
 
 @dataclass(frozen=True)
 class CollectionRow:
-    """One bird in the list."""
+    """One bird in the list, and what its looks come to."""
 
-    id: str
-    name: str
-    ring: str
-    species: str | None
-    variety: str
-    sex: str
-    hatched: date | None
+    bird: Bird
     last_day: date | None
     last_outcome: str | None
     signs_seen: int
@@ -68,60 +61,45 @@ class CollectionPage:
     total: int
 
 
-_COLUMNS = [models.birds.c[name] for name in CollectionRow.__dataclass_fields__]
-_COUNT = select(func.count()).select_from(models.birds)
+_COUNT = select(func.count()).select_from(orm.birds)
 
 
 def _conditions(wanted: Filter, today: date) -> list[Any]:
-    b = models.birds.c
-    where: list[Any] = [b.withdrawn == ""]
-    if not wanted.with_gone:
-        where.append(b.status == "here")
-    if wanted.words.strip():
-        words = wanted.words.strip().lower()
-        where.append(
-            or_(
-                func.lower(b.name).contains(words, autoescape=True),
-                func.lower(b.ring).contains(words, autoescape=True),
-            )
-        )
-    if wanted.species:
-        where.append(b.species == wanted.species)
-    if wanted.variety:
-        where.append(b.variety == wanted.variety)
-    shown: dict[Show, list[Any]] = {
-        "all": [],
-        "due for a look": [b.look_due <= today],
-        "open doubts": [b.doubts > 0],
-        "signs seen": [b.signs_seen > 0],
-        "never measured": [b.last_day.is_(None)],
-    }
-    return where + shown[wanted.show]
+    b, words = orm.birds.c, wanted.words.strip().lower()
+    named = (func.lower(c).contains(words, autoescape=True) for c in (b.name, b.ring))
+    conditions: tuple[tuple[Any, object], ...] = (
+        (b.withdrawn == "", True),
+        (b.status == "here", not wanted.with_gone),
+        (or_(*named), words),
+        (b.species == wanted.species, wanted.species),
+        (b.variety == wanted.variety, wanted.variety),
+        (b.look_due <= today, wanted.show == "due for a look"),
+        (b.doubts > 0, wanted.show == "open doubts"),
+        (b.signs_seen > 0, wanted.show == "signs seen"),
+        (b.last_day.is_(None), wanted.show == "never measured"),
+    )
+    return [condition for condition, is_asked in conditions if is_asked]
 
 
 def list_birds(
-    store: Store, wanted: Filter, today: date, start: int = 0, count: int = 50
+    store: Store, wanted: Filter, today: date, start: int = 0, count: int | None = 50
 ) -> CollectionPage:
-    """A page of the collection, by name.
-
-    Args:
-        today: A bird is due when its day has come.
-        start, count: First row and number of rows.
-    """
-    where = _conditions(wanted, today)
-    b = models.birds.c
-    query = select(*_COLUMNS).where(*where).order_by(b.name, b.number).limit(count).offset(start)
-    with store.engine.connect() as connection:
-        total = connection.execute(_COUNT.where(*where)).scalar_one()
-        found = tuple(CollectionRow(*row) for row in connection.execute(query))
-    return CollectionPage(found, total)
+    """A page of the collection, by name; a bird is due when its day has come."""
+    where, b = _conditions(wanted, today), orm.birds.c
+    summary = (b.last_day, b.last_outcome, b.signs_seen, b.doubts, b.look_due)
+    query = select(b.data, *summary).where(*where).order_by(b.name, b.number)
+    with store.moment() as now:
+        total = now.value(_COUNT.where(*where))
+        found = now.rows(query.limit(count).offset(start))
+    rows = (CollectionRow(from_json(Bird, data, "database"), *rest) for data, *rest in found)
+    return CollectionPage(tuple(rows), total)
 
 
 def overview(store: Store, today: date) -> dict[Show, int]:
     """How many birds each kind of list holds."""
-    with store.engine.connect() as connection:
-        queries = {show: _COUNT.where(*_conditions(Filter(show=show), today)) for show in SHOWS}
-        return {show: connection.execute(query).scalar_one() for show, query in queries.items()}
+    with store.moment() as now:
+        return {show: now.value(_COUNT.where(*_conditions(Filter(show=show), today)))
+                for show in SHOWS}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -145,46 +123,23 @@ def bird_page(store: Store, key: str) -> BirdPage:
     Raises:
         FieldmarksError: There is no such bird.
     """
-    bird = store.bird(key)
-    b, p = models.birds.c, models.pairs.c
-    with store.engine.connect() as connection:
-        young = read(connection, Bird, or_(b.father == key, b.mother == key), b.withdrawn == "")
-        pairs = read(connection, Pair, or_(p.first == key, p.second == key), p.withdrawn == "")
-        wanted = {p for p in (bird.father, bird.mother) if p}
-        wanted |= {k for pair in pairs for k in (pair.first, pair.second)}
-        family = {x.id: x for x in read(connection, Bird, b.id.in_(wanted))} if wanted else {}
-    family |= {x.id: x for x in young}
-    return BirdPage(bird, tuple(store.entries(key)), family, tuple(young), tuple(pairs))
-
-
-def row_labels(rows: Iterable[CollectionRow]) -> dict[str, str]:
-    """Id -> label of birds to choose from, no two alike."""
-    return told_apart(
-        {
-            r.id: (f"{r.name} ({r.ring})" if r.ring else r.name,
-                   r.hatched and f"hatched {r.hatched}", r.species, r.variety, r.sex)
-            for r in rows
-        }
-    )  # fmt: skip
+    b = orm.birds.c
+    with store.moment() as now:
+        bird, entries, pairs = now.bird(key), now.entries(key), now.pairs(key)
+        young = now.birds(or_(b.father == key, b.mother == key))
+        named = {*keys_of_birds(bird), *(k for pair in pairs for k in keys_of_birds(pair))}
+        family = now.by_id(Bird, named) | {x.id: x for x in young}
+    return BirdPage(bird, tuple(entries), family, tuple(young), tuple(pairs))
 
 
 def collection_csv(store: Store, wanted: Filter, today: date) -> str:
     """The list as CSV (RFC 4180); cells that a spreadsheet would run are disarmed."""
-    b = models.birds.c
-    columns = (b.data, b.last_day, b.last_outcome, b.signs_seen, b.doubts, b.look_due)
-    query = select(*columns).where(*_conditions(wanted, today)).order_by(b.name, b.number)
-    with store.engine.connect() as connection:
-        names = dict(connection.execute(select(b.id, b.name)).all())
-        found = connection.execute(query).all()
+    names = {row.id: row.name for row in store.rows(select(orm.birds.c.id, orm.birds.c.name))}
     lines = []
-    for row in found:
-        bird = from_json(Bird, row.data, "database")
-        values = (
-            bird.name, bird.ring, bird.ring_kind, bird.ring_year, bird.hatched, bird.hatch_known,
-            bird.species, bird.variety, bird.sex, bird.sex_by, bird.source, bird.promised,
-            names.get(bird.father), names.get(bird.mother), bird.status, row.last_day,
-            row.last_outcome, row.signs_seen, row.doubts,
-            row.look_due if row.last_day else None, bird.notes,
-        )  # fmt: skip
-        lines.append({c: "" if v is None else v for c, v in zip(CSV_COLUMNS, values, strict=True)})
+    for row in list_birds(store, wanted, today, count=None).rows:
+        told = vars(row.bird) | vars(row)
+        told |= {parent: names.get(told[parent]) for parent in ("father", "mother")}
+        told["look_due"] = row.look_due if row.last_day else None
+        cells = ((column, told[field]) for column, field in CSV_COLUMNS.items())
+        lines.append({column: "" if cell is None else cell for column, cell in cells})
     return to_csv(CSV_COLUMNS, lines)

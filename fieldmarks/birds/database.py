@@ -18,7 +18,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util import CommandError
-from sqlalchemy import Connection, Engine, event, exc, make_url, text
+from sqlalchemy import URL, Connection, Engine, event, exc, make_url, text
 from sqlalchemy.engine import ExceptionContext
 
 from fieldmarks._util.atomic_write import settle_folder
@@ -37,34 +37,37 @@ NO_WRITING = FieldmarksError(
 )
 
 
-def connect(url: str, folder: Path | None = None) -> Engine:
+def connect(url: str | URL, folder: Path | None = None) -> Engine:
     """Open a database and bring it up to this program's edition.
 
     Args:
-        url: An SQLAlchemy URL: ``sqlite:///...`` or ``postgresql://...``.
+        url: ``sqlite:///...`` or ``postgresql://...``.
         folder: Folder of photos; earlier editions kept more in it, which is taken over.
 
     Raises:
         FieldmarksError: It cannot be reached, was made by a newer program, or by an older one and
             is read-only.
     """
+    where = "database"  # as a keeper may see it: without a password
     try:
         parsed = make_url(url)
+        where = parsed.render_as_string(hide_password=True)
         if parsed.drivername in ("postgresql", "postgres"):
             parsed = parsed.set(drivername="postgresql+psycopg")
         engine = sqlalchemy.create_engine(parsed, pool_pre_ping=True)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError):
         raise FieldmarksError(
             "this is no database address that can be used",
-            where=_without_password(url),
+            where=where,
             mend="Use sqlite:///FILE or postgresql://USER@HOST/NAME (needs the package psycopg)",
         ) from None
     if engine.dialect.name == "sqlite":
+        where = parsed.database or where
         file = Path(parsed.database or "")
         if file.exists() and not all(os.access(place, os.W_OK) for place in (file.parent, file)):
             engine = _unwritable_sqlite(file)
         _prepare_sqlite(engine)
-    _say_plainly(engine, _without_password(url))
+    _say_plainly(engine, where)
     event.listen(engine, "before_execute", narrow, retval=True)
     _migrate(engine, folder)
     return engine
@@ -128,22 +131,6 @@ def _say_plainly(engine: Engine, where: str) -> None:
         ) from None
 
 
-def _without_password(url: str) -> str:
-    """The address as a keeper may see it: a file by its path."""
-    try:
-        parsed = make_url(url)
-        if parsed.get_backend_name() == "sqlite" and parsed.database:
-            return parsed.database
-        return parsed.render_as_string(hide_password=True)
-    except exc.ArgumentError:
-        return "database"
-
-
-def sqlite_url(path: Path) -> str:
-    """Address of an SQLite file."""
-    return str(sqlalchemy.URL.create("sqlite", database=str(path)))
-
-
 def _unwritable_sqlite(file: Path) -> Engine:
     """Open a file where nothing can be written, and its log of late changes with it."""
     log = file.with_name(f"{file.name}-wal")
@@ -155,9 +142,7 @@ def _unwritable_sqlite(file: Path) -> Engine:
         file = place / file.name
         with closing(sqlite3.connect(file)) as raw:
             raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    address = sqlalchemy.URL.create(
-        "sqlite", database=f"file:{file}", query={"immutable": "1", "uri": "true"}
-    )
+    address = URL.create("sqlite", database=f"file:{file}", query={"immutable": "1", "uri": "true"})
     return sqlalchemy.create_engine(address)
 
 
@@ -170,23 +155,15 @@ def _file_of(engine: Engine) -> tuple[int, int] | None:
     return found.st_dev, found.st_ino
 
 
-def _lower(words: str | None) -> str | None:
-    return words.lower() if isinstance(words, str) else words
-
-
 def _prepare_sqlite(engine: Engine) -> None:
     @event.listens_for(engine, "connect")
-    def _settings(raw: object, record: Any) -> None:
-        raw.isolation_level = None  # type: ignore[attr-defined]  # BEGIN is sent below
+    def _settings(raw: Any, record: Any) -> None:
+        raw.isolation_level = None  # BEGIN is sent below
         # SQLite's own knows only ASCII: a bird called Äda would not be found.
-        raw.create_function("lower", 1, _lower, deterministic=True)  # type: ignore[attr-defined]
-        cursor = raw.cursor()  # type: ignore[attr-defined]
-        cursor.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
-        if can_write(engine):
-            cursor.execute("PRAGMA journal_mode = WAL")
-        cursor.execute("PRAGMA synchronous = FULL")
-        cursor.execute("PRAGMA foreign_keys = ON")
-        cursor.close()
+        raw.create_function("lower", 1, lambda words: words and words.lower(), deterministic=True)
+        settings = [f"busy_timeout = {BUSY_MS}", "synchronous = FULL", "foreign_keys = ON"]
+        for setting in [*settings, "journal_mode = WAL"] if can_write(engine) else settings:
+            raw.execute(f"PRAGMA {setting}")
         record.info["file"] = _file_of(engine)
 
     @event.listens_for(engine, "checkout")
@@ -256,15 +233,12 @@ def _migrate(engine: Engine, folder: Path | None) -> None:
 
 def _put_old_files_aside(folder: Path) -> None:
     """Move what earlier editions kept in files, and nothing reads any more, into one folder."""
-    aside = folder / "edition-2"
-    for name in ("birds", "entries", "pairs", "tables", "unfinished", "settings.json"):
-        if (folder / name).exists() and not (aside / name).exists():
-            aside.mkdir(exist_ok=True)
-            os.replace(folder / name, aside / name)
-    for path in list((folder / "photos").glob("*/*.json")):
-        target = aside / path.relative_to(folder)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        path.replace(target)
+    names = ("birds", "entries", "pairs", "tables", "unfinished", "settings.json")
+    for path in [*(folder / name for name in names), *(folder / "photos").glob("*/*.json")]:
+        target = folder / "edition-2" / path.relative_to(folder)
+        if path.exists() and not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            path.replace(target)
 
 
 def keep_copy(file: Path, folder: Path) -> None:
@@ -295,24 +269,22 @@ def restore(file: Path, folder: Path) -> Path:
         FieldmarksError: There is no whole copy.
     """
     for copy in sorted(folder.glob("birds-*.sqlite"), reverse=True):
-        try:
-            with closing(sqlite3.connect(copy)) as raw:
-                if raw.execute("PRAGMA integrity_check").fetchone() != ("ok",):
-                    continue
-        except sqlite3.Error:
-            continue
-        part = file.with_name(f"{file.name}.part")
-        shutil.copy(copy, part)
-        for ending in ("-wal", "-shm"):
-            if (old := file.with_name(file.name + ending)).exists():
-                os.replace(old, file.with_name(f"{file.name}.aside{ending}"))
-        if file.exists():
-            shutil.copy(file, file.with_name(f"{file.name}.aside"))
-        os.replace(part, file)
-        settle_folder(file.parent)
-        return copy
-    raise FieldmarksError(
-        "there is no whole copy of this database",
-        where=str(folder),
-        mend="Bring your last backup into an empty folder: 'bring-in'",
-    )
+        with suppress(sqlite3.Error), closing(sqlite3.connect(copy)) as raw:
+            if raw.execute("PRAGMA integrity_check").fetchone() == ("ok",):
+                break
+    else:
+        raise FieldmarksError(
+            "there is no whole copy of this database",
+            where=str(folder),
+            mend="Bring your last backup into an empty folder: 'bring-in'",
+        )
+    part = file.with_name(f"{file.name}.part")
+    shutil.copy(copy, part)
+    for ending in ("-wal", "-shm"):
+        if (old := file.with_name(file.name + ending)).exists():
+            os.replace(old, file.with_name(f"{file.name}.aside{ending}"))
+    if file.exists():
+        shutil.copy(file, file.with_name(f"{file.name}.aside"))
+    os.replace(part, file)
+    settle_folder(file.parent)
+    return copy

@@ -11,7 +11,7 @@ import hashlib
 import importlib.metadata
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -21,7 +21,6 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.agreement import Account
 from fieldmarks.birds.archive import Archive, Tell, digest, opened, untold, written
 from fieldmarks.birds.compare import (
     VERSION,
@@ -32,9 +31,8 @@ from fieldmarks.birds.compare import (
     record_differences,
     region_differences,
 )
-from fieldmarks.birds.copies import given_away
 from fieldmarks.birds.model import Bird, now
-from fieldmarks.birds.observation import Evidence
+from fieldmarks.birds.observation import Shot, given_away
 from fieldmarks.birds.signature import sign, signature_of
 from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 from fieldmarks.measure.photo import decode_photo
@@ -117,7 +115,7 @@ def _all_files(files: dict[str, str]) -> bytes:
 def write_dossier(
     target: Path,
     bird: Bird,
-    evidence: Iterable[Evidence],
+    evidence: Iterable[Shot],
     tables: Tables,
     with_place: bool = False,
     key: Path | None = None,
@@ -143,7 +141,7 @@ def write_dossier(
     from fieldmarks.birds.dossier_pdf import dossier_pdf, look_section
 
     items: list[_Item] = []
-    accounts: list[Account] = []
+    handed: list[Shot] = []
     sections: list[Section] = []
     with written(target, "dossier") as packed:
         packed.put("README.txt", README.encode())
@@ -170,7 +168,7 @@ def write_dossier(
             if item.tables not in packed.prints:
                 packed.put(item.tables, _tables_for(e, tables))
             items.append(item)
-            accounts.append(Account(e.measured_by, e.record, picture))
+            handed.append(replace(e, photo=b"", tables=None, given=picture))
             sections.append(look_section(number, e, tables))
             after_each()
         if not items:
@@ -184,7 +182,7 @@ def write_dossier(
         )
         packed.put("dossier.json", contents.model_dump_json(indent=1).encode())
         seal = seal_of(packed.prints)
-        pdf = dossier_pdf(bird, accounts, sections, tables, seal, after_each)
+        pdf = dossier_pdf(bird, handed, sections, tables, seal, after_each)
         packed.put("dossier.pdf", pdf)
         name = ""
         if key is not None:
@@ -194,7 +192,7 @@ def write_dossier(
     return Seal(seal, name)
 
 
-def _tables_for(evidence: Evidence, tables: Tables) -> bytes:
+def _tables_for(evidence: Shot, tables: Tables) -> bytes:
     packed = evidence.tables
     if packed is None and tables.fingerprint == evidence.record.assessment.table_fingerprint:
         packed = pack_tables(tables)

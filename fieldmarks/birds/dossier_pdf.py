@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from fieldmarks import __version__
-from fieldmarks.birds.agreement import Account, compare_accounts
+from fieldmarks.birds.agreement import compare_shots
 from fieldmarks.birds.model import Bird
 from fieldmarks.birds.papers import bird_facts
 from fieldmarks.measure.photo import decode_photo
@@ -18,7 +18,7 @@ from fieldmarks.report.svg import hexadecimal, number
 from fieldmarks.rules import Tables
 
 if TYPE_CHECKING:
-    from fieldmarks.birds.observation import Evidence
+    from fieldmarks.birds.observation import Shot
 
 PHOTO_PIXELS = 1000  # longest side of a photo in the PDF
 LIMIT_NOTE = (
@@ -34,18 +34,18 @@ STORIES = {
 
 def dossier_pdf(
     bird: Bird,
-    accounts: Sequence[Account],
+    shots: Sequence[Shot],
     looks: Sequence[Section],
     tables: Tables,
     seal: str,
     after_look: Callable[[], None],
 ) -> bytes:
-    """The PDF of a dossier, A4; ``looks`` as :func:`look_section` makes them, one per account."""
+    """The PDF of a dossier, A4; ``looks`` as :func:`look_section` makes them, one for each."""
     facts = Facts((*bird_facts(bird, tables), ("Seal (SHA-256)", seal)))
     told = Para(f"The seal is over all evidence. {LIMIT_NOTE}")
     sections = [Section("bird", "The bird", (facts, told))]
-    if len(accounts) > 1:
-        found = compare_accounts(accounts)
+    if len(shots) > 1:
+        found = compare_shots(shots)
         stands = [
             Para(f"{title} ({len(own)}): {'; '.join(own) or 'none'}.")
             for title, story in STORIES.items()
@@ -64,7 +64,7 @@ def dossier_pdf(
         grid = Grid("Differences are CIEDE2000; repeatability is of L*", head, rows)
         sections.append(Section("agreement", "What stands for all", (*stands, grid)))
     sections += looks
-    cautions = (text for a in accounts for text in a.record.assessment.cautions)
+    cautions = (text for e in shots for text in e.record.assessment.cautions)
     kept = (Bullets(tuple(dict.fromkeys(cautions))),)
     sections.append(Section("cautions", "Keep in mind", kept))
     content = Content("Dossier", bird.label, f"Seal {seal[:16]}", tuple(sections))
@@ -72,7 +72,7 @@ def dossier_pdf(
     return write_pdf(content, about, __version__, after_page=after_look)
 
 
-def look_section(place: int, told: Evidence, tables: Tables) -> Section:
+def look_section(place: int, told: Shot, tables: Tables) -> Section:
     """One look: its photo, made small, and what was read from it."""
     record = told.record
     measured, judged = record.measurement, record.assessment

@@ -27,12 +27,12 @@ from fieldmarks.birds.archive import Archive, Tell, Written, digest, opened, unt
 from fieldmarks.birds.model import FOLDERS, Bird, Entry, K, Kept, Observation, Pair, contents
 from fieldmarks.birds.observation import region_file_of, with_photo
 from fieldmarks.birds.photos import photo_name
-from fieldmarks.birds.reader import KINDS, batches, read
+from fieldmarks.birds.reader import KINDS
 from fieldmarks.birds.ring import ring_key, same_ring
-from fieldmarks.birds.schemas import life_schema
+from fieldmarks.birds.schemas import schema_text
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
-from fieldmarks.birds.writing import Writing, known, next_number, put, put_record
+from fieldmarks.birds.writing import Writing
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, without_place
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.record import record_from_json
@@ -76,8 +76,8 @@ class Moved:
 
 def everything(store: Store) -> tuple[list[Bird], list[Entry], list[Pair]]:
     """All birds, entries and pairs, withdrawn ones too, as they were at one moment."""
-    with store.engine.connect() as connection:
-        return read(connection, Bird), read(connection, Entry), read(connection, Pair)
+    with store.moment() as now:
+        return now.read(Bird), now.read(Entry), now.read(Pair)
 
 
 def record_name(observation: Observation, what: str = "record") -> str:
@@ -116,7 +116,7 @@ def export_store(
             tell(done, len(entries))
         settings = {key: store.setting(key) for key in SHARED}
         packed.put("settings.json", json.dumps(settings).encode())
-        packed.put("schema.json", (json.dumps(life_schema(), indent=1) + "\n").encode())
+        packed.put("schema.json", schema_text("export").encode())
     names = packed.prints
     photos = sum(name.startswith("photos/") and not name.endswith(".json") for name in names)
     return Moved(len(birds), len(entries), len(pairs), photos)
@@ -155,7 +155,7 @@ def _without_place(
 
 
 def _told(thing: Kept) -> tuple[str, bytes]:
-    return f"{model.folder_of(type(thing))}/{thing.id}.json", model.to_json(thing)
+    return f"{KINDS[type(thing)].name}/{thing.id}.json", model.to_json(thing)
 
 
 def import_store(
@@ -212,24 +212,23 @@ def _load(packed: Archive) -> list[Kept]:
 def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]:
     """Birds of the file whose ring another bird here has: refused, or made one with it."""
     coming = [t for t in things if isinstance(t, Bird) and t.ring and not t.withdrawn]
-    here = known(work.connection, Bird, [b.id for b in coming])
+    here = work.by_id(Bird, [b.id for b in coming])
     strangers: dict[str, list[Bird]] = defaultdict(list)
     for bird in (b for b in coming if b.id not in here):
         strangers[ring_key(bird.ring) or ""].append(bird)
     one: dict[str, str] = {}
-    for some in batches(strangers):
-        for mine in read(work.connection, Bird, orm.birds.c.ring_key.in_(some)):
-            for bird in strangers[ring_key(mine.ring) or ""]:
-                if not same_ring((mine.ring, mine.ring_year), (bird.ring, bird.ring_year)):
-                    continue
-                if not one_bird:
-                    raise FieldmarksError(
-                        f"{bird.name} in the file and {mine.name} here have one ring",
-                        where=f"ring {bird.ring}",
-                        mend="If it is one bird, say so (terminal: --same-ring one-bird); if not, "
-                        "correct one of the rings first",
-                    )
-                one[bird.id] = mine.id
+    for mine in work.read(Bird, among=(orm.birds.c.ring_key, strangers)):
+        for bird in strangers[ring_key(mine.ring) or ""]:
+            if not same_ring((mine.ring, mine.ring_year), (bird.ring, bird.ring_year)):
+                continue
+            if not one_bird:
+                raise FieldmarksError(
+                    f"{bird.name} in the file and {mine.name} here have one ring",
+                    where=f"ring {bird.ring}",
+                    mend="If it is one bird, say so (terminal: --same-ring one-bird); if not, "
+                    "correct one of the rings first",
+                )
+            one[bird.id] = mine.id
     return [_renamed(t, one) for t in things if t.id not in one] if one else things
 
 
@@ -251,7 +250,7 @@ def _take(
     same = 0
     for kind, table in KINDS.items():
         own = [t for t in things if isinstance(t, kind)]
-        here: dict[str, Kept] = known(work.connection, kind, [t.id for t in own])
+        here: dict[str, Kept] = work.by_id(kind, [t.id for t in own])
         fresh: list[Kept] = []
         for thing in own:
             mine = here.get(thing.id)
@@ -274,9 +273,9 @@ def _take(
                     where=getattr(thing, "label", type(thing).__name__.lower()),
                     mend="Say which to keep: mine or theirs (terminal: --keep mine or theirs)",
                 )
-        new += _numbered(fresh, next_number(work.connection, table))
+        new += _numbered(fresh, work.next_number(table))
     taken = [*new, *replaced]
-    put(work, [*taken, *{e.id: e for e, _ in wanted}.values()])
+    work.put([*taken, *{e.id: e for e, _ in wanted}.values()])
     photos = [(t, o) for t in taken if isinstance(t, Entry) for o in t.observations]
     for done, (entry, observation) in enumerate((*photos, *wanted), start=1):
         _take_photo(store, work, packed, entry, observation)
@@ -336,20 +335,16 @@ def _take_photo(
     if not measured == observation.photo == digest(photo):
         raise FieldmarksError("a photo and its record do not belong together", where=where)
     store.put_photo(work, name, photo)
-    put_record(work, entry.id, observation.id, name, text)
+    work.put_record(entry.id, observation.id, name, text)
 
 
 def _take_tables_and_settings(work: Writing, packed: Archive) -> None:
     """Rule tables and settings that are not here; one's own are never replaced by others."""
-    table = orm.rule_tables
     for name in (n for n in packed.names if n.startswith("tables/")):
         data, fingerprint = packed.read(name), Path(name).stem
-        query = select(table.c.packed).where(table.c.fingerprint == fingerprint)
-        mine = work.connection.scalar(query)
+        mine = work.packed_tables(fingerprint)
         if not (mine and is_whole(mine, fingerprint)) and is_whole(data, fingerprint):
-            work.connection.execute(table.delete().where(table.c.fingerprint == fingerprint))
-            row = {"fingerprint": fingerprint, "packed": data}
-            work.connection.execute(insert(table), [row])
+            work.write(orm.rule_tables, fingerprint=fingerprint, packed=data)
     if "settings.json" in packed.names:
         try:
             told = dict(json.loads(packed.read("settings.json")))
@@ -359,9 +354,7 @@ def _take_tables_and_settings(work: Writing, packed: Archive) -> None:
             ) from None
         for key in SHARED:
             value = told.get(key)
-            is_mine = work.connection.scalar(
-                select(orm.settings.c.value).where(orm.settings.c.key == key)
-            )
+            is_mine = work.value(select(orm.settings.c.value).where(orm.settings.c.key == key))
             if isinstance(value, str) and value and is_mine is None:
                 row = {"key": key, "value": value[:200]}
                 work.connection.execute(insert(orm.settings), [row])

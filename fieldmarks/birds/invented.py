@@ -14,7 +14,7 @@ import numpy as np
 from PIL import Image
 
 from fieldmarks.birds.model import Bird, Entry, Pair, Stage, Young
-from fieldmarks.birds.observation import Evidence
+from fieldmarks.birds.observation import Shot
 from fieldmarks.birds.store import Store
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.colour import encode_srgb, lab_to_linear
@@ -158,7 +158,7 @@ def _family(rng: np.random.Generator) -> dict[str, Bird]:
     return birds
 
 
-def _life(bird: Bird, tables: Tables, rng: np.random.Generator) -> list[tuple[Entry, Evidence]]:
+def _life(bird: Bird, tables: Tables, rng: np.random.Generator) -> list[tuple[Entry, Shot]]:
     """Moult entries of one bird, each with a photo."""
     assert bird.hatched is not None
     founder = bird.father is None
@@ -214,7 +214,7 @@ def shoot(
     tables: Tables,
     rng: np.random.Generator,
     shifts: dict[str, float] | None = None,
-) -> Evidence:
+) -> Shot:
     """Paint a photo of flat marks beside a grey card, and measure it.
 
     Args:
@@ -239,7 +239,7 @@ def shoot(
         claimed=bird.species,
         draws=DRAWS,
     )
-    return Evidence(data, make_record(photo, regions, tables, question))
+    return Shot(data, make_record(photo, regions, tables, question))
 
 
 def paint(colours: dict[str, Lab], rng: np.random.Generator) -> bytes:

@@ -7,7 +7,7 @@ how its ancestry is known.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +15,7 @@ import numpy as np
 
 from fieldmarks._util.csv_rows import csv_rows
 from fieldmarks._util.errors import FieldmarksError, TableError
+from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.record import RECORD_SUFFIX, Record, record_from_json
 from fieldmarks.rules.learning import Sample
@@ -43,9 +44,7 @@ def read_known_birds(
     learned spread a little too small.
 
     Args:
-        path: The list.
-        swatch: Key of the swatch.
-        marks: Marks whose readings are taken.
+        marks: Whose readings are taken.
         origin: How the ancestry of all birds is known, where the list does not say it.
 
     Raises:
@@ -86,43 +85,36 @@ def read_known_birds(
     return KnownBirds(tuple(samples), tuple(left_out))
 
 
-def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
+def _rows(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
     """Line number and cells of each row."""
-    data = _bytes(path, path.name)
     try:
-        lines = list(csv_rows(data)[1])
+        lines = list(csv_rows(_bytes(path, path.name))[1])
     except FieldmarksError as error:
         raise FieldmarksError(error.problem, where=path.name, mend=error.mend) from None
     head = lines[0][1] if lines else []
-    missing = [c for c in COLUMNS if c not in head]
-    if missing:
+    if missing := [c for c in COLUMNS if c not in head]:
         raise FieldmarksError(
             f"the column {missing[0]!r} is missing",
             where=path.name,
             mend=f"The first line must be: {','.join(COLUMNS)}",
         )
-    rows = []
     for number, cells in lines[1:]:
-        if not any(cells):
+        row = dict(zip(head, (cell.strip() for cell in cells), strict=False))
+        if not any(row.values()):
             continue
         where = f"{path.name}, line {number}"
-        given = dict(zip(head, (cell.strip() for cell in cells), strict=False))
-        row = {key: given.get(key, "") for key in (*COLUMNS, "origin")}
-        for column in (c for c in COLUMNS if not row[c]):
+        if empty := [c for c in COLUMNS if not row.get(c)]:
             mend = "Fill it in, or leave the line out"
-            raise FieldmarksError(f"{column!r} is empty", where=where, mend=mend)
+            raise FieldmarksError(f"{empty[0]!r} is empty", where=where, mend=mend)
         if not row["record"].endswith(RECORD_SUFFIX):
             problem = f"{row['record']!r} is no record file"
             mend = f"Name a file that ends in {RECORD_SUFFIX}"
             raise FieldmarksError(problem, where=where, mend=mend)
-        rows.append((number, row))
-    return rows
+        yield number, row
 
 
 def _unfit(record: Record, reading: Reading, tables: Tables, swatch: str) -> str:
     """Why a reading cannot show what a swatch looks like; empty when it can."""
-    from fieldmarks.measure.colour import difference
-
     question = record.question
     species = question.claimed
     if not reading.calibrated:

@@ -11,7 +11,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import select, update
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
@@ -45,15 +45,12 @@ def make_link(store: Store, bird: Bird, entries: Sequence[Entry] = ()) -> str:
         FieldmarksError: The bird is not one that may be shared by whoever asks.
     """
     word = secrets.token_urlsafe(32)
-    row = {
-        "id": new_id(),
-        "secret": digest(word.encode()),
-        "bird": store.bird(bird.id).id,
-        "entries": " ".join(e.id for e in entries if e.bird == bird.id),
-        "made_at": now(),
-    }
+    own = " ".join(e.id for e in entries if e.bird == bird.id)
     with store.writing() as work:
-        work.connection.execute(insert(orm.links), [row])
+        work.write(
+            orm.links, id=new_id(), secret=digest(word.encode()), bird=work.bird(bird.id).id,
+            entries=own, made_at=now(),
+        )  # fmt: skip
     return word
 
 
@@ -61,8 +58,7 @@ def links_of(store: Store, bird: Bird) -> list[Link]:
     """Links to a bird, the newest first."""
     c = orm.links.c
     query = select(c.id, c.entries, c.made_at, c.withdrawn_at).where(c.bird == bird.id)
-    with store.engine.connect() as connection:
-        found = connection.execute(query.order_by(c.made_at.desc(), c.id)).all()
+    found = store.rows(query.order_by(c.made_at.desc(), c.id))
     return [Link(row.id, tuple(row.entries.split()), *row[2:]) for row in found]
 
 
@@ -83,10 +79,10 @@ def opened_by(store: Store, word: str) -> tuple[Bird, list[Entry], bool]:
     """
     c = orm.links.c
     query = select(c.bird, c.entries).where(c.secret == digest(word.encode()), c.withdrawn_at == "")
-    with store.engine.connect() as connection:
-        row = connection.execute(query).one_or_none() if WORD.fullmatch(word) else None
-    if row is None:
+    found = store.rows(query) if WORD.fullmatch(word) else ()
+    if not found:
         raise NO_SUCH
+    (row,) = found
     bird, chosen = store.bird(row.bird), row.entries.split()
     entries = [e for e in store.entries(bird.id) if not chosen or e.id in chosen]
     if bird.withdrawn or (chosen and not entries):

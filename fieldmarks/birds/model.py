@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar, get_args
@@ -67,15 +67,13 @@ class Bird:
     Args:
         name (str): What the keeper calls it.
         ring (str): Ring number as it reads, or empty.
-        ring_kind (str): "closed", "open", "not known" or "none".
         hatch_known (str): Whether ``hatched`` is "exact" or an "estimate".
         species (str, optional): Key of the species it is said to be.
         variety (str): Key of the colour variety.
         split_for (tuple of str): Keys of varieties it is known to carry without showing them.
-        sex, sex_by (str): "cock", "hen" or "unknown", and how that is known.
+        sex_by (str): How the sex is known.
         source, promised (str): Breeder or seller, and what was promised.
         father, mother (str, optional): Ids.
-        status (str): "here", "given away" or "dead".
         withdrawn (str): Why this record no longer counts; empty while it does. Nothing is ever
             erased.
     """
@@ -173,7 +171,6 @@ class Observation:
         outcome, sentence (str): The conclusion.
         variety, age, claimed (str): What was asked.
         program, table_fingerprint (str): What it was measured with.
-        signs: Signs that were compared.
     """
 
     id: Id
@@ -196,7 +193,6 @@ class Entry:
     """A dated entry in a bird's moult record.
 
     Args:
-        id, bird (str): Its own id and the bird's.
         day: When the photos were taken.
         stage (str): Where the bird stood in its moults.
         observations: Called looks before version 0.3.
@@ -279,13 +275,9 @@ class Pair:
 
 Kept = Bird | Entry | Pair
 K = TypeVar("K", bound="Bird | Entry | Pair")
-FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}  # in an export
+# In an export and in the database; the kinds that name others come after those.
+FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}
 GIVEN = ("number", "revision", "saved_at")  # by the store
-
-
-def folder_of(kind: type) -> str:
-    """Folder of an export that holds a kind."""
-    return next(name for name, known in FOLDERS.items() if known is kind)
 
 
 _adapter: Callable[[Any], TypeAdapter[Any]] = lru_cache(maxsize=8)(TypeAdapter)
@@ -364,4 +356,4 @@ def keys_of_birds(thing: Kept) -> list[str]:
 
 def contents(thing: Kept) -> dict[str, Any]:
     """What a keeper said or measured, without what the store gives."""
-    return {f.name: getattr(thing, f.name) for f in fields(thing) if f.name not in GIVEN}
+    return {name: value for name, value in vars(thing).items() if name not in GIVEN}

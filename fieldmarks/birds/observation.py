@@ -1,9 +1,9 @@
-"""Evidence: one photo of a bird with its record; and the observation that is kept of it."""
+"""Shot: one photo of a bird with its record; and the observation that is kept of it."""
 
 from __future__ import annotations
 
-import hashlib
 import json
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -11,15 +11,15 @@ from typing import Any
 
 import numpy as np
 
-from fieldmarks._util.errors import PhotoError
+from fieldmarks._util.errors import FieldmarksError, PhotoError
+from fieldmarks.birds.archive import digest
 from fieldmarks.birds.model import MarkPoint, Observation, SignPoint, new_id
 from fieldmarks.judge.signs import SignFinding, tint_fraction
 from fieldmarks.measure.location import given_name, without_place
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.measure.sampling import ColourDraws, draw_colours
-from fieldmarks.pipeline import record_of_file
-from fieldmarks.record import Question, Record, record_from_json, record_to_json
+from fieldmarks.record import Record, record_from_json, record_to_json
 from fieldmarks.rules import Tables
 
 DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years
@@ -28,12 +28,15 @@ SHARE_FLOOR = 0.03  # k = 1; an outline drawn a little differently (our own choi
 
 
 @dataclass(frozen=True)
-class Evidence:
+class Shot:
     """A photo of a bird with what was measured on it.
 
     Args:
+        photo: The file; empty where only what was measured counts, as large files fill the memory.
         day: When it was taken.
         tables: The rule tables it was judged by, packed.
+        given: Fingerprint of the photo as it is given away, where that is known: by it the copy
+            that someone was given is the same picture as the one that was taken.
     """
 
     photo: bytes
@@ -41,9 +44,10 @@ class Evidence:
     measured_by: str = ""
     day: date | None = None
     tables: bytes | None = None
+    given: str = ""
 
     def __post_init__(self) -> None:
-        if hashlib.sha256(self.photo).hexdigest() != self.sha256:
+        if self.photo and digest(self.photo) != self.sha256:
             raise PhotoError(
                 "the record was made from another photo",
                 where=self.record.measurement.photo,
@@ -56,6 +60,11 @@ class Evidence:
         return self.record.measurement.sha256
 
     @property
+    def picture(self) -> str:
+        """Fingerprint that all copies of one photo share."""
+        return self.given or self.sha256
+
+    @property
     def region_file(self) -> bytes:
         """Its regions as a Web Annotation file."""
         return region_file_of(self.record)
@@ -65,7 +74,7 @@ class Evidence:
         """Its record as JSON."""
         return record_to_json(self.record).encode()
 
-    def without_place(self) -> Evidence:
+    def without_place(self) -> Shot:
         """The same, with a photo that no longer tells where it was taken.
 
         The photo gets another fingerprint, and where it was no JPEG another name; the record says
@@ -84,13 +93,21 @@ class Evidence:
 def with_photo(record: dict[str, Any], photo: bytes) -> dict[str, Any]:
     """The JSON of a record of any version, changed to tell of its photo without the place."""
     measured = record["measurement"]
-    name, digest = given_name(measured["photo"], photo), hashlib.sha256(photo).hexdigest()
+    name = given_name(measured["photo"], photo)
     for part in (measured, measured["regions"]):
-        part |= {"photo": name, "sha256": digest}
+        part |= {"photo": name, "sha256": digest(photo)}
     measured["facts"]["has_position"] = False
     if measured["facts"]["format"] != "JPEG":
         measured["facts"]["format"] = "PNG"
     return record
+
+
+def given_away(photo: Callable[[], bytes], record: Record) -> str:
+    """Fingerprint of a photo as it is given away; empty for a file that is lost or cannot be."""
+    try:
+        return digest(without_place(photo(), record.measurement.photo))
+    except FieldmarksError:
+        return ""
 
 
 def region_file_of(record: Record) -> bytes:
@@ -99,21 +116,9 @@ def region_file_of(record: Record) -> bytes:
     return (json.dumps(page, indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def evidence_of_file(
-    path: Path, tables: Tables, question: Question | None = None, regions: Path | None = None
-) -> Evidence:
-    """Measure a photo file with its region file.
-
-    Raises:
-        FieldmarksError
-    """
-    record, _ = record_of_file(path, tables, question, regions)
-    return Evidence(path.read_bytes(), record)
-
-
-def observation_of(evidence: Evidence, tables: Tables) -> Observation:
+def observation_of(shot: Shot, tables: Tables) -> Observation:
     """What a moult entry says of a photo; the whole record is kept beside it."""
-    record = evidence.record
+    record = shot.record
     measured, judged = record.measurement, record.assessment
     drawn = {r.mark: draw_colours(r, DRAWS, record.question.seed) for r in measured.readings}
     relations = {r.key: r for r in measured.relations}
@@ -142,36 +147,22 @@ def mark_point(drawn: ColourDraws, tables: Tables) -> MarkPoint:
     ``SHARE_FLOOR``.
     """
     reading = drawn.reading
-    light, chroma, hue = reading.budget.combined
-    dark, u_dark = _share(drawn, [DARK], tables)
-    orange, u_orange = _share(drawn, [ORANGE], tables)
     return MarkPoint(
-        mark=reading.mark,
-        lightness=reading.lab[0],
-        a=reading.lab[1],
-        b=reading.lab[2],
-        u_lightness=light,
-        u_chroma=chroma,
-        u_hue=hue,
-        expanded=reading.expanded,
-        calibrated=reading.calibrated,
-        dark=dark,
-        u_dark=u_dark,
-        orange=orange,
-        u_orange=u_orange,
-    )
+        reading.mark, *reading.lab, *reading.budget.combined, reading.expanded, reading.calibrated,
+        *_share(drawn, [DARK], tables), *_share(drawn, [ORANGE], tables),
+    )  # fmt: skip
 
 
-def _share(drawn: ColourDraws, keys: list[str], tables: Tables) -> tuple[float, float]:
+def _share(drawn: ColourDraws, keys: Iterable[str], tables: Tables) -> tuple[float, float]:
+    """Share of a mark's area that shows some tints, and its uncertainty (k = 1)."""
     tints = [tables.tints[key] for key in keys]
     if not len(drawn.fractions):
         return 0.0, 1.0
     over = tint_fraction(tints, drawn.polar, drawn.fractions)
     here = float(tint_fraction(tints, drawn.polar_read, drawn.fractions)[0])
     # Root mean square about the value read, so that draws that all fall to one side count.
-    return min(max(here, 0.0), 1.0), float(
-        np.hypot(np.sqrt(np.mean((over - here) ** 2)), SHARE_FLOOR)
-    )
+    scatter = np.sqrt(np.mean((over - here) ** 2))
+    return min(max(here, 0.0), 1.0), float(np.hypot(scatter, SHARE_FLOOR))
 
 
 def _sign_point(
@@ -181,21 +172,12 @@ def _sign_point(
     tables: Tables,
 ) -> SignPoint:
     assert sign.amount is not None
-    mark = sign.mark or ""
-    row = tables.signs.get(sign.key)
-    amount, unsure = sign.amount, 1.0
+    mark, unsure = sign.mark or "", 1.0
     if mark in relations:
         unsure = relations[mark].expanded / COVERAGE_FACTOR
-    elif mark in drawn and row is not None:
-        _, unsure = _share(drawn[mark], list(row.tints), tables)
+    elif mark in drawn and sign.key in tables.signs:
+        _, unsure = _share(drawn[mark], tables.signs[sign.key].tints, tables)
     return SignPoint(
-        sign=sign.key,
-        species=sign.species,
-        status=sign.status.value,
-        strength=sign.strength,
-        mark=mark,
-        amount=amount,
-        u_amount=unsure,
-        compared=" ".join(sign.compared),
-        there=" ".join(sign.there),
-    )
+        sign.key, sign.species, sign.status.value, sign.strength, mark, sign.amount, unsure,
+        " ".join(sign.compared), " ".join(sign.there),
+    )  # fmt: skip

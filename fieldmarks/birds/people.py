@@ -8,7 +8,7 @@ all.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -19,6 +19,7 @@ from sqlalchemy.sql import visitors
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
 from fieldmarks.birds.model import Bird, Kept, Pair, keys_of_birds, new_id
+from fieldmarks.birds.reader import Reader
 
 Role = Literal["keeper", "reader", "steward"]
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -47,9 +48,6 @@ class Person:
     email: str
     role: Role
     subject: str | None = None
-
-
-_COLUMNS = [orm.people.c[name] for name in Person.__dataclass_fields__]
 
 
 def visible(source: Table | Alias, person: Person) -> Any:
@@ -174,7 +172,7 @@ def _check_steward(connection: Connection) -> None:
 
 def people(connection: Connection) -> list[Person]:
     """Everyone who may in, by e-mail address."""
-    query = select(*_COLUMNS).order_by(orm.people.c.email)
+    query = select(orm.people).order_by(orm.people.c.email)
     return [Person(*row) for row in connection.execute(query)]
 
 
@@ -187,12 +185,13 @@ def who_is(connection: Connection, claims: Mapping[str, Any]) -> Person:
     """
     subject = f"{claims['iss']} {claims['sub']}"
     c = orm.people.c
-    row = connection.execute(select(*_COLUMNS).where(c.subject == subject)).one_or_none()
+    known = select(orm.people).where(c.subject == subject)
+    row = connection.execute(known).one_or_none()
     email = str(claims.get("email") or "").lower()
     if row is None and email and claims.get("email_verified") is True:
         change = sa.update(orm.people).where(c.email == email, c.subject.is_(None))
         connection.execute(change.values(subject=subject))
-        row = connection.execute(select(*_COLUMNS).where(c.subject == subject)).one_or_none()
+        row = connection.execute(known).one_or_none()
     if row is None:
         raise FieldmarksError(
             "you are signed in, but this club has not let you in",
@@ -208,37 +207,30 @@ def hand_over(connection: Connection, birds: Sequence[str], to: Person) -> None:
     Raises:
         FieldmarksError: A parent, mate or young of one of them would stay with somebody else.
     """
-    from fieldmarks.birds.reader import batches, read
-
-    things: list[Kept] = []
-    for some in batches(birds):
-        change = sa.update(orm.birds).where(orm.birds.c.id.in_(some))
-        connection.execute(change.values(owner=to.id))
-        b, p = orm.birds.c, orm.pairs.c
-        things += read(connection, Bird, b.id.in_(some) | b.father.in_(some) | b.mother.in_(some))
-        things += read(connection, Pair, p.first.in_(some) | p.second.in_(some))
-    check_owners(connection, things)
+    b, p, now = orm.birds.c, orm.pairs.c, Reader(connection)
+    for key in birds:
+        connection.execute(sa.update(orm.birds).where(b.id == key).values(owner=to.id))
+    for column in (b.id, b.father, b.mother):
+        check_owners(now, now.read(Bird, among=(column, birds)))
+    for column in (p.first, p.second):
+        check_owners(now, now.read(Pair, among=(column, birds)))
 
 
-def check_owners(connection: Connection, things: Sequence[Kept]) -> None:
+def check_owners(reader: Reader, things: Iterable[Kept]) -> None:
     """Relatives and mates have one owner: else a page of one would tell of another's birds.
 
     Raises:
         FieldmarksError
     """
-    from fieldmarks.birds.reader import batches
-
     tied = [keys for keys in map(keys_of_birds, things) if len(keys) > 1]
-    owners: dict[str, str | None] = {}
-    names: dict[str, str] = {}
-    for some in batches({k for keys in tied for k in keys}):
-        query = select(orm.birds.c.id, orm.birds.c.owner, orm.birds.c.name)
-        for row in connection.execute(query.where(orm.birds.c.id.in_(some))):
-            owners[row.id], names[row.id] = row.owner, row.name
+    b, keys_of_all = orm.birds.c, {k for keys in tied for k in keys}
+    query = select(b.id, b.owner, b.name)
+    found = {row.id: row for row in reader.rows(query, (b.id, keys_of_all))}
     for keys in tied:
-        if len({owners[k] for k in keys if k in owners}) > 1:
+        rows = [found[k] for k in keys if k in found]
+        if len({row.owner for row in rows}) > 1:
             raise FieldmarksError(
-                f"{', '.join(names[k] for k in keys if k in names)} are tied as family or pair, "
+                f"{', '.join(row.name for row in rows)} are tied as family or pair, "
                 "and not all have one owner",
                 mend="Hand them over together, or take the tie off first",
             )

@@ -1,57 +1,25 @@
-"""Reading from a store: birds, moult entries, pairs, pedigree, photos and records."""
+"""What can be asked of a store: birds, moult entries, pairs, pedigree, tables and settings."""
 
 from __future__ import annotations
 
 import itertools
 import zlib
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Table, func, or_, select
+from sqlalchemy import Connection, Select, func, or_, select
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
-from fieldmarks.birds.model import Bird, Entry, K, Observation, Pair, from_json
-from fieldmarks.birds.observation import Evidence
-from fieldmarks.birds.photos import PhotoStorage, photo_name
+from fieldmarks.birds.model import FOLDERS, Bird, Entry, K, Observation, Pair, from_json
 from fieldmarks.record import Record, record_from_json
 
-KINDS: dict[type, Table] = {Bird: orm.birds, Entry: orm.entries, Pair: orm.pairs}
+KINDS = {kind: orm.metadata.tables[name] for name, kind in FOLDERS.items()}
 BATCH = 500  # ids in one query
 SHORT_ID = 6  # signs of an id that are enough to ask for something by it
-
-
-def read(connection: Connection, kind: type[K], *where: Any) -> list[K]:
-    """Things of a kind, in the order first saved; entries by day and then so."""
-    table = KINDS[kind]
-    order = [table.c.day, table.c.number] if kind is Entry else [table.c.number]
-    query = select(table.c.data).where(*where).order_by(*order)
-    return [from_json(kind, text, "database") for text in connection.scalars(query)]
-
-
-def batches(keys: Iterable[str]) -> Iterator[list[str]]:
-    """Keys, few enough at a time for one query."""
-    waiting = iter(keys)
-    while some := list(itertools.islice(waiting, BATCH)):
-        yield some
-
-
-def ancestry(
-    connection: Connection, birds: Iterable[str]
-) -> dict[str, tuple[str | None, str | None]]:
-    """Some birds and all their recorded ancestors, each with its father and mother."""
-    table = orm.birds
-    found: dict[str, tuple[str | None, str | None]] = {}
-    layer = set(birds)
-    while layer:
-        for some in batches(layer):
-            query = select(table.c.id, table.c.father, table.c.mother).where(table.c.id.in_(some))
-            for row in connection.execute(query):
-                found[row.id] = (row.father, row.mother)
-        found |= {key: (None, None) for key in layer if key not in found}
-        layer = {p for key in layer for p in found[key] if p} - set(found)
-    return found
+Among = tuple[Any, Iterable[str]]  # a column, and the keys of which it is to hold one
 
 
 def told_apart(parts: Mapping[str, Sequence[object]]) -> dict[str, str]:
@@ -76,32 +44,52 @@ def told_apart(parts: Mapping[str, Sequence[object]]) -> dict[str, str]:
 def bird_labels(birds: Iterable[Bird]) -> dict[str, str]:
     """Id -> label of birds to choose from, no two alike."""
     return told_apart(
-        {b.id: (b.label, b.hatched and f"hatched {b.hatched}", b.ring_year) for b in birds}
-    )
+        {b.id: (b.label, b.hatched and f"hatched {b.hatched}", b.ring_year, b.species,
+                b.variety, b.sex) for b in birds}
+    )  # fmt: skip
 
 
 class Reader:
-    """The reading half of a store."""
+    """Answers out of one transaction of a database."""
 
-    engine: Engine
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
 
-    @property
-    def photos(self) -> PhotoStorage:
-        """Where the photos lie."""
-        raise NotImplementedError
+    def connected(self) -> AbstractContextManager[Connection]:
+        """The connection that the next question goes over."""
+        return nullcontext(self.connection)
 
-    def read(self, kind: type[K], *where: Any) -> list[K]:
+    def rows(self, query: Select[Any], among: Among | None = None) -> list[Any]:
+        """Rows of a query; of those that hold one of some keys, however many keys there are."""
+        with self.connected() as connection:
+            if among is None:
+                return list(connection.execute(query))
+            found: list[Any] = []
+            waiting = iter(among[1])
+            while some := list(itertools.islice(waiting, BATCH)):
+                found += connection.execute(query.where(among[0].in_(some)))
+            return found
+
+    def value(self, query: Select[Any]) -> Any:
+        """The first cell of the first row of a query; None where there is none."""
+        with self.connected() as connection:
+            return connection.scalar(query)
+
+    def read(self, kind: type[K], *where: Any, among: Among | None = None) -> list[K]:
         """Things of a kind, in the order first saved; entries by day and then so."""
-        with self.engine.connect() as connection:
-            return read(connection, kind, *where)
+        table = KINDS[kind]
+        order = [table.c.day, table.c.number] if kind is Entry else [table.c.number]
+        query = select(table.c.data).where(*where).order_by(*order)
+        return [from_json(kind, row.data, "database") for row in self.rows(query, among)]
 
-    def birds(self) -> list[Bird]:
-        """All birds that count, in the order saved."""
-        return self.read(Bird, orm.birds.c.withdrawn == "")
+    def by_id(self, kind: type[K], keys: Iterable[str]) -> dict[str, K]:
+        """Id -> thing, of those that are there."""
+        return {thing.id: thing for thing in self.read(kind, among=(KINDS[kind].c.id, keys))}
 
-    def birds_off_the_list(self) -> list[Bird]:
-        """Birds taken off the list, in the order saved."""
-        return self.read(Bird, orm.birds.c.withdrawn != "")
+    def birds(self, *where: Any, off_the_list: bool = False) -> list[Bird]:
+        """All birds that count, or those taken off the list, in the order saved."""
+        gone = orm.birds.c.withdrawn
+        return self.read(Bird, gone != "" if off_the_list else gone == "", *where)
 
     def bird(self, key: str) -> Bird:
         """A bird by its id.
@@ -109,10 +97,10 @@ class Reader:
         Raises:
             FieldmarksError
         """
-        found = self.read(Bird, orm.birds.c.id == key)
+        found = self.by_id(Bird, [key])
         if not found:
             raise FieldmarksError("there is no such bird in the store", where=key)
-        return found[0]
+        return found[key]
 
     def find(self, words: str, off_the_list: bool = False) -> Bird:
         """The one bird whose ring, name or id (or its start) is given.
@@ -123,14 +111,12 @@ class Reader:
         Raises:
             FieldmarksError: None or several fit; then it says how to tell them apart.
         """
-        table = orm.birds
-        asked = words.strip().lower()
-        listed = table.c.withdrawn != "" if off_the_list else table.c.withdrawn == ""
-        exact = or_(func.lower(table.c.ring) == asked, func.lower(table.c.name) == asked)
-        found = self.read(Bird, exact, listed)
+        b, asked = orm.birds.c, words.strip().lower()
+        exact = or_(func.lower(b.ring) == asked, func.lower(b.name) == asked)
+        found = self.birds(exact, off_the_list=off_the_list)
         if not found and len(asked) >= SHORT_ID:
-            by_id = table.c.id.startswith(asked, autoescape=True)
-            found = self.read(Bird, by_id, *([listed] if off_the_list else []))
+            by_id = b.id.startswith(asked, autoescape=True)
+            found = self.read(Bird, by_id, *([b.withdrawn != ""] if off_the_list else []))
         if len(found) == 1:
             return found[0]
         problem, mend = "there is no bird of that name or ring", "See the list of birds"
@@ -138,16 +124,13 @@ class Reader:
             said = "; ".join(f"{key[:8]} is {label}" for key, label in bird_labels(found).items())
             problem, mend = f"{len(found)} birds are called that", f"Give the id: {said}"
         elif off_the_list:
-            off = ", ".join(bird_labels(self.birds_off_the_list()).values())
+            off = ", ".join(bird_labels(self.birds(off_the_list=True)).values())
             problem, mend = f"{problem} off the list", f"Off the list: {off or 'none'}"
         raise FieldmarksError(problem, where=words, mend=mend)
 
-    def entries(self, bird: str, with_withdrawn: bool = False) -> list[Entry]:
-        """Moult entries of a bird, by day and then in the order saved."""
-        table = orm.entries
-        return self.read(
-            Entry, table.c.bird == bird, *([] if with_withdrawn else [table.c.withdrawn == ""])
-        )
+    def entries(self, bird: str) -> list[Entry]:
+        """Moult entries of a bird that count, by day and then in the order saved."""
+        return self.read(Entry, orm.entries.c.bird == bird, orm.entries.c.withdrawn == "")
 
     def entries_with(self, photo: str) -> list[Entry]:
         """Entries that count and hold a photo, by its SHA-256; of any bird."""
@@ -157,11 +140,9 @@ class Reader:
 
     def pairs(self, bird: str | None = None) -> list[Pair]:
         """Pairs that count, all or those of one bird."""
-        table = orm.pairs
-        where = [table.c.withdrawn == ""]
-        if bird is not None:
-            where.append(or_(table.c.first == bird, table.c.second == bird))
-        return self.read(Pair, *where)
+        p = orm.pairs.c
+        of_bird = [] if bird is None else [or_(p.first == bird, p.second == bird)]
+        return self.read(Pair, p.withdrawn == "", *of_bird)
 
     def pair(self, key: str) -> Pair:
         """A pair by its id or the start of it.
@@ -180,31 +161,18 @@ class Reader:
 
     def ancestry(self, birds: Iterable[str]) -> dict[str, tuple[str | None, str | None]]:
         """Some birds and all their recorded ancestors, each with its father and mother."""
-        with self.engine.connect() as connection:
-            return ancestry(connection, birds)
+        b, layer = orm.birds.c, set(birds)
+        found: dict[str, tuple[str | None, str | None]] = {}
+        while layer:
+            for row in self.rows(select(b.id, b.father, b.mother), (b.id, layer)):
+                found[row.id] = (row.father, row.mother)
+            found |= {key: (None, None) for key in layer if key not in found}
+            layer = {p for key in layer for p in found[key] if p} - set(found)
+        return found
 
     def names(self, birds: Iterable[str]) -> dict[str, str]:
         """Name and ring of some birds."""
-        table = orm.birds.c
-        query = select(table.id, table.name, table.ring)
-        with self.engine.connect() as connection:
-            return {
-                row.id: Bird(row.id, row.name, row.ring).label
-                for some in batches(birds)
-                for row in connection.execute(query.where(table.id.in_(some)))
-            }
-
-    def photo(self, observation: Observation) -> bytes:
-        """The photo of an observation, as it was given.
-
-        Raises:
-            FieldmarksError: It is missing or was changed.
-        """
-        try:
-            return self.photos.get(photo_name(observation))
-        except FieldmarksError as error:
-            where = f"{observation.file}, {error.where}"
-            raise FieldmarksError(error.problem, where=where, mend=error.mend) from None
+        return {key: bird.label for key, bird in self.by_id(Bird, birds).items()}
 
     def record_file(self, observation: Observation) -> bytes:
         """The record of an observation as JSON.
@@ -212,9 +180,8 @@ class Reader:
         Raises:
             FieldmarksError: It was lost.
         """
-        table = orm.observations
-        with self.engine.connect() as connection:
-            found = connection.scalar(select(table.c.record).where(table.c.id == observation.id))
+        o = orm.observations.c
+        found = self.value(select(o.record).where(o.id == observation.id))
         if found is None:
             raise FieldmarksError(
                 "the record of this photo is not in the database",
@@ -232,31 +199,13 @@ class Reader:
         """
         return record_from_json(self.record_file(observation), observation.file)
 
-    def evidence(self, entry: Entry, observation: Observation) -> Evidence:
-        """An observation's photo and record, who measured it and when, and the tables it needs.
-
-        Raises:
-            FieldmarksError: The photo or the record is missing or was changed.
-        """
-        return Evidence(
-            self.photo(observation),
-            self.record(observation),
-            entry.measurer,
-            entry.day,
-            self.packed_tables(observation.table_fingerprint),
-        )
-
     def packed_tables(self, fingerprint: str) -> bytes | None:
         """The copy of the rule tables of that fingerprint."""
-        table = orm.rule_tables
-        query = select(table.c.packed).where(table.c.fingerprint == fingerprint)
-        with self.engine.connect() as connection:
-            return connection.scalar(query)
+        t = orm.rule_tables.c
+        packed: bytes | None = self.value(select(t.packed).where(t.fingerprint == fingerprint))
+        return packed
 
-    def setting(self, key: str, connection: Connection | None = None) -> str:
+    def setting(self, key: str) -> str:
         """A setting of the store, such as "ring_pattern"; empty if it was never given."""
-        if connection is None:
-            with self.engine.connect() as opened:
-                return self.setting(key, opened)
-        query = select(orm.settings.c.value).where(orm.settings.c.key == key)
-        return connection.scalar(query) or ""
+        s = orm.settings.c
+        return self.value(select(s.value).where(s.key == key)) or ""

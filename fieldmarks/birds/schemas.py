@@ -31,32 +31,20 @@ _CELLS: dict[str, dict[str, Any]] = {
 }
 
 
-def life_schema() -> dict[str, Any]:
-    """Of birds, entries and pairs in an export."""
-    kinds: dict[str, TypeAdapter[Any]] = {name: TypeAdapter(kind) for name, kind in FOLDERS.items()}
-    return {
-        "$schema": DIALECT,
-        "title": "fieldmarks export",
-        "$defs": {n: kind.json_schema(mode="serialization") for n, kind in kinds.items()},
-    }
-
-
-def _list_schema() -> dict[str, Any]:
-    """Of a row of the list as CSV, its cells by the names in the first row."""
-    cells = {name: {"type": "string", **_CELLS.get(name, {})} for name in CSV_COLUMNS}
-    return {"type": "object", "properties": cells, "required": list(CSV_COLUMNS)}
-
-
 def schemas() -> dict[str, dict[str, Any]]:
     """Schema by the name of what it describes."""
+    kinds = {name: TypeAdapter[Any](kind).json_schema(mode="serialization")
+             for name, kind in FOLDERS.items()}  # fmt: skip
+    cells = {name: {"type": "string", **_CELLS.get(name, {})} for name in CSV_COLUMNS}
     made = {
         "record": record_schema(Record),
         "examination": record_schema(Examination),
-        "export": life_schema(),
+        "export": {"$defs": kinds},
         "dossier": dossier_schema(),
         "signature": Signature.model_json_schema(),
         "manifest": Manifest.model_json_schema(),
-        "list": _list_schema(),
+        # of a row as CSV, its cells by the names in the first row
+        "list": {"type": "object", "properties": cells, "required": list(CSV_COLUMNS)},
     }
     return {name: {"$schema": DIALECT, "title": f"fieldmarks {name}", **schema}
             for name, schema in made.items()}  # fmt: skip

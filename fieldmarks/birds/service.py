@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import itertools
+from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.agreement import Agreement, compare_accounts
+from fieldmarks.birds.agreement import Agreement, compare_shots
 from fieldmarks.birds.archive import Tell, untold
 from fieldmarks.birds.brood import young_with_findings
 from fieldmarks.birds.collection import bird_page
-from fieldmarks.birds.copies import accounts_of
 from fieldmarks.birds.dossier import Seal, write_dossier
 from fieldmarks.birds.due import first_moult_over, stage_fits
 from fieldmarks.birds.family import Relative, parent_faults
 from fieldmarks.birds.model import Bird, Entry, Observation, Pair, Stage, new_id
 from fieldmarks.birds.moult import PRESENT, SignStory, sign_stories
-from fieldmarks.birds.observation import Evidence, region_file_of
+from fieldmarks.birds.observation import Shot, given_away, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
 from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.ring import check_ring
@@ -33,7 +34,7 @@ from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.pipeline import make_record
-from fieldmarks.record import Question
+from fieldmarks.record import Question, Record
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
 
@@ -44,18 +45,10 @@ def save_bird(store: Store, bird: Bird) -> Bird:
     """Save what a keeper says of a bird, once it can be so.
 
     Raises:
-        FieldmarksError: A parent cannot be right, its ring does not have the keeper's shape, or as
-            :meth:`Store.save`.
+        FieldmarksError: A parent of it or of its young cannot be right, its ring does not have the
+            keeper's shape, or as :meth:`Store.save`.
     """
     check_ring(bird.ring, store.setting(RING_PATTERN))
-    _check_family(store, bird)
-    if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
-        bird = replace(bird, ring_kind="not known")
-    return store.save(bird)
-
-
-def _check_family(store: Store, bird: Bird) -> None:
-    """Refuse parents that cannot be, of the bird itself and of its young on record."""
     father, mother = (store.bird(key) if key else None for key in (bird.father, bird.mother))
     faults = parent_faults(bird, father, mother)
     for young in bird_page(store, bird.id).young if bird.number else ():
@@ -64,6 +57,9 @@ def _check_family(store: Store, bird: Bird) -> None:
     if faults:
         mend = "Correct its sex, a date or the parent; '' in place of a name takes a parent off"
         raise FieldmarksError(faults[0], where=bird.label, mend=mend)
+    if bird.ring and bird.ring_kind == "none":  # the program never makes a ring a closed one
+        bird = replace(bird, ring_kind="not known")
+    return store.save(bird)
 
 
 def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Question:
@@ -72,10 +68,9 @@ def question_for(bird: Bird, day: date, stage: Stage, tables: Tables) -> Questio
     Raises:
         FieldmarksError: The photo was taken before the bird hatched.
     """
-    age = advice_table().stage_ages[stage]
-    if bird.hatched is not None:
-        age = age_class(tables, bird.hatched, day)
-    return Question(variety=bird.variety, age=age, claimed=bird.species)
+    hatched = bird.hatched
+    age = age_class(tables, hatched, day) if hatched else advice_table().stage_ages[stage]
+    return Question(bird.variety, age, bird.species)
 
 
 class WhichBirdError(FieldmarksError):
@@ -94,17 +89,14 @@ class WhichBirdError(FieldmarksError):
         )
 
 
-def doubts_about(
-    store: Store, bird: Bird, evidence: Sequence[Evidence], tables: Tables
-) -> list[str]:
+def doubts_about(store: Store, bird: Bird, shots: Sequence[Shot], tables: Tables) -> list[str]:
     """What speaks against photos being of a bird: they are kept for another, or do not fit it."""
     found = []
-    for one in evidence:
+    for one in shots:
         measured, judged = one.record.measurement, one.record.assessment
-        for entry in store.entries_with(measured.sha256):
-            if entry.bird != bird.id:
-                other = store.bird(entry.bird).label
-                found.append(f"{measured.photo} is kept for {other} already.")
+        found += [f"{measured.photo} is kept for {store.bird(entry.bird).label} already."
+                  for entry in store.entries_with(measured.sha256)
+                  if entry.bird != bird.id]  # fmt: skip
         # A sign of mixed ancestry is no other bird; marks beside those that show it may be.
         signs = {mark for s in judged.signs if s.status.value in PRESENT for mark in s.there}
         strange = [
@@ -125,7 +117,7 @@ def doubts_about(
 def keep_look(
     store: Store,
     bird: Bird,
-    evidence: Sequence[Evidence],
+    shots: Sequence[Shot],
     tables: Tables,
     day: date,
     stage: Stage,
@@ -155,29 +147,28 @@ def keep_look(
     if wrong:
         raise FieldmarksError(wrong, where=bird.label, mend=mend)
     who = measured_by.strip()
-    given = {e.sha256: e.region_file for e in evidence}
+    given = {e.sha256: e.region_file for e in shots}
     # Another person may well measure the same photo; the same person pressed twice.
-    for earlier in store.entries(bird.id):
-        mine = earlier.observations if earlier.measured_by == who else ()
-        again = (o for o in mine if o.photo in given)
+    for earlier in (e for e in store.entries(bird.id) if e.measured_by == who):
+        again = (o for o in earlier.observations if o.photo in given)
         if any(_regions(store, o) == given[o.photo] for o in again):
             raise FieldmarksError(
                 "this photo is kept already, with the same regions",
                 where=f"{bird.label}, entry {earlier.number}",
                 mend="Take another photo, or withdraw that entry first",
             )
-    if not sure and (doubts := doubts_about(store, bird, evidence, tables)):
+    if not sure and (doubts := doubts_about(store, bird, shots, tables)):
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
-    return store.save_entry(_judged_together(entry, evidence, tables), evidence, tables)
+    return store.save_entry(_judged_together(entry, shots, tables), shots, tables)
 
 
-def _judged_together(entry: Entry, evidence: Sequence[Evidence], tables: Tables) -> Entry:
+def _judged_together(entry: Entry, shots: Sequence[Shot], tables: Tables) -> Entry:
     """An entry with what several photos say together."""
-    if len(evidence) < 2:
+    if len(shots) < 2:
         return entry
-    measured = [one.record.measurement for one in evidence]
-    found = assess_photos(measured, tables, evidence[0].record.question).conclusion
+    measured = [one.record.measurement for one in shots]
+    found = assess_photos(measured, tables, shots[0].record.question).conclusion
     return replace(entry, outcome=found.outcome, sentence=found.sentence)
 
 
@@ -190,16 +181,16 @@ def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Ent
         FieldmarksError: A photo or its record is missing, or the entry was changed meanwhile.
     """
     question = question_for(bird, entry.day, entry.stage, tables)
-    evidence = []
-    for kept in (store.evidence(entry, o) for o in entry.observations):
+    shots = []
+    for kept in (store.shot(entry, o) for o in entry.observations):
         measured = kept.record.measurement
         photo = decode_photo(kept.photo, measured.photo)
         record = make_record(photo, measured.regions, tables, question, phone=kept.record.phone)
-        evidence.append(replace(kept, record=record))
+        shots.append(replace(kept, record=record))
     said = f"measured again with fieldmarks {__version__}"
     new = Entry(new_id(), bird.id, entry.day, entry.stage, entry.measured_by, note=entry.note)
-    new = _judged_together(new, evidence, tables)
-    return store.save_entry(new, evidence, tables, replace(entry, withdrawn=said))
+    new = _judged_together(new, shots, tables)
+    return store.save_entry(new, shots, tables, replace(entry, withdrawn=said))
 
 
 def _regions(store: Store, observation: Observation) -> bytes:
@@ -210,14 +201,14 @@ def _regions(store: Store, observation: Observation) -> bytes:
         return b""
 
 
-def lost_comparisons(evidence: Sequence[Evidence], tables: Tables) -> list[str]:
+def lost_comparisons(shots: Sequence[Shot], tables: Tables) -> list[str]:
     """Comparisons that photos taken together could show, but no single one of them does.
 
     Marks are compared inside one photo only, where they share the light and the camera.
     """
-    drawn = [{r.mark for r in e.record.measurement.regions.regions} for e in evidence]
+    drawn = [{r.mark for r in e.record.measurement.regions.regions} for e in shots]
     together = set[str]().union(*drawn)
-    done = {r.key for e in evidence for r in e.record.measurement.relations}
+    done = {r.key for e in shots for r in e.record.measurement.relations}
     return [
         f"{row.name} could not be compared: "
         + " and ".join(tables.marks[m].name for m in row.marks)
@@ -263,21 +254,18 @@ def advice_on_pair(
 
 def _relatives(store: Store, bird: Bird, tables: Tables) -> list[Relative]:
     """Parents, grandparents and young on record; young of a mate of another species left out."""
+
+    def of(how: str, *keys: str | None) -> list[Relative]:
+        return [Relative(how, store.bird(key), store.entries(key)) for key in keys if key]
+
     found = []
-    for how, key in (("father", bird.father), ("mother", bird.mother)):
-        if key:
-            parent = store.bird(key)
-            found.append(Relative(how, parent, store.entries(key)))
-            found += [
-                Relative("grandparent", store.bird(old), store.entries(old))
-                for old in (parent.father, parent.mother)
-                if old
-            ]
+    for parent in (*of("father", bird.father), *of("mother", bird.mother)):
+        found += [parent, *of("grandparent", parent.bird.father, parent.bird.mother)]
     page = bird_page(store, bird.id)
     for young in page.young:
         others = [k for k in (young.father, young.mother) if k and k != bird.id]
         if all(_same_species(bird, store.bird(k)) for k in others):
-            found.append(Relative("young", young, store.entries(young.id)))
+            found += of("young", young.id)
     kept = {young.id for young in page.young}
     for pair in page.pairs:
         mate = store.bird(pair.second if pair.first == bird.id else pair.first)
@@ -304,12 +292,29 @@ def before_test(
 
 
 def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:
-    """How well the measurers of some entries agree.
+    """How well the measurers of some entries agree; a copy given away counts as the photo as taken.
+
+    A photo is opened only where two files could be one photo.
 
     Raises:
         FieldmarksError: There are fewer than two looks.
     """
-    return compare_accounts(accounts_of(store, entries))
+    told = [(Shot(b"", store.record(look), entry.measurer), look)
+            for entry in entries for look in entry.observations]  # fmt: skip
+    files: dict[tuple[object, ...], set[str]] = defaultdict(set)
+    for one, look in told:
+        files[_says(one.record)].add(look.photo)
+    return compare_shots([
+        replace(one, given=given_away(partial(store.photo, look), one.record))
+        if len(files[_says(one.record)]) > 1 else one
+        for one, look in told
+    ])  # fmt: skip
+
+
+def _says(record: Record) -> tuple[object, ...]:
+    """What a photo still says of itself when it is given away."""
+    measured = record.measurement
+    return measured.width, measured.height, measured.facts.camera, measured.facts.taken
 
 
 def entries_of_day(store: Store, bird: Bird, day: date | None) -> list[Entry]:
@@ -335,10 +340,9 @@ def make_dossier(
 ) -> Seal:
     """Write a dossier of some entries, signed with the keeper's key; gives its seal."""
     kept = [(entry, o) for entry in entries for o in entry.observations]
-    evidence = (store.evidence(*look) for look in kept)  # one at a time: photos are large
+    shots = (store.shot(*look) for look in kept)  # one at a time: photos are large
     steps = itertools.count(1)
-
-    def after_each() -> None:
-        tell(next(steps), 2 * len(kept))
-
-    return write_dossier(target, bird, evidence, tables, with_place, own_key(), after_each)
+    return write_dossier(
+        target, bird, shots, tables, with_place, own_key(),
+        after_each=lambda: tell(next(steps), 2 * len(kept)),
+    )  # fmt: skip

@@ -22,18 +22,19 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import platformdirs
-from sqlalchemy import insert, select
+from sqlalchemy import URL, Connection, select
 
 from fieldmarks._util.atomic_write import cannot_write, write_whole
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
-from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, sqlite_url, writing
-from fieldmarks.birds.model import Entry, K, Kept, checked, contents, now
-from fieldmarks.birds.observation import Evidence, observation_of
+from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, writing
+from fieldmarks.birds.model import Entry, K, Observation
+from fieldmarks.birds.observation import Shot, observation_of
 from fieldmarks.birds.people import EVERYONE, READS_ONLY, Person
-from fieldmarks.birds.photos import PhotoBucket, PhotoFolder, PhotoStorage, photo_name
-from fieldmarks.birds.reader import KINDS, Reader, batches
-from fieldmarks.birds.writing import Writing, known, next_number, put, put_record, summarise
+from fieldmarks.birds.photos import PhotoBucket, PhotoFolder, photo_name
+from fieldmarks.birds.reader import Reader
+from fieldmarks.birds.tables_copy import pack_tables
+from fieldmarks.birds.writing import Writing
 from fieldmarks.rules import Tables
 
 URL_VARIABLE = "FIELDMARKS_STORE_URL"
@@ -42,41 +43,6 @@ PHOTOS_VARIABLE = "FIELDMARKS_PHOTOS"  # a bucket, if photos are not to lie in t
 DATABASE_FILE = "birds.sqlite"
 COPIES = "copies"
 MARK_FILE = "store-id.txt"  # in a folder of photos whose database lies elsewhere
-
-
-def differences(here: Kept, mine: Kept) -> list[tuple[str, str, str]]:
-    """(field, its value here, mine) of every field in which two states of one thing differ."""
-    other = contents(mine)
-    return [
-        (name, _words(value), _words(other[name]))
-        for name, value in contents(here).items()
-        if value != other[name]
-    ]
-
-
-def _words(value: object) -> str:
-    if isinstance(value, tuple):
-        return ", ".join(getattr(v, "label", "") or getattr(v, "file", str(v)) for v in value)
-    return "" if value is None else str(value)
-
-
-class ConflictError(FieldmarksError):
-    """Something was changed elsewhere since it was opened: both states, for the keeper to choose.
-
-    Args:
-        here (Bird, Entry or Pair): As it is in the store now.
-        mine (Bird, Entry or Pair): As it was to be saved. To have it so all the same, save it with
-            the revision of ``here``.
-    """
-
-    def __init__(self, here: Kept, mine: Kept) -> None:
-        self.here, self.mine = here, mine
-        said = "; ".join(f"{n} is {h!r}, yours {m!r}" for n, h, m in differences(here, mine))
-        super().__init__(
-            f"it was changed elsewhere since you opened it ({said or 'to the same'})",
-            where=getattr(here, "label", type(here).__name__.lower()),
-            mend="Open it again and repeat your change",
-        )
 
 
 def default_folder() -> Path:
@@ -115,20 +81,33 @@ class Store(Reader):
                 self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise cannot_write(self.folder, error) from None
-        given = url or sqlite_url(self.folder / DATABASE_FILE)
-        self.engine = connect(given, self.folder if named or not url else None)
+        file = URL.create("sqlite", database=str(self.folder / DATABASE_FILE))
+        self.engine = connect(url or file, self.folder if named or not url else None)
         self.read_only = not can_write(self.engine)
-        if (bucket := os.environ.get(PHOTOS_VARIABLE)) and not self.read_only:
+        bucket = os.environ.get(PHOTOS_VARIABLE)
+        if bucket and not self.read_only:
             PhotoBucket(bucket)  # refused at once if it is none
-            if not self.setting("bucket"):  # the one first named is that of all members' photos
-                with writing(self.engine) as connection:
-                    if not self.setting("bucket", connection):
-                        row = {"key": "bucket", "value": bucket}
-                        connection.execute(insert(orm.settings), [row])
-        if not self.own_file:
-            self.folder = self._shared_folder(named)
-        elif not self.read_only:
-            keep_copy(self.folder / DATABASE_FILE, self.folder / COPIES)
+            if not self.setting("bucket"):
+                with self.writing() as work:
+                    if not work.setting("bucket"):  # that of all members is the first one named
+                        work.write(orm.settings, key="bucket", value=bucket)
+        if self.own_file:
+            if not self.read_only:
+                keep_copy(self.folder / DATABASE_FILE, self.folder / COPIES)
+        elif not named:
+            self.folder = Path(self.setting("photos") or self.folder)
+        elif not (self.read_only or self.setting("photos")):
+            self._mark_folder()
+
+    def connected(self) -> Connection:
+        """A connection of its own for each question."""
+        return self.engine.connect()
+
+    @contextmanager
+    def moment(self) -> Iterator[Reader]:
+        """Several questions that are answered as things are at one moment."""
+        with self.engine.connect() as connection:
+            yield Reader(connection)
 
     def seen_by(self, person: Person) -> Store:
         """This store as one person sees it; see :mod:`fieldmarks.birds.people`."""
@@ -150,7 +129,7 @@ class Store(Reader):
     # --- photos ---
 
     @property
-    def photos(self) -> PhotoStorage:
+    def photos(self) -> PhotoFolder:
         """Where the photos lie.
 
         Raises:
@@ -179,29 +158,48 @@ class Store(Reader):
             mend="Name the folder that all members reach: --store FOLDER, or FIELDMARKS_STORE",
         )
 
-    def _shared_folder(self, named: bool) -> Path:
-        """Folder of photos beside a database that lies elsewhere; the first one named is it."""
-        place = self.setting("photos")
-        if place or not named or self.read_only:
-            return self.folder if named or not place else Path(place)
+    def _mark_folder(self) -> None:
+        """Make the folder that was named first that of the photos of a database elsewhere."""
         mark = self.folder / MARK_FILE
         with self.writing() as work:
-            known = self.setting("id", work.connection)
-            if not known and not mark.exists():
-                known = secrets.token_hex(16)
-                write_whole(mark, known + "\n")
-                for key, value in (("id", known), ("photos", str(self.folder.resolve()))):
-                    work.connection.execute(insert(orm.settings), [{"key": key, "value": value}])
-        return self.folder
+            if not work.setting("id") and not mark.exists():
+                key = secrets.token_hex(16)
+                write_whole(mark, key + "\n")
+                work.write(orm.settings, key="id", value=key)
+                work.write(orm.settings, key="photos", value=str(self.folder.resolve()))
+
+    def photo(self, observation: Observation) -> bytes:
+        """The photo of an observation, as it was given.
+
+        Raises:
+            FieldmarksError: It is missing or was changed.
+        """
+        try:
+            return self.photos.get(photo_name(observation))
+        except FieldmarksError as error:
+            where = f"{observation.file}, {error.where}"
+            raise FieldmarksError(error.problem, where=where, mend=error.mend) from None
+
+    def shot(self, entry: Entry, observation: Observation) -> Shot:
+        """An observation's photo and record, who measured it and when, and the tables it needs.
+
+        Raises:
+            FieldmarksError: The photo or the record is missing or was changed.
+        """
+        return Shot(
+            self.photo(observation),
+            self.record(observation),
+            entry.measurer,
+            entry.day,
+            self.packed_tables(observation.table_fingerprint),
+        )
+
+    # --- saving ---
 
     def set_setting(self, key: str, value: str) -> None:
         """Keep a setting for everyone who uses this store."""
         with self.writing() as work:
-            table = orm.settings
-            work.connection.execute(table.delete().where(table.c.key == key))
-            work.connection.execute(insert(table), [{"key": key, "value": value}])
-
-    # --- saving ---
+            work.write(orm.settings, key=key, value=value)
 
     def save(self, thing: K) -> K:
         """Save a bird, entry or pair, new or changed; gives it back with number and time.
@@ -217,7 +215,7 @@ class Store(Reader):
     def save_all(self, things: Sequence[K]) -> list[K]:
         """Save several things together: all of them or none."""
         with self.writing() as work:
-            return self._save(work, things)
+            return work.save(things)
 
     def withdraw(self, thing: K, why: str) -> K:
         """Save a bird, entry or pair as one that no longer counts; it stays on record.
@@ -232,8 +230,8 @@ class Store(Reader):
     def save_entry(
         self,
         entry: Entry,
-        evidence: Sequence[Evidence],
-        tables: Tables | None,
+        shots: Sequence[Shot],
+        tables: Tables,
         in_place_of: Entry | None = None,
     ) -> Entry:
         """Save a moult entry with new photos, in an order that does not depend on theirs.
@@ -243,52 +241,25 @@ class Store(Reader):
             tables: The tables the photos were judged by; a copy is kept.
             in_place_of: Saved in the same step, struck out.
         """
-        by_photo = sorted(evidence, key=lambda e: (e.record.measurement.facts.taken, e.sha256))
-        new = [(observation_of(e, tables), e) for e in by_photo if tables is not None]
+        by_photo = sorted(shots, key=lambda e: (e.record.measurement.facts.taken, e.sha256))
+        new = [(observation_of(e, tables), e) for e in by_photo]
         observations = (*entry.observations, *(o for o, _ in new))
         with self.writing() as work:
             new_entry = dataclasses.replace(entry, observations=observations)
-            kept = self._save(work, [new_entry, *([in_place_of] if in_place_of else [])])[0]
+            kept = work.save([new_entry, *([in_place_of] if in_place_of else [])])[0]
             for observation, e in new:
-                self.put_photo(work, photo_name(observation), e.photo)
-                put_record(work, kept.id, observation.id, photo_name(observation), e.record_file)
-            if new and tables is not None:
-                self._keep_tables(work, tables)
+                name = photo_name(observation)
+                self.put_photo(work, name, e.photo)
+                work.put_record(kept.id, observation.id, name, e.record_file)
+            key = tables.fingerprint
+            if new and not work.packed_tables(key) and (packed := pack_tables(tables)):
+                work.write(orm.rule_tables, fingerprint=key, packed=packed)
         return kept
 
     def put_photo(self, work: Writing, name: str, data: bytes) -> None:
         """Write a photo of a save; it is taken back if the save fails."""
         if self.photos.put(name, data):
             work.photos.append(name)
-
-    def _keep_tables(self, work: Writing, tables: Tables) -> None:
-        from fieldmarks.birds.tables_copy import pack_tables
-
-        table = orm.rule_tables
-        known = select(table.c.fingerprint).where(table.c.fingerprint == tables.fingerprint)
-        if work.connection.scalar(known) is None and (packed := pack_tables(tables)) is not None:
-            row = {"fingerprint": tables.fingerprint, "packed": packed}
-            work.connection.execute(insert(table), [row])
-
-    def _save(self, work: Writing, things: Sequence[K]) -> list[K]:
-        """Give things their numbers and the next revision, and write them."""
-        things = [checked(thing) for thing in things]
-        kept: list[K] = []
-        for kind, table in KINDS.items():
-            own = [t for t in things if isinstance(t, kind)]
-            here: dict[str, K] = known(work.connection, kind, [t.id for t in own])
-            number = next_number(work.connection, table)
-            for thing in own:
-                earlier = here.get(thing.id)
-                if earlier is not None and earlier.revision != thing.revision:
-                    raise ConflictError(earlier, thing)
-                given = {"revision": thing.revision + 1, "saved_at": now()}
-                given["number"] = earlier.number if earlier else number
-                number += earlier is None
-                kept.append(dataclasses.replace(thing, **given))  # type: ignore[arg-type]
-        put(work, kept)
-        by_id = {t.id: t for t in kept}
-        return [by_id[t.id] for t in things]
 
     @contextmanager
     def writing(self) -> Iterator[Writing]:
@@ -297,29 +268,26 @@ class Store(Reader):
             raise NO_WRITING
         if self.person is not None and self.person.role == "reader":
             raise READS_ONLY
-        work: Writing | None = None
+        photos: list[str] = []
         try:
             with writing(self.engine) as connection:
-                work = Writing(connection)
+                work = Writing(connection, photos)
                 yield work
-                summarise(work)
+                work.summarise()
         except BaseException as error:
-            if work is not None and work.photos:
+            if photos:
                 with suppress(Exception):  # else they are left over, and 'check-store' finds them
-                    self.take_back(work.photos)
+                    self.take_back(photos)
             if isinstance(error, OSError):
                 raise cannot_write(self.folder, error) from None
             raise
 
     def take_back(self, names: Sequence[str]) -> int:
         """Remove photos that no entry names; gives how many. No save is under way meanwhile."""
-        table = orm.observations
+        o = orm.observations.c
         with writing(self.engine) as connection:
-            found: set[str] = set()
-            for some in batches(names):
-                query = select(table.c.photo).where(table.c.photo.in_(some))
-                query = query.execution_options(**EVERYONE)
-                found |= set(connection.scalars(query))
+            needed = select(o.photo).execution_options(**EVERYONE)
+            found = {row.photo for row in Reader(connection).rows(needed, (o.photo, names))}
             spare = [name for name in names if name not in found]
             for name in spare:
                 self.photos.remove(name)

@@ -20,15 +20,13 @@ NAME = re.compile(r"[0-9]{1,3}(/\w[\w .()+-]*)*/\w[\w .()+-]*\.toml")
 STAMP = (1980, 1, 1, 0, 0, 0)  # the earliest a ZIP can hold: the same tables give the same bytes
 
 
-def pack_tables(tables: Tables, extra: Path | None = None) -> bytes | None:
+def pack_tables(tables: Tables) -> bytes | None:
     """The table files on this computer as a ZIP; None when they are not the ones in ``tables``.
 
     Folders are numbered in the order they were read, because later rows replace earlier ones.
     """
     shipped = list(shipped_folders())
-    optional = [f for f in (extra, own_swatch_folder()) if f is not None and f.is_dir()]
-    choices = [shipped, *([*shipped, f] for f in optional), [*shipped, *optional]]
-    for folders in choices:
+    for folders in (shipped, [*shipped, own_swatch_folder()]):
         found, _ = assemble(folders)
         if found is None or found.fingerprint != tables.fingerprint:
             continue

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import select, update
+from sqlalchemy import select
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
@@ -44,11 +43,10 @@ def check_store(store: Store, tell: Tell = untold) -> list[StoreProblem]:
     birds, entries, _ = everything(store)
     backup = "take it from a backup with 'bring-in'"
     problems: list[StoreProblem] = []
-    wanted: set[str] = set()
     observations = [o for e in entries for o in e.observations]
+    wanted = {photo_name(observation) for observation in observations}
     for done, observation in enumerate(observations, start=1):
         tell(done, len(observations))
-        wanted.add(photo_name(observation))
         for get in (store.photo, store.record_file):
             try:
                 get(observation)
@@ -60,11 +58,10 @@ def check_store(store: Store, tell: Tell = untold) -> list[StoreProblem]:
             for name in store.photos.names()
             if name not in wanted
         ]
-    with store.engine.connect() as connection:
-        for fingerprint, packed in connection.execute(select(orm.rule_tables)):
-            if not is_whole(packed, fingerprint):
-                said = "this copy of the rule tables is damaged"
-                problems.append(StoreProblem(f"tables {fingerprint[:12]}", said, backup))
+    for fingerprint, packed in store.rows(select(orm.rule_tables)):
+        if not is_whole(packed, fingerprint):
+            said = "this copy of the rule tables is damaged"
+            problems.append(StoreProblem(f"tables {fingerprint[:12]}", said, backup))
     rings: dict[str, str] = {}
     for bird in (b for b in birds if b.ring and not b.withdrawn):
         key = f"{ring_key(bird.ring)} {bird.ring_year}"
@@ -92,8 +89,7 @@ def mend_store(store: Store, elsewhere: Path | None = None) -> int:
 
 def _gather(store: Store, elsewhere: Path) -> int:
     there, count = PhotoFolder(elsewhere / "photos"), 0
-    _, entries, _ = everything(store)
-    for observation in (o for e in entries for o in e.observations):
+    for observation in (o for entry in everything(store)[1] for o in entry.observations):
         name = photo_name(observation)
         try:
             store.photo(observation)
@@ -105,17 +101,13 @@ def _gather(store: Store, elsewhere: Path) -> int:
             with store.writing() as work:
                 store.put_photo(work, name, data)
             count += 1
-    table = orm.observations
+    o = orm.observations.c
     with store.writing() as work:
-        lost = select(table.c.id, table.c.photo).where(table.c.record.is_(None))
-        for row in work.connection.execute(lost).all():
-            path = elsewhere / "photos" / Path(row.photo).with_suffix(f".{row.id}.record.json")
-            aside = elsewhere / "edition-2" / path.relative_to(elsewhere)
-            for file in (path, aside):
+        for row in work.rows(select(o.id, o.entry, o.photo).where(o.record.is_(None))):
+            path = Path("photos", row.photo).with_suffix(f".{row.id}.record.json")
+            for file in (elsewhere / path, elsewhere / "edition-2" / path):
                 if file.is_file():
-                    change = update(table).where(table.c.id == row.id)
-                    packed = zlib.compress(file.read_bytes())
-                    work.connection.execute(change.values(record=packed))
+                    work.put_record(row.entry, row.id, row.photo, file.read_bytes())
                     count += 1
                     break
     return count

@@ -165,19 +165,21 @@ def look(
     ] = False,
 ) -> None:
     """Measure photos of a bird and keep them as an entry of its moult record."""
-    from fieldmarks.birds.observation import evidence_of_file
+    from fieldmarks.birds.observation import Shot
     from fieldmarks.birds.service import (
         WhichBirdError,
         keep_look,
         lost_comparisons,
         question_for,
     )
+    from fieldmarks.pipeline import record_of_file
 
     tables, on = rule_tables(), read_day(day) or date.today()
     with open_store(context) as store:
         found = store.find(bird)
         question = question_for(found, on, stage, tables)
-        evidence = [evidence_of_file(path, tables, question) for path in photo]
+        records = [(path, record_of_file(path, tables, question)[0]) for path in photo]
+        evidence = [Shot(path.read_bytes(), record) for path, record in records]
         keep = partial(keep_look, store, found, evidence, tables, on, stage, by, note)
         try:
             entry = keep(sure=yes)

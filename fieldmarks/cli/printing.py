@@ -65,10 +65,10 @@ def print_list(page: CollectionPage, today: date, console: Console) -> None:
         "id",
     )  # fmt: skip
     rows = (
-        (row.name, row.ring, row.species, row.variety, row.sex, row.hatched, row.last_day,
+        (b.name, b.ring, b.species, b.variety, b.sex, b.hatched, row.last_day,
          row.signs_seen or "", row.doubts or "",
-         "look now" if row.look_due is not None and row.look_due <= today else "", row.id[:8])
-        for row in page.rows
+         "look now" if row.look_due is not None and row.look_due <= today else "", b.id[:8])
+        for row in page.rows for b in (row.bird,)
     )  # fmt: skip
     _table(console, headings, rows)
     console.print(f"{page.total} birds")

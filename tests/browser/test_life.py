@@ -184,16 +184,17 @@ def test_moults_show_lines_with_bars_and_what_became_of_a_sign(keeper):
 def test_a_look_is_struck_out_and_stays_on_record(keeper, club, tables):
     store, made, _ = club
     source = store.entries(made.birds["Quill"].id)[0]
-    evidence = [store.evidence(source, source.observations[0])]
+    shots = [store.shot(source, source.observations[0])]
     bird = made.birds["Lantern"]
-    entry = store.save_entry(Entry(new_id(), bird.id, source.day, "later moult"), evidence, tables)
+    entry = store.save_entry(Entry(new_id(), bird.id, source.day, "later moult"), shots, tables)
     keeper.open_bird("Lantern")
     keeper.page.get_by_role("tab", name="Moults").click()
     keeper.page.locator("summary", has_text=f"entry {entry.number}").click()
     keeper.fill("Strike it out, because ...", "that is Quill")
     keeper.press("Strike it out")
     keeper.until(lambda: store.entries(bird.id) == [])
-    assert store.entries(bird.id, with_withdrawn=True)[0].withdrawn == "that is Quill"
+    struck = next(e for e in store.read(Entry) if e.bird == bird.id)
+    assert struck.withdrawn == "that is Quill"
 
 
 def test_a_photo_on_the_workbench_is_kept_for_a_bird(keeper, club):

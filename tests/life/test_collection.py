@@ -22,7 +22,7 @@ def test_filters_find_the_same_birds_as_going_through_them_one_by_one(club):
     birds = store.birds()
 
     def names(**wanted):
-        return {r.name for r in list_birds(store, Filter(**wanted), TODAY, count=100).rows}
+        return {r.bird.name for r in list_birds(store, Filter(**wanted), TODAY, count=100).rows}
 
     here = {b.name for b in birds if b.status == "here"}
     assert names() == here
@@ -48,7 +48,7 @@ def test_filters_find_the_same_birds_as_going_through_them_one_by_one(club):
 def test_pages_follow_each_other_without_gap_or_repeat(club):
     store, _ = club
     pages = [list_birds(store, Filter(), TODAY, start, 10) for start in (0, 10, 20, 30)]
-    names = [r.name for p in pages for r in p.rows]
+    names = [r.bird.name for p in pages for r in p.rows]
     assert len(names) == len(set(names)) == pages[0].total
     assert names == sorted(names)
 

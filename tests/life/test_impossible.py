@@ -237,7 +237,7 @@ def test_a_parent_and_a_hatch_date_can_be_taken_off_in_the_app(kid_page):
 def test_the_page_of_a_bird_with_an_impossible_hatch_date_can_mend_it(kid_page, monkeypatch, year):
     page, folder = kid_page
     with Store(folder) as store, monkeypatch.context() as patched:  # as 0.2.0 kept it
-        patched.setattr("fieldmarks.birds.store.checked", lambda thing: thing)
+        patched.setattr("fieldmarks.birds.writing.checked", lambda thing: thing)
         store.save(replace(store.find("Kid"), hatched=date(year, 1, 1)))
     page.run()
     assert not page.exception

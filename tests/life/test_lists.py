@@ -83,7 +83,7 @@ def test_a_bird_is_found_by_any_letter_of_any_alphabet(store):
         assert store.find(words) == bird
     for words in ("äda", "ŽOF", "Ö-1"):
         rows = list_birds(store, Filter(words=words), date(2026, 1, 1)).rows
-        assert [row.name for row in rows] == ["Äda Žofie"]
+        assert [row.bird.name for row in rows] == ["Äda Žofie"]
 
 
 def birds_of(data, tables, known=()):

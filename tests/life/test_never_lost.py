@@ -17,7 +17,8 @@ from fieldmarks.birds.collection import Filter, list_birds
 from fieldmarks.birds.exchange import export_store, import_store
 from fieldmarks.birds.model import Pair, Young, new_id
 from fieldmarks.birds.reader import told_apart
-from fieldmarks.birds.store import ConflictError, Store
+from fieldmarks.birds.store import Store
+from fieldmarks.birds.writing import ConflictError
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet
 from fieldmarks.pipeline import make_record
@@ -297,9 +298,9 @@ def test_a_comparison_lost_between_two_photos_is_said(tables):
         drawn = (Region("card", "card", Rectangle(20, 20, 50, 50)),
                  Region(mark, mark, Ellipse(150, 150, 18, 18)))  # fmt: skip
         regions = RegionSet(f"{mark}.png", photo.width, photo.height, drawn, photo.sha256)
-        from fieldmarks.birds.observation import Evidence
+        from fieldmarks.birds.observation import Shot
 
-        return Evidence(data, make_record(photo, regions, tables, Question(claimed="personatus")))
+        return Shot(data, make_record(photo, regions, tables, Question(claimed="personatus")))
 
     rump, back = photo_of("rump"), photo_of("back")
     for both in ([rump, back], [back, rump]):

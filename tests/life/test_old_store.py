@@ -17,6 +17,7 @@ from sqlalchemy import MetaData, create_engine
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm as models
 from fieldmarks.birds.exchange import everything, export_store, import_store
+from fieldmarks.birds.model import Entry
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.upkeep import check_store, mend_store
 
@@ -215,15 +216,16 @@ def test_a_record_of_version_0_2_0_without_a_card_is_read():
 
 
 def test_looks_judged_by_two_versions_are_said_to_be(old, tables, clean_shot):
-    from fieldmarks.birds.agreement import Account, compare_accounts
+    from fieldmarks.birds.agreement import compare_shots
+    from fieldmarks.birds.observation import Shot
 
     with Store(old / "s") as store:
         look = next(o for e in everything(store)[1] for o in e.observations)
-        told = compare_accounts(
-            [Account("Ada", store.record(look)), Account("Bo", clean_shot.record)]
+        told = compare_shots(
+            [Shot(b"", store.record(look), "Ada"), Shot(b"", clean_shot.record, "Bo")]
         )
     assert "judged by fieldmarks 0.2.0 and" in told.note
-    assert not compare_accounts([Account("A", clean_shot.record)] * 2).note
+    assert not compare_shots([Shot(b"", clean_shot.record, "A")] * 2).note
 
 
 def test_a_look_of_version_0_2_0_is_measured_again_and_its_old_numbers_stay(old, tables):
@@ -239,7 +241,7 @@ def test_a_look_of_version_0_2_0_is_measured_again_and_its_old_numbers_stay(old,
         assert (new.day, new.stage, new.measured_by) == (entry.day, entry.stage, entry.measured_by)
         assert new.id in {e.id for e in store.entries(bird.id)}
         assert entry.id not in {e.id for e in store.entries(bird.id)}
-        (struck,) = [e for e in store.entries(bird.id, True) if e.id == entry.id]
+        (struck,) = store.by_id(Entry, [entry.id]).values()
         assert struck.withdrawn == f"measured again with fieldmarks {__version__}"
         assert [store.record_file(o) for o in struck.observations] == before
         with pytest.raises(FieldmarksError, match="changed elsewhere"):

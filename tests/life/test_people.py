@@ -98,7 +98,8 @@ ALL, HERS = {"Hers", "His", "Her mate"}, {"Hers", "Her mate"}
 # What is asked -> (how, what a keeper, a reader and the steward get; None: it is refused).
 SEEN = {
     "list of birds": (
-        lambda c, s, p: names(list_birds(s, Filter(), TODAY).rows), HERS, ALL, ALL),
+        lambda c, s, p: names(r.bird for r in list_birds(s, Filter(), TODAY).rows),
+        HERS, ALL, ALL),
     "counts over the list": (lambda c, s, p: overview(s, TODAY)["all"], 2, 3, 3),
     "list as CSV": (
         lambda c, s, p: {n for n in ALL if f"\n{n}," in collection_csv(s, Filter(), TODAY)},

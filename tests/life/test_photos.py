@@ -106,7 +106,7 @@ def test_a_photo_goes_only_when_no_look_of_anybody_needs_it(
     """A second member's save of the same photo fails; the first one's look keeps its photo."""
     one, two = store.save(a_bird("One")), store.save(a_bird("Two"))
     store.save_entry(an_entry(one), [clean_shot], tables)
-    monkeypatch.setattr("fieldmarks.birds.store.put_record", lambda *_: 1 / 0)
+    monkeypatch.setattr("fieldmarks.birds.writing.Writing.put_record", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         store.save_entry(an_entry(two), [clean_shot], tables)
     assert len(keys(service, bucket)) == 1
@@ -122,10 +122,17 @@ def test_a_save_that_fails_leaves_no_photo_in_the_bucket(
     store, service, bucket, tables, clean_shot, monkeypatch
 ):
     bird = store.save(a_bird())
-    monkeypatch.setattr("fieldmarks.birds.store.put_record", lambda *_: 1 / 0)
+    monkeypatch.setattr("fieldmarks.birds.writing.Writing.put_record", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         store.save_entry(an_entry(bird), [clean_shot], tables)
     assert keys(service, bucket) == []
+
+
+def test_what_others_keep_in_the_bucket_is_left_alone(store, service, bucket):
+    service.put_object(Bucket=bucket, Key="birds/ab/theirs.part", Body=b"not ours")
+    assert check_store(store) == []
+    assert mend_store(store) == 0
+    assert keys(service, bucket) == ["birds/ab/theirs.part"]
 
 
 def test_photos_of_one_database_never_lie_in_two_places(store, tmp_path, monkeypatch):

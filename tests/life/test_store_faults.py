@@ -18,7 +18,7 @@ from made_birds import a_bird, an_entry
 from streamlit.testing.v1 import AppTest
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds import database, upkeep
+from fieldmarks.birds import database, upkeep, writing
 from fieldmarks.birds import service as desk
 from fieldmarks.birds import store as store_module
 from fieldmarks.birds.collection import Filter, list_birds
@@ -242,7 +242,7 @@ def test_clock_set_back(kept, tables, clean_shot, keeper, monkeypatch):
     with Store(kept) as store:
         bird = store.find("Pip")
         first = store.entries(bird.id)[0]
-        monkeypatch.setattr(store_module, "now", lambda: "1999-01-01T00:00:00.000Z")
+        monkeypatch.setattr(writing, "now", lambda: "1999-01-01T00:00:00.000Z")
         changed = store.save(store.bird(bird.id))
         later = store.save_entry(an_entry(bird, day=first.day), [clean_shot], tables)
         assert later.saved_at < first.saved_at

@@ -37,8 +37,9 @@ from fieldmarks.birds.exchange import everything, export_store, import_store
 from fieldmarks.birds.model import Bird, Entry, Pair, Young, new_id
 from fieldmarks.birds.reader import bird_labels
 from fieldmarks.birds.ring import same_ring
-from fieldmarks.birds.store import ConflictError, Store
+from fieldmarks.birds.store import Store
 from fieldmarks.birds.upkeep import check_store
+from fieldmarks.birds.writing import ConflictError
 
 RUNS = int(os.environ.get("FIELDMARKS_RUNS", "12"))
 FAST = "/dev/shm" if os.path.isdir("/dev/shm") else None

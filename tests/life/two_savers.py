@@ -19,7 +19,7 @@ def main(folder, name):
         sys.stdin.readline()
         for _ in range(25):
             entry = Entry(new_id(), bird.id, date(2026, 1, 1), "later moult", name)
-            print(store.save_entry(entry, [], None).id, flush=True)
+            print(store.save(entry).id, flush=True)
             time.sleep(0.01)  # people pause; without it one program may be done first
 
 

@@ -25,7 +25,6 @@ from fieldmarks.birds.collection import (
     collection_csv,
     list_birds,
     overview,
-    row_labels,
 )
 from fieldmarks.birds.exchange import Prefer, export_store, import_store
 from fieldmarks.birds.invented import CLUB, fill_with_invented_club
@@ -68,7 +67,7 @@ def birds_page() -> None:
             _add_bird()
         _coming_up()
         _list()
-    if off := ui.store().birds_off_the_list() if may else []:
+    if off := ui.store().birds(off_the_list=True) if may else []:
         with st.expander(f"Taken off the list: {ui.count_of(len(off), 'bird')}"):
             _put_back(off)
     if may:
@@ -138,10 +137,10 @@ def _list() -> None:
     st.caption(f"{ui.count_of(found.total, 'bird')} in this list")
     if not found.total:
         st.write("No bird matches. Loosen what is asked for above.")
-    labels = row_labels(found.rows)
+    labels = bird_labels(row.bird for row in found.rows)
     with st.container(gap="small", key="bird_list"):
         for row in found.rows:
-            _row(row, labels[row.id])
+            _row(row, labels[row.bird.id])
     ui.save_button(
         "This list as CSV", lambda: collection_csv(seen, wanted, date.today()), "birds.csv"
     )
@@ -150,10 +149,10 @@ def _list() -> None:
 def _row(row: CollectionRow, label: str) -> None:
     with st.container(border=True):
         left, right = st.columns([1, 3], vertical_alignment="center", gap="small")
-    if left.button(ui.literal(label), key=f"open_{row.id}", width="stretch"):
-        st.session_state.life_bird = row.id
+    if left.button(ui.literal(label), key=f"open_{row.bird.id}", width="stretch"):
+        st.session_state.life_bird = row.bird.id
         st.rerun()
-    facts = html.escape(ui.kind_words(row))
+    facts = html.escape(ui.kind_words(row.bird))
     if row.last_day:
         facts += f", <span class='fm-whole'>last look {row.last_day}</span>"
     notes = []

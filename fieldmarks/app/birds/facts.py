@@ -11,7 +11,7 @@ import streamlit as st
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.birds.model import EARLIEST, RING_KINDS, SEXES, STATUSES, Bird, new_id
 from fieldmarks.birds.service import save_bird
-from fieldmarks.birds.store import ConflictError, differences
+from fieldmarks.birds.writing import ConflictError, differences
 
 SHORT, LONG = 200, 4000  # letters; see the fields of Bird
 TURN = "facts_turn"  # rises whenever a form is to start afresh

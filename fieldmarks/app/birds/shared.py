@@ -19,9 +19,10 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import sign_in
 from fieldmarks.app.ways import way_to
-from fieldmarks.birds.collection import CollectionRow, Filter, list_birds, row_labels
+from fieldmarks.birds.collection import Filter, list_birds
 from fieldmarks.birds.model import EARLIEST, Bird, Kept
 from fieldmarks.birds.people import READS_ONLY, who_is
+from fieldmarks.birds.reader import bird_labels
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables, load_rules
 
@@ -89,7 +90,7 @@ def choose_bird(
     if found.total > MANY:
         words = st.text_input(f"{label}: part of its name or ring", key=f"{key}_words")
         found = list_birds(store(), Filter(words, with_gone=True), date.today(), count=MANY)
-    labels = row_labels(found.rows)
+    labels = bird_labels(row.bird for row in found.rows)
     labels.pop(without or "", None)
     if now:
         labels.setdefault(now, store().bird(now).label)
@@ -209,7 +210,7 @@ def ask_day(label: str, key: str, now: date | str | None = None, place: Any = st
     return place.date_input(label, now, min_value=EARLIEST, max_value=date.today(), key=key)
 
 
-def kind_words(bird: Bird | CollectionRow) -> str:
+def kind_words(bird: Bird) -> str:
     """Species, variety and sex in a line of facts."""
     row = tables().species.get(bird.species or "")
     return f"{row.name if row else 'species not known'}, {bird.variety}, {sex_words(bird.sex)}"
