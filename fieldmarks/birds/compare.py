@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -92,6 +93,17 @@ class Check:
     what: str
     outcome: Outcome
     detail: str = ""
+
+    @classmethod
+    def of(cls, where: str, what: str, is_same: bool, wrong: str = "") -> Check:
+        """A check that decides; ``wrong`` says more where it failed."""
+        return cls(where, what, "same") if is_same else cls(where, what, "different", wrong)
+
+
+def checks(where: str, what: str, found: Sequence[Difference]) -> list[Check]:
+    """One check for each difference, or one that there is none."""
+    wrong = [Check(where, f"{what}: {of}", "different", detail) for of, detail in found]
+    return wrong or [Check(where, what, "same")]
 
 
 @dataclass(frozen=True)
