@@ -17,6 +17,7 @@ import shapely
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.measure.colour import difference
+from fieldmarks.measure.quantities import Lab
 from fieldmarks.measure.region import Line, Region, vertices
 from fieldmarks.record import Record
 
@@ -27,14 +28,8 @@ QUANTITIES: tuple[Quantity, ...] = ("L*", "a*", "b*")
 
 @dataclass(frozen=True)
 class Limits:
-    """Limits of agreement of two measurers.
-
-    Args:
-        count: Pairs of values.
-        mean: Mean difference, first minus second.
-        deviation: Standard deviation of the differences (n - 1).
-        low, high: Mean minus and plus ``COVERAGE`` deviations: about 95 % of differences lie
-            between them.
+    """Mean difference of ``count`` pairs, first minus second, with its standard deviation (n - 1);
+    about 95 % of differences lie between ``low`` and ``high``, ``COVERAGE`` deviations off.
     """
 
     count: int
@@ -50,16 +45,14 @@ def limits_of_agreement(
     """Limits of agreement.
 
     Args:
-        first, second (sequences of n float): Values of the same things.
         coverage: Standard deviations on either side. The paper of 1986 rounds 1.96 to 2.
 
     Raises:
         FieldmarksError: There are fewer than two pairs, or the lengths differ.
     """
     if len(first) != len(second) or len(first) < 2:
-        raise FieldmarksError(
-            "limits of agreement need two or more pairs of values", mend="Measure more marks"
-        )
+        problem = "limits of agreement need two or more pairs of values"
+        raise FieldmarksError(problem, mend="Measure more marks")
     gaps = np.asarray(first, float) - np.asarray(second, float)
     mean, deviation = float(gaps.mean()), float(gaps.std(ddof=1))
     reach = coverage * deviation
@@ -71,19 +64,13 @@ def repeatability(groups: Sequence[Sequence[float]], coverage: float = COVERAGE)
 
     It is ``coverage`` times the square root of 2 times the within-group standard deviation of a
     one-way analysis of variance; for pairs, ``coverage`` times the root mean square difference.
+    None when nothing was read twice.
 
     Args:
-        groups (sequence of sequences of float): Repeated readings, one group for each thing read.
-
-    Returns:
-        None when nothing was read twice.
+        groups: Repeated readings, one group for each thing read.
     """
-    squares, freedom = 0.0, 0
-    for group in groups:
-        if len(group) > 1:
-            values = np.asarray(group, float)
-            squares += float(((values - values.mean()) ** 2).sum())
-            freedom += len(values) - 1
+    freedom = sum(len(group) - 1 for group in groups if group)
+    squares = sum(float(np.var(group)) * len(group) for group in groups if group)
     return coverage * math.sqrt(2 * squares / freedom) if freedom else None
 
 
@@ -108,6 +95,10 @@ class Account:
     def picture(self) -> str:
         """Fingerprint that all copies of one photo share."""
         return self.without_place or self.photo
+
+    def drawn(self, mark: str) -> tuple[Region, ...]:
+        """Regions of a mark."""
+        return self.record.measurement.regions.of(mark)
 
 
 @dataclass(frozen=True)
@@ -163,9 +154,8 @@ def compare_accounts(accounts: Sequence[Account]) -> Agreement:
         FieldmarksError: There are fewer than two accounts.
     """
     if len(accounts) < 2:
-        raise FieldmarksError(
-            "two or more measurers are needed to compare", mend="Add another measurer's record"
-        )
+        problem = "two or more measurers are needed to compare"
+        raise FieldmarksError(problem, mend="Add another measurer's record")
     by_picture: dict[str, list[Account]] = {}
     for account in accounts:
         by_picture.setdefault(account.picture, []).append(account)
@@ -193,47 +183,44 @@ def _versions(accounts: Sequence[Account]) -> str:
     )
 
 
-def _labs(account: Account) -> dict[str, tuple[float, float, float]]:
+def _labs(account: Account) -> dict[str, Lab]:
     return {r.mark: r.lab for r in account.record.measurement.readings if r.calibrated}
 
 
 def _mark(pictures: Sequence[Sequence[Account]], mark: str) -> MarkAgreement:
     groups = [[_labs(a)[mark] for a in group if mark in _labs(a)] for group in pictures]
     pairs = [pair for labs in groups for pair in itertools.combinations(labs, 2)]
-    gaps = [float(difference(np.array(a), np.array(b))) for a, b in pairs]
-    overlaps = []
-    for group in pictures:
-        for one, other in itertools.combinations(group, 2):
-            shared = region_overlap(
-                one.record.measurement.regions.of(mark), other.record.measurement.regions.of(mark)
-            )
-            if shared is not None:
-                overlaps.append((shared, one.measurer, other.measurer))
-    least = min(overlaps, default=None)
+    overlaps = [
+        (shared, one.measurer, other.measurer)
+        for group in pictures
+        for one, other in itertools.combinations(group, 2)
+        if (shared := region_overlap(one.drawn(mark), other.drawn(mark))) is not None
+    ]
+    least, one_of, other_of = min(overlaps, default=(None, "", ""))
     return MarkAgreement(
         mark=mark,
-        readings=sum(len(group) for group in groups),
+        readings=sum(map(len, groups)),
         repeatability={
             q: repeatability([[lab[i] for lab in group] for group in groups])
             for i, q in enumerate(QUANTITIES)
         },
-        largest=max(gaps, default=None),
-        overlap=least[0] if least else None,
-        between=(least[1], least[2]) if least else ("", ""),
+        largest=max((float(difference(*pair)) for pair in pairs), default=None),
+        overlap=least,
+        between=(one_of, other_of),
     )
 
 
 def region_overlap(one: Sequence[Region], other: Sequence[Region]) -> float | None:
     """Shared area over joint area of all regions of a mark, 0 to 1; None if one has no area."""
-    shapes = [
+    first, second = (
         shapely.union_all(
             [shapely.Polygon(vertices(r.shape)) for r in drawn if not isinstance(r.shape, Line)]
         )
         for drawn in (one, other)
-    ]
-    if any(shape.is_empty for shape in shapes):
+    )
+    if first.is_empty or second.is_empty:
         return None
-    return float(shapely.intersection(*shapes).area / shapely.union(*shapes).area)
+    return float(first.intersection(second).area / first.union(second).area)
 
 
 def _limits(
@@ -244,8 +231,8 @@ def _limits(
     for one, other in itertools.combinations(people, 2):
         pairs = []
         for group in pictures:
-            first = next((_labs(a) for a in group if a.measurer == one), {})
-            second = next((_labs(a) for a in group if a.measurer == other), {})
+            labs = {a.measurer: _labs(a) for a in reversed(group)}  # the first of each counts
+            first, second = labs.get(one, {}), labs.get(other, {})
             pairs += [(first[m], second[m]) for m in first if m in second]
         if len(pairs) > 1:
             found[one, other] = {
@@ -257,22 +244,18 @@ def _limits(
 
 def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
     """Findings and signs of the species that every account could be about."""
-    subjects = list(
-        dict.fromkeys(s for a in accounts for s in a.record.assessment.conclusion.subjects)
-    )
+    subjects = dict.fromkeys(s for a in accounts for s in a.record.assessment.conclusion.subjects)
     said: dict[str, list[tuple[Account, str]]] = {}
     names: dict[str, str] = {}
     for account in accounts:
-        judged = account.record.assessment
-        for species in subjects:
-            sheet = next((s for s in judged.sheets if s.species == species), None)
-            if sheet is None:  # judged by tables that did not know this species
-                continue
-            rows = [(f"{species}: {f.mark}", f"{f.name} as {sheet.name}", f.status.value)
+        sheets = {s.species: s for s in account.record.assessment.sheets}
+        for sheet in (sheets[s] for s in subjects if s in sheets):  # some tables do not know it
+            rows = [(f.mark, f"{f.name} as {sheet.name}", f.status.value)
                     for f in sheet.findings if f.held is not None]  # fmt: skip
-            rows += [(f"{species}: {s.key}", s.text.rstrip("."), s.status.value)
+            rows += [(s.key, s.text.rstrip("."), s.status.value)
                      for s in sheet.signs if s.amount is not None]  # fmt: skip
-            for key, name, status in rows:
+            for of, name, status in rows:
+                key = f"{sheet.species}: {of}"
                 names[key] = name
                 said.setdefault(key, []).append((account, status))
     return [
@@ -287,18 +270,10 @@ def _findings(accounts: Sequence[Account]) -> list[FindingAgreement]:
 
 
 def finding_story(said: Sequence[tuple[str, str, str]]) -> FindingStory:
-    """Whether statuses agree, and if not, on what they depend.
-
-    Args:
-        said: Sequence of (measurer, picture, status).
-    """
+    """Whether statuses agree, and if not, on what they depend; of (measurer, picture, status)."""
     if len(said) < 2:
         return "only one"
     if len({status for _, _, status in said}) == 1:
         return "all agree"
-    photos: dict[str, set[str]] = {}
-    for _, photo, status in said:
-        photos.setdefault(photo, set()).add(status)
-    if any(len(statuses) > 1 for statuses in photos.values()):
-        return "depends on who measured"
-    return "depends on the photo"
+    photos, ways = {photo for _, photo, _ in said}, {(photo, status) for _, photo, status in said}
+    return "depends on the photo" if len(ways) == len(photos) else "depends on who measured"

@@ -17,32 +17,19 @@ MARKS_SHOWN = 5
 
 @dataclass(frozen=True)
 class BuyingCheck:
-    """What a keeper needs in a shop.
-
-    Args:
-        sentence: The conclusion.
-        speaks_against: Marks that contradict the species it is sold as, and signs seen.
-        fits: Names of the marks that fit.
-        look_at (tuple of (str, str)): Marks not read yet that decide most, each with what to look
-            for.
-        ask: Questions for the breeder.
-    """
+    """What a keeper needs in a shop."""
 
     sentence: str
-    speaks_against: tuple[str, ...]
+    speaks_against: tuple[str, ...]  # marks that contradict the species, and signs seen
     fits: tuple[str, ...]
-    look_at: tuple[tuple[str, str], ...]
+    look_at: tuple[tuple[str, str], ...]  # marks not read that decide most, each with its look
     ask: tuple[str, ...]
     cannot_tell: tuple[str, ...]
     cautions: tuple[str, ...]
 
 
 def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
-    """Boil an assessment down to what decides about buying.
-
-    Args:
-        assessment: Best made with the species the bird is sold as.
-    """
+    """Boil an assessment, best made with the species it is sold as, down to what decides."""
     advice = advice_table()
     sold_as = assessment.claimed or next(iter(assessment.conclusion.subjects), None)
     sheets = [s for s in assessment.sheets if s.species == sold_as]
@@ -53,17 +40,15 @@ def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
         for s in assessment.signs
         if s.status in (SignStatus.SEEN, SignStatus.LOOK_AGAIN)
     ]
-    hides = tables.varieties[assessment.variety]
-    cannot = [row.text for row in advice.cannot_tell]
-    if hides.says_nothing:
-        cannot.insert(0, f"This variety hides marks: {hides.reason}")
+    variety = tables.varieties[assessment.variety]
+    hides = [f"This variety hides marks: {variety.reason}"] if variety.says_nothing else []
     return BuyingCheck(
         sentence=assessment.conclusion.sentence,
         speaks_against=tuple(against),
         fits=tuple(f.name for f in found if f.status in (Status.FITS, Status.PROBABLY_FITS)),
         look_at=tuple((m.name, m.look) for m in assessment.next_marks[:MARKS_SHOWN]),
         ask=tuple(row.text for row in advice.ask),
-        cannot_tell=tuple(cannot),
+        cannot_tell=(*hides, *(row.text for row in advice.cannot_tell)),
         cautions=advice.cautions("buying"),
     )
 

@@ -118,7 +118,6 @@ def write_dossier(
     """Write a dossier; gives its seal and the name of the key it is signed with.
 
     Args:
-        target: ZIP to write.
         bird: Its name, ring, hatch date, species, variety and sex go in; source and notes do not.
         evidence: Each with who measured it and when; one at a time is held in memory.
         tables: Tables of the evidence that brings none.
@@ -224,7 +223,6 @@ def verify_dossier(
     Args:
         own: This program's tables, to say whether the dossier's are the same edition.
         seal, key: As the maker told them by another way; empty if they did not.
-        tell: Told after each photo how many are done, and of how many.
 
     Raises:
         FieldmarksError: The file is no dossier or is damaged.

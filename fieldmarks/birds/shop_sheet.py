@@ -27,9 +27,7 @@ LATER = (
 def shop_sheet(tables: Tables, question: Question | None = None) -> Content:
     """What to do about a bird for sale, for paper or a phone without a line.
 
-    Args:
-        question: What it is sold as, its variety and age; without a species the marks that tell all
-            apart.
+    Without a species it shows the marks that tell all apart.
 
     Raises:
         TableError: Unknown species, variety or age.

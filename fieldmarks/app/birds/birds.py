@@ -6,6 +6,7 @@ import dataclasses
 import html
 import tempfile
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -16,20 +17,8 @@ from fieldmarks.app.birds.facts import bird_form, forget_opened
 from fieldmarks.app.birds.one_bird import one_bird_panel
 from fieldmarks.app.page import page
 from fieldmarks.app.serve import MAX_UPLOAD_MB
+from fieldmarks.birds import calendar, collection, exchange, invented, listfile
 from fieldmarks.birds.brood import coming_up
-from fieldmarks.birds.calendar import ABOUT, to_calendar
-from fieldmarks.birds.collection import (
-    SHOWS,
-    CollectionRow,
-    Filter,
-    collection_csv,
-    list_birds,
-    overview,
-    row_labels,
-)
-from fieldmarks.birds.exchange import Prefer, export_store, import_store
-from fieldmarks.birds.invented import CLUB, fill_with_invented_club
-from fieldmarks.birds.listfile import accept_list, preview_list
 from fieldmarks.birds.model import Bird
 from fieldmarks.birds.people import NOT_YOURS
 from fieldmarks.birds.reader import bird_labels
@@ -56,8 +45,8 @@ def birds_page() -> None:
     ui.heading("Your birds", "Every bird with its moults, young and open doubts.")
     ui.say_done()
     may = ui.may_change()
-    counts = overview(ui.store(), date.today())
-    if not counts["all"] and not list_birds(ui.store(), Filter(with_gone=True), date.today()).total:
+    counts = collection.overview(ui.store(), date.today())
+    if not counts["all"] and not ui.any_bird():
         _empty()
     else:
         st.write(
@@ -65,7 +54,8 @@ def birds_page() -> None:
             f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
         )
         if may:
-            _add_bird()
+            with st.expander("Add a bird"):
+                bird_form(None)
         _coming_up()
         _list()
     if off := ui.store().birds_off_the_list() if may else []:
@@ -80,11 +70,6 @@ def birds_page() -> None:
         _ring_shape()
 
 
-def _add_bird() -> None:
-    with st.expander("Add a bird"):
-        bird_form(None)
-
-
 def _coming_up() -> None:
     place = st.expander("Coming up: eggs, young, looks", key="coming_up", on_change="rerun")
     if not place.open:
@@ -94,11 +79,10 @@ def _coming_up() -> None:
         ui.bullets("", [reminder.text for reminder in found[:COMING]])
         if len(found) > COMING:
             st.caption(f"... and {len(found) - COMING} more, all of them in the calendar.")
-        st.caption(ABOUT if found else "Nothing is coming up.")
+        st.caption(calendar.ABOUT if found else "Nothing is coming up.")
         if found:
-            ui.save_button(
-                "For your calendar", lambda: to_calendar(found, datetime.now(UTC)), "birds.ics"
-            )
+            made = partial(calendar.to_calendar, found, datetime.now(UTC))
+            ui.save_button("For your calendar", made, "birds.ics")
 
 
 def _empty() -> None:
@@ -106,48 +90,46 @@ def _empty() -> None:
         st.info("No bird is kept yet.")
         return
     st.info("No bird is kept yet. Add one, or look around with birds that do not exist.")
-    _add_bird()
+    with st.expander("Add a bird"):
+        bird_form(None)
     st.caption(
         "The invented birds stay among your own; this cannot be undone. To keep them apart, start "
         "the program with FIELDMARKS_STORE set to another folder."
     )
     if st.button("Fill with an invented club of 40 birds"):
         with st.spinner("Painting and measuring 40 invented birds ..."):
-            fill_with_invented_club(ui.store(), ui.tables())
-        ui.done_next_run(f"Here is the {CLUB}.")
+            invented.fill_with_invented_club(ui.store(), ui.tables())
+        ui.done_next_run(f"Here is the {invented.CLUB}.")
 
 
 def _list() -> None:
-    rows = ui.tables()
+    rows, seen = ui.tables(), ui.store()
     with st.container(key="list_filter"):
         words, show, species, variety = st.columns(4)
-    wanted = Filter(
+    wanted = collection.Filter(
         words=words.text_input("Name or ring", key="list_words"),
         species=ui.choose_row("Species", rows.species, "list_species", "all", place=species),
         variety=ui.choose_row("Variety", rows.varieties, "list_variety", "all", place=variety),
-        show=show.selectbox("Show", SHOWS, key="list_show"),
+        show=show.selectbox("Show", collection.SHOWS, key="list_show"),
         with_gone=st.checkbox("Also birds given away or dead", key="list_gone"),
     )
-    total = list_birds(ui.store(), wanted, date.today(), count=0).total
-    pages = max((total + ROWS - 1) // ROWS, 1)
+    pages = -(-collection.list_birds(seen, wanted, date.today(), count=0).total // ROWS)
     number = 1
     if pages > 1:
         number = st.number_input(f"Page, of {pages}", 1, pages, key=f"page_of_{pages}", width=160)
-    seen = ui.store()
-    found = list_birds(seen, wanted, date.today(), (number - 1) * ROWS, ROWS)
+    found = collection.list_birds(seen, wanted, date.today(), (number - 1) * ROWS, ROWS)
     st.caption(f"{ui.count_of(found.total, 'bird')} in this list")
     if not found.total:
         st.write("No bird matches. Loosen what is asked for above.")
-    labels = row_labels(found.rows)
+    labels = collection.row_labels(found.rows)
     with st.container(gap="small", key="bird_list"):
         for row in found.rows:
             _row(row, labels[row.id])
-    ui.save_button(
-        "This list as CSV", lambda: collection_csv(seen, wanted, date.today()), "birds.csv"
-    )
+    made = partial(collection.collection_csv, seen, wanted, date.today())
+    ui.save_button("This list as CSV", made, "birds.csv")
 
 
-def _row(row: CollectionRow, label: str) -> None:
+def _row(row: collection.CollectionRow, label: str) -> None:
     with st.container(border=True):
         left, right = st.columns([1, 3], vertical_alignment="center", gap="small")
     if left.button(ui.literal(label), key=f"open_{row.id}", width="stretch"):
@@ -190,12 +172,8 @@ def _take_list() -> None:
     try:
         if looked_through != chosen.file_id:  # a long list takes its time: once is enough
             with st.spinner("Looking through the list ..."):
-                preview = preview_list(
-                    chosen.getvalue(),
-                    ui.store().birds(),
-                    ui.tables(),
-                    ui.store().setting(RING_PATTERN),
-                )
+                kept, shape = ui.store().birds(), ui.store().setting(RING_PATTERN)
+                preview = listfile.preview_list(chosen.getvalue(), kept, ui.tables(), shape)
             st.session_state.list_preview = chosen.file_id, preview
     except FieldmarksError as error:
         ui.told(error)
@@ -214,7 +192,7 @@ def _take_list() -> None:
     if st.button("Import them", disabled=not (agreed and preview.birds), type="primary"):
         with ui.errors_told():
             with st.spinner("Importing ..."):
-                count = accept_list(ui.store(), preview, leave_out_bad=agreed)
+                count = listfile.accept_list(ui.store(), preview, leave_out_bad=agreed)
             st.session_state.list_turn = turn + 1  # an empty place for the next list
             ui.done_next_run(f"{ui.count_of(count, 'bird')} imported.")
 
@@ -243,7 +221,7 @@ def _backup() -> None:
         ):
             target, today = Path(folder) / "birds.zip", date.today().isoformat()
             with ui.errors_told():
-                moved = export_store(ui.store(), target, with_place, tell)
+                moved = exchange.export_store(ui.store(), target, with_place, tell)
                 st.success(f"Packed: {moved}.")
                 ui.save_button("Save the packed file", target.read_bytes(), f"birds-{today}.zip")
     if not ui.may_change(said=False):
@@ -253,7 +231,7 @@ def _backup() -> None:
         f"A file of more than {MAX_UPLOAD_MB} MB is brought in from a terminal: fieldmarks bird "
         "bring-in FILE. Kept photos that were lost or changed here come back with the file."
     )
-    ways: dict[Prefer, str] = {
+    ways: dict[exchange.Prefer, str] = {
         "refuse": "stop and change nothing",
         "mine": "keep what is here",
         "theirs": "take what is in the file",
@@ -265,12 +243,8 @@ def _backup() -> None:
         key="backup_one_bird",
     )
     if chosen is not None and st.button("Bring it in"):
-        with (
-            ui.uploaded(chosen) as path,
-            ui.errors_told(),
-            ui.progress("Bringing it in") as tell,
-        ):
-            moved = import_store(ui.store(), path, way, one_bird, tell)
+        with ui.uploaded(chosen) as path, ui.errors_told(), ui.progress("Bringing it in") as tell:
+            moved = exchange.import_store(ui.store(), path, way, one_bird, tell)
             ui.done_next_run(f"Brought in: {moved}.")
 
 

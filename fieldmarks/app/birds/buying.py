@@ -27,9 +27,8 @@ def buying_page() -> None:
         _show_check(work)
         return
     question = _question()
-    if question == Question():
-        st.session_state.pop(SHOP, None)
-    else:
+    st.session_state.pop(SHOP, None)
+    if question != Question():
         st.session_state[SHOP] = question
     way_to("look", "→ Mark a photo of it")
     st.caption("No line in the shop? Print this, or open it on your phone before you go.")
@@ -75,17 +74,13 @@ def _what_to_look_at(question: Question) -> None:
         st.warning(ui.literal(f"This variety hides marks. {hidden.reason}"))
     marks = guide_rows(rows, species, question.variety, question.age)
     deciding = [row for row in marks if row.always + row.sometimes and not row.says_nothing]
+    deciding = deciding[:MARKS_SHOWN]
     left, right = st.columns([2, 3], gap="large")
     with left:
         sheet(guide_drawing(rows, species, question.variety, question.age), key="shop_guide")
     with right:
-        ui.bullets(
-            f"On a {rows.species[species].name} look at these first",
-            [
-                f"{f'{row.number} ' if row.number else ''}{row.name}: {row.look}"
-                for row in deciding[:MARKS_SHOWN]
-            ],
-        )
+        looks = [f"{row.number or ''} {row.name}: {row.look}".strip() for row in deciding]
+        ui.bullets(f"On a {rows.species[species].name} look at these first", looks)
         ui.bullets("These would be signs of mixed ancestry", possible_signs(rows, question))
 
 

@@ -28,9 +28,8 @@ STORIES = (
 
 def dispute_page() -> None:
     """Two opinions on one bird."""
-    ui.heading(
-        "Two opinions?", "Compare who measured what, and hand over numbers others can repeat."
-    )
+    lead = "Compare who measured what, and hand over numbers others can repeat."
+    ui.heading("Two opinions?", lead)
     compare, verify = st.tabs(["Compare and hand over", "Verify a dossier"])
     with compare:
         _compare()
@@ -54,11 +53,9 @@ def _compare() -> None:
         way_to("look")
         return
     labels = told_apart(
-        {
-            e.id: (f"{e.day}, {e.measured_by or 'someone'} ({e.stage})", f"entry {e.number}")
-            for e in entries
-        }
-    )
+        {e.id: (f"{e.day}, {e.measured_by or 'someone'} ({e.stage})", f"entry {e.number}")
+         for e in entries}
+    )  # fmt: skip
     chosen = st.multiselect(
         "Entries", list(labels), list(labels), format_func=lambda k: labels[k], key="dispute_of"
     )
@@ -85,11 +82,7 @@ def _compared(asked: tuple[tuple[str, int], ...], _entries: list[Entry]) -> Agre
 
 
 def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
-    """Put an agreement on the page.
-
-    Args:
-        days: Mapping of photo fingerprint -> day of its look.
-    """
+    """Put an agreement on the page; ``days`` are those of the looks, by a photo's fingerprint."""
     by = {story: [f for f in found.findings if f.story == story] for story, _ in STORIES}
     ui.verdict(
         f"{len(by['all agree'])} findings stand for all; "
@@ -127,16 +120,13 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
 
 
 def _mark_row(mark: MarkAgreement) -> dict[str, str]:
-    number = {q: "" if v is None else f"{v:.1f}" for q, v in mark.repeatability.items()}
-    shared = "" if mark.overlap is None else f"{mark.overlap:.0%}"
+    numbers = {"largest gap": mark.largest}
+    numbers |= {f"repeat {quantity}": value for quantity, value in mark.repeatability.items()}
     return {
         "mark": mark_name(ui.tables(), mark.mark),
         "looks": str(mark.readings),
-        "largest gap": "" if mark.largest is None else f"{mark.largest:.1f}",
-        "repeat L*": number["L*"],
-        "repeat a*": number["a*"],
-        "repeat b*": number["b*"],
-        "shared": shared,
+        **{what: "" if value is None else f"{value:.1f}" for what, value in numbers.items()},
+        "shared": "" if mark.overlap is None else f"{mark.overlap:.0%}",
     }
 
 
@@ -182,11 +172,8 @@ def _verify() -> None:
     if chosen is None:
         return
     result = None
-    with (
-        ui.uploaded(chosen) as path,
-        ui.errors_told(),
-        ui.progress("Measuring everything again") as tell,
-    ):
+    busy = ui.progress("Measuring everything again")
+    with ui.uploaded(chosen) as path, ui.errors_told(), busy as tell:
         result = verify_dossier(path, ui.tables(), told_seal, told_key, tell)
     if result is None:
         return
