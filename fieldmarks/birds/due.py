@@ -138,7 +138,7 @@ def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, objec
     """
     last = entries[-1] if entries else None
     of_day = {c[0] for e in entries if last and e.day == last.day for c in e.conclusions}
-    outcome = min(of_day, key=_gravity, default=None)
+    outcome = next((o for o in GRAVEST_FIRST if o in of_day), min(of_day, default=None))
     over = first_moult_over(bird, tables)
     signs = standings(entries, over)
     return {
@@ -148,8 +148,3 @@ def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, objec
         "doubts": sum(map(sign_is_open, signs)) + (outcome in UNDECIDED),
         "look_due": _look_due(bird, entries, signs, over),
     }
-
-
-def _gravity(outcome: str) -> tuple[int, str]:
-    known = outcome in GRAVEST_FIRST
-    return GRAVEST_FIRST.index(outcome) if known else len(GRAVEST_FIRST), outcome
