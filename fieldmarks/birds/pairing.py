@@ -111,6 +111,7 @@ ASK_ABOUT: dict[Eye, tuple[str, ...]] = {
     "light": ("nigrigenis", "lilianae"),
     "dark": ("personatus", "fischeri"),
 }
+EYE_HINT = "In a white bird the eye is only a hint."
 
 
 def eye_of(entries: Sequence[Entry]) -> Eye:
@@ -125,37 +126,27 @@ def warnings_for_test(
     """What to think about before a test mating of the bird in question, whose eye may have been
     read; empty when nothing on record warns.
     """
-    found = []
-    if mate.variety != WILD:
-        kind = tables.varieties.get(mate.variety)
-        found.append(
-            f"{mate.name} is {kind.name if kind else mate.variety}. The mate must be a pure green "
-            "bird of the species asked about: then all young must be green."
-        )
-    if mate.split_for:
-        found.append(
-            f"{mate.name} is split for {_named(mate.split_for, tables)}. The mate must be pure "
-            "green: young of a split mate may come out in that colour and spoil the test."
-        )
-    asked = ASK_ABOUT.get(eye, ())
-    if bird.species is None and not asked:
-        each = ", ".join(f"{' or '.join(kinds)} if it is {how}" for how, kinds in ASK_ABOUT.items())
-        found.append(
-            f"Which species to ask about first, the eye of {bird.name} may tell: {each}. In a "
-            "white bird the eye is only a hint."
-        )
-    elif bird.species is None and mate.species not in asked:
-        found.append(
-            f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
-            "mate of that species. In a white bird the eye is only a hint."
-        )
-    if mate.species is None:
-        found.append(
-            f"The species of the mate, {mate.name}, is not known, so the young tell nothing."
-        )
-    elif bird.species not in (None, mate.species):
-        found.append("Young of two species are mixed in any case, so this test tells nothing.")
-    return (*found, *(r.text for r in advice.reasons if r.weight in ("against", "wait")))
+    asked, unknown = ASK_ABOUT.get(eye, ()), bird.species is None
+    each = ", ".join(f"{' or '.join(kinds)} if it is {how}" for how, kinds in ASK_ABOUT.items())
+    warnings: dict[str, object] = {
+        f"{mate.name} is {_named([mate.variety], tables)}. The mate must be a pure green bird of "
+        "the species asked about: then all young must be green.": mate.variety != WILD,
+        f"{mate.name} is split for {_named(mate.split_for, tables)}. The mate must be pure green: "
+        "young of a split mate may come out in that colour and spoil the test.": mate.split_for,
+        f"Which species to ask about first, the eye of {bird.name} may tell: {each}. {EYE_HINT}": (
+            unknown and not asked
+        ),
+        f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
+        f"mate of that species. {EYE_HINT}": unknown and asked and mate.species not in asked,
+        f"The species of the mate, {mate.name}, is not known, so the young tell nothing.": (
+            mate.species is None
+        ),
+        "Young of two species are mixed in any case, so this test tells nothing.": (
+            mate.species is not None and bird.species not in (None, mate.species)
+        ),
+    }
+    told = (sentence for sentence, is_so in warnings.items() if is_so)
+    return (*told, *(r.text for r in advice.reasons if r.weight in ("against", "wait")))
 
 
 def _named(keys: Sequence[str], tables: Tables) -> str:
