@@ -11,7 +11,6 @@ from pathlib import Path
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.birds.facts import bird_form, forget_opened
 from fieldmarks.app.birds.one_bird import one_bird_panel
@@ -138,15 +137,14 @@ def _row(row: collection.CollectionRow, label: str) -> None:
     facts = html.escape(ui.kind_words(row))
     if row.last_day:
         facts += f", <span class='fm-whole'>last look {row.last_day}</span>"
-    notes = []
-    if row.signs_seen:
-        notes.append("<span class='fm-bad fm-whole'>! signs seen</span>")
-    if row.doubts:
-        notes.append("<span class='fm-doubt fm-whole'>? open doubts</span>")
-    if row.look_due is not None and row.look_due <= date.today():
-        due = "never measured" if row.last_day is None else "look now"
-        notes.append(f"<span class='fm-doubt fm-whole'>↻ {due}</span>")
-    right.html(f"{facts} {' '.join(notes)}")
+    due = row.look_due is not None and row.look_due <= date.today()
+    notes = (
+        ("bad", "! signs seen", row.signs_seen),
+        ("doubt", "? open doubts", row.doubts),
+        ("doubt", "↻ look now" if row.last_day else "↻ never measured", due),
+    )
+    told = [f"<span class='fm-{css} fm-whole'>{note}</span>" for css, note, is_so in notes if is_so]
+    right.html(f"{facts} {' '.join(told)}")
 
 
 def _put_back(birds: list[Bird]) -> None:
@@ -159,6 +157,7 @@ def _put_back(birds: list[Bird]) -> None:
                 ui.done_next_run(f"{bird.label} is on the list again.")
 
 
+@ui.errors_told()
 def _take_list() -> None:
     st.caption(
         "The first row names the columns: name, ring, hatched, species, variety, sex, father, "
@@ -169,15 +168,11 @@ def _take_list() -> None:
     if chosen is None:
         return
     looked_through, preview = st.session_state.get("list_preview", ("", None))
-    try:
-        if looked_through != chosen.file_id:  # a long list takes its time: once is enough
-            with st.spinner("Looking through the list ..."):
-                kept, shape = ui.store().birds(), ui.store().setting(RING_PATTERN)
-                preview = listfile.preview_list(chosen.getvalue(), kept, ui.tables(), shape)
-            st.session_state.list_preview = chosen.file_id, preview
-    except FieldmarksError as error:
-        ui.told(error)
-        return
+    if looked_through != chosen.file_id:  # a long list takes its time: once is enough
+        with st.spinner("Looking through the list ..."):
+            kept, shape = ui.store().birds(), ui.store().setting(RING_PATTERN)
+            preview = listfile.preview_list(chosen.getvalue(), kept, ui.tables(), shape)
+        st.session_state.list_preview = chosen.file_id, preview
     st.write(f"{ui.count_of(len(preview.birds), 'bird')} can be imported.")
     if preview.birds:
         st.table([_preview_row(bird) for _, bird in preview.birds[:PREVIEWED]])
@@ -190,11 +185,10 @@ def _take_list() -> None:
     if preview.problems:
         agreed = st.checkbox("Leave the rows with problems out")
     if st.button("Import them", disabled=not (agreed and preview.birds), type="primary"):
-        with ui.errors_told():
-            with st.spinner("Importing ..."):
-                count = listfile.accept_list(ui.store(), preview, leave_out_bad=agreed)
-            st.session_state.list_turn = turn + 1  # an empty place for the next list
-            ui.done_next_run(f"{ui.count_of(count, 'bird')} imported.")
+        with st.spinner("Importing ..."):
+            count = listfile.accept_list(ui.store(), preview, leave_out_bad=agreed)
+        st.session_state.list_turn = turn + 1  # an empty place for the next list
+        ui.done_next_run(f"{ui.count_of(count, 'bird')} imported.")
 
 
 def _preview_row(bird: Bird) -> dict[str, str]:

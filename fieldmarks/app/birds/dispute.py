@@ -8,7 +8,6 @@ from pathlib import Path
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.agreement import Agreement, MarkAgreement
@@ -130,6 +129,7 @@ def _mark_row(mark: MarkAgreement) -> dict[str, str]:
     }
 
 
+@ui.errors_told()
 def _hand_over(bird: Bird, entries: list[Entry]) -> None:
     st.subheader("Hand it over", anchor=False)
     st.caption(
@@ -145,11 +145,7 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
             tempfile.TemporaryDirectory() as folder,
         ):
             target = Path(folder) / "dossier.zip"
-            try:
-                seal = make_dossier(ui.store(), bird, entries, ui.tables(), target, agreed, tell)
-            except FieldmarksError as error:
-                ui.told(error)
-                return
+            seal = make_dossier(ui.store(), bird, entries, ui.tables(), target, agreed, tell)
             st.session_state.life_dossier = (asked, seal, target.read_bytes())
     made = st.session_state.get("life_dossier")
     if made and made[0] == asked:  # one that was made otherwise must not go out
@@ -161,6 +157,7 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
         ui.save_button("Save the dossier", made[2], "dossier.zip")
 
 
+@ui.errors_told()
 def _verify() -> None:
     st.caption(
         "Choose a dossier that someone gave you. Everything in it is measured again, and you see "
@@ -171,12 +168,8 @@ def _verify() -> None:
     chosen = st.file_uploader("Dossier", type=["zip"], key="dossier_file")
     if chosen is None:
         return
-    result = None
-    busy = ui.progress("Measuring everything again")
-    with ui.uploaded(chosen) as path, ui.errors_told(), busy as tell:
+    with ui.uploaded(chosen) as path, ui.progress("Measuring everything again") as tell:
         result = verify_dossier(path, ui.tables(), told_seal, told_key, tell)
-    if result is None:
-        return
     ui.verdict(result.sentence, "fm-good" if result.same else "fm-bad")
     for outcome, title in (("different", "Different"), ("note", "To note"), ("same", "Same")):
         lines = [

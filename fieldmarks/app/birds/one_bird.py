@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
 from fieldmarks.app.birds.keep import add_look_panel
@@ -33,16 +32,13 @@ STORIES = {  # how each is shown; a sign that was never there is not
 }  # fmt: skip
 
 
+@ui.errors_told()
 def one_bird_panel(key: str) -> None:
     """Everything about one bird."""
     if st.button("← All birds"):
         st.session_state.pop("life_bird", None)
         st.rerun()
-    try:
-        page = bird_page(ui.store(), key)
-    except FieldmarksError as error:
-        ui.told(error)
-        return
+    page = bird_page(ui.store(), key)
     st.title(ui.literal(page.bird.label), anchor=False)
     ui.say_done()
     _summary(page)
@@ -184,12 +180,9 @@ def _photos(page: BirdPage) -> None:
                     _picture(page.bird, entry, look, side)
 
 
+@ui.errors_told()
 def _picture(bird: Bird, entry: Entry, look: Observation, side: str) -> None:
-    try:
-        jpeg, calibrated = _in_one_light(look.id, look)
-    except FieldmarksError as error:
-        ui.told(error)
-        return
+    jpeg, calibrated = _in_one_light(look.id, look)
     note = "" if calibrated else " (no card: as photographed)"
     said = f"{entry.day.isoformat()}, {entry.stage}, {side[:1].lower()}{side[1:]}{note}"
     picture(jpeg, f"{bird.label}, {said}", f"photo_{look.id}", said)

@@ -12,7 +12,6 @@ from typing import get_args
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds import brood
@@ -27,6 +26,7 @@ LOOKS = {
 }
 
 
+@ui.errors_told()
 def pairing_page() -> None:
     """Choose two birds and read what is on record about them."""
     lead = "What your records say about two birds. It is advice; the choice is yours."
@@ -42,11 +42,7 @@ def pairing_page() -> None:
     if first is None or second is None:
         st.caption("Choose two birds, and what is on record about them is weighed here.")
         return
-    try:
-        advice = advice_on_pair(ui.store(), first, second, ui.tables(), date.today())
-    except FieldmarksError as error:
-        ui.told(error)
-        return
+    advice = advice_on_pair(ui.store(), first, second, ui.tables(), date.today())
     ui.verdict(advice.sentence, LOOKS[advice.weight][0])
     rows = "".join(
         f"<li><span class='{LOOKS[r.weight][0]}'>{LOOKS[r.weight][1]} {r.weight}</span>: "
@@ -64,9 +60,8 @@ def pairing_page() -> None:
         ui.bullets("Before a test mating", lines)
     started = ui.ask_day("Together since", "pair_started")
     if st.button("Record this pair"):
-        with ui.errors_told():
-            ui.store().save(Pair(new_id(), first.id, second.id, purpose, started))
-            ui.done_next_run("The pair is on record. Its young go on the page Pairs and young.")
+        ui.store().save(Pair(new_id(), first.id, second.id, purpose, started))
+        ui.done_next_run("The pair is on record. Its young go on the page Pairs and young.")
 
 
 def mating_page() -> None:

@@ -227,7 +227,10 @@ def told(error: FieldmarksError, how: Callable[[str], object] = st.error) -> Non
 
 @contextmanager
 def errors_told() -> Iterator[None]:
-    """Show an error of what is inside, in that place; the rest of it is left out."""
+    """Show an error of what is inside, in that place; the rest of it is left out.
+
+    Before a function it holds for the whole of it.
+    """
     try:
         yield
     except FieldmarksError as error:
