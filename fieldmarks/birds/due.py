@@ -38,19 +38,21 @@ def usual_tables() -> Tables:
 def first_moult_over(bird: Bird, tables: Tables) -> date | None:
     """Day by which a bird is through its first moult and mature; None when it cannot be known."""
     row = tables.species.get(bird.species or "")
-    return _at_months(bird, row and max(row.facts.first_moult_months[1], row.facts.mature_months))
+    if row is None:
+        return None
+    return _at_months(bird, max(row.facts.first_moult_months[1], row.facts.mature_months))
 
 
 def breeds_from(bird: Bird, tables: Tables) -> date | None:
     """Day from which a bird is old enough to breed; None when it cannot be known."""
     row = tables.species.get(bird.species or "")
-    return _at_months(bird, row and row.facts.breed_from_months and row.facts.breed_from_months[0])
-
-
-def _at_months(bird: Bird, months: float | None) -> date | None:
-    if bird.hatched is None or months is None:
+    if row is None or row.facts.breed_from_months is None:
         return None
-    return bird.hatched + timedelta(days=round(months * DAYS_PER_MONTH))
+    return _at_months(bird, row.facts.breed_from_months[0])
+
+
+def _at_months(bird: Bird, months: float) -> date | None:
+    return bird.hatched and bird.hatched + timedelta(days=round(months * DAYS_PER_MONTH))
 
 
 @dataclass(frozen=True)

@@ -123,8 +123,8 @@ def parents_form(bird: Bird) -> None:
     place = f"{bird.id}_{bird.revision}"  # what was chosen for an earlier state does not stay
     father = ui.choose_bird("Father", f"father_{place}", bird.id, bird.father)
     mother = ui.choose_bird("Mother", f"mother_{place}", bird.id, bird.mother)
-    keys = {"father": father.id if father else None, "mother": mother.id if mother else None}
-    wanted = dataclasses.replace(bird, **keys)
+    keys = (father.id if father else None, mother.id if mother else None)
+    wanted = dataclasses.replace(bird, father=keys[0], mother=keys[1])
     if wanted != bird and st.button("Save the parents", key=f"save_parents_{place}"):
         opened = st.session_state.get(OPENED)
         with ui.errors_told():
