@@ -90,7 +90,7 @@ def manifest() -> dict[str, object]:
 def sheet() -> str:
     """What to photograph and to ask in a shop, as one page that needs nothing else."""
     from fieldmarks.app.birds.shared import tables
-    from fieldmarks.birds.shop_sheet import shop_sheet_page
+    from fieldmarks.birds.buying import shop_sheet_page
 
     return shop_sheet_page(tables())
 

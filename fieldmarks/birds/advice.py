@@ -108,12 +108,9 @@ class AdviceTable(BaseModel):
 
     def crossing(self, one: str, other: str) -> Cross | None:
         """What is known of a cross between two different species."""
-        if one == other:
-            return None
-        for row in self.cross:
-            if (one in row.one and other in row.other) or (other in row.one and one in row.other):
-                return row
-        return None
+        found = (row for row in self.cross for a, b in ((one, other), (other, one))
+                 if one != other and a in row.one and b in row.other)  # fmt: skip
+        return next(found, None)
 
 
 @functools.lru_cache(maxsize=1)

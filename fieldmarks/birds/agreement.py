@@ -18,6 +18,7 @@ import shapely
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.observation import Shot
 from fieldmarks.measure.colour import difference
+from fieldmarks.measure.quantities import Lab
 from fieldmarks.measure.region import Line, Region, vertices
 
 COVERAGE = 1.96  # of a normal distribution, 95 %
@@ -27,14 +28,8 @@ QUANTITIES: tuple[Quantity, ...] = ("L*", "a*", "b*")
 
 @dataclass(frozen=True)
 class Limits:
-    """Limits of agreement of two measurers.
-
-    Args:
-        count: Pairs of values.
-        mean: Mean difference, first minus second.
-        deviation: Standard deviation of the differences (n - 1).
-        low, high: Mean minus and plus ``COVERAGE`` deviations: about 95 % of differences lie
-            between them.
+    """Mean difference of ``count`` pairs, first minus second, with its standard deviation (n - 1);
+    about 95 % of differences lie between ``low`` and ``high``, ``COVERAGE`` deviations off.
     """
 
     count: int
@@ -50,16 +45,14 @@ def limits_of_agreement(
     """Limits of agreement.
 
     Args:
-        first, second (sequences of n float): Values of the same things.
         coverage: Standard deviations on either side. The paper of 1986 rounds 1.96 to 2.
 
     Raises:
         FieldmarksError: There are fewer than two pairs, or the lengths differ.
     """
     if len(first) != len(second) or len(first) < 2:
-        raise FieldmarksError(
-            "limits of agreement need two or more pairs of values", mend="Measure more marks"
-        )
+        problem = "limits of agreement need two or more pairs of values"
+        raise FieldmarksError(problem, mend="Measure more marks")
     gaps = np.asarray(first, float) - np.asarray(second, float)
     mean, deviation = float(gaps.mean()), float(gaps.std(ddof=1))
     reach = coverage * deviation
@@ -71,19 +64,13 @@ def repeatability(groups: Sequence[Sequence[float]], coverage: float = COVERAGE)
 
     It is ``coverage`` times the square root of 2 times the within-group standard deviation of a
     one-way analysis of variance; for pairs, ``coverage`` times the root mean square difference.
+    None when nothing was read twice.
 
     Args:
-        groups (sequence of sequences of float): Repeated readings, one group for each thing read.
-
-    Returns:
-        None when nothing was read twice.
+        groups: Repeated readings, one group for each thing read.
     """
-    squares, freedom = 0.0, 0
-    for group in groups:
-        if len(group) > 1:
-            values = np.asarray(group, float)
-            squares += float(((values - values.mean()) ** 2).sum())
-            freedom += len(values) - 1
+    freedom = sum(len(group) - 1 for group in groups if group)
+    squares = sum(float(np.var(group)) * len(group) for group in groups if group)
     return coverage * math.sqrt(2 * squares / freedom) if freedom else None
 
 
@@ -140,9 +127,8 @@ def compare_shots(shots: Sequence[Shot]) -> Agreement:
         FieldmarksError: There are fewer than two.
     """
     if len(shots) < 2:
-        raise FieldmarksError(
-            "two or more measurers are needed to compare", mend="Add another measurer's record"
-        )
+        problem = "two or more measurers are needed to compare"
+        raise FieldmarksError(problem, mend="Add another measurer's record")
     by_picture: dict[str, list[Shot]] = {}
     for one in shots:
         by_picture.setdefault(one.picture, []).append(one)
@@ -170,47 +156,44 @@ def _versions(shots: Sequence[Shot]) -> str:
     )
 
 
-def _labs(one: Shot) -> dict[str, tuple[float, float, float]]:
+def _labs(one: Shot) -> dict[str, Lab]:
     return {r.mark: r.lab for r in one.record.measurement.readings if r.calibrated}
 
 
 def _mark(pictures: Sequence[Sequence[Shot]], mark: str) -> MarkAgreement:
     groups = [[_labs(a)[mark] for a in group if mark in _labs(a)] for group in pictures]
     pairs = [pair for labs in groups for pair in itertools.combinations(labs, 2)]
-    gaps = [float(difference(np.array(a), np.array(b))) for a, b in pairs]
-    overlaps = []
-    for group in pictures:
-        for one, other in itertools.combinations(group, 2):
-            shared = region_overlap(
-                one.record.measurement.regions.of(mark), other.record.measurement.regions.of(mark)
-            )
-            if shared is not None:
-                overlaps.append((shared, one.measured_by, other.measured_by))
-    least = min(overlaps, default=None)
+    overlaps = [
+        (shared, one.measured_by, other.measured_by)
+        for group in pictures
+        for one, other in itertools.combinations(group, 2)
+        if (shared := region_overlap(one.drawn(mark), other.drawn(mark))) is not None
+    ]
+    least, one_of, other_of = min(overlaps, default=(None, "", ""))
     return MarkAgreement(
         mark=mark,
-        readings=sum(len(group) for group in groups),
+        readings=sum(map(len, groups)),
         repeatability={
             q: repeatability([[lab[i] for lab in group] for group in groups])
             for i, q in enumerate(QUANTITIES)
         },
-        largest=max(gaps, default=None),
-        overlap=least[0] if least else None,
-        between=(least[1], least[2]) if least else ("", ""),
+        largest=max((float(difference(*pair)) for pair in pairs), default=None),
+        overlap=least,
+        between=(one_of, other_of),
     )
 
 
 def region_overlap(one: Sequence[Region], other: Sequence[Region]) -> float | None:
     """Shared area over joint area of all regions of a mark, 0 to 1; None if one has no area."""
-    shapes = [
+    first, second = (
         shapely.union_all(
             [shapely.Polygon(vertices(r.shape)) for r in drawn if not isinstance(r.shape, Line)]
         )
         for drawn in (one, other)
-    ]
-    if any(shape.is_empty for shape in shapes):
+    )
+    if first.is_empty or second.is_empty:
         return None
-    return float(shapely.intersection(*shapes).area / shapely.union(*shapes).area)
+    return float(first.intersection(second).area / first.union(second).area)
 
 
 def _limits(
@@ -221,8 +204,8 @@ def _limits(
     for one, other in itertools.combinations(people, 2):
         pairs = []
         for group in pictures:
-            first = next((_labs(a) for a in group if a.measured_by == one), {})
-            second = next((_labs(a) for a in group if a.measured_by == other), {})
+            labs = {a.measured_by: _labs(a) for a in reversed(group)}  # the first of each counts
+            first, second = labs.get(one, {}), labs.get(other, {})
             pairs += [(first[m], second[m]) for m in first if m in second]
         if len(pairs) > 1:
             found[one, other] = {
@@ -234,22 +217,18 @@ def _limits(
 
 def _findings(shots: Sequence[Shot]) -> list[FindingAgreement]:
     """Findings and signs of the species that all of it could be about."""
-    subjects = list(
-        dict.fromkeys(s for a in shots for s in a.record.assessment.conclusion.subjects)
-    )
+    subjects = dict.fromkeys(s for a in shots for s in a.record.assessment.conclusion.subjects)
     said: dict[str, list[tuple[Shot, str]]] = {}
     names: dict[str, str] = {}
     for one in shots:
-        judged = one.record.assessment
-        for species in subjects:
-            sheet = next((s for s in judged.sheets if s.species == species), None)
-            if sheet is None:  # judged by tables that did not know this species
-                continue
-            rows = [(f"{species}: {f.mark}", f"{f.name} as {sheet.name}", f.status.value)
+        sheets = {s.species: s for s in one.record.assessment.sheets}
+        for sheet in (sheets[s] for s in subjects if s in sheets):  # some tables do not know it
+            rows = [(f.mark, f"{f.name} as {sheet.name}", f.status.value)
                     for f in sheet.findings if f.held is not None]  # fmt: skip
-            rows += [(f"{species}: {s.key}", s.text.rstrip("."), s.status.value)
+            rows += [(s.key, s.text.rstrip("."), s.status.value)
                      for s in sheet.signs if s.amount is not None]  # fmt: skip
-            for key, name, status in rows:
+            for of, name, status in rows:
+                key = f"{sheet.species}: {of}"
                 names[key] = name
                 said.setdefault(key, []).append((one, status))
     return [
@@ -264,18 +243,10 @@ def _findings(shots: Sequence[Shot]) -> list[FindingAgreement]:
 
 
 def finding_story(said: Sequence[tuple[str, str, str]]) -> FindingStory:
-    """Whether statuses agree, and if not, on what they depend.
-
-    Args:
-        said: Sequence of (measurer, picture, status).
-    """
+    """Whether statuses agree, and if not, on what they depend; of (measurer, picture, status)."""
     if len(said) < 2:
         return "only one"
     if len({status for _, _, status in said}) == 1:
         return "all agree"
-    photos: dict[str, set[str]] = {}
-    for _, photo, status in said:
-        photos.setdefault(photo, set()).add(status)
-    if any(len(statuses) > 1 for statuses in photos.values()):
-        return "depends on who measured"
-    return "depends on the photo"
+    photos, ways = {photo for _, photo, _ in said}, {(photo, status) for _, photo, status in said}
+    return "depends on the photo" if len(ways) == len(photos) else "depends on who measured"

@@ -9,17 +9,9 @@ from datetime import date
 from sqlalchemy import select
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds import orm
+from fieldmarks.birds import mating, orm
 from fieldmarks.birds.due import Reminder, brood_dates, stage_fits
-from fieldmarks.birds.mating import (
-    ACCEPTED_MISS,
-    MatingResult,
-    OwnRecord,
-    judge_mating,
-    measured_finding,
-    young_faults,
-    young_key,
-)
+from fieldmarks.birds.mating import young_faults, young_key
 from fieldmarks.birds.model import EVENTS, Bird, Event, Pair, Young, checked
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
@@ -91,8 +83,8 @@ def coming_up(store: Store, tables: Tables, today: date) -> list[Reminder]:
 
 
 def mating_result(
-    store: Store, pair: Pair, tables: Tables, accepted: float = ACCEPTED_MISS
-) -> MatingResult:
+    store: Store, pair: Pair, tables: Tables, accepted: float = mating.ACCEPTED_MISS
+) -> mating.MatingResult:
     """What a test mating tells so far."""
     species = store.bird(pair.second).species
     row = tables.species.get(species or "")
@@ -109,7 +101,7 @@ def mating_result(
         for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True)
         if record is not None and record.not_looked_at
     ]
-    return judge_mating(young, row.name if row else "the mate's species", accepted, gaps)
+    return mating.judge_mating(young, row.name if row else "the mate's species", accepted, gaps)
 
 
 def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]:
@@ -126,9 +118,9 @@ def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]
     return found
 
 
-def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | None]:
+def _own_records(store: Store, pair: Pair, tables: Tables) -> list[mating.OwnRecord | None]:
     """Own record of each young that is judged by it; None for the others."""
-    found: list[OwnRecord | None] = []
+    found: list[mating.OwnRecord | None] = []
     for y in pair.young:
         if not y.bird or y.finding != "unclear":
             found.append(None)
@@ -137,5 +129,5 @@ def _own_records(store: Store, pair: Pair, tables: Tables) -> list[OwnRecord | N
         species = bird.species or store.bird(pair.second).species
         can_show = showing_signs(species, bird.variety, tables)
         entries = [e for e in store.entries(bird.id) if stage_fits(bird, e.day, e.stage, tables)]
-        found.append(measured_finding(entries, can_show))
+        found.append(mating.measured_finding(entries, can_show))
     return found

@@ -41,13 +41,9 @@ class Kin:
 
 
 def hidden_colours(kin: Kin, tables: Tables) -> tuple[Hidden, ...]:
-    """What a bird carries without showing it, for certain or possibly; empty where nothing tells.
-
-    Args:
-        kin: The bird; each parent with its own young, the bird's siblings among them.
-    """
+    """What a bird carries unseen, as far as it is told; parents come with their own young."""
     found = (_hidden(kin, row, tables) for row in advice_table().carried)
-    return tuple(one for one in found if one is not None)
+    return tuple(filter(None, found))
 
 
 def _hidden(kin: Kin, row: Carried, tables: Tables) -> Hidden | None:

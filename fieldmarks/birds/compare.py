@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -20,16 +21,15 @@ Difference = tuple[str, str]  # a number or word that is not the same, and how
 def record_differences(before: Record, after: Record) -> list[Difference]:
     """Every reading, relation, finding, sign and conclusion that differs."""
     (old_words, old), (new_words, new) = _told(before), _told(after)
+    words = [(what, old_words.get(what, "nothing"), new_words.get(what, "nothing"))
+             for what in sorted(old_words | new_words)]  # fmt: skip
+    numbers = [(what, old[what], new[what]) for what in sorted(old.keys() & new.keys())]
     return [
+        *((what, f"then: {then}; now: {now}") for what, then, now in words if then != now),
         *(
-            (what, f"then: {old_words.get(what, 'nothing')}; now: {new_words.get(what, 'nothing')}")
-            for what in sorted(old_words | new_words)
-            if old_words.get(what) != new_words.get(what)
-        ),
-        *(
-            (what, f"{old[what]:.3f} then, {new[what]:.3f} now")
-            for what in sorted(old.keys() & new.keys())
-            if not abs(old[what] - new[what]) <= STEP
+            (what, f"{then:.3f} then, {now:.3f} now")
+            for what, then, now in numbers
+            if not abs(then - now) <= STEP
         ),
     ]
 
@@ -76,22 +76,32 @@ def _moved(one: Shape, other: Shape) -> bool:
 
 
 VERSION = "version"
+NOT_COMPARED = (
+    " Whether ring, names and PDF are as the maker wrote them is not known until you compare the "
+    "seal or the key below with what the maker told you."
+)
 Outcome = Literal["same", "different", "note"]
 
 
 @dataclass(frozen=True)
 class Check:
-    """One thing that was checked.
+    """One thing that was checked."""
 
-    Args:
-        where: Which photo or file.
-        outcome (str): "same", "different", or "note" for what does not decide.
-    """
-
-    where: str
+    where: str  # which photo or file
     what: str
-    outcome: Outcome
+    outcome: Outcome  # "note" for what does not decide
     detail: str = ""
+
+    @classmethod
+    def of(cls, where: str, what: str, is_same: bool, wrong: str = "") -> Check:
+        """A check that decides; ``wrong`` says more where it failed."""
+        return cls(where, what, "same") if is_same else cls(where, what, "different", wrong)
+
+
+def checks(where: str, what: str, found: Sequence[Difference]) -> list[Check]:
+    """One check for each difference, or one that there is none."""
+    wrong = [Check(where, f"{what}: {of}", "different", detail) for of, detail in found]
+    return wrong or [Check(where, what, "same")]
 
 
 @dataclass(frozen=True)
@@ -117,16 +127,10 @@ class Verified:
     def sentence(self) -> str:
         """The result in one sentence."""
         if self.same:
-            said = (
+            return (
                 "SAME: every number follows again from the photos, regions and tables in this "
                 "dossier."
-            )
-            if not self.compared:
-                said += (
-                    " Whether ring, names and PDF are as the maker wrote them is not known until "
-                    "you compare the seal or the key below with what the maker told you."
-                )
-            return said
+            ) + NOT_COMPARED * (not self.compared)
         count = sum(c.outcome == "different" for c in self.checks)
         said = f"DIFFERENT: {count} checks failed. See which below."
         versions = [c.detail for c in self.checks if c.what == VERSION]

@@ -7,11 +7,10 @@ photo, or which bird is on it.
 
 from __future__ import annotations
 
-import hashlib
 import importlib.metadata
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -21,16 +20,9 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.birds import compare
 from fieldmarks.birds.archive import Archive, Tell, digest, opened, untold, written
-from fieldmarks.birds.compare import (
-    VERSION,
-    Check,
-    Difference,
-    Outcome,
-    Verified,
-    record_differences,
-    region_differences,
-)
+from fieldmarks.birds.compare import Check, Verified
 from fieldmarks.birds.model import Bird, now
 from fieldmarks.birds.observation import Shot, given_away
 from fieldmarks.birds.signature import sign, signature_of
@@ -39,7 +31,7 @@ from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.pipeline import make_record
-from fieldmarks.record import Question, Record, record_from_json
+from fieldmarks.record import record_from_json
 from fieldmarks.report.blocks import Section
 from fieldmarks.rules import Tables
 
@@ -50,22 +42,14 @@ NAMES = re.compile(
     r"|looks/\d{1,4}\.(?:regions|record)\.json"
     rf"|tables/{_HEX}{{64}}\.zip|(?:manifest|signature)\.json|dossier\.(?:json|pdf)|README\.txt"
 )
-README = """fieldmarks dossier
-
-photos/   the photos; each file is named by its SHA-256. Where the place and the maker's data were
-          taken out, the picture itself is unchanged, and dossier.json names the SHA-256 of the
-          photo as it was taken
-looks/    what was drawn on each photo (W3C Web Annotation) and what was measured
-tables/   the rule tables the birds were judged by
-dossier.json, dossier.pdf   who measured what, for machines and for people
-signature.json   made with the key of whoever packed it, over every file here but itself and the
-          manifest
-
-Check it with:  fieldmarks bird verify FILE.zip --seal SEAL --key KEY
-SEAL and KEY are what the maker told you by another way. Every photo is measured again, and for each
-number it is said whether it is the same.
-It cannot show who took a photo, or which bird is on it.
-"""
+README = Path(__file__).parent / "data" / "dossier_readme.txt"
+SIGNATURE = "signature.json"
+SHOWN = ("name", "ring", "ring_kind", "ring_year", "hatched", "species", "variety", "sex")
+CLEANED_NOTE = (
+    "the place and the maker's data were taken out of this file, the picture itself is unchanged; "
+    "the photo as it was taken has the SHA-256 "
+)
+_BIRD = TypeAdapter(Bird)
 
 
 class _Item(BaseModel):
@@ -79,6 +63,14 @@ class _Item(BaseModel):
     # Fingerprint of the photo before the place was taken out of it; empty if nothing was.
     as_taken: Annotated[str, Field(pattern=r"^([0-9a-f]{64})?$")] = ""
 
+    @property
+    def regions(self) -> str:
+        return f"looks/{self.look}.regions.json"
+
+    @property
+    def record(self) -> str:
+        return f"looks/{self.look}.record.json"
+
 
 class _Contents(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -89,27 +81,27 @@ class _Contents(BaseModel):
     items: tuple[_Item, ...]
 
 
-def seal_of(files: dict[str, str]) -> str:
-    """One fingerprint over all evidence, to be told to the other side by another way.
+@dataclass(frozen=True)
+class Seal:
+    """What the maker tells the other side by another way.
 
     Args:
-        files: Name -> SHA-256; the PDF, which shows the seal, and the manifest are left out.
+        seal: Fingerprint over all evidence and facts; not over the PDF, which shows it.
+        key: Name of the key that signed every file, the PDF too; empty if none did.
     """
-    lines = [f"{n} {s}\n" for n, s in sorted(files.items()) if n not in _UNSEALED]
-    return hashlib.sha256("".join(lines).encode()).hexdigest()
+
+    seal: str
+    key: str = ""
 
 
-CLEANED_NOTE = (
-    "the place and the maker's data were taken out of this file, the picture itself is unchanged; "
-    "the photo as it was taken has the SHA-256 "
-)
-SIGNATURE = "signature.json"
-_UNSEALED = ("dossier.pdf", "manifest.json", SIGNATURE)
+def _listed(prints: dict[str, str], *without: str) -> bytes:
+    """The names of files with their SHA-256: what is sealed, and what is signed."""
+    kept = sorted((n, s) for n, s in prints.items() if n not in (SIGNATURE, *without))
+    return "".join(f"{name} {sha256}\n" for name, sha256 in kept).encode()
 
 
-def _all_files(files: dict[str, str]) -> bytes:
-    """What is signed: every file with its fingerprint, the PDF too."""
-    return "".join(f"{n} {s}\n" for n, s in sorted(files.items()) if n != SIGNATURE).encode()
+def _seal(prints: dict[str, str]) -> str:
+    return digest(_listed(prints, "dossier.pdf", "manifest.json"))
 
 
 def write_dossier(
@@ -124,7 +116,6 @@ def write_dossier(
     """Write a dossier; gives its seal and the name of the key it is signed with.
 
     Args:
-        target: ZIP to write.
         bird: Its name, ring, hatch date, species, variety and sex go in; source and notes do not.
         evidence: Each with who measured it and when; one at a time is held in memory.
         tables: Tables of the evidence that brings none.
@@ -144,7 +135,7 @@ def write_dossier(
     handed: list[Shot] = []
     sections: list[Section] = []
     with written(target, "dossier") as packed:
-        packed.put("README.txt", README.encode())
+        packed.put("README.txt", README.read_bytes())
         for number, e in enumerate(evidence, start=1):
             original = e.sha256
             if with_place:
@@ -152,19 +143,18 @@ def write_dossier(
             else:
                 e, picture = e.without_place(), ""
             measured = e.record.measurement
-            ending = Path(measured.photo).suffix.lower() or ".jpg"
             item = _Item(
                 measurer=e.measured_by,
                 day=e.day,
-                photo=f"photos/{e.sha256}{ending}",
+                photo=f"photos/{e.sha256}{Path(measured.photo).suffix.lower() or '.jpg'}",
                 name=measured.photo,
                 look=number,
                 tables=f"tables/{e.record.assessment.table_fingerprint}.zip",
                 as_taken=original if original != e.sha256 else "",
             )
             packed.put(item.photo, e.photo)
-            packed.put(f"looks/{number}.regions.json", e.region_file)
-            packed.put(f"looks/{number}.record.json", e.record_file)
+            packed.put(item.regions, e.region_file)
+            packed.put(item.record, e.record_file)
             if item.tables not in packed.prints:
                 packed.put(item.tables, _tables_for(e, tables))
             items.append(item)
@@ -181,15 +171,14 @@ def write_dossier(
             items=tuple(items),
         )
         packed.put("dossier.json", contents.model_dump_json(indent=1).encode())
-        seal = seal_of(packed.prints)
+        seal = _seal(packed.prints)
         pdf = dossier_pdf(bird, handed, sections, tables, seal, after_each)
         packed.put("dossier.pdf", pdf)
-        name = ""
-        if key is not None:
-            signature = sign(_all_files(packed.prints), key)
-            packed.put(SIGNATURE, signature.model_dump_json(indent=1).encode())
-            name = signature.key_name
-    return Seal(seal, name)
+        if key is None:
+            return Seal(seal)
+        signature = sign(_listed(packed.prints), key)
+        packed.put(SIGNATURE, signature.model_dump_json(indent=1).encode())
+        return Seal(seal, signature.key_name)
 
 
 def _tables_for(evidence: Shot, tables: Tables) -> bytes:
@@ -203,10 +192,6 @@ def _tables_for(evidence: Shot, tables: Tables) -> bytes:
             mend="Measure the photo again with today's tables",
         )
     return packed
-
-
-_BIRD = TypeAdapter(Bird)
-SHOWN = ("name", "ring", "ring_kind", "ring_year", "hatched", "species", "variety", "sex")
 
 
 def dossier_schema() -> dict[str, Any]:
@@ -224,19 +209,6 @@ def _version(name: str) -> str:
         return ""
 
 
-@dataclass(frozen=True)
-class Seal:
-    """What the maker tells the other side by another way.
-
-    Args:
-        seal: Fingerprint over all evidence and facts.
-        key: Name of the key that signed every file; empty if none did.
-    """
-
-    seal: str
-    key: str = ""
-
-
 def verify_dossier(
     path: Path,
     own: Tables | None = None,
@@ -249,7 +221,6 @@ def verify_dossier(
     Args:
         own: This program's tables, to say whether the dossier's are the same edition.
         seal, key: As the maker told them by another way; empty if they did not.
-        tell: Told after each photo how many are done, and of how many.
 
     Raises:
         FieldmarksError: The file is no dossier or is damaged.
@@ -260,26 +231,24 @@ def verify_dossier(
         for name in packed.names:
             data, good = packed.told(name)
             prints[name] = digest(data)
-            what = "file unchanged since it was packed"
-            checks.append(Check(name, what, "same" if good else "different"))
+            checks.append(Check.of(name, "file unchanged since it was packed", good))
         contents = _contents(packed)
         checks += _version_notes("program", contents.program)
         named = {"README.txt", "dossier.json", "dossier.pdf", SIGNATURE}
         for done, item in enumerate(contents.items, start=1):
             checks += _check_item(packed, item, own, contents.program)
             tell(done, len(contents.items))
-            named |= {item.photo, item.tables}
-            named |= {f"looks/{item.look}.{kind}.json" for kind in ("regions", "record")}
-        signed, by = _signed(packed, _all_files(prints))
+            named |= {item.photo, item.tables, item.regions, item.record}
+        signed, by = _signed(packed, _listed(prints))
     for name in sorted(set(prints) - named):
-        checks.append(Check(name, "belongs to the dossier", "different", "no look uses it"))
-    found = seal_of(prints)
-    checks += signed
+        checks.append(Check.of(name, "belongs to the dossier", False, "no look uses it"))
+    found = _seal(prints)
+    checks.append(signed)
     for what, given, real in (("seal", seal, found), ("key", key, by)):
         if given:
-            detail = "" if _bare(given) == _bare(real) else f"the maker told another {what}"
-            outcome: Outcome = "different" if detail else "same"
-            checks.append(Check("dossier", f"{what} is the one the maker told", outcome, detail))
+            is_same = _bare(given) == _bare(real)
+            said, wrong = f"{what} is the one the maker told", f"the maker told another {what}"
+            checks.append(Check.of("dossier", said, is_same, wrong))
     return Verified(tuple(checks), found, by, bool(seal or key))
 
 
@@ -288,16 +257,15 @@ def _bare(text: str) -> str:
     return re.sub(r"[^0-9a-f]", "", text.lower())
 
 
-def _signed(files: Archive, text: bytes) -> tuple[list[Check], str]:
+def _signed(files: Archive, text: bytes) -> tuple[Check, str]:
     """Whether the signature fits every file, and the name of its key."""
     if SIGNATURE not in files:
         said = "not signed: the seal covers everything but the PDF"
-        return [Check("dossier", "signature", "note", said)], ""
+        return Check("dossier", "signature", "note", said), ""
     signature = signature_of(files[SIGNATURE])
-    if signature is None or not signature.fits(text):
-        said = "a file was changed after it was signed"
-        return [Check("dossier", "signature fits every file, the PDF too", "different", said)], ""
-    return [Check("dossier", "signature fits every file, the PDF too", "same")], signature.key_name
+    fits = signature is not None and signature.fits(text)
+    said, wrong = "signature fits every file, the PDF too", "a file was changed after it was signed"
+    return Check.of("dossier", said, fits, wrong), signature.key_name if signature and fits else ""
 
 
 def _contents(packed: Archive) -> _Contents:
@@ -311,56 +279,40 @@ def _contents(packed: Archive) -> _Contents:
         ) from None
 
 
-def _check_item(files: Archive, item: _Item, own: Tables | None, packed_by: str) -> list[Check]:
+def _check_item(files: Archive, item: _Item, own: Tables | None, packed_by: str) -> Iterator[Check]:
     where = f"look {item.look} ({item.name}, by {item.measurer})"
-    checks: list[Check] = []
     try:
         data = files[item.photo]
-        record = record_from_json(files[f"looks/{item.look}.record.json"], where)
-        text = files[f"looks/{item.look}.regions.json"].decode("utf-8", "replace")
+        record = record_from_json(files[item.record], where)
+        text = files[item.regions].decode("utf-8", "replace")
         regions = region_set_from_text(text, mend="Get the dossier again")
-        is_same = digest(data) == record.measurement.sha256 == Path(item.photo).stem
-        checks.append(_check(where, "photo is the one that was measured", is_same))
+        measured, judged = record.measurement, record.assessment
+        is_same = digest(data) == measured.sha256 == Path(item.photo).stem
+        yield Check.of(where, "photo is the one that was measured", is_same)
         if item.as_taken:
-            checks.append(Check(where, "photo", "note", CLEANED_NOTE + item.as_taken))
-        gaps = region_differences(record.measurement.regions, regions)
-        checks += _listed(where, "regions are those that were measured", gaps)
+            yield Check(where, "photo", "note", CLEANED_NOTE + item.as_taken)
+        gaps = compare.region_differences(measured.regions, regions)
+        yield from compare.checks(where, "regions are those that were measured", gaps)
         tables = unpack_tables(files[item.tables], where)
-        wanted = record.assessment.table_fingerprint
-        is_same = tables.fingerprint == wanted
-        checks.append(_check(where, "tables are those it was judged by", is_same))
-        if own is not None and own.fingerprint != wanted:
+        is_same = tables.fingerprint == judged.table_fingerprint
+        yield Check.of(where, "tables are those it was judged by", is_same)
+        if own is not None and own.fingerprint != judged.table_fingerprint:
             text = "this program's own tables are another edition; the dossier's were used"
-            checks.append(Check(where, "edition of the tables", "note", text))
+            yield Check(where, "edition of the tables", "note", text)
         if record.program != packed_by:
-            checks += _version_notes(where, record.program)
-        again = _again(data, regions, tables, record)
-        checks += _listed(where, "numbers and findings", record_differences(record, again))
+            yield from _version_notes(where, record.program)
+        photo = decode_photo(data, measured.photo)
+        again = make_record(photo, regions, tables, record.question, phone=record.phone)
+        gaps = compare.record_differences(record, again)
+        yield from compare.checks(where, "numbers and findings", gaps)
     except FieldmarksError as error:
-        checks.append(Check(where, "can be measured again", "different", str(error)))
+        yield Check.of(where, "can be measured again", False, str(error))
     except KeyError:
-        checks.append(Check(where, "is complete", "different", "a file is missing"))
-    return checks
-
-
-def _again(data: bytes, regions: Any, tables: Tables, record: Record) -> Record:
-    question = Question(**asdict(record.question))
-    photo = decode_photo(data, record.measurement.photo)
-    return make_record(photo, regions, tables, question, phone=record.phone)
+        yield Check.of(where, "is complete", False, "a file is missing")
 
 
 def _version_notes(where: str, made_with: str) -> list[Check]:
     if made_with == __version__:
         return []
     said = f"made with fieldmarks {made_with} and checked with {__version__}"
-    return [Check(where, VERSION, "note", said)]
-
-
-def _check(where: str, what: str, is_same: bool) -> Check:
-    return Check(where, what, "same" if is_same else "different")
-
-
-def _listed(where: str, what: str, found: Sequence[Difference]) -> list[Check]:
-    if not found:
-        return [Check(where, what, "same")]
-    return [Check(where, f"{what}: {of}", "different", detail) for of, detail in found]
+    return [Check(where, compare.VERSION, "note", said)]

@@ -46,14 +46,11 @@ def dossier_pdf(
     sections = [Section("bird", "The bird", (facts, told))]
     if len(shots) > 1:
         found = compare_shots(shots)
-        stands = [
-            Para(f"{title} ({len(own)}): {'; '.join(own) or 'none'}.")
-            for title, story in STORIES.items()
-            for own in [[
-                f"{f.name}: {' / '.join(dict.fromkeys(s for _, _, s in f.said))}"
-                for f in found.findings if f.story == story
-            ]]
-        ]  # fmt: skip
+        stands = []
+        for title, story in STORIES.items():
+            own = [f"{f.name}: {' / '.join(dict.fromkeys(s for _, _, s in f.said))}"
+                   for f in found.findings if f.story == story]  # fmt: skip
+            stands.append(Para(f"{title} ({len(own)}): {'; '.join(own) or 'none'}."))
         rows = tuple(
             (mark_name(tables, m.mark), str(m.readings), _one(m.largest),
              _one(m.repeatability["L*"]),

@@ -22,7 +22,10 @@ GRAVEST_FIRST = (
     "claim contradicted", "none fits", "signs", "one species left", "several species left",
     "cannot be told", "nothing decided", "not calibrated", "nothing read",
 )  # fmt: skip
-RINGING = "Let an experienced breeder put it on; your club and local rules say which ring."
+RINGING = (
+    "later it no longer goes over the foot. Let an experienced breeder put it on; your club and "
+    "local rules say which ring."
+)
 UNDECIDED = ("nothing read", "not calibrated", "nothing decided", "cannot be told")
 
 
@@ -35,18 +38,21 @@ def usual_tables() -> Tables:
 def first_moult_over(bird: Bird, tables: Tables) -> date | None:
     """Day by which a bird is through its first moult and mature; None when it cannot be known."""
     row = tables.species.get(bird.species or "")
-    if bird.hatched is None or row is None:
+    if row is None:
         return None
-    months = max(row.facts.first_moult_months[1], row.facts.mature_months)
-    return bird.hatched + timedelta(days=round(months * DAYS_PER_MONTH))
+    return _at_months(bird, max(row.facts.first_moult_months[1], row.facts.mature_months))
 
 
 def breeds_from(bird: Bird, tables: Tables) -> date | None:
     """Day from which a bird is old enough to breed; None when it cannot be known."""
     row = tables.species.get(bird.species or "")
-    if bird.hatched is None or row is None or row.facts.breed_from_months is None:
+    if row is None or row.facts.breed_from_months is None:
         return None
-    return bird.hatched + timedelta(days=round(row.facts.breed_from_months[0] * DAYS_PER_MONTH))
+    return _at_months(bird, row.facts.breed_from_months[0])
+
+
+def _at_months(bird: Bird, months: float) -> date | None:
+    return bird.hatched and bird.hatched + timedelta(days=round(months * DAYS_PER_MONTH))
 
 
 @dataclass(frozen=True)
@@ -75,7 +81,7 @@ def brood_dates(young: Sequence[Young], facts: Facts, today: date) -> tuple[Remi
         hatched, about = one.hatched, "from"
         if hatched is None and one.laid is not None and facts.hatch_days is not None:
             hatched, about = one.laid + timedelta(days=facts.hatch_days), "if it hatches then, from"
-            said = f"{one.label}: due to hatch at about {hatched.isoformat()}."
+            said = f"{one.label}: due to hatch at about {hatched}."
             if today > hatched:
                 said += " Has it? Put down the day, or take it off the list."
             found.append(Reminder(hatched, hatched, "due to hatch", said, who=one.label))
@@ -84,13 +90,12 @@ def brood_dates(young: Sequence[Young], facts: Facts, today: date) -> tuple[Remi
         if facts.ring_days is not None and one.ringed is None:
             first, last = (hatched + timedelta(days=d) for d in facts.ring_days)
             if today <= last:
-                said = f"{one.label}: closed ring {about} {first.isoformat()} to {last.isoformat()}"
-                said += f"; later it no longer goes over the foot. {RINGING}"
+                said = f"{one.label}: closed ring {about} {first} to {last}; {RINGING}"
                 found.append(Reminder(first, last, "closed ring", said, who=one.label))
         if facts.fledge_weeks is not None:
             flies = hatched + timedelta(weeks=facts.fledge_weeks)
             if today <= flies:
-                said = f"{one.label}: leaves the nest at about {flies.isoformat()}."
+                said = f"{one.label}: leaves the nest at about {flies}."
                 found.append(Reminder(flies, flies, "leaves the nest", said, who=one.label))
     return tuple(sorted(found, key=lambda r: (r.day, r.text)))
 
@@ -102,19 +107,14 @@ def stage_fits(bird: Bird, day: date, stage: Stage, tables: Tables) -> bool:
     return stage not in GROWN or age_class(tables, bird.hatched, day) != "young"
 
 
-def look_due(bird: Bird, entries: list[Entry], tables: Tables) -> date | None:
+def _look_due(
+    bird: Bird, entries: list[Entry], signs: list[SignStanding], over: date | None
+) -> date | None:
     """Day from which a bird should be looked at again.
 
     A bird never measured is due at once. One measured young or in moult is due when its first moult
     is over. A grown bird is due only while a sign is left open.
     """
-    over = first_moult_over(bird, tables)
-    return _look_due(bird, entries, standings(entries, over), over)
-
-
-def _look_due(
-    bird: Bird, entries: list[Entry], signs: list[SignStanding], over: date | None
-) -> date | None:
     if bird.status != "here" or bird.withdrawn:
         return None
     if not entries:
@@ -140,7 +140,7 @@ def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, objec
     """
     last = entries[-1] if entries else None
     of_day = {c[0] for e in entries if last and e.day == last.day for c in e.conclusions}
-    outcome = min(of_day, key=_gravity, default=None)
+    outcome = next((o for o in GRAVEST_FIRST if o in of_day), min(of_day, default=None))
     over = first_moult_over(bird, tables)
     signs = standings(entries, over)
     return {
@@ -150,8 +150,3 @@ def summary(bird: Bird, entries: list[Entry], tables: Tables) -> dict[str, objec
         "doubts": sum(map(sign_is_open, signs)) + (outcome in UNDECIDED),
         "look_due": _look_due(bird, entries, signs, over),
     }
-
-
-def _gravity(outcome: str) -> tuple[int, str]:
-    known = outcome in GRAVEST_FIRST
-    return GRAVEST_FIRST.index(outcome) if known else len(GRAVEST_FIRST), outcome

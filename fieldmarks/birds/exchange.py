@@ -8,13 +8,12 @@ taken; their pictures are the same either way.
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import re
 from collections import defaultdict
 from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -92,9 +91,7 @@ def export_store(
     """Write a store into one ZIP file.
 
     Args:
-        with_place: Keep the photos as they were taken; else the place and the maker's data are
-            taken out.
-        tell: Told after each entry how many are packed, and of how many.
+        with_place: Keep the photos as they were taken; else place and maker's data are taken out.
 
     Raises:
         FieldmarksError: A photo is missing or was changed, the place cannot be taken out of it, or
@@ -107,18 +104,22 @@ def export_store(
         "about": TOLD_WITH_PLACE if with_place else TOLD,
     }
     with written(target, "store", about) as packed:
-        things: list[Kept] = [*birds, *pairs]
-        for thing in things:
-            packed.put(*_told(thing))
+
+        def put(thing: Kept) -> None:
+            packed.put(f"{KINDS[type(thing)].name}/{thing.id}.json", model.to_json(thing))
+
+        for bird in birds:
+            put(bird)
+        for pair in pairs:
+            put(pair)
         for done, entry in enumerate(entries, start=1):
             given = [_pack_look(store, packed, o, with_place) for o in entry.observations]
-            packed.put(*_told(dataclasses.replace(entry, observations=tuple(given))))
+            put(replace(entry, observations=tuple(given)))
             tell(done, len(entries))
         settings = {key: store.setting(key) for key in SHARED}
         packed.put("settings.json", json.dumps(settings).encode())
         packed.put("schema.json", schema_text("export").encode())
-    names = packed.prints
-    photos = sum(name.startswith("photos/") and not name.endswith(".json") for name in names)
+    photos = sum(n.startswith("photos/") and not n.endswith(".json") for n in packed.prints)
     return Moved(len(birds), len(entries), len(pairs), photos)
 
 
@@ -127,35 +128,22 @@ def _pack_look(
 ) -> Observation:
     """Pack a photo with its record, regions and tables; gives the observation as it goes out."""
     photo, record = store.photo(observation), store.record_file(observation)
-    if not with_place:
-        observation, photo, record = _without_place(observation, photo, record)
+    if not with_place and (clean := without_place(photo, observation.file)) != photo:
+        told = with_photo(json.loads(record), clean)  # the record may be of any version
+        name, key = told["measurement"]["photo"], told["measurement"]["sha256"]
+        ending = Path(name).suffix.lower() or observation.ending
+        observation = replace(observation, photo=key, file=name[-200:], ending=ending)
+        photo, record = clean, json.dumps(told, ensure_ascii=False).encode()
     packed.put(f"photos/{photo_name(observation)}", photo)
     packed.put(record_name(observation), record)
     with suppress(FieldmarksError):  # of a version whose records mean nothing here
-        told = record_from_json(record, observation.file)
-        packed.put(record_name(observation, "regions"), region_file_of(told))
+        regions = region_file_of(record_from_json(record, observation.file))
+        packed.put(record_name(observation, "regions"), regions)
     name = f"tables/{observation.table_fingerprint}.zip"
     tables = None if name in packed.prints else store.packed_tables(observation.table_fingerprint)
     if tables is not None:
         packed.put(name, tables)
     return observation
-
-
-def _without_place(
-    observation: Observation, photo: bytes, record: bytes
-) -> tuple[Observation, bytes, bytes]:
-    clean = without_place(photo, observation.file)
-    if clean == photo:
-        return observation, photo, record
-    told = with_photo(json.loads(record), clean)
-    name, key = told["measurement"]["photo"], told["measurement"]["sha256"]
-    ending = Path(name).suffix.lower() or observation.ending
-    moved = dataclasses.replace(observation, photo=key, file=name[-200:], ending=ending)
-    return moved, clean, json.dumps(told, ensure_ascii=False).encode()
-
-
-def _told(thing: Kept) -> tuple[str, bytes]:
-    return f"{KINDS[type(thing)].name}/{thing.id}.json", model.to_json(thing)
 
 
 def import_store(
@@ -168,12 +156,11 @@ def import_store(
     """Read an exported ZIP into a store: all of it or nothing.
 
     Args:
-        prefer (str): What to do where both hold the same bird, entry or pair with different
-            contents: "refuse" the import, keep "mine", or take "theirs".
+        prefer: What to do where both hold the same thing with different contents: "refuse" the
+            import, keep "mine", or take "theirs".
         one_bird: Where a bird of the file has the ring of another one here, the two are one bird:
             what is known of it here stays, and what the file tells of it is added. Else that is
             refused.
-        tell: Told after each photo how many are taken in, and of how many.
 
     Raises:
         FieldmarksError: The file is damaged, too large, does not keep to the schema, or clashes
@@ -190,23 +177,28 @@ def _load(packed: Archive) -> list[Kept]:
     things: list[Kept] = []
     for name in packed.names:
         folder, _, rest = name.partition("/")
-        if folder in FOLDERS:
-            place = f"{packed.where}, {name}"
-            thing: Kept = model.from_json(FOLDERS[folder], packed.read(name), place)
-            if thing.id != rest.removesuffix(".json"):
-                raise FieldmarksError("its id is not its name", where=place, mend="Get it again")
-            try:
-                things.append(model.checked(thing))
-            except FieldmarksError as error:
-                where = f"{place}: {error.where}" if error.where else place
-                raise FieldmarksError(error.problem, where=where, mend="Get it again") from None
-    for observation in (o for t in things if isinstance(t, Entry) for o in t.observations):
+        if folder not in FOLDERS:
+            continue
+        place = f"{packed.where}, {name}"
+        thing: Kept = model.from_json(FOLDERS[folder], packed.read(name), place)
+        if thing.id != rest.removesuffix(".json"):
+            raise FieldmarksError("its id is not its name", where=place, mend="Get it again")
+        try:
+            things.append(model.checked(thing))
+        except FieldmarksError as error:
+            where = f"{place}: {error.where}" if error.where else place
+            raise FieldmarksError(error.problem, where=where, mend="Get it again") from None
+    for _, observation in _looks(things):
         for needed in (f"photos/{photo_name(observation)}", record_name(observation)):
-            if needed not in packed.listed:
+            if needed not in packed:
                 raise FieldmarksError(
                     f"it lacks {needed}", where=packed.where, mend="Take a whole export"
                 )
     return things
+
+
+def _looks(things: Iterable[Kept]) -> list[tuple[Entry, Observation]]:
+    return [(t, o) for t in things if isinstance(t, Entry) for o in t.observations]
 
 
 def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]:
@@ -244,45 +236,37 @@ def _take(
     store: Store, work: Writing, packed: Archive, things: list[Kept], prefer: Prefer, tell: Tell
 ) -> Moved:
     """Put checked things into the open transaction, and their photos and records."""
-    new: list[Kept] = []
-    replaced: list[Kept] = []
-    wanted: list[tuple[Entry, Observation]] = []
+    taken: list[Kept] = []
+    healed: list[tuple[Entry, list[Observation]]] = []
     same = 0
     for kind, table in KINDS.items():
         own = [t for t in things if isinstance(t, kind)]
         here: dict[str, Kept] = work.by_id(kind, [t.id for t in own])
-        fresh: list[Kept] = []
-        for thing in own:
-            mine = here.get(thing.id)
-            if mine is None:
-                fresh.append(thing)
-                continue
-            is_same = _same(mine, thing)
-            if prefer == "theirs" and not is_same:
-                number, revision = mine.number, mine.revision + 1
-                replaced.append(dataclasses.replace(thing, number=number, revision=revision))
-                continue
+        fresh = [t for t in own if t.id not in here]
+        taken += _numbered(fresh, work.next_number(table))
+        for mine, thing in ((here[t.id], t) for t in own if t.id in here):
+            if not _same(mine, thing):
+                if prefer == "theirs":
+                    revision = mine.revision + 1
+                    taken.append(replace(thing, number=mine.number, revision=revision))
+                    continue
+                if prefer == "refuse":
+                    raise FieldmarksError(
+                        f"a record of this store ({thing.id[:8]}) differs from the one in the file",
+                        where=getattr(thing, "label", type(thing).__name__.lower()),
+                        mend="Say which to keep: mine or theirs (terminal: --keep mine or theirs)",
+                    )
+            same += 1
             if isinstance(mine, Entry) and isinstance(thing, Entry):
-                entry, healed = _healed(store, mine, thing)
-                wanted += [(entry, o) for o in healed]
-            if is_same or prefer == "mine":
-                same += 1
-            else:
-                raise FieldmarksError(
-                    f"a record of this store ({thing.id[:8]}) differs from the one in the file",
-                    where=getattr(thing, "label", type(thing).__name__.lower()),
-                    mend="Say which to keep: mine or theirs (terminal: --keep mine or theirs)",
-                )
-        new += _numbered(fresh, work.next_number(table))
-    taken = [*new, *replaced]
-    work.put([*taken, *{e.id: e for e, _ in wanted}.values()])
-    photos = [(t, o) for t in taken if isinstance(t, Entry) for o in t.observations]
-    for done, (entry, observation) in enumerate((*photos, *wanted), start=1):
+                healed.append(_healed(store, mine, thing))
+    work.put([*taken, *(entry for entry, found in healed if found)])
+    photos, mended = _looks(taken), [(entry, o) for entry, found in healed for o in found]
+    for done, (entry, observation) in enumerate((*photos, *mended), start=1):
         _take_photo(store, work, packed, entry, observation)
-        tell(done, len(photos) + len(wanted))
+        tell(done, len(photos) + len(mended))
     _take_tables_and_settings(work, packed)
     birds, entries, pairs = (sum(isinstance(t, kind) for t in taken) for kind in KINDS)
-    return Moved(birds, entries, pairs, len({o.photo for _, o in photos}), same, len(wanted))
+    return Moved(birds, entries, pairs, len({o.photo for _, o in photos}), same, len(mended))
 
 
 def _same(mine: Kept, coming: Kept) -> bool:
@@ -290,34 +274,28 @@ def _same(mine: Kept, coming: Kept) -> bool:
     if isinstance(mine, Entry) and isinstance(coming, Entry):
         here = {o.id: o for o in mine.observations}
         told = tuple(_as_taken(o, here.get(o.id, o)) for o in coming.observations)
-        coming = dataclasses.replace(coming, observations=told)
+        coming = replace(coming, observations=told)
     return contents(mine) == contents(coming)
 
 
 def _as_taken(given: Observation, mine: Observation) -> Observation:
     """An observation with the photo as it is here: the place may have been taken out of it."""
-    return dataclasses.replace(given, photo=mine.photo, file=mine.file, ending=mine.ending)
+    return replace(given, photo=mine.photo, file=mine.file, ending=mine.ending)
 
 
 def _healed(store: Store, mine: Entry, coming: Entry) -> tuple[Entry, list[Observation]]:
     """An entry with the file's photo for each that is lost here, if all else is the same."""
     theirs = {o.id: o for o in coming.observations}
-    found = {
-        o.id: theirs[o.id]
-        for o in mine.observations
-        if o.id in theirs and _as_taken(theirs[o.id], o) == o and not _whole(store, o)
-    }
+    found = {}
+    for o in mine.observations:
+        if o.id in theirs and _as_taken(theirs[o.id], o) == o:
+            try:  # the photo and its record may be whole and unchanged
+                store.photo(o), store.record_file(o)
+            except FieldmarksError:
+                found[o.id] = theirs[o.id]
     observations = tuple(found.get(o.id, o) for o in mine.observations)
     revision = mine.revision + (observations != mine.observations)
-    healed = dataclasses.replace(mine, observations=observations, revision=revision)
-    return healed, list(found.values())
-
-
-def _whole(store: Store, observation: Observation) -> bool:
-    """Whether a kept photo and its record are there and unchanged."""
-    with suppress(FieldmarksError):
-        return bool(store.photo(observation) and store.record_file(observation))
-    return False
+    return replace(mine, observations=observations, revision=revision), list(found.values())
 
 
 def _take_photo(
@@ -345,19 +323,19 @@ def _take_tables_and_settings(work: Writing, packed: Archive) -> None:
         mine = work.packed_tables(fingerprint)
         if not (mine and is_whole(mine, fingerprint)) and is_whole(data, fingerprint):
             work.write(orm.rule_tables, fingerprint=fingerprint, packed=data)
-    if "settings.json" in packed.names:
-        try:
-            told = dict(json.loads(packed.read("settings.json")))
-        except (ValueError, TypeError, RecursionError):
-            raise FieldmarksError(
-                "its settings cannot be read", where=packed.where, mend="Get it again"
-            ) from None
-        for key in SHARED:
-            value = told.get(key)
-            is_mine = work.value(select(orm.settings.c.value).where(orm.settings.c.key == key))
-            if isinstance(value, str) and value and is_mine is None:
-                row = {"key": key, "value": value[:200]}
-                work.connection.execute(insert(orm.settings), [row])
+    if "settings.json" not in packed:
+        return
+    try:
+        told = dict(json.loads(packed.read("settings.json")))
+    except (ValueError, TypeError, RecursionError):
+        raise FieldmarksError(
+            "its settings cannot be read", where=packed.where, mend="Get it again"
+        ) from None
+    for key in SHARED:
+        value, query = told.get(key), select(orm.settings.c.value).where(orm.settings.c.key == key)
+        if isinstance(value, str) and value and work.value(query) is None:
+            row = {"key": key, "value": value[:200]}
+            work.connection.execute(insert(orm.settings), [row])
 
 
 def _numbered(things: Iterable[K], start: int) -> list[K]:
@@ -366,4 +344,4 @@ def _numbered(things: Iterable[K], start: int) -> list[K]:
     distinct = len({t.number for t in own}) == len(own)
     if start == 1 and distinct and all(t.number > 0 for t in own):
         return own
-    return [dataclasses.replace(t, number=start + i) for i, t in enumerate(own)]
+    return [replace(t, number=start + i) for i, t in enumerate(own)]

@@ -17,18 +17,12 @@ from fieldmarks.rules import Tables
 
 @dataclass(frozen=True)
 class Relative:
-    """A relative of a bird.
+    """A relative of a bird, with its moult entries."""
 
-    Args:
-        how: "father", "mother", "grandparent" or "young".
-        entries: Its moult entries.
-        sign: It was found with a sign in a test mating.
-    """
-
-    how: str
+    how: str  # "father", "mother", "grandparent" or "young"
     bird: Bird
     entries: Sequence[Entry] = ()
-    sign: bool = False
+    sign: bool = False  # it was found with one in a test mating
 
 
 def parent_faults(bird: Bird, father: Bird | None, mother: Bird | None) -> list[str]:
@@ -37,11 +31,9 @@ def parent_faults(bird: Bird, father: Bird | None, mother: Bird | None) -> list[
     if father is not None and mother is not None and father.id == mother.id:
         found.append(f"{father.name} cannot be its father and its mother")
     for how, parent, wrong in (("father", father, "hen"), ("mother", mother, "cock")):
-        if parent is None:
-            continue
-        if parent.sex == wrong:
+        if parent and parent.sex == wrong:
             found.append(f"{parent.name} is a {wrong}, so it cannot be the {how} of {bird.name}")
-        if parent.hatched is None or bird.hatched is None:
+        if not parent or parent.hatched is None or bird.hatched is None:
             continue
         days = (bird.hatched - parent.hatched).days
         sure = bird.hatch_known == parent.hatch_known == "exact"
@@ -56,21 +48,19 @@ def parent_faults(bird: Bird, father: Bird | None, mother: Bird | None) -> list[
 def family_faults(bird: Bird, relatives: Sequence[Relative], tables: Tables) -> list[str]:
     """Sentences on relatives that are of another species, or show a sign of mixed ancestry.
 
-    Args:
-        relatives: Young only of mates that are said to be of its own species.
-        tables: For the species' names.
+    Of its young only those of mates that are said to be of its own species.
     """
     found = []
     parents = [r.bird for r in relatives if r.how in ("father", "mother") and r.bird.species]
-    kinds = list(dict.fromkeys(p.species or "" for p in parents))
+    kinds = {p.species for p in parents}
     if len(kinds) > 1:
-        named = " and ".join(f"{p.name}, {_name(p.species or '', tables)}" for p in parents)
+        named = " and ".join(f"{p.name}, {_name(p, tables)}" for p in parents)
         found.append(f"{bird.name}: its parents are of two species ({named}), so it is mixed.")
     for relative in relatives:
         other, place = relative.bird, f"{bird.name}: its {relative.how} {relative.bird.name}"
         strange = bird.species and other.species and other.species != bird.species
         if strange and relative.how != "young" and len(kinds) < 2:
-            found.append(f"{place} is said to be {_name(other.species or '', tables)}.")
+            found.append(f"{place} is said to be {_name(other, tables)}.")
         if relative.sign or _shows_sign(other, relative.entries):
             said = f"{place} shows a sign of mixed ancestry."
             if relative.how == "young":
@@ -86,6 +76,6 @@ def _shows_sign(bird: Bird, entries: Sequence[Entry]) -> bool:
     )
 
 
-def _name(species: str, tables: Tables) -> str:
-    row = tables.species.get(species)
-    return row.name if row else species
+def _name(bird: Bird, tables: Tables) -> str:
+    row = tables.species.get(bird.species or "")
+    return row.name if row else str(bird.species)

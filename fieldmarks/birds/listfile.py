@@ -21,6 +21,7 @@ from fieldmarks._util.csv_rows import csv_rows
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.family import parent_faults
 from fieldmarks.birds.model import EARLIEST, Bird, checked, new_id
+from fieldmarks.birds.pedigree import kinship_order
 from fieldmarks.birds.ring import fits_pattern, ring_key, same_ring
 from fieldmarks.birds.store import Store
 from fieldmarks.record import rearm
@@ -89,17 +90,11 @@ class RowProblem:
 
 @dataclass(frozen=True)
 class Preview:
-    """A list looked through; nothing is imported yet.
+    """A list looked through; nothing is imported yet."""
 
-    Args:
-        birds (tuple of (int, Bird)): Row number (1 is the heading) and the bird, for rows without a
-            problem.
-        unknown: Columns that nothing was done with.
-    """
-
-    birds: tuple[tuple[int, Bird], ...]
+    birds: tuple[tuple[int, Bird], ...]  # by number of the row, where the heading is 1
     problems: tuple[RowProblem, ...]
-    unknown: tuple[str, ...]
+    unknown: tuple[str, ...]  # columns that nothing was done with
 
 
 def preview_list(data: bytes, known: Sequence[Bird], tables: Tables, pattern: str = "") -> Preview:
@@ -139,25 +134,15 @@ def accept_list(store: Store, preview: Preview, leave_out_bad: bool = False) -> 
             f"{rows} rows have problems, so nothing was imported",
             mend="Correct them, or agree to leave those rows out",
         )
-    there = {bird.id for _, bird in preview.birds} | {b.id for b in store.birds()}
-    birds = {
-        b.id: replace(
-            b,
-            father=b.father if b.father in there else None,
-            mother=b.mother if b.mother in there else None,
-        )
-        for _, b in preview.birds
-    }
-    store.save_all(_parents_first(birds))
-    return len(birds)
-
-
-def _parents_first(birds: Mapping[str, Bird]) -> list[Bird]:
-    from fieldmarks.birds.pedigree import kinship_order
-
+    birds = {bird.id: bird for _, bird in preview.birds}
+    there: set[str | None] = {*birds, *(b.id for b in store.birds())}
+    for key, b in birds.items():  # a parent may stand in a row that is left out
+        father, mother = (p if p in there else None for p in (b.father, b.mother))
+        birds[key] = replace(b, father=father, mother=mother)
     parents = {key: (b.father, b.mother) for key, b in birds.items()}
     order = kinship_order(parents, lambda key: birds[key].name if key in birds else key)
-    return [birds[key] for key in order if key in birds]
+    store.save_all([birds[key] for key in order if key in birds])  # parents first
+    return len(birds)
 
 
 @dataclass
@@ -308,23 +293,23 @@ class _Look:
         self, birds: Mapping[int, Bird], words: Mapping[int, Mapping[str, str]]
     ) -> dict[int, Bird]:
         """Turn the rings or names of parents into ids."""
-        called: dict[str, list[Bird]] = {}
+        called: dict[str, list[Bird]] = {"": []}
         for bird in (*self.known, *birds.values()):
-            for name in {ring_key(bird.ring), ring_key(bird.name)} - {None}:
-                called.setdefault(name or "", []).append(bird)
+            for key in filter(None, {ring_key(bird.ring), ring_key(bird.name)}):
+                called.setdefault(key, []).append(bird)
         done = {}
         for number, bird in birds.items():
-            found: dict[str, Bird | None] = {"father": None, "mother": None}
-            for column in found:
+            parents: list[Bird | None] = []
+            for column in ("father", "mother"):
                 name = words[number].get(column, "")
-                fitting = called.get(ring_key(name) or "", []) if name else []
+                fitting = called.get(ring_key(name) or "", [])
                 if name and len(fitting) != 1:
                     problem = f"may be {len(fitting)} birds" if fitting else NOT_THERE
                     mend = "Give the parent's ring number"
                     self.wrong(number, column, f"{name[:80]!r} {problem}", mend)
-                found[column] = fitting[0] if len(fitting) == 1 else None
-            for fault in parent_faults(bird, found["father"], found["mother"]):
+                parents.append(fitting[0] if len(fitting) == 1 else None)
+            for fault in parent_faults(bird, *parents):
                 self.wrong(number, "parents", fault, "Correct a date, a sex or the parent")
-            father, mother = (parent.id if parent else None for parent in found.values())
+            father, mother = (parent.id if parent else None for parent in parents)
             done[number] = replace(bird, father=father, mother=mother)
         return done

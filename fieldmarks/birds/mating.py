@@ -40,10 +40,8 @@ def miss_chance(clean: int, chance: float | Fraction) -> float:
         FieldmarksError: n is negative or p is not between 0 and 1.
     """
     if clean < 0 or not 0 < chance < 1:
-        raise FieldmarksError(
-            "the number of young cannot be negative, and the chance lies between 0 and 1",
-            mend="Correct the numbers",
-        )
+        problem = "the number of young cannot be negative, and the chance lies between 0 and 1"
+        raise FieldmarksError(problem, mend="Correct the numbers")
     return float((1 - Fraction(chance)) ** clean)
 
 
@@ -64,95 +62,68 @@ def young_needed(chance: float | Fraction, accepted: float = ACCEPTED_MISS) -> i
 
 @dataclass(frozen=True)
 class OwnRecord:
-    """What a young bird's own looks as a grown bird say.
-
-    Args:
-        finding: Str.
-        looked_at, can_show: Signs that were looked at, of those that can show in its species and
-            variety.
-    """
+    """What a young bird's own looks as a grown bird say."""
 
     finding: YoungFinding
-    looked_at: int
+    looked_at: int  # signs, of those that can show in its species and variety
     can_show: int
     not_looked_at: tuple[Sign, ...]
 
 
 def _share_compared(sign: Sign, entries: Sequence[Entry]) -> float:
     """Share of a sign's marks that were compared in any of some entries; 1 for a relation."""
-    if not sign.marks:
-        return 1.0
-    read = {mark for entry in entries for mark in compared(entry, sign.key)}
-    return len(read.intersection(sign.marks)) / len(sign.marks)
+    read = {mark for entry in entries for mark in compared(entry.observations, sign.key)}
+    return len(read.intersection(sign.marks)) / len(sign.marks) if sign.marks else 1.0
 
 
-def measured_finding(
-    entries: Sequence[Entry], can_show: Sequence[Sign], share: float | None = None
-) -> OwnRecord:
+def measured_finding(entries: Sequence[Entry], can_show: Sequence[Sign]) -> OwnRecord:
     """What a young bird's own moult record says: all its looks as a grown bird.
 
     It is "sign" when a sign that is more than a hint was seen; "clean" when none was seen or left
-    open and at least ``share`` of those that can show were looked at; else "unclear". A sign that
-    is not there counts as looked at when at least that share of its marks was read.
-
-    Args:
-        entries: Of the young bird.
-        can_show: Signs that its species can show in its variety.
-        share: 0 to 1; default: that of ``data/advice.toml``.
+    open and at least the share given in ``data/advice.toml`` of those that can show were looked at;
+    else "unclear". A sign that is not there counts as looked at when at least that share of its
+    marks was read.
     """
-    least = advice_table().clean.share if share is None else share
-    keys = {sign.key for sign in can_show}
+    least = advice_table().clean.share
+    strengths = {sign.key: sign.strength for sign in can_show}
     grown = [e for e in entries if e.stage in GROWN]
-    stood = [s for s in standings(grown) if s.sign in keys]
+    stood = [s for s in standings(grown) if s.sign in strengths]
+    seen, absent = SignStatus.SEEN.value, SignStatus.NOT_SEEN.value
     enough = {sign.key for sign in can_show if _share_compared(sign, grown) >= least}
-    absent = SignStatus.NOT_SEEN.value
     looked_at = {s.sign for s in stood if s.status != absent or s.sign in enough}
-    missing = tuple(sign for sign in can_show if sign.key not in looked_at)
     finding: YoungFinding = "unclear"
-    hints = {sign.key for sign in can_show if sign.strength == "hint"}
-    if any(s.status == SignStatus.SEEN.value and s.sign not in hints for s in stood):
+    if any(s.status == seen and strengths[s.sign] != "hint" for s in stood):
         finding = "sign"
-    elif (
-        stood
-        and all(s.status == SignStatus.NOT_SEEN.value and not s.disputed for s in stood)
-        and len(looked_at) >= least * len(can_show)
-    ):
-        finding = "clean"
+    elif stood and all(s.status == absent and not s.disputed for s in stood):
+        finding = "clean" if len(looked_at) >= least * len(can_show) else "unclear"
+    missing = tuple(sign for sign in can_show if sign.key not in looked_at)
     return OwnRecord(finding, len(looked_at), len(can_show), missing)
 
 
 def young_faults(
-    young: Young,
-    pair: Pair,
-    birds: Mapping[str, Bird],
-    tables: Tables,
-    today: date,
+    young: Young, pair: Pair, birds: Mapping[str, Bird], tables: Tables, today: date
 ) -> list[str]:
     """Why a young cannot be what is said of it, one sentence each; empty when it can.
 
-    Args:
-        pair: Its pair, with all young.
-        birds: Id -> bird, of the pair and of the bird that the young is kept as.
-        tables: For the age at which a first moult begins.
+    ``birds`` are by id the pair and the bird that the young is kept as.
     """
     brood = advice_table().brood
     kept = birds.get(young.bird or "")
     hatched = young.hatched or (kept.hatched if kept else None)
-    found = []
-    if not young.label.strip():
-        found.append("it has no ring or name, so nobody can say which bird it is")
     alike = [young_key(y) for y in pair.young].count(young_key(young))
-    if alike > 1 or (kept and [y.bird for y in pair.young].count(kept.id) > 1):
-        found.append("it stands there twice")
-    if kept is not None and kept.id in (pair.first, pair.second):
-        found.append("it is one of the pair itself")
+    twice = alike > 1 or (kept and [y.bird for y in pair.young].count(kept.id) > 1)
     parents = {kept.father, kept.mother} - {None} if kept else set()
-    if parents - {pair.first, pair.second}:
-        found.append("other birds are on record as its parents")
-    if young.laid and pair.started and young.laid < pair.started:
-        found.append(
-            f"it was laid on {young.laid}, but the pair was put together on {pair.started}"
-        )
+    laid, started = young.laid, pair.started
+    faults: dict[str, object] = {
+        "it has no ring or name, so nobody can say which bird it is": not young.label.strip(),
+        "it stands there twice": twice,
+        "it is one of the pair itself": kept and kept.id in (pair.first, pair.second),
+        "other birds are on record as its parents": parents - {pair.first, pair.second},
+        f"it was laid on {laid}, but the pair was put together on {started}": (
+            laid and started and laid < started
+        ),
+    }
+    found = [sentence for sentence, is_so in faults.items() if is_so]
     days = {event: getattr(young, event) for event in EVENTS} | {"hatched": hatched}
     known = [(EVENTS[event], day) for event, day in days.items() if day is not None]
     found += [
@@ -161,26 +132,26 @@ def young_faults(
         if day < before and told != EVENTS["hatched"]  # that is looked at more closely below
     ]
     if hatched is None:
-        if young.finding != "unclear" and young.laid:
-            found.append(f"it was laid on {young.laid}, and no hatch date is on record")
+        if young.finding != "unclear" and laid:
+            found.append(f"it was laid on {laid}, and no hatch date is on record")
         return found
     if hatched > today:
         return [*found, f"the hatch date {hatched} is yet to come"]
-    if young.laid and hatched < young.laid + timedelta(days=brood.incubation_days):
-        found.append(
-            f"it hatched on {hatched}, but was laid on {young.laid} and an egg needs "
-            f"{brood.incubation_days} days or more"
-        )
-    if pair.started and hatched < pair.started + timedelta(days=brood.incubation_days):
-        found.append(
-            f"it hatched on {hatched}, but the pair was put together on {pair.started} and an egg "
-            f"needs {brood.incubation_days} days or more"
-        )
-    for parent in (birds.get(pair.first), birds.get(pair.second)):
-        if parent is None or parent.hatched is None or parent.hatch_known != "exact":
-            continue
-        if hatched < parent.hatched + timedelta(days=brood.parent_days):
-            found.append(f"it hatched on {hatched}, and {parent.name} only on {parent.hatched}")
+    needs = timedelta(days=brood.incubation_days)
+    for since, what in ((laid, "was laid"), (started, "the pair was put together")):
+        if since and hatched < since + needs:
+            found.append(
+                f"it hatched on {hatched}, but {what} on {since} and an egg needs {needs.days} "
+                "days or more"
+            )
+    found += [
+        f"it hatched on {hatched}, and {b.name} only on {b.hatched}"
+        for b in map(birds.get, (pair.first, pair.second))
+        if b
+        and b.hatched
+        and b.hatch_known == "exact"
+        and hatched < b.hatched + timedelta(days=brood.parent_days)
+    ]
     if young.finding != "unclear" and age_class(tables, hatched, today) == "young":
         found.append(f"it hatched on {hatched} and cannot be through its first moult yet")
     return found
@@ -211,23 +182,15 @@ class Strength:
 
 @dataclass(frozen=True)
 class MatingResult:
-    """What a test mating tells so far.
-
-    Args:
-        verdict: Str.
-        clean, signs, unclear: Young by finding.
-        strengths: One for each assumed chance; empty where the clean young prove nothing.
-        gaps: What does not count of the young, and why: those that cannot be, and signs not looked
-            at.
-    """
+    """What a test mating tells so far; its young by finding."""
 
     verdict: Verdict
     sentence: str
     clean: int
     signs: int
     unclear: int
-    strengths: tuple[Strength, ...]
-    gaps: tuple[str, ...] = ()
+    strengths: tuple[Strength, ...]  # for each assumed chance; none where clean young prove nothing
+    gaps: tuple[str, ...] = ()  # what does not count of the young, and why
 
 
 def judge_mating(
@@ -236,26 +199,25 @@ def judge_mating(
     accepted: float = ACCEPTED_MISS,
     gaps: Sequence[str] = (),
 ) -> MatingResult:
-    """Judge a test mating by its young.
+    """Judge a test mating by its young, looked at after their first moult.
 
-    Args:
-        young: Only those looked at after their first moult count as clean or with signs.
-        mate_species: Name of the mate's species, for the sentence.
-        accepted: Miss chance that the keeper accepts.
-        gaps: What was not looked at, to be said with the result.
+    ``accepted`` is the miss chance that the keeper accepts.
     """
     odd = [y for y in young if y.shows not in ("", WILD)]
     clean = sum(y.finding == "clean" for y in young)
     signs = sum(y.finding == "sign" for y in young)
     unclear = len(young) - clean - signs
+    needed = {chance: young_needed(chance, accepted) for chance in ASSUMED}
     strengths = tuple(
-        Strength(float(p), miss_chance(clean, p), need, max(need - clean, 0))
-        for p in ASSUMED
-        for need in (young_needed(p, accepted),)
+        Strength(float(chance), miss_chance(clean, chance), need, max(need - clean, 0))
+        for chance, need in needed.items()
     )
+    so_far = f"{clean} clean young and none with signs: consistent with {mate_species}"
+    verdict: Verdict = "consistent so far"
+    sentence = f"{so_far}. It is no proof."
     if signs:
         count = "One young shows" if signs == 1 else f"{signs} young show"
-        verdict: Verdict = "wrong pairing"
+        verdict = "wrong pairing"
         sentence = (
             f"{count} signs of mixed ancestry: a wrong pairing. At least one parent is not pure "
             f"{mate_species}. Keep the young as pets."
@@ -274,17 +236,7 @@ def judge_mating(
         verdict = "no young yet"
         sentence = "No young has been looked at after its first moult yet, so nothing is known."
     elif strengths[-1].more:
-        verdict = "not enough young"
-        sentence = (
-            f"{clean} clean young and none with signs: consistent with {mate_species}, but that is "
-            "not many."
-        )
-    else:
-        verdict = "consistent so far"
-        sentence = (
-            f"{clean} clean young and none with signs: consistent with {mate_species}. It is no "
-            "proof."
-        )
+        verdict, sentence = "not enough young", f"{so_far}, but that is not many."
     if unclear:
         sentence += f" {unclear} young cannot be judged yet."
     strengths = () if signs or odd else strengths  # then clean young prove nothing

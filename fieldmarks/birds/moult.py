@@ -10,16 +10,15 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Literal, NamedTuple
 
-from fieldmarks.birds.model import Entry, MarkPoint, SignPoint, Stage
+from fieldmarks.birds.model import Entry, MarkPoint, Observation, SignPoint, Stage
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.quantities import COVERAGE_FACTOR
 
 Quantity = Literal["L*", "C*", "h", "dark", "orange"]
-QUANTITIES: tuple[Quantity, ...] = ("L*", "C*", "h", "dark", "orange")
 BY_CHANCE = 0.0455  # share of a normal distribution outside k = 2
 GROWN: tuple[Stage, ...] = ("after first moult", "later moult")
 PRESENT = (SignStatus.SEEN.value, SignStatus.LOOK_AGAIN.value)
@@ -43,6 +42,7 @@ SCALES: dict[Quantity, Scale] = {
     "dark": Scale("dark area", 1, 100, " %"),
     "orange": Scale("orange area", 1, 100, " %"),
 }
+QUANTITIES = tuple(SCALES)
 
 
 class Measured(NamedTuple):
@@ -83,10 +83,8 @@ class TimePoint:
 class Change:
     """What a mark did between two looks.
 
-    Args:
-        difference: After minus before; hue the short way round, in degrees.
-        smallest: The smallest change that could have been seen: 2 (k) times the combined
-            uncertainty.
+    ``difference`` is after minus before, of hue the short way round in degrees; ``smallest`` the
+    smallest change that could have been seen, 2 (k) times the combined uncertainty.
     """
 
     mark: str
@@ -103,35 +101,18 @@ class Change:
 
 
 def timelines(entries: Sequence[Entry]) -> dict[str, list[TimePoint]]:
-    """Every mark's readings, by day and then in the order saved. Uncalibrated ones are left out.
-
-    Args:
-        entries: Of one bird.
-    """
+    """Every mark's calibrated readings of one bird, by day and then in the order saved."""
     lines: dict[str, list[TimePoint]] = {}
     for entry in in_order(entries):
-        for look in entry.observations:
-            for point in look.marks:
-                if point.calibrated:
-                    spot = TimePoint(entry.day, entry.number, entry.stage, point)
-                    lines.setdefault(point.mark, []).append(spot)
+        for point in (p for look in entry.observations for p in look.marks if p.calibrated):
+            spot = TimePoint(entry.day, entry.number, entry.stage, point)
+            lines.setdefault(point.mark, []).append(spot)
     return lines
 
 
 def in_order(entries: Sequence[Entry]) -> list[Entry]:
     """Entries that count, by day; those of one day in the order saved, whatever the clock said."""
     return sorted((e for e in entries if not e.withdrawn), key=lambda e: (e.day, e.number))
-
-
-def _differ(day: Sequence[Entry], sign: str) -> bool:
-    """Whether entries of one day disagree on a sign, in a mark that both compared."""
-    there = [_places(entry, sign) for entry in day]
-    return any(
-        places & compared(other, sign)
-        for entry, places in zip(day, there, strict=True)
-        for other, none in zip(day, there, strict=True)
-        if other is not entry and not none and _status(other, sign) == SignStatus.NOT_SEEN.value
-    )
 
 
 def change(before: TimePoint, after: TimePoint, quantity: Quantity) -> Change | None:
@@ -148,12 +129,8 @@ def change(before: TimePoint, after: TimePoint, quantity: Quantity) -> Change | 
 
 def changes(lines: Mapping[str, Sequence[TimePoint]]) -> list[Change]:
     """From the first to the last day of every mark, each quantity."""
-    found = [
-        change(line[0], line[-1], quantity)
-        for line in lines.values()
-        if line[0].day != line[-1].day
-        for quantity in QUANTITIES
-    ]
+    ends = [(line[0], line[-1]) for line in lines.values() if line[0].day != line[-1].day]
+    found = (change(*between, quantity) for between in ends for quantity in QUANTITIES)
     return [c for c in found if c is not None]
 
 
@@ -192,20 +169,11 @@ class SignStory:
         story (str): "faded": there when young, gone when grown: clears the doubt. "stayed": there
             past maturity: a sign. "grew": there and larger: a sign. "came": not there before, there
             when grown: a sign. "unclear": cannot be decided yet. "never": never there.
-        difference, smallest: Change of the area (0 to 1) or relation, and the smallest that could
-            have been seen.
     """
 
     sign: str
     story: Story
     sentence: str
-    difference: float | None = None
-    smallest: float | None = None
-
-    @property
-    def against(self) -> bool:
-        """Whether it speaks of mixed ancestry."""
-        return self.story in ("stayed", "grew", "came")
 
 
 @dataclass(frozen=True)
@@ -225,12 +193,7 @@ class SignDay:
 def sign_stories(
     entries: Sequence[Entry], texts: Mapping[str, str], matures: date | None = None
 ) -> list[SignStory]:
-    """What became of every sign that was ever compared.
-
-    Args:
-        texts: Sign -> its words.
-        entries, matures: As for :func:`sign_days`.
-    """
+    """What became of every sign that was ever compared; ``texts`` holds their words."""
     found = sign_days(entries, matures)
     return [sign_story(sign, days, texts.get(sign, sign)) for (sign, _), days in found.items()]
 
@@ -248,9 +211,9 @@ def sign_days(
     for day, of_day in itertools.groupby(in_order(entries), key=lambda e: e.day):
         looks = list(of_day)
         grown = day >= matures if matures else looks[-1].stage in GROWN
-        whole = replace(looks[-1], observations=tuple(o for e in looks for o in e.observations))
+        whole = [o for e in looks for o in e.observations]
         worst: dict[tuple[str, str], SignPoint] = {}
-        for point in (p for o in whole.observations for p in o.signs if p.status in WORST_FIRST):
+        for point in (p for o in whole for p in o.signs if p.status in WORST_FIRST):
             known = worst.setdefault((point.sign, point.species), point)
             worst[point.sign, point.species] = min(known, point, key=_gravity)
         for key, point in worst.items():
@@ -264,29 +227,37 @@ def _gravity(point: SignPoint) -> int:
     return WORST_FIRST.index(point.status)
 
 
-def _points(entry: Entry, sign: str) -> list[SignPoint]:
-    return [p for look in entry.observations for p in look.signs if p.sign == sign]
+def _points(looks: Sequence[Observation], sign: str) -> list[SignPoint]:
+    return [p for look in looks for p in look.signs if p.sign == sign]
 
 
-def _places(entry: Entry, sign: str) -> frozenset[str]:
-    """Marks in which a sign was there in any photo of an entry."""
-    present = (p for p in _points(entry, sign) if p.status in PRESENT)
+def _places(looks: Sequence[Observation], sign: str) -> frozenset[str]:
+    """Marks in which a sign was there in any of some photos."""
+    present = (p for p in _points(looks, sign) if p.status in PRESENT)
     return frozenset(mark for p in present for mark in p.places)
 
 
-def _status(entry: Entry, sign: str) -> str:
-    """The worst status of a sign over the photos of an entry; empty when it was not compared."""
-    found = [p.status for p in _points(entry, sign) if p.status in WORST_FIRST]
-    return min(found, key=WORST_FIRST.index, default="")
+def _differ(day: Sequence[Entry], sign: str) -> bool:
+    """Whether entries of one day disagree on a sign, in a mark that both compared."""
+    there = [_places(entry.observations, sign) for entry in day]
+    # Where it was compared and not seen: nothing at all where a photo was in doubt.
+    free = [compared(entry.observations, sign) if _not_seen(entry, sign) else () for entry in day]
+    return any(places.intersection(none) for places in there for none in free)
 
 
-def compared(entry: Entry, sign: str) -> frozenset[str]:
-    """Marks, or relation, in which a sign was compared in any photo of an entry."""
-    points = _points(entry, sign)
+def _not_seen(entry: Entry, sign: str) -> bool:
+    """Whether that is the worst that the photos of an entry say of a sign."""
+    found = [p for p in _points(entry.observations, sign) if p.status in WORST_FIRST]
+    return bool(found) and min(found, key=_gravity).status == SignStatus.NOT_SEEN.value
+
+
+def compared(looks: Sequence[Observation], sign: str) -> frozenset[str]:
+    """Marks, or relation, in which a sign was compared in any of some photos."""
+    points = _points(looks, sign)
     if any(p.compared for p in points):
         return frozenset(mark for p in points for mark in p.compared.split())
     # Version 0.1 did not say: whatever was read with a card may have been.
-    colours = {p.mark for look in entry.observations for p in look.marks if p.calibrated}
+    colours = {p.mark for look in looks for p in look.marks if p.calibrated}
     return frozenset(colours | {p.mark for p in points})
 
 
@@ -294,12 +265,13 @@ def sign_story(sign: str, rows: Sequence[SignDay], text: str) -> SignStory:
     """What became of one sign over some days, in order; ``text`` is its words."""
     text = text.rstrip(".")
     last = rows[-1]
+    there, gone = last.point.status in PRESENT, last.point.status == SignStatus.NOT_SEEN.value
     present = [r for r in rows if r.point.status in PRESENT]
+    if not present and gone:
+        sure = all(r.point.status == last.point.status for r in rows)
+        how = "not seen in any look." if sure else "not seen; an earlier look was in doubt."
+        return SignStory(sign, "never", f"{text}: {how}")
     if not present:
-        if last.point.status == SignStatus.NOT_SEEN.value:
-            sure = all(r.point.status == last.point.status for r in rows)
-            how = "not seen in any look." if sure else "not seen; an earlier look was in doubt."
-            return SignStory(sign, "never", f"{text}: {how}")
         return SignStory(sign, "unclear", f"{text}: not decided yet. Look again.")
     if last.differ:
         said = f"{text}: two looks of {last.day} disagree: one shows it, one does not. Look again."
@@ -308,7 +280,6 @@ def sign_story(sign: str, rows: Sequence[SignDay], text: str) -> SignStory:
     difference = last.point.amount - first.point.amount
     smallest = COVERAGE_FACTOR * math.hypot(first.point.u_amount, last.point.u_amount)
     sure = len(rows) > 1 and abs(difference) > smallest
-    there, gone = last.point.status in PRESENT, last.point.status == SignStatus.NOT_SEEN.value
     grown_too = any(r.grown for r in present)
     unread = sorted(frozenset[str]().union(*(r.there for r in present)) - last.compared)
     if there and last.grown:
@@ -327,9 +298,8 @@ def sign_story(sign: str, rows: Sequence[SignDay], text: str) -> SignStory:
         kind = "unclear"
         said = f"{text}: it was on the {where}, which the last look did not read. Look there again."
     elif gone and last.grown and not (first.grown or grown_too):
-        if sure:
-            kind, said = "faded", f"{text}: gone after the moult. This doubt is cleared."
-        else:
+        kind, said = "faded", f"{text}: gone after the moult. This doubt is cleared."
+        if not sure:
             kind = "unclear"
             said = (
                 f"{text}: not seen any more, but the change is no larger than measuring alone can "
@@ -341,4 +311,4 @@ def sign_story(sign: str, rows: Sequence[SignDay], text: str) -> SignStory:
     else:
         when = "" if last.grown else " when the bird is grown"
         kind, said = "unclear", f"{text}: not decided yet. Look again{when}."
-    return SignStory(sign, kind, said, difference, smallest)
+    return SignStory(sign, kind, said)

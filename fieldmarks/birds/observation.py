@@ -64,6 +64,10 @@ class Shot:
         """Fingerprint that all copies of one photo share."""
         return self.given or self.sha256
 
+    def drawn(self, mark: str) -> tuple[Region, ...]:
+        """Regions of a mark."""
+        return self.record.measurement.regions.of(mark)
+
     @property
     def region_file(self) -> bytes:
         """Its regions as a Web Annotation file."""

@@ -13,7 +13,7 @@ from fieldmarks.birds.due import UNDECIDED, breeds_from, first_moult_over
 from fieldmarks.birds.family import Relative, family_faults
 from fieldmarks.birds.mating import WILD
 from fieldmarks.birds.model import Bird, Entry
-from fieldmarks.birds.moult import PRESENT, in_order
+from fieldmarks.birds.moult import PRESENT, in_order, timelines
 from fieldmarks.birds.pedigree import Parents, kinship, recorded_share, shared_ancestors
 from fieldmarks.birds.standing import SignStanding, showing_signs, standings
 from fieldmarks.judge.conclusion import CONTRADICTED
@@ -44,7 +44,7 @@ class PairAdvice:
     """Advice on a pair.
 
     Args:
-        weight (str): That of the heaviest reason.
+        weight: That of the heaviest reason.
         reasons: Heaviest first.
         kinship: Kinship coefficient, which is the inbreeding coefficient of the young.
         shared: Ids of parents and grandparents that both share (or the birds themselves).
@@ -68,13 +68,11 @@ def advise_pair(
     today: date,
     relatives: Mapping[str, Sequence[Relative]] | None = None,
 ) -> PairAdvice:
-    """Weigh what is on record about two birds.
+    """Weigh what is on record about two birds; all mappings are by a bird's id.
 
     Args:
-        entries: Bird id -> its moult entries.
-        parents: Bird id -> (father id, mother id), of all birds.
-        names: Bird id -> name to show.
-        relatives: Bird id -> its parents, grandparents and young.
+        parents: Of all birds.
+        relatives: Parents, grandparents and young.
 
     Raises:
         FieldmarksError: It is one and the same bird, or the pedigree runs in a circle.
@@ -113,59 +111,42 @@ ASK_ABOUT: dict[Eye, tuple[str, ...]] = {
     "light": ("nigrigenis", "lilianae"),
     "dark": ("personatus", "fischeri"),
 }
+EYE_HINT = "In a white bird the eye is only a hint."
 
 
 def eye_of(entries: Sequence[Entry]) -> Eye:
     """Whether the eye was read as light or dark when it was last measured; empty: not measured."""
-    for entry in reversed(in_order(entries)):
-        for look in reversed(entry.observations):
-            for point in look.marks:
-                if point.mark == "iris" and point.calibrated:
-                    return "light" if point.lightness >= EYE_LIGHT else "dark"
-    return ""
+    line = timelines(entries).get("iris")
+    return ("light" if line[-1].point.lightness >= EYE_LIGHT else "dark") if line else ""
 
 
 def warnings_for_test(
     bird: Bird, mate: Bird, advice: PairAdvice, tables: Tables, eye: Eye = ""
 ) -> tuple[str, ...]:
-    """What to think about before a test mating; empty when nothing on record warns.
-
-    Args:
-        bird, mate: The bird in question and its mate.
-        advice: On these two.
-        eye (str): Of the bird in question: "light", "dark" or empty.
+    """What to think about before a test mating of the bird in question, whose eye may have been
+    read; empty when nothing on record warns.
     """
-    found = []
-    if mate.variety != WILD:
-        kind = tables.varieties.get(mate.variety)
-        found.append(
-            f"{mate.name} is {kind.name if kind else mate.variety}. The mate must be a pure green "
-            "bird of the species asked about: then all young must be green."
-        )
-    if mate.split_for:
-        found.append(
-            f"{mate.name} is split for {_named(mate.split_for, tables)}. The mate must be pure "
-            "green: young of a split mate may come out in that colour and spoil the test."
-        )
-    asked = ASK_ABOUT.get(eye, ())
-    if bird.species is None and not asked:
-        each = ", ".join(f"{' or '.join(kinds)} if it is {how}" for how, kinds in ASK_ABOUT.items())
-        found.append(
-            f"Which species to ask about first, the eye of {bird.name} may tell: {each}. In a "
-            "white bird the eye is only a hint."
-        )
-    elif bird.species is None and mate.species not in asked:
-        found.append(
-            f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
-            "mate of that species. In a white bird the eye is only a hint."
-        )
-    if mate.species is None:
-        found.append(
-            f"The species of the mate, {mate.name}, is not known, so the young tell nothing."
-        )
-    elif bird.species not in (None, mate.species):
-        found.append("Young of two species are mixed in any case, so this test tells nothing.")
-    return (*found, *(r.text for r in advice.reasons if r.weight in ("against", "wait")))
+    asked, unknown = ASK_ABOUT.get(eye, ()), bird.species is None
+    each = ", ".join(f"{' or '.join(kinds)} if it is {how}" for how, kinds in ASK_ABOUT.items())
+    warnings: dict[str, object] = {
+        f"{mate.name} is {_named([mate.variety], tables)}. The mate must be a pure green bird of "
+        "the species asked about: then all young must be green.": mate.variety != WILD,
+        f"{mate.name} is split for {_named(mate.split_for, tables)}. The mate must be pure green: "
+        "young of a split mate may come out in that colour and spoil the test.": mate.split_for,
+        f"Which species to ask about first, the eye of {bird.name} may tell: {each}. {EYE_HINT}": (
+            unknown and not asked
+        ),
+        f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
+        f"mate of that species. {EYE_HINT}": unknown and asked and mate.species not in asked,
+        f"The species of the mate, {mate.name}, is not known, so the young tell nothing.": (
+            mate.species is None
+        ),
+        "Young of two species are mixed in any case, so this test tells nothing.": (
+            mate.species is not None and bird.species not in (None, mate.species)
+        ),
+    }
+    told = (sentence for sentence, is_so in warnings.items() if is_so)
+    return (*told, *(r.text for r in advice.reasons if r.weight in ("against", "wait")))
 
 
 def _named(keys: Sequence[str], tables: Tables) -> str:
@@ -182,10 +163,8 @@ def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> 
     names = [row.name if row else str(b.species) for row, b in ((one, first), (other, second))]
     if first.species == second.species:
         return Reason("for", "species", f"Both are said to be {names[0]}.")
-    text = f"Two species: {names[0]} and {names[1]}."
     cross = advice.crossing(first.species, second.species)
-    if cross is not None:
-        text += f" {cross.text}"
+    text = f"Two species: {' and '.join(names)}.{f' {cross.text}' if cross else ''}"
     return Reason("against", "species", text)
 
 
@@ -224,19 +203,15 @@ def _relation(
 
 
 def _own_reasons(bird: Bird, entries: Sequence[Entry], tables: Tables, today: date) -> list[Reason]:
-    over = first_moult_over(bird, tables)
+    over, ripe = first_moult_over(bird, tables), breeds_from(bird, tables)
     reasons = _sign_reasons(bird, entries, tables, over)
-    ripe = breeds_from(bird, tables)
     if over is not None and today < over:
-        said = f"{bird.name} is not grown before {over.isoformat()}."
-        reasons.append(Reason("wait", "age", said))
+        reasons.append(Reason("wait", "age", f"{bird.name} is not grown before {over}."))
     elif ripe is not None and today < ripe:
-        said = f"{bird.name} is old enough to breed from {ripe.isoformat()}."
-        reasons.append(Reason("wait", "age", said))
+        reasons.append(Reason("wait", "age", f"{bird.name} is old enough to breed from {ripe}."))
     elif over is None:
         reasons.append(Reason("not known", "age", f"The age of {bird.name} is not known."))
-    hidden = _hidden(bird, tables)
-    if hidden:
+    if hidden := _hidden(bird, tables):
         reasons.append(Reason("not known", "variety", hidden))
     return reasons
 
@@ -252,11 +227,8 @@ def _sign_reasons(
     # A sign of another species, from a time when the bird was taken for that, says nothing now.
     stood = [s for s in standings(measured, over) if bird.species in (None, s.species)]
     reasons = [reason for found in stood for reason in _of_sign(bird, found, tables)]
-    against = _contradiction(bird, measured)
-    if against is not None:
-        day, sentence = against
-        said = f"{bird.name}: the look of {day} speaks against its species. {sentence}"
-        return [*reasons, Reason("against", "species", said)]
+    if against := _contradiction(bird, measured):
+        return [*reasons, Reason("against", "species", against)]
     if reasons:
         return reasons
     decides = any(outcome not in UNDECIDED for outcome, *_ in measured[-1].conclusions)
@@ -269,34 +241,35 @@ def _sign_reasons(
 
 def _of_sign(bird: Bird, found: SignStanding, tables: Tables) -> list[Reason]:
     """The reason that one sign gives; none when it was looked for and not seen."""
-    row = tables.signs.get(found.sign)
+    row, name, seen = tables.signs.get(found.sign), bird.name, found.status == SignStatus.SEEN.value
     text = row.text if row else found.sign
-    weight: Weight = "wait"
-    if found.status == SignStatus.SEEN.value and row is not None and row.strength == "hint":
-        said = f"{bird.name} shows a hint: {text} Ask for its parents' records, or test-mate it."
-    elif found.status == SignStatus.SEEN.value:
-        weight = "against"
-        said = f"{bird.name} shows a sign: {text} Better keep it as a pet and not breed it."
+    if seen and row is not None and row.strength == "hint":
+        said = f"{name} shows a hint: {text} Ask for its parents' records, or test-mate it."
+    elif seen:
+        said = f"{name} shows a sign: {text} Better keep it as a pet and not breed it."
+        return [Reason("against", "signs", said)]
     elif found.disputed:
-        said = f"{bird.name}: {text} One look shows it and another does not. Look again."
+        said = f"{name}: {text} One look shows it and another does not. Look again."
     elif found.status in PRESENT:
-        said = f"{bird.name}: {text} Look again after its moult."
+        said = f"{name}: {text} Look again after its moult."
     elif found.status == SignStatus.DOUBTFUL.value:
-        weight, said = "not known", f"{bird.name}: not decided yet: {text}"
+        return [Reason("not known", "signs", f"{name}: not decided yet: {text}")]
     else:
         return []
-    return [Reason(weight, "signs", said)]
+    return [Reason("wait", "signs", said)]
 
 
-def _contradiction(bird: Bird, measured: Sequence[Entry]) -> tuple[date, str] | None:
-    """The last look that speaks against the species, unless a later entry settles it."""
+def _contradiction(bird: Bird, measured: Sequence[Entry]) -> str:
+    """What the last look says against the species, unless a later entry settles it; or empty."""
     for entry in reversed(measured):
         for outcome, sentence, claimed in reversed(entry.conclusions):
             if outcome in CONTRADICTED and claimed in (None, bird.species):
-                return entry.day, sentence
+                return (
+                    f"{bird.name}: the look of {entry.day} speaks against its species. {sentence}"
+                )
         if any((o, c) == (SETTLED, bird.species) for o, _, c in entry.conclusions):
-            return None
-    return None
+            break
+    return ""
 
 
 def _hidden(bird: Bird, tables: Tables) -> str:

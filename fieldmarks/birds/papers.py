@@ -42,17 +42,12 @@ QR_WIDE = 34.0  # mm
 
 @dataclass(frozen=True)
 class Told:
-    """A bird and what of it goes on paper.
-
-    Args:
-        address: What its QR code opens; empty for none.
-        picture: JPEG without metadata.
-    """
+    """A bird and what of it goes on paper."""
 
     bird: Bird
     entries: Sequence[Entry] = ()
-    address: str = ""
-    picture: bytes | None = None
+    address: str = ""  # what its QR code opens; empty for none
+    picture: bytes | None = None  # JPEG without metadata
 
 
 def check_address(address: str) -> None:

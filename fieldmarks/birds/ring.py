@@ -33,11 +33,7 @@ def fits_pattern(ring: str, pattern: str) -> bool:
 
 
 def check_ring(ring: str, pattern: str) -> None:
-    """Refuse a ring number of another shape.
-
-    Raises:
-        FieldmarksError
-    """
+    """Refuse a ring number of another shape, by a FieldmarksError."""
     if ring and not fits_pattern(ring, pattern):
         raise FieldmarksError(
             f"the ring number {ring!r} does not have the shape {pattern!r}",

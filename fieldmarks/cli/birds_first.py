@@ -332,7 +332,7 @@ def shop_sheet(
 ) -> None:
     """Write one sheet for a shop without a line: what to photograph, to ask and to check."""
     from fieldmarks._util.atomic_write import write_whole
-    from fieldmarks.birds.shop_sheet import shop_sheet_page, shop_sheet_pdf
+    from fieldmarks.birds.buying import shop_sheet_page, shop_sheet_pdf
     from fieldmarks.pipeline import question_of
 
     tables = rule_tables()

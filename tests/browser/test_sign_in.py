@@ -13,10 +13,10 @@ from barriers import violations
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.passphrase import FREE_TRIES, LONGEST_WAIT, Passphrase, set_passphrase
+from fieldmarks.birds.buying import shop_sheet_page
 from fieldmarks.birds.links import make_link
 from fieldmarks.birds.model import Bird, new_id
 from fieldmarks.birds.people import let_in, people
-from fieldmarks.birds.shop_sheet import shop_sheet_page
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import load_rules
 

@@ -75,7 +75,7 @@ def test_one_signed_again_by_another_is_told_by_the_key_and_unsigned_by_the_seal
     sealed, tmp_path, tables, change
 ):
     from fieldmarks.birds.archive import digest
-    from fieldmarks.birds.dossier import _all_files
+    from fieldmarks.birds.dossier import _listed
     from fieldmarks.birds.signature import sign
 
     path, seal = sealed
@@ -83,7 +83,7 @@ def test_one_signed_again_by_another_is_told_by_the_key_and_unsigned_by_the_seal
     def sign_again(files, manifest):
         change(files, manifest)
         prints = {n: digest(d) for n, d in files.items()}
-        mine = sign(_all_files(prints), tmp_path / "other.pem")
+        mine = sign(_listed(prints), tmp_path / "other.pem")
         files["signature.json"] = mine.model_dump_json().encode()
         relist(files, manifest)
 

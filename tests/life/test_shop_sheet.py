@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from fieldmarks.app.state import Work
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.shop_sheet import MARKS, shop_sheet, shop_sheet_page, shop_sheet_pdf
+from fieldmarks.birds.buying import MARKS, shop_sheet, shop_sheet_page, shop_sheet_pdf
 from fieldmarks.cli.main import app
 from fieldmarks.pipeline import demo_birds, region_file_of
 from fieldmarks.record import Question

@@ -4,8 +4,7 @@ from fieldmarks.app.birds.birds import birds_page
 from fieldmarks.app.birds.buying import buying_page
 from fieldmarks.app.birds.dispute import dispute_page
 from fieldmarks.app.birds.keep import keep_panel
-from fieldmarks.app.birds.mating import mating_page
-from fieldmarks.app.birds.pairing import pairing_page
+from fieldmarks.app.birds.pairs import mating_page, pairing_page
 
 __all__ = [
     "birds_page",

@@ -6,29 +6,18 @@ import dataclasses
 import html
 import tempfile
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.birds.facts import bird_form, forget_opened
 from fieldmarks.app.birds.one_bird import one_bird_panel
 from fieldmarks.app.page import page
 from fieldmarks.app.serve import MAX_UPLOAD_MB
+from fieldmarks.birds import calendar, collection, exchange, invented, listfile
 from fieldmarks.birds.brood import coming_up
-from fieldmarks.birds.calendar import ABOUT, to_calendar
-from fieldmarks.birds.collection import (
-    SHOWS,
-    CollectionRow,
-    Filter,
-    collection_csv,
-    list_birds,
-    overview,
-)
-from fieldmarks.birds.exchange import Prefer, export_store, import_store
-from fieldmarks.birds.invented import CLUB, fill_with_invented_club
-from fieldmarks.birds.listfile import accept_list, preview_list
 from fieldmarks.birds.model import Bird
 from fieldmarks.birds.people import NOT_YOURS
 from fieldmarks.birds.reader import bird_labels
@@ -55,8 +44,8 @@ def birds_page() -> None:
     ui.heading("Your birds", "Every bird with its moults, young and open doubts.")
     ui.say_done()
     may = ui.may_change()
-    counts = overview(ui.store(), date.today())
-    if not counts["all"] and not list_birds(ui.store(), Filter(with_gone=True), date.today()).total:
+    counts = collection.overview(ui.store(), date.today())
+    if not counts["all"] and not ui.any_bird():
         _empty()
     else:
         st.write(
@@ -64,7 +53,8 @@ def birds_page() -> None:
             f"{counts['open doubts']} with open doubts; {counts['signs seen']} with signs."
         )
         if may:
-            _add_bird()
+            with st.expander("Add a bird"):
+                bird_form(None)
         _coming_up()
         _list()
     if off := ui.store().birds(off_the_list=True) if may else []:
@@ -79,11 +69,6 @@ def birds_page() -> None:
         _ring_shape()
 
 
-def _add_bird() -> None:
-    with st.expander("Add a bird"):
-        bird_form(None)
-
-
 def _coming_up() -> None:
     place = st.expander("Coming up: eggs, young, looks", key="coming_up", on_change="rerun")
     if not place.open:
@@ -93,11 +78,10 @@ def _coming_up() -> None:
         ui.bullets("", [reminder.text for reminder in found[:COMING]])
         if len(found) > COMING:
             st.caption(f"... and {len(found) - COMING} more, all of them in the calendar.")
-        st.caption(ABOUT if found else "Nothing is coming up.")
+        st.caption(calendar.ABOUT if found else "Nothing is coming up.")
         if found:
-            ui.save_button(
-                "For your calendar", lambda: to_calendar(found, datetime.now(UTC)), "birds.ics"
-            )
+            made = partial(calendar.to_calendar, found, datetime.now(UTC))
+            ui.save_button("For your calendar", made, "birds.ics")
 
 
 def _empty() -> None:
@@ -105,35 +89,34 @@ def _empty() -> None:
         st.info("No bird is kept yet.")
         return
     st.info("No bird is kept yet. Add one, or look around with birds that do not exist.")
-    _add_bird()
+    with st.expander("Add a bird"):
+        bird_form(None)
     st.caption(
         "The invented birds stay among your own; this cannot be undone. To keep them apart, start "
         "the program with FIELDMARKS_STORE set to another folder."
     )
     if st.button("Fill with an invented club of 40 birds"):
         with st.spinner("Painting and measuring 40 invented birds ..."):
-            fill_with_invented_club(ui.store(), ui.tables())
-        ui.done_next_run(f"Here is the {CLUB}.")
+            invented.fill_with_invented_club(ui.store(), ui.tables())
+        ui.done_next_run(f"Here is the {invented.CLUB}.")
 
 
 def _list() -> None:
-    rows = ui.tables()
+    rows, seen = ui.tables(), ui.store()
     with st.container(key="list_filter"):
         words, show, species, variety = st.columns(4)
-    wanted = Filter(
+    wanted = collection.Filter(
         words=words.text_input("Name or ring", key="list_words"),
         species=ui.choose_row("Species", rows.species, "list_species", "all", place=species),
         variety=ui.choose_row("Variety", rows.varieties, "list_variety", "all", place=variety),
-        show=show.selectbox("Show", SHOWS, key="list_show"),
+        show=show.selectbox("Show", collection.SHOWS, key="list_show"),
         with_gone=st.checkbox("Also birds given away or dead", key="list_gone"),
     )
-    total = list_birds(ui.store(), wanted, date.today(), count=0).total
-    pages = max((total + ROWS - 1) // ROWS, 1)
+    pages = -(-collection.list_birds(seen, wanted, date.today(), count=0).total // ROWS)
     number = 1
     if pages > 1:
         number = st.number_input(f"Page, of {pages}", 1, pages, key=f"page_of_{pages}", width=160)
-    seen = ui.store()
-    found = list_birds(seen, wanted, date.today(), (number - 1) * ROWS, ROWS)
+    found = collection.list_birds(seen, wanted, date.today(), (number - 1) * ROWS, ROWS)
     st.caption(f"{ui.count_of(found.total, 'bird')} in this list")
     if not found.total:
         st.write("No bird matches. Loosen what is asked for above.")
@@ -141,12 +124,11 @@ def _list() -> None:
     with st.container(gap="small", key="bird_list"):
         for row in found.rows:
             _row(row, labels[row.bird.id])
-    ui.save_button(
-        "This list as CSV", lambda: collection_csv(seen, wanted, date.today()), "birds.csv"
-    )
+    made = partial(collection.collection_csv, seen, wanted, date.today())
+    ui.save_button("This list as CSV", made, "birds.csv")
 
 
-def _row(row: CollectionRow, label: str) -> None:
+def _row(row: collection.CollectionRow, label: str) -> None:
     with st.container(border=True):
         left, right = st.columns([1, 3], vertical_alignment="center", gap="small")
     if left.button(ui.literal(label), key=f"open_{row.bird.id}", width="stretch"):
@@ -155,15 +137,14 @@ def _row(row: CollectionRow, label: str) -> None:
     facts = html.escape(ui.kind_words(row.bird))
     if row.last_day:
         facts += f", <span class='fm-whole'>last look {row.last_day}</span>"
-    notes = []
-    if row.signs_seen:
-        notes.append("<span class='fm-bad fm-whole'>! signs seen</span>")
-    if row.doubts:
-        notes.append("<span class='fm-doubt fm-whole'>? open doubts</span>")
-    if row.look_due is not None and row.look_due <= date.today():
-        due = "never measured" if row.last_day is None else "look now"
-        notes.append(f"<span class='fm-doubt fm-whole'>↻ {due}</span>")
-    right.html(f"{facts} {' '.join(notes)}")
+    due = row.look_due is not None and row.look_due <= date.today()
+    notes = (
+        ("bad", "! signs seen", row.signs_seen),
+        ("doubt", "? open doubts", row.doubts),
+        ("doubt", "↻ look now" if row.last_day else "↻ never measured", due),
+    )
+    told = [f"<span class='fm-{css} fm-whole'>{note}</span>" for css, note, is_so in notes if is_so]
+    right.html(f"{facts} {' '.join(told)}")
 
 
 def _put_back(birds: list[Bird]) -> None:
@@ -176,6 +157,7 @@ def _put_back(birds: list[Bird]) -> None:
                 ui.done_next_run(f"{bird.label} is on the list again.")
 
 
+@ui.errors_told()
 def _take_list() -> None:
     st.caption(
         "The first row names the columns: name, ring, hatched, species, variety, sex, father, "
@@ -186,19 +168,11 @@ def _take_list() -> None:
     if chosen is None:
         return
     looked_through, preview = st.session_state.get("list_preview", ("", None))
-    try:
-        if looked_through != chosen.file_id:  # a long list takes its time: once is enough
-            with st.spinner("Looking through the list ..."):
-                preview = preview_list(
-                    chosen.getvalue(),
-                    ui.store().birds(),
-                    ui.tables(),
-                    ui.store().setting(RING_PATTERN),
-                )
-            st.session_state.list_preview = chosen.file_id, preview
-    except FieldmarksError as error:
-        ui.told(error)
-        return
+    if looked_through != chosen.file_id:  # a long list takes its time: once is enough
+        with st.spinner("Looking through the list ..."):
+            kept, shape = ui.store().birds(), ui.store().setting(RING_PATTERN)
+            preview = listfile.preview_list(chosen.getvalue(), kept, ui.tables(), shape)
+        st.session_state.list_preview = chosen.file_id, preview
     st.write(f"{ui.count_of(len(preview.birds), 'bird')} can be imported.")
     if preview.birds:
         st.table([_preview_row(bird) for _, bird in preview.birds[:PREVIEWED]])
@@ -211,11 +185,10 @@ def _take_list() -> None:
     if preview.problems:
         agreed = st.checkbox("Leave the rows with problems out")
     if st.button("Import them", disabled=not (agreed and preview.birds), type="primary"):
-        with ui.errors_told():
-            with st.spinner("Importing ..."):
-                count = accept_list(ui.store(), preview, leave_out_bad=agreed)
-            st.session_state.list_turn = turn + 1  # an empty place for the next list
-            ui.done_next_run(f"{ui.count_of(count, 'bird')} imported.")
+        with st.spinner("Importing ..."):
+            count = listfile.accept_list(ui.store(), preview, leave_out_bad=agreed)
+        st.session_state.list_turn = turn + 1  # an empty place for the next list
+        ui.done_next_run(f"{ui.count_of(count, 'bird')} imported.")
 
 
 def _preview_row(bird: Bird) -> dict[str, str]:
@@ -242,7 +215,7 @@ def _backup() -> None:
         ):
             target, today = Path(folder) / "birds.zip", date.today().isoformat()
             with ui.errors_told():
-                moved = export_store(ui.store(), target, with_place, tell)
+                moved = exchange.export_store(ui.store(), target, with_place, tell)
                 st.success(f"Packed: {moved}.")
                 ui.save_button("Save the packed file", target.read_bytes(), f"birds-{today}.zip")
     if not ui.may_change(said=False):
@@ -252,7 +225,7 @@ def _backup() -> None:
         f"A file of more than {MAX_UPLOAD_MB} MB is brought in from a terminal: fieldmarks bird "
         "bring-in FILE. Kept photos that were lost or changed here come back with the file."
     )
-    ways: dict[Prefer, str] = {
+    ways: dict[exchange.Prefer, str] = {
         "refuse": "stop and change nothing",
         "mine": "keep what is here",
         "theirs": "take what is in the file",
@@ -264,12 +237,8 @@ def _backup() -> None:
         key="backup_one_bird",
     )
     if chosen is not None and st.button("Bring it in"):
-        with (
-            ui.uploaded(chosen) as path,
-            ui.errors_told(),
-            ui.progress("Bringing it in") as tell,
-        ):
-            moved = import_store(ui.store(), path, way, one_bird, tell)
+        with ui.uploaded(chosen) as path, ui.errors_told(), ui.progress("Bringing it in") as tell:
+            moved = exchange.import_store(ui.store(), path, way, one_bird, tell)
             ui.done_next_run(f"Brought in: {moved}.")
 
 

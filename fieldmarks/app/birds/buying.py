@@ -11,9 +11,8 @@ from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import SHOP, way_to
+from fieldmarks.birds import buying
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.buying import MARKS_SHOWN, buying_check, possible_signs
-from fieldmarks.birds.shop_sheet import shop_sheet_page, shop_sheet_pdf
 from fieldmarks.record import Question
 from fieldmarks.report.guide import guide_drawing, guide_rows
 
@@ -27,17 +26,16 @@ def buying_page() -> None:
         _show_check(work)
         return
     question = _question()
-    if question == Question():
-        st.session_state.pop(SHOP, None)
-    else:
+    st.session_state.pop(SHOP, None)
+    if question != Question():
         st.session_state[SHOP] = question
     way_to("look", "→ Mark a photo of it")
     st.caption("No line in the shop? Print this, or open it on your phone before you go.")
     rows = ui.tables()
     with st.container(horizontal=True):
         for label, made, name in (
-            ("Sheet for the shop (PDF)", shop_sheet_pdf, "shop.pdf"),
-            ("The same for your phone (HTML)", shop_sheet_page, "shop.html"),
+            ("Sheet for the shop (PDF)", buying.shop_sheet_pdf, "shop.pdf"),
+            ("The same for your phone (HTML)", buying.shop_sheet_page, "shop.html"),
         ):
             ui.save_button(label, partial(made, rows, question), name)
     _what_to_look_at(question)
@@ -75,24 +73,20 @@ def _what_to_look_at(question: Question) -> None:
         st.warning(ui.literal(f"This variety hides marks. {hidden.reason}"))
     marks = guide_rows(rows, species, question.variety, question.age)
     deciding = [row for row in marks if row.always + row.sometimes and not row.says_nothing]
+    deciding = deciding[: buying.MARKS_SHOWN]
     left, right = st.columns([2, 3], gap="large")
     with left:
         sheet(guide_drawing(rows, species, question.variety, question.age), key="shop_guide")
     with right:
-        ui.bullets(
-            f"On a {rows.species[species].name} look at these first",
-            [
-                f"{f'{row.number} ' if row.number else ''}{row.name}: {row.look}"
-                for row in deciding[:MARKS_SHOWN]
-            ],
-        )
-        ui.bullets("These would be signs of mixed ancestry", possible_signs(rows, question))
+        looks = [f"{row.number or ''} {row.name}: {row.look}".strip() for row in deciding]
+        ui.bullets(f"On a {rows.species[species].name} look at these first", looks)
+        ui.bullets("These would be signs of mixed ancestry", buying.possible_signs(rows, question))
 
 
 def _show_check(work: Work) -> None:
     """The verdict on a photo, and what only the seller and a vet can tell."""
     assert work.judged is not None
     findings.verdict_card(work, onward=False)
-    check = buying_check(work.judged.assessment, ui.tables())
+    check = buying.buying_check(work.judged.assessment, ui.tables())
     ui.bullets("Look at these too", [f"{name}: {look}" for name, look in check.look_at])
     ui.bullets("What this can't tell you", check.cannot_tell)

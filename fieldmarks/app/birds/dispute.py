@@ -8,7 +8,6 @@ from pathlib import Path
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.agreement import Agreement, MarkAgreement
@@ -28,9 +27,8 @@ STORIES = (
 
 def dispute_page() -> None:
     """Two opinions on one bird."""
-    ui.heading(
-        "Two opinions?", "Compare who measured what, and hand over numbers others can repeat."
-    )
+    lead = "Compare who measured what, and hand over numbers others can repeat."
+    ui.heading("Two opinions?", lead)
     compare, verify = st.tabs(["Compare and hand over", "Verify a dossier"])
     with compare:
         _compare()
@@ -54,11 +52,9 @@ def _compare() -> None:
         way_to("look")
         return
     labels = told_apart(
-        {
-            e.id: (f"{e.day}, {e.measured_by or 'someone'} ({e.stage})", f"entry {e.number}")
-            for e in entries
-        }
-    )
+        {e.id: (f"{e.day}, {e.measured_by or 'someone'} ({e.stage})", f"entry {e.number}")
+         for e in entries}
+    )  # fmt: skip
     chosen = st.multiselect(
         "Entries", list(labels), list(labels), format_func=lambda k: labels[k], key="dispute_of"
     )
@@ -85,11 +81,7 @@ def _compared(asked: tuple[tuple[str, int], ...], _entries: list[Entry]) -> Agre
 
 
 def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
-    """Put an agreement on the page.
-
-    Args:
-        days: Mapping of photo fingerprint -> day of its look.
-    """
+    """Put an agreement on the page; ``days`` are those of the looks, by a photo's fingerprint."""
     by = {story: [f for f in found.findings if f.story == story] for story, _ in STORIES}
     ui.verdict(
         f"{len(by['all agree'])} findings stand for all; "
@@ -127,19 +119,17 @@ def show_agreement(found: Agreement, days: Mapping[str, str]) -> None:
 
 
 def _mark_row(mark: MarkAgreement) -> dict[str, str]:
-    number = {q: "" if v is None else f"{v:.1f}" for q, v in mark.repeatability.items()}
-    shared = "" if mark.overlap is None else f"{mark.overlap:.0%}"
+    numbers = {"largest gap": mark.largest}
+    numbers |= {f"repeat {quantity}": value for quantity, value in mark.repeatability.items()}
     return {
         "mark": mark_name(ui.tables(), mark.mark),
         "looks": str(mark.readings),
-        "largest gap": "" if mark.largest is None else f"{mark.largest:.1f}",
-        "repeat L*": number["L*"],
-        "repeat a*": number["a*"],
-        "repeat b*": number["b*"],
-        "shared": shared,
+        **{what: "" if value is None else f"{value:.1f}" for what, value in numbers.items()},
+        "shared": "" if mark.overlap is None else f"{mark.overlap:.0%}",
     }
 
 
+@ui.errors_told()
 def _hand_over(bird: Bird, entries: list[Entry]) -> None:
     st.subheader("Hand it over", anchor=False)
     st.caption(
@@ -155,11 +145,7 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
             tempfile.TemporaryDirectory() as folder,
         ):
             target = Path(folder) / "dossier.zip"
-            try:
-                seal = make_dossier(ui.store(), bird, entries, ui.tables(), target, agreed, tell)
-            except FieldmarksError as error:
-                ui.told(error)
-                return
+            seal = make_dossier(ui.store(), bird, entries, ui.tables(), target, agreed, tell)
             st.session_state.life_dossier = (asked, seal, target.read_bytes())
     made = st.session_state.get("life_dossier")
     if made and made[0] == asked:  # one that was made otherwise must not go out
@@ -171,6 +157,7 @@ def _hand_over(bird: Bird, entries: list[Entry]) -> None:
         ui.save_button("Save the dossier", made[2], "dossier.zip")
 
 
+@ui.errors_told()
 def _verify() -> None:
     st.caption(
         "Choose a dossier that someone gave you. Everything in it is measured again, and you see "
@@ -181,15 +168,8 @@ def _verify() -> None:
     chosen = st.file_uploader("Dossier", type=["zip"], key="dossier_file")
     if chosen is None:
         return
-    result = None
-    with (
-        ui.uploaded(chosen) as path,
-        ui.errors_told(),
-        ui.progress("Measuring everything again") as tell,
-    ):
+    with ui.uploaded(chosen) as path, ui.progress("Measuring everything again") as tell:
         result = verify_dossier(path, ui.tables(), told_seal, told_key, tell)
-    if result is None:
-        return
     ui.verdict(result.sentence, "fm-good" if result.same else "fm-bad")
     for outcome, title in (("different", "Different"), ("note", "To note"), ("same", "Same")):
         lines = [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -54,38 +55,41 @@ def bird_form(bird: Bird | None) -> None:
 
 
 def _form(old: Bird, key: str) -> None:
-    rows = ui.tables()
+    rows, values = ui.tables(), dict[str, Any]()
+
+    def ask(name: str, label: str, options: Sequence[str] = ()) -> None:
+        now = getattr(old, name)
+        if options:
+            values[name] = st.selectbox(label, options, index=options.index(now))
+        else:
+            values[name] = st.text_input(label, now, max_chars=SHORT)
+
     with st.form(f"facts_{key}", border=False):
         left, right = st.columns(2)
         with left:
-            values: dict[str, Any] = {
-                "name": _text("Name", old.name),
-                "ring": _text("Ring number", old.ring),
-                "ring_kind": _choice("Ring", RING_KINDS, old.ring_kind),
-                "ring_year": st.number_input("Year on the ring", 1950, 2200, old.ring_year),
-                "hatched": _hatched(old, key),
-                "hatch_known": _choice("The hatch date is", ("exact", "estimate"), old.hatch_known),
-            }
+            ask("name", "Name")
+            ask("ring", "Ring number")
+            ask("ring_kind", "Ring", RING_KINDS)
+            values["ring_year"] = st.number_input("Year on the ring", 1950, 2200, old.ring_year)
+            values["hatched"] = _hatched(old, key)
+            ask("hatch_known", "The hatch date is", ("exact", "estimate"))
         with right:
-            values |= {
-                "species": ui.choose_row(
-                    "Said to be", rows.species, None, "not known", old.species
-                ),
-                "variety": ui.choose_row("Colour variety", rows.varieties, now=old.variety),
-                "split_for": tuple(
-                    st.multiselect(
-                        "Split for (it carries them without showing them)",
-                        list(rows.varieties),
-                        [k for k in old.split_for if k in rows.varieties],
-                        format_func=lambda k: rows.varieties[k].name,
-                    )
-                ),
-                "sex": _choice("Sex", SEXES, old.sex),
-                "sex_by": _text("Sex known by (a DNA test, an egg ...)", old.sex_by),
-                "source": _text("Breeder or seller", old.source),
-                "status": _choice("Where is it now?", STATUSES, old.status),
-            }
-        values["promised"] = _text("What was promised", old.promised)
+            values["species"] = ui.choose_row(
+                "Said to be", rows.species, None, "not known", old.species
+            )
+            values["variety"] = ui.choose_row("Colour variety", rows.varieties, now=old.variety)
+            split = st.multiselect(
+                "Split for (it carries them without showing them)",
+                list(rows.varieties),
+                [k for k in old.split_for if k in rows.varieties],
+                format_func=lambda k: rows.varieties[k].name,
+            )
+            values["split_for"] = tuple(split)
+            ask("sex", "Sex", SEXES)
+            ask("sex_by", "Sex known by (a DNA test, an egg ...)")
+            ask("source", "Breeder or seller")
+            ask("status", "Where is it now?", STATUSES)
+        ask("promised", "What was promised")
         values["notes"] = st.text_area("Notes", old.notes, max_chars=LONG)
         pressed = st.form_submit_button("Save the bird", type="primary")
     if pressed:
@@ -120,11 +124,11 @@ def parents_form(bird: Bird) -> None:
     father = ui.choose_bird("Father", f"father_{place}", bird.id, bird.father)
     mother = ui.choose_bird("Mother", f"mother_{place}", bird.id, bird.mother)
     keys = (father.id if father else None, mother.id if mother else None)
-    changed = keys != (bird.father, bird.mother)
-    if changed and st.button("Save the parents", key=f"save_parents_{place}"):
+    wanted = dataclasses.replace(bird, father=keys[0], mother=keys[1])
+    if wanted != bird and st.button("Save the parents", key=f"save_parents_{place}"):
         opened = st.session_state.get(OPENED)
         with ui.errors_told():
-            saved = save_bird(ui.store(), dataclasses.replace(bird, father=keys[0], mother=keys[1]))
+            saved = save_bird(ui.store(), wanted)
             if opened == bird:  # our own change: the form above goes on from it
                 st.session_state[OPENED] = saved
             ui.done_next_run("The parents are saved.")
@@ -167,11 +171,3 @@ def _hatched(old: Bird, key: str) -> date | None:
         st.session_state[place] = known  # as a default value it could not be taken off
     day: date | None = ui.ask_day("Hatched", place)
     return day
-
-
-def _text(label: str, now: str) -> str:
-    return st.text_input(label, now, max_chars=SHORT)
-
-
-def _choice(label: str, options: tuple[str, ...], now: str) -> str:
-    return str(st.selectbox(label, options, index=options.index(now)))

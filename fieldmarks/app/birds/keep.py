@@ -20,11 +20,7 @@ ASKED = "keep_asked"  # of which bird and photo the keeper is to say that it is 
 
 
 def keep_panel(work: Work) -> None:
-    """Keep the photo on the workbench, with what was measured on it, for one of the birds.
-
-    Args:
-        work: The ``data`` of each of its photos must hold the photo file's bytes.
-    """
+    """Keep the photo on the workbench, with what was measured on it, for one of the birds."""
     ui.say_done()
     data = getattr(work, "data", b"")
     if work.record is None or work.photo is None or not data:
@@ -41,7 +37,18 @@ def keep_panel(work: Work) -> None:
         "It is judged as what you wrote down for this bird: its species, its variety and its age "
         "on that day."
     )
-    day, stage, who, note = _when(bird, work.taken)
+    left, middle, right = st.columns(3)
+    day = ui.ask_day("When was it taken?", "day_workbench", work.taken, left)
+    guess = _stage_of(bird, day)
+    stage = middle.selectbox(
+        "Where is it in its moults?",
+        STAGES,
+        index=STAGES.index(guess) if guess else None,
+        placeholder="Choose",
+        key=f"stage_workbench_{bird.id}",
+    )
+    who = right.text_input("Who measured?", key="who_workbench")
+    note = st.text_input("Your own words", key="note_workbench")
     if stage is None:
         st.caption("Still to choose: where it is in its moults.")
     photos = [shown for shown in work.day.photos if shown.record is not None]
@@ -78,23 +85,6 @@ def add_look_panel() -> None:
         "with a photo is opened there too."
     )
     way_to("look")
-
-
-def _when(bird: Bird, taken: date) -> tuple[date, Stage | None, str, str]:
-    """Ask when a photo was taken, at which stage, and who measured it."""
-    left, middle, right = st.columns(3)
-    day = ui.ask_day("When was it taken?", "day_workbench", taken, left)
-    guess = _stage_of(bird, day)
-    stage = middle.selectbox(
-        "Where is it in its moults?",
-        STAGES,
-        index=STAGES.index(guess) if guess else None,
-        placeholder="Choose",
-        key=f"stage_workbench_{bird.id}",
-    )
-    who = right.text_input("Who measured?", key="who_workbench")
-    note = st.text_input("Your own words", key="note_workbench")
-    return day, stage, who, note
 
 
 def _stage_of(bird: Bird, day: date) -> Stage | None:

@@ -7,26 +7,17 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
 from fieldmarks.app.birds.keep import add_look_panel
 from fieldmarks.app.birds.share import papers_panel, share_panel
 from fieldmarks.app.sheet import picture, sheet
 from fieldmarks.app.ways import way_to
+from fieldmarks.birds import moult
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.carried import RIGHT, hidden_of
 from fieldmarks.birds.collection import BirdPage, bird_page
 from fieldmarks.birds.model import Bird, Entry, Observation
-from fieldmarks.birds.moult import (
-    PRESENT,
-    QUANTITIES,
-    Change,
-    change_sentence,
-    changes,
-    expected_by_chance,
-    timelines,
-)
 from fieldmarks.birds.papers import bird_facts
 from fieldmarks.birds.service import stories_of
 from fieldmarks.birds.timeline import in_neutral_light, timeline_svg
@@ -41,16 +32,13 @@ STORIES = {  # how each is shown; a sign that was never there is not
 }  # fmt: skip
 
 
+@ui.errors_told()
 def one_bird_panel(key: str) -> None:
     """Everything about one bird."""
     if st.button("← All birds"):
         st.session_state.pop("life_bird", None)
         st.rerun()
-    try:
-        page = bird_page(ui.store(), key)
-    except FieldmarksError as error:
-        ui.told(error)
-        return
+    page = bird_page(ui.store(), key)
     st.title(ui.literal(page.bird.label), anchor=False)
     ui.say_done()
     _summary(page)
@@ -100,27 +88,25 @@ def _moults(page: BirdPage) -> None:
         st.info("No look is kept yet. Mark a photo, then keep it for this bird.")
         way_to("look")
         return
-    lines = timelines(page.entries)
+    lines = moult.timelines(page.entries)
     names = {key: mark_name(ui.tables(), key) for key in lines}
     if lines:
-        found = changes(lines)
+        found = moult.changes(lines)
         # Where a sign was, and then what changed most, tells most about this bird.
         signed = {m for e in page.entries for k in e.observations for p in k.signs
-                  if p.status in PRESENT for m in p.places}  # fmt: skip
+                  if p.status in moult.PRESENT for m in p.places}  # fmt: skip
         marks = sorted(lines, key=lambda k: (k not in signed, -_change(found, k)))
         mark = st.selectbox("Mark", marks, format_func=lambda k: names[k], key="life_mark")
-        drawings = "".join(timeline_svg(lines[mark], q, names[mark]) for q in QUANTITIES)
+        drawings = "".join(timeline_svg(lines[mark], q, names[mark]) for q in moult.QUANTITIES)
         sheet(f"<div class='fm-lines'>{drawings}</div>", key=f"lines_{page.bird.id}")
         st.caption(
             "A dot is a look; its bar is how far the reading may be off, 19 times in 20. Photos "
             "without a usable grey card are left out."
         )
-        own = [c for c in found if c.mark == mark]
-        ui.bullets(
-            "From the first to the last look", [change_sentence(c, names[mark]) for c in own]
-        )
+        said = [moult.change_sentence(c, names[mark]) for c in found if c.mark == mark]
+        ui.bullets("From the first to the last look", said)
         if found:
-            chance = expected_by_chance(len(found))
+            chance = moult.expected_by_chance(len(found))
             st.caption(
                 f"{len(found)} comparisons over all marks: about {chance:.1f} would stand out by "
                 "chance alone. We reckon as if two photos were off by chance each on its own, even "
@@ -132,7 +118,7 @@ def _moults(page: BirdPage) -> None:
         _entry(entry, changed)
 
 
-def _change(found: Sequence[Change], mark: str) -> float:
+def _change(found: Sequence[moult.Change], mark: str) -> float:
     """Greatest change of a mark, in multiples of the smallest that could be seen."""
     return max((abs(c.difference) / c.smallest for c in found if c.mark == mark), default=0.0)
 
@@ -173,9 +159,9 @@ def _photos(page: BirdPage) -> None:
         way_to("look")
         return
     st.caption("All in the same neutral light, worked out from the grey card of each photo.")
-    by_side = st.segmented_control(
-        "Album", ["By day", "By side"], default="By day", required=True, key="album"
-    ) == "By side"  # fmt: skip
+    ways = ["By day", "By side"]
+    way = st.segmented_control("Album", ways, default=ways[0], required=True, key="album")
+    by_side = way == "By side"
     album: dict[str, list[tuple[Entry, Observation, str]]] = {}
     if by_side:
         album = {view.name: [] for view in advice_table().view}
@@ -194,12 +180,9 @@ def _photos(page: BirdPage) -> None:
                     _picture(page.bird, entry, look, side)
 
 
+@ui.errors_told()
 def _picture(bird: Bird, entry: Entry, look: Observation, side: str) -> None:
-    try:
-        jpeg, calibrated = _in_one_light(look.id, look)
-    except FieldmarksError as error:
-        ui.told(error)
-        return
+    jpeg, calibrated = _in_one_light(look.id, look)
     note = "" if calibrated else " (no card: as photographed)"
     said = f"{entry.day.isoformat()}, {entry.stage}, {side[:1].lower()}{side[1:]}{note}"
     picture(jpeg, f"{bird.label}, {said}", f"photo_{look.id}", said)

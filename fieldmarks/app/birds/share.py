@@ -62,6 +62,7 @@ def share_panel(bird: Bird, entries: Sequence[Entry]) -> None:
                 ui.done_next_run("The link opens no longer.")
 
 
+@ui.errors_told()
 def papers_panel(bird: Bird) -> None:
     """A bird's papers as PDF, with a QR code that opens it."""
     st.subheader("Papers", anchor=False)
@@ -77,11 +78,7 @@ def papers_panel(bird: Bird) -> None:
     if not address:
         st.caption("No QR code: other devices do not reach this app. Paste a link to have one.")
     seen, rows = ui.store(), ui.tables()  # the files are made outside of any page
-    try:
-        check_address(address)
-    except FieldmarksError as error:
-        ui.told(error)
-        return
+    check_address(address)
     with st.container(horizontal=True):
         for kind, label in NAMES.items():
             made = partial(lambda kind: paper_pdf(kind, told_of(seen, bird, address), rows), kind)

@@ -73,9 +73,14 @@ def may_change(said: bool = True) -> bool:
     return False
 
 
+def any_bird() -> bool:
+    """Whether a bird is kept, be it one that was given away or died."""
+    return list_birds(store(), Filter(with_gone=True), date.today(), count=0).total > 0
+
+
 def no_bird_yet() -> bool:
     """Whether no bird is kept; if so, the page says what to do about it."""
-    if list_birds(store(), Filter(with_gone=True), date.today(), count=0).total:
+    if any_bird():
         return False
     st.info("No bird is kept yet. Add your birds first; then come back here.")
     way_to("birds")
@@ -190,10 +195,7 @@ def choose_row(
 ) -> Any:
     """Let the keeper choose a species or variety; gives its key.
 
-    Args:
-        none: What is shown for none of them, which then comes first.
-        now: Chosen at first, instead of the first one.
-        place: Where on the page.
+    ``none`` is shown for none of them and comes first; ``now`` is chosen at first.
     """
     options = [*([None] if none else []), *rows]
     return place.selectbox(
@@ -226,7 +228,10 @@ def told(error: FieldmarksError, how: Callable[[str], object] = st.error) -> Non
 
 @contextmanager
 def errors_told() -> Iterator[None]:
-    """Show an error of what is inside, in that place; the rest of it is left out."""
+    """Show an error of what is inside, in that place; the rest of it is left out.
+
+    Before a function it holds for the whole of it.
+    """
     try:
         yield
     except FieldmarksError as error:
