@@ -12,7 +12,7 @@ from together import SIDES, SWAPPED
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.marker import MarkerEvent, photo_key
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import Day
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.pipeline import demo_birds, region_file_of
@@ -50,10 +50,8 @@ def draw(work, marks, moved=None, of=REGIONS):
 
 
 def opened(bird=BIRD):
-    work = Work(TABLES)
-    first, *others = ((f"{name}.jpg", photograph(gain, bird)) for name, gain in LIGHTS.items())
-    work.open_photo(first[1], first[0])
-    return [work, *(work.add_photo(data, name) for name, data in others)]
+    day = Day(TABLES)
+    return [day.open(photograph(gain, bird), f"{name}.jpg") for name, gain in LIGHTS.items()]
 
 
 def said(work):
@@ -63,8 +61,7 @@ def said(work):
 
 @pytest.fixture(scope="module")
 def whole():
-    work = Work(TABLES)
-    work.open_photo(photograph(LIGHTS["front"]), "front.jpg")
+    work = Day(TABLES).open(photograph(LIGHTS["front"]), "front.jpg")
     draw(work, [r.mark for r in REGIONS])
     return said(work)
 
@@ -106,7 +103,7 @@ def test_what_is_asked_is_asked_of_all_photos_and_each_keeps_its_own_marks():
     photos = opened()[:2]
     draw(photos[0], ["face"])
     draw(photos[1], ["rump"])
-    photos[1].ask(claimed="nigrigenis")
+    photos[1].day.ask(claimed="nigrigenis")
     assert {work.record.question.claimed for work in photos} == {"nigrigenis"}
     assert photos[0].judged is photos[1].judged
     assert set(photos[0].record.readings) == {"face"}
@@ -114,15 +111,15 @@ def test_what_is_asked_is_asked_of_all_photos_and_each_keeps_its_own_marks():
 
 
 def test_a_photo_is_taken_once_and_namesakes_get_names_of_their_own():
-    work = Work(TABLES)
-    work.open_photo(photograph(LIGHTS["front"]), "image.jpg")
-    second = work.add_photo(photograph(LIGHTS["side"]), "image.jpg")
+    day = Day(TABLES)
+    first = day.open(photograph(LIGHTS["front"]), "image.jpg")
+    second = day.open(photograph(LIGHTS["side"]), "image.jpg")
     assert (second.photo.name, second.given) == ("image (2).jpg", "image.jpg")
     with pytest.raises(FieldmarksError, match=r"image\.jpg.*here already"):
-        work.add_photo(photograph(LIGHTS["side"]), "image.jpg")
+        day.open(photograph(LIGHTS["side"]), "image.jpg")
     with pytest.raises(FieldmarksError):
-        work.add_photo(b"no photo", "torn.jpg")
-    assert work.day.photos == [work, second]
+        day.open(b"no photo", "torn.jpg")
+    assert day.photos == [first, second]
 
 
 def test_what_was_drawn_on_the_other_photos_is_put_back_with_that_of_the_first():

@@ -10,7 +10,7 @@ from functools import cache
 import pytest
 
 from fieldmarks.app.marker import MarkerEvent
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import open_demo
 from fieldmarks.judge.conclusion import Standing
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.region import Ellipse, Line, Region, vertices
@@ -23,15 +23,11 @@ RULES = load_rules()
 
 @cache
 def record_of(bird):
-    work = Work(RULES)
-    work.open_demo(demo_birds()[bird], with_regions=True)
-    return work.record
+    return open_demo(RULES, demo_birds()[bird], with_regions=True).record
 
 
 def opened(bird):
-    work = Work(RULES)
-    work.open_demo(demo_birds()[bird], with_regions=False)
-    return work
+    return open_demo(RULES, demo_birds()[bird], with_regions=False)
 
 
 def with_standing(record, *shares):

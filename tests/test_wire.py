@@ -22,8 +22,9 @@ from fieldmarks.app.marker.wire import (
     region_to_wire,
     shape_from_wire,
 )
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import Day
 from fieldmarks.measure.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet, letters
+from fieldmarks.pipeline import demo_birds
 from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
 
@@ -110,12 +111,13 @@ def test_what_is_said_beside_a_drawing_is_short_text_only():
 
 
 def test_a_question_put_back_is_one_the_tables_know_and_never_replaces_a_newer_one():
-    work, regions = Work(load_rules()), PHOTO
+    path = demo_birds()["personatus_clean"]
+    work = Day(load_rules()).open(path.read_bytes(), path.name)
     said = {"claimed": "dodo", "variety": "green", "age": "young", "seed": "7"}
-    work.handle(MarkerEvent(1, "recalled", regions, aside=said))
-    assert work.question == Question(age="young")
-    work.handle(MarkerEvent(2, "recalled", regions, aside=said | {"claimed": "fischeri"}))
-    assert work.question == Question(age="young"), "it was asked since"
+    work.handle(MarkerEvent(1, "recalled", work.regions, aside=said))
+    assert work.day.question == Question(age="young")
+    work.handle(MarkerEvent(2, "recalled", work.regions, aside=said | {"claimed": "fischeri"}))
+    assert work.day.question == Question(age="young"), "it was asked since"
 
 
 def test_a_message_that_cannot_be_read_changes_nothing(monkeypatch):

@@ -80,7 +80,7 @@ def verdict_card(work: Work, onward: bool = True) -> None:
 
 
 def _looked_at_as(work: Work) -> str:
-    question, tables = work.question, work.tables
+    question, tables = work.day.question, work.tables
     said = f"{tables.varieties[question.variety].name}, {tables.ages[question.age].name}"
     said += "" if question.claimed else "; sold as: not said"
     return f"Looked at as {said}. Change it under “The bird”."
@@ -88,7 +88,7 @@ def _looked_at_as(work: Work) -> str:
 
 def _reason(work: Work, reason: Reason) -> str:
     """A reason against: the spot on the photo, its colour and the one expected."""
-    of = next((w for w in work.day.photos if w.photo and w.photo.name == reason.photo), work)
+    of = next((w for w in work.day.photos if w.photo.name == reason.photo), work)
     crop = _crop(of, reason.mark)
     chips = "".join(
         f"<figure><span class='fm-chip' style='background: {hexadecimal(lab)}'></span>"

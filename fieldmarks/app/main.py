@@ -13,13 +13,13 @@ from fieldmarks.app.birds import (
     mating_page,
     pairing_page,
 )
-from fieldmarks.app.birds.shared import store, tables
+from fieldmarks.app.birds.shared import store
 from fieldmarks.app.club import club_page
 from fieldmarks.app.guard import guarded
 from fieldmarks.app.page import bar, page
 from fieldmarks.app.start import start_screen
 from fieldmarks.app.state import Work
-from fieldmarks.app.ways import TITLES, remember_pages
+from fieldmarks.app.ways import TITLES
 
 
 def workbench(work: Work) -> None:
@@ -35,8 +35,7 @@ def workbench(work: Work) -> None:
         if work.story:
             st.caption(f"An invented bird, painted: {work.story}")
         if st.button("← Another bird", key="another"):
-            put_aside(work)
-            st.rerun()
+            put_aside()
     with right:
         findings.verdict_card(work)
         sections(work)
@@ -44,10 +43,10 @@ def workbench(work: Work) -> None:
         bar(findings.verdict_line(work.verdict), work.verdict.tone)
 
 
-def put_aside(work: Work) -> None:
+def put_aside() -> None:
     """Back to the first screen; the photo can be taken up again there."""
-    st.session_state.put_aside = work
-    st.session_state.work = Work(tables())
+    st.session_state.put_aside = st.session_state.pop("work")
+    st.rerun()
 
 
 def sections(work: Work) -> None:
@@ -70,16 +69,15 @@ def sections(work: Work) -> None:
 
 def measuring_page() -> None:
     """A photo to choose, then the workbench."""
-    work: Work = st.session_state.setdefault("work", Work(tables()))
-    where = f"{work.photo.sha256} {work.looks}" if work.photo else "start"
-    offer = "put_aside" not in st.session_state and work.photo is None
-    if page(where, [(w.given, len(w.data)) for w in work.day.photos if w.photo], offer=offer):
-        put_aside(work)
-        st.rerun()
-    if work.photo is None:
-        start_screen(work)
-    else:
-        workbench(work)
+    work: Work | None = st.session_state.get("work")
+    if work is None:
+        page("start", offer="put_aside" not in st.session_state)
+        start_screen()
+        return
+    photos = [(one.given, len(one.data)) for one in work.day.photos]
+    if page(f"{work.photo.sha256} {work.looks}", photos):
+        put_aside()
+    workbench(work)
 
 
 def main() -> None:
@@ -98,7 +96,7 @@ def main() -> None:
         key: st.Page(draw, title=TITLES[key], url_path=key, default=key == "look")
         for key, draw in drawn_by.items()
     }
-    remember_pages(pages)
+    st.session_state.pages = dict(pages)  # for the ways from one to another
     with guarded():
         seen = store()  # or nothing is drawn
         if sign_in.door is not None and sign_in.door.way != "open":

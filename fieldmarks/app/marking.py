@@ -37,7 +37,6 @@ CARD_KINDS = {
 
 def photo_panel(work: Work) -> None:
     """The photo with its regions."""
-    assert work.photo is not None
     drawn = {region.mark for region in work.regions.regions}
     marks = [
         {**row.model_dump(include=SHOWN), "eye": at_the_eye(work, key)}
@@ -208,7 +207,6 @@ def lamp_words(a: float, b: float) -> str:
 def _corrected(work: Work) -> np.ndarray:
     """The small picture with the card's gains, for looking at only."""
     assert work.record is not None
-    assert work.photo is not None
     small = work.screen_pixels[::2, ::2]
     scale = work.photo.width / small.shape[1]
     x, y = np.meshgrid(np.arange(small.shape[1]) * scale, np.arange(small.shape[0]) * scale)

@@ -26,7 +26,7 @@ from fieldmarks.report.pdf import report_pdf
 def take_away_panel(work: Work) -> None:
     """Buttons to save everything that was found."""
     judged, record, photo = work.judged, work.record, work.photo
-    if judged is None or record is None or photo is None:
+    if judged is None or record is None:
         return
     shown = {one.record.photo: one for one in work.day.photos if one.record}
     stem = Path(judged.records[0].photo).stem
@@ -36,8 +36,7 @@ def take_away_panel(work: Work) -> None:
     )
 
     def pictures() -> list[bytes]:
-        found = ((one, shown[one.photo].photo) for one in judged.records)
-        return [picture_of(one, of, work.tables) for one, of in found if of]
+        return [picture_of(one, shown[one.photo].photo, work.tables) for one in judged.records]
 
     json_kind = "application/json"
     regions = to_annotations(record.measurement.regions)

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import streamlit as st
-from streamlit.navigation.page import StreamlitPage
 
 TITLES = {
     "look": "Look at a bird",
@@ -15,13 +12,6 @@ TITLES = {
     "matings": "Pairs and young",
     "opinions": "Two opinions?",
 }
-
-
-def remember_pages(pages: Mapping[str, StreamlitPage]) -> None:
-    """Keep the pages of the app, by the keys of ``TITLES``, so that others can point to them."""
-    st.session_state.pages = dict(pages)
-
-
 SHOP = "asked_in_the_shop"  # what was said under Before you buy, for the next photo
 
 
