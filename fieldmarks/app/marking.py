@@ -11,7 +11,7 @@ from PIL import Image
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import literal
 from fieldmarks.app.marker import marker, photo_key
-from fieldmarks.app.sheet import picture
+from fieldmarks.app.sheet import fold, picture
 from fieldmarks.app.state import FIRST_MARK, Work
 from fieldmarks.app.turns import in_turn
 from fieldmarks.measure.calibration import describe_cast, swatch_before_after
@@ -188,10 +188,8 @@ def card_panel(work: Work) -> None:
             for word, colour in (("before", before), ("after", after))
         )
         _, a, b = calibration.patches[0].lab
-        st.html(
-            f"<details class='fm-entry'><summary>{chips} {lamp_words(a, b)}</summary>"
-            f"<p>{html.escape(calibration.summary)}</p></details>"
-        )
+        summary = f"<p>{html.escape(calibration.summary)}</p>"
+        st.html(fold(f"{chips} {lamp_words(a, b)}", summary))
     elif work.record.measurement.readings:
         st.caption("No grey card: fine tints are not counted.")
 

@@ -40,6 +40,11 @@ def sheet(body: str, key: str) -> None:
     component("sheet", "<div class='fm-sheet'></div>", SCRIPT)(key=key, data={"body": body})
 
 
+def fold(title: str, body: str, look: str = "") -> str:
+    """HTML under a title that opens it."""
+    return f"<details class='fm-entry {look}'><summary>{title}</summary>{body}</details>"
+
+
 def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:
     """Put a picture on the page, with words for those who cannot see it.
 
