@@ -13,7 +13,8 @@ from streamlit.testing.v1 import AppTest
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks._util.sanitize import harmless
-from fieldmarks.app.marker.component import _deliver, script
+from fieldmarks.app.marker import Board, component, marker, photo_key
+from fieldmarks.app.marker.component import script
 from fieldmarks.app.marker.wire import (
     MAX_REGIONS,
     MarkerEvent,
@@ -122,14 +123,22 @@ def test_a_question_put_back_is_one_the_tables_know_and_never_replaces_a_newer_o
 
 def test_a_message_that_cannot_be_read_changes_nothing(monkeypatch):
     """The run that follows the callback tells it, where the page can show it."""
-    state = {"board": {"event": message(kind="explode", photo="p")}}
+    state, mounted, heard = {}, {}, []
     monkeypatch.setattr(streamlit, "session_state", state)
-    heard = []
-    _deliver("board", "p", PHOTO, heard.append)
-    assert heard == []
-    state["board"]["event"] = message(photo="p")
-    _deliver("board", "p", PHOTO, heard.append)
-    assert [event.kind for event in heard] == ["drawn"]
+    monkeypatch.setattr(component, "address_of", lambda jpeg, key: "/media/x.jpg")
+    monkeypatch.setattr(component, "_mounted", lambda: lambda **given: mounted.update(given))
+    board = Board(jpeg=b"a photo", regions=PHOTO, marks=[], current="face")
+    for kind, told in (("explode", []), ("drawn", ["drawn"])):
+        marker(board, "board", heard.append)
+        state["board"] = {"event": message(kind=kind, photo=photo_key(board.jpeg))}
+        mounted["on_event_change"]()
+        assert [event.kind for event in heard] == told
+        if kind == "explode":
+            with pytest.raises(FieldmarksError, match="a message was not understood"):
+                marker(board, "board", heard.append)
+    state["board"] = {"event": message(photo="another")}
+    mounted["on_event_change"]()
+    assert len(heard) == 1
 
 
 def test_letters_stay_with_their_regions():

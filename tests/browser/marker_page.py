@@ -17,7 +17,7 @@ from PIL import Image
 
 import fieldmarks
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.marker import MarkerEvent, marker, reduced_jpeg, suggest_outline
+from fieldmarks.app.marker import Board, MarkerEvent, marker, reduced_jpeg, suggest_outline
 from fieldmarks.app.marker.wire import region_to_wire
 from fieldmarks.measure.region import Region, RegionSet
 
@@ -75,25 +75,15 @@ def main() -> None:
             | {"serial": event.serial, "received": received}
         )
 
-    if st.query_params.get("callback", "yes") == "yes":
-        marker(
-            jpeg,
-            (WIDTH, HEIGHT),
-            state.regions,
-            marks,
-            state.mark,
-            state.suggestion,
-            key="photo",
-            note=state.note or "",
-            on_event=act,
-        )
-    else:
-        event = marker(
-            jpeg, (WIDTH, HEIGHT), state.regions, marks, state.mark, state.suggestion, key="photo"
-        )
-        if event:
-            act(event)
-            st.rerun()
+    board = Board(
+        jpeg=jpeg,
+        regions=state.regions,
+        marks=marks,
+        current=state.mark,
+        suggestion=state.suggestion,
+        note=state.note or "",
+    )
+    marker(board, "photo", act)
     time.sleep(float(st.query_params.get("pause", 0)))
     if st.button("Run again"):
         state.reruns = state.get("reruns", 0) + 1
