@@ -20,6 +20,7 @@ from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
+from starlette.websockets import WebSocketClose
 from streamlit import config, net_util
 
 from fieldmarks.app import front_page, sign_in
@@ -82,22 +83,20 @@ class OwnNamesOnly:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on what our own pages ask; refuse the rest."""
+        answer = self.app
         if scope["type"] in ("http", "websocket"):
             headers = Headers(scope=scope)
             hosts, origin = headers.getlist("host"), headers.get("origin")
             if len(hosts) != 1 or not may_ask(hosts[0], origin, self.names, self.home_network):
-                if scope["type"] == "websocket":
-                    await send({"type": "websocket.close", "code": 1008})
-                else:
-                    await PlainTextResponse(REFUSED, 421)(scope, receive, send)
-                return
+                plain = scope["type"] == "http"
+                answer = PlainTextResponse(REFUSED, 421) if plain else WebSocketClose(1008)
 
         async def unframed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 message["headers"] = [*message["headers"], *NO_FRAME]
             await send(message)
 
-        await self.app(scope, receive, unframed)
+        await answer(scope, receive, unframed)
 
 
 def _no_outside_address() -> None:
