@@ -129,7 +129,7 @@ class FromParts:
             await PlainTextResponse("the photo is not here", 409)(scope, receive, send)
             return
         await _until_active(scope["path"].split("/")[3])
-        headers = MutableHeaders(scope=scope | {"headers": list(scope["headers"])})
+        headers = MutableHeaders(raw=list(scope["headers"]))
         headers["content-type"] = f"multipart/form-data; boundary={EDGE}"
         headers["content-length"] = str(_size(path))
         del headers["transfer-encoding"]

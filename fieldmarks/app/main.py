@@ -4,15 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from fieldmarks.app import bird, day, findings, look, marking, sign_in, takeaway
-from fieldmarks.app.birds import (
-    birds_page,
-    buying_page,
-    dispute_page,
-    keep_panel,
-    mating_page,
-    pairing_page,
-)
+from fieldmarks.app import bird, birds, day, findings, look, marking, sign_in, takeaway
 from fieldmarks.app.birds.shared import store
 from fieldmarks.app.club import club_page
 from fieldmarks.app.guard import guarded
@@ -55,7 +47,7 @@ def sections(work: Work) -> None:
         "Details": findings.details_panel,
         "The bird": bird.bird_panel,
         "Take away": takeaway.take_away_panel,
-        "Keep": keep_panel,
+        "Keep": birds.keep_panel,
         "Keep in mind": findings.cautions_panel,
         "Words": findings.words_panel,
     }
@@ -86,11 +78,11 @@ def main() -> None:
     look.dress()
     drawn_by = {
         "look": measuring_page,
-        "buy": buying_page,
-        "birds": birds_page,
-        "pair": pairing_page,
-        "matings": mating_page,
-        "opinions": dispute_page,
+        "buy": birds.buying_page,
+        "birds": birds.birds_page,
+        "pair": birds.pairing_page,
+        "matings": birds.mating_page,
+        "opinions": birds.dispute_page,
     }
     pages = {
         key: st.Page(draw, title=TITLES[key], url_path=key, default=key == "look")
