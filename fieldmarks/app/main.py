@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import streamlit as st
 
+from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import bird, birds, day, findings, look, marking, sign_in, takeaway
-from fieldmarks.app.birds.shared import store
+from fieldmarks.app.birds.shared import store, told
 from fieldmarks.app.club import club_page
-from fieldmarks.app.guard import guarded
 from fieldmarks.app.page import bar, page
 from fieldmarks.app.start import start_screen
 from fieldmarks.app.state import Work
 from fieldmarks.app.ways import TITLES
+
+_log = logging.getLogger(__name__)
 
 
 def workbench(work: Work) -> None:
@@ -70,6 +76,27 @@ def measuring_page() -> None:
     if page(f"{work.photo.sha256} {work.looks}", photos):
         put_aside()
     workbench(work)
+
+
+@contextmanager
+def guarded() -> Iterator[None]:
+    """Show a fault on the page; what was drawn before it stays.
+
+    Streamlit's own signals to stop or run again pass: they are no ``Exception``.
+    """
+    try:
+        yield
+    except FieldmarksError as error:
+        told(error)
+    except Exception as error:
+        # The one who runs the app finds where it happened beside it, in the terminal.
+        _log.exception("a page could not be drawn")
+        told(
+            FieldmarksError(
+                f"an unexpected fault ({type(error).__name__}: {error})",
+                mend="Nothing that was kept is lost. Load the page again, and please report it",
+            )
+        )
 
 
 def main() -> None:

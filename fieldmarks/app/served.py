@@ -52,7 +52,7 @@ def own_names(home_network: bool) -> set[str]:
     return {name.strip() for name in names}
 
 
-def may_ask(host: str, origin: str | None, names: set[str], home_network: bool) -> bool:
+def may_ask(host: str, origin: str | None, home_network: bool) -> bool:
     """Whether a request with this ``Host`` and ``Origin`` comes from a page of our own.
 
     An address in figures is no name, so nobody can point it elsewhere; on this computer only the
@@ -68,10 +68,9 @@ def may_ask(host: str, origin: str | None, names: set[str], home_network: bool) 
     except ValueError:
         return False
     try:
-        address = ipaddress.ip_address(name)
+        return ipaddress.ip_address(name).is_loopback or home_network
     except ValueError:
-        return name in names
-    return home_network or address.is_loopback
+        return name in own_names(home_network)
 
 
 class OwnNamesOnly:
@@ -79,7 +78,6 @@ class OwnNamesOnly:
 
     def __init__(self, app: ASGIApp, home_network: bool) -> None:
         self.app, self.home_network = app, home_network
-        self.names = own_names(home_network)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on what our own pages ask; refuse the rest."""
@@ -87,7 +85,7 @@ class OwnNamesOnly:
         if scope["type"] in ("http", "websocket"):
             headers = Headers(scope=scope)
             hosts, origin = headers.getlist("host"), headers.get("origin")
-            if len(hosts) != 1 or not may_ask(hosts[0], origin, self.names, self.home_network):
+            if len(hosts) != 1 or not may_ask(hosts[0], origin, self.home_network):
                 plain = scope["type"] == "http"
                 answer = PlainTextResponse(REFUSED, 421) if plain else WebSocketClose(1008)
 
