@@ -19,11 +19,10 @@ from starlette.responses import Response
 from starlette.routing import Route
 from streamlit import file_util
 
-from fieldmarks.app import sign_in
+from fieldmarks.app.sign_in import HOME
 from fieldmarks.app.ways import TITLES
 from fieldmarks.report.svg import LIGHT
 
-HOME = sign_in.HOME
 HERE = Path(__file__).parent
 SIZES = (180, 192, 512)
 PAGES = ("", *TITLES, "club", "sign-out")

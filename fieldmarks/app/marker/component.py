@@ -13,7 +13,6 @@ takes over whatever Python answers with. Three things keep the photo from flicke
 from __future__ import annotations
 
 import hashlib
-import io
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -28,6 +27,7 @@ from streamlit import runtime
 from fieldmarks._util.errors import RegionError
 from fieldmarks.app.marker.wire import MarkerEvent, Offer, event_from_wire, region_to_wire
 from fieldmarks.measure.region import Region, RegionSet
+from fieldmarks.report.picture import to_jpeg
 
 FRONT = Path(__file__).parent / "front"
 # One scope in the order given: the page gets a single script and needs no build step.
@@ -80,19 +80,11 @@ class Board:
     beside: Sequence[str] = ()
 
 
-def reduced_jpeg(image: Image.Image, longest: int = 1600, quality: int = 85) -> bytes:
-    """A picture small enough to send, as JPEG bytes.
-
-    Args:
-        image (PIL image): The upright photo.
-        longest: Longest side in pixels; a smaller photo is not enlarged.
-        quality: JPEG quality, 1 to 95.
-    """
+def reduced_jpeg(image: Image.Image, longest: int = 1600) -> bytes:
+    """An upright photo small enough to send, its longer side of so many pixels at most, as JPEG."""
     small = image.convert("RGB")
     small.thumbnail((longest, longest), Image.Resampling.LANCZOS)
-    out = io.BytesIO()
-    small.save(out, "JPEG", quality=quality)
-    return out.getvalue()
+    return to_jpeg(small, 85)
 
 
 def photo_key(jpeg: bytes) -> str:
