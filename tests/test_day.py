@@ -55,8 +55,8 @@ def opened(bird=BIRD):
 
 
 def said(work):
-    conclusion = work.judged.assessment.conclusion
-    return conclusion.outcome, conclusion.candidates, work.verdict.headline
+    conclusion = work.day.judged.assessment.conclusion
+    return conclusion.outcome, conclusion.candidates, work.day.verdict.headline
 
 
 @pytest.fixture(scope="module")
@@ -75,8 +75,8 @@ def test_three_sides_that_each_lack_marks_give_the_verdict_of_the_complete_bird(
         alone.append((conclusion.outcome, conclusion.candidates))
     assert said(photos[0]) == whole
     assert any(one != whole[:2] for one in alone)
-    assert isinstance(photos[0].judged, Examination)
-    reason = photos[0].verdict.reasons[0]
+    assert isinstance(photos[0].day.judged, Examination)
+    reason = photos[0].day.verdict.reasons[0]
     assert (reason.mark, reason.photo) == ("collar", "side.jpg")
 
 
@@ -92,10 +92,10 @@ def test_one_bad_photo_of_three_does_not_turn_it_and_can_be_taken_out():
     bad = photos[2].record.assessment.conclusion
     assert (bad.outcome, bad.candidates) != wanted, "the bad photo alone would have turned it"
     assert said(photos[0])[:2] == wanted
-    assert any("back.jpg" in line for line in photos[0].verdict.apart)
+    assert any("back.jpg" in line for line in photos[0].day.verdict.apart)
     rest = photos[2].take_out()
     assert rest is photos[0]
-    assert not any("back.jpg" in line for line in rest.verdict.apart)
+    assert not any("back.jpg" in line for line in rest.day.verdict.apart)
     assert said(rest)[:2] == wanted
 
 
@@ -105,7 +105,7 @@ def test_what_is_asked_is_asked_of_all_photos_and_each_keeps_its_own_marks():
     draw(photos[1], ["rump"])
     photos[1].day.ask(claimed="nigrigenis")
     assert {work.record.question.claimed for work in photos} == {"nigrigenis"}
-    assert photos[0].judged is photos[1].judged
+    assert photos[0].day.judged is photos[1].day.judged
     assert set(photos[0].record.readings) == {"face"}
     assert set(photos[1].record.readings) == {"rump"}
 

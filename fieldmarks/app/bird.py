@@ -41,7 +41,7 @@ def bird_panel(work: Work) -> None:
         work.day.ask(claimed=claimed, variety=variety, age=age)
         st.rerun()  # the verdict above was drawn before the question was asked
     # Shown is what it was looked at as, if nothing is said; else the first.
-    seen = work.judged.assessment.conclusion.subjects if work.judged else ()
+    seen = work.day.judged.assessment.conclusion.subjects if work.day.judged else ()
     shown = claimed or next(iter([*seen, *tables.species]))
     row = tables.species[shown]
     st.caption(f"What a {row.name} of this variety and age should show:")

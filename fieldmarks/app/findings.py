@@ -63,12 +63,12 @@ def verdict_card(work: Work, onward: bool = True) -> None:
 
     ``onward`` puts what to do next beside it, which needs the photo on the same page.
     """
-    if work.judged is None or work.verdict is None:
+    found, question, tables = work.day.verdict, work.day.question, work.tables
+    if work.day.judged is None or found is None:
         return
-    found, question, tables = work.verdict, work.day.question, work.tables
     lines = [found.kind, found.sold_as, found.tally]
     if found.tone == "good":
-        lines += clean_sheet_note(work.judged)
+        lines += clean_sheet_note(work.day.judged)
     asked = f"{tables.varieties[question.variety].name}, {tables.ages[question.age].name}"
     asked += "" if question.claimed else "; sold as: not said"
     parts = [f"<p>{escape(line)}</p>" for line in lines if line]
@@ -133,7 +133,8 @@ def _crop(work: Work, mark: str) -> str:
 
 def _variety(work: Work) -> None:
     """A variety that the colours fit better, to be taken with one press."""
-    likelier = likelier_variety(work.judged, work.tables) if work.judged else None
+    judged = work.day.judged
+    likelier = likelier_variety(judged, work.tables) if judged else None
     if likelier is None:
         return
     key, said = likelier
@@ -169,9 +170,9 @@ def _next(work: Work) -> None:
 
 def details_panel(work: Work) -> None:
     """Species, signs and colours in one place: counts first, each row opens."""
-    judged = work.judged
+    judged = work.day.judged
     assert judged is not None
-    if not work.is_read:
+    if not work.day.is_read:
         st.caption("Species, signs and colours come here.")
         return
     body = "".join(_species(view) for view in finding_summary(judged, work.tables))
@@ -277,10 +278,11 @@ def _how_it_came(name: str, reading: Reading) -> str:
 
 def cautions_panel(work: Work) -> None:
     """What cannot be told, and the cautions, but for those on the verdict."""
-    assert work.judged is not None
-    assert work.verdict is not None
-    said = clean_sheet_note(work.judged) if work.verdict.tone == "good" else ()
-    for line in work.judged.assessment.cautions:
+    judged, verdict = work.day.judged, work.day.verdict
+    assert judged is not None
+    assert verdict is not None
+    said = clean_sheet_note(judged) if verdict.tone == "good" else ()
+    for line in judged.assessment.cautions:
         if line not in said:
             st.markdown(f"- {line}")
 

@@ -37,8 +37,8 @@ def workbench(work: Work) -> None:
     with right:
         findings.verdict_card(work)
         sections(work)
-    if work.verdict is not None and work.is_read:
-        bar(findings.verdict_line(work.verdict), work.verdict.tone)
+    if work.day.verdict is not None and work.day.is_read:
+        bar(findings.verdict_line(work.day.verdict), work.day.verdict.tone)
 
 
 def put_aside() -> None:
@@ -60,7 +60,7 @@ def sections(work: Work) -> None:
     for tab, (name, panel) in zip(
         st.tabs(list(panels), key="section", on_change="rerun"), panels.items(), strict=True
     ):
-        if tab.open and (work.judged is not None or name in ("The bird", "Words")):
+        if tab.open and (work.day.judged is not None or name in ("The bird", "Words")):
             with tab:
                 panel(work)
 

@@ -54,7 +54,7 @@ def photo_panel(work: Work) -> None:
         note=work.note,
         aside=work.said,
         coming=work.coming,
-        odd=[reason.mark for reason in work.verdict.reasons] if work.verdict else [],
+        odd=[reason.mark for reason in work.day.verdict.reasons] if work.day.verdict else [],
         taps=TAPS if work.taps_asked else (),
         beside=[
             photo_key(other.screen_jpeg)

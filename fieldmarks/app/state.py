@@ -67,6 +67,11 @@ class Day:
         names = (f"{path.stem} ({number}){path.suffix}" for number in count(2))
         return next(free for free in chain([name], names) if free not in taken)
 
+    @property
+    def is_read(self) -> bool:
+        """Whether a mark was read on any of the photos."""
+        return any(work.record and work.record.readings for work in self.photos)
+
     def ask(self, **changes: object) -> None:
         """Change the question (variety, age, claimed species) and answer it."""
         self.question = dataclasses.replace(self.question, **changes)  # type: ignore[arg-type]
@@ -302,21 +307,6 @@ class Work:
         return make_record(*given, self.remembered, self.phone)
 
     @property
-    def judged(self) -> Record | Examination | None:
-        """What the photos of the day say together."""
-        return self.day.judged
-
-    @property
-    def verdict(self) -> Verdict | None:
-        """The verdict of all photos of the day."""
-        return self.day.verdict
-
-    @property
-    def is_read(self) -> bool:
-        """Whether a mark was read on any photo of the day."""
-        return any(work.record and work.record.readings for work in self.day.photos)
-
-    @property
     def has_card(self) -> bool:
         """Whether a usable card is marked."""
         return bool(self.record and self.record.measurement.calibration.calibrated)
@@ -339,8 +329,8 @@ class Work:
     def coming(self) -> tuple[str, ...]:
         """Marks still to draw, the card first and then those that tell most."""
         drawn = {region.mark for region in self.regions.regions}
-        wanted = [FIRST_MARK]
-        for one in self.judged.assessment.next_marks if self.judged else ():
+        wanted, judged = [FIRST_MARK], self.day.judged
+        for one in judged.assessment.next_marks if judged else ():
             wanted += self.tables.relations[one.mark].marks if one.relation else (one.mark,)
         return tuple(
             mark

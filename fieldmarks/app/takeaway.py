@@ -26,7 +26,7 @@ from fieldmarks.report.pdf import report_pdf
 
 def take_away_panel(work: Work) -> None:
     """Buttons to save everything that was found."""
-    judged, record, photo, tables = work.judged, work.record, work.photo, work.tables
+    judged, record, photo, tables = work.day.judged, work.record, work.photo, work.tables
     if judged is None or record is None:
         return
     shown = {one.record.photo: one for one in work.day.photos if one.record}

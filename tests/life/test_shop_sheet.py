@@ -141,8 +141,8 @@ def test_photos_taken_in_the_shop_are_read_as_one_visit():
     work.measure()
     other.assess()
     assert {one.record.question.claimed for one in work.day.photos} == {"personatus"}
-    assert len(work.judged.records) == 2
-    sheet = next(s for s in work.judged.assessment.sheets if s.species == "personatus")
+    assert len(work.day.judged.records) == 2
+    sheet = next(s for s in work.day.judged.assessment.sheets if s.species == "personatus")
     compared = {f.mark for f in sheet.findings if f.value is not None}
     assert {"rump", "collar"} <= compared
-    assert work.judged.conclusion.sentence
+    assert work.day.judged.conclusion.sentence
