@@ -42,42 +42,25 @@ PASSED_ON = ("note", "aside", "coming", "odd", "taps", "beside")
 
 @dataclass(frozen=True, kw_only=True)
 class Board:
-    """What is shown to draw on.
+    """What is shown to draw on."""
 
-    Args:
-        jpeg: The photo reduced for the screen, upright (see :func:`reduced_jpeg`; keep its result,
-            so that it is not made anew in every run).
-        regions: The regions to show, with the size of the full photo, in whose pixels they are.
-        marks: Marks that can be drawn: ``key``, ``name``, ``look``, ``shape`` ("area" or "line"),
-            ``kind``, which decides the dash of the outline, ``eye`` (true of what no label may
-            hide) and ``whole`` (true where a tap would find only a part).
-        current: Key of the mark drawn next.
-        drawing: SVG that shows where that mark lies on a bird.
-        suggestion: An outline to show dotted with "Keep it" and "Drop it".
-        offers: Outlines to choose from: a tap drops one, one press keeps the rest.
-        note: A sentence to show and speak below the photo, such as why no outline was found.
-        aside: A few words the browser remembers with the drawing, and gives back with it.
-        coming: Marks to ask for one after another, as soon as one is drawn or passed over.
-        odd: Marks that speak against the bird, to be shown so on the photo.
-        taps: Places to be tapped first, each a ``key`` and a ``name``; all of them arrive in one
-            "taps" event.
-        beside: Other photos of the day on which nothing is drawn yet, as :func:`photo_key` gives
-            them.
-    """
-
-    jpeg: bytes
-    regions: RegionSet
+    jpeg: bytes  # the photo reduced for the screen; kept, so that it is not made anew in every run
+    regions: RegionSet  # to show, with the size of the full photo, in whose pixels they are
+    # What can be drawn: key, name, look, shape ("area" or "line"), kind, which decides the dash of
+    # the outline, eye (true of what no label may hide), whole (where a tap would find only a part).
     marks: Sequence[Mapping[str, Any]]
-    current: str
-    drawing: str = ""
-    suggestion: Region | None = None
-    offers: Sequence[Offer] = ()
-    note: str = ""
+    current: str  # key of the mark drawn next
+    drawing: str = ""  # SVG that shows where that mark lies on a bird
+    suggestion: Region | None = None  # shown dotted with "Keep it" and "Drop it"
+    offers: Sequence[Offer] = ()  # a tap drops one, one press keeps the rest
+    note: str = ""  # shown and spoken below the photo, such as why no outline was found
+    # A few words the browser remembers with the drawing, and gives back with it.
     aside: Mapping[str, str] = field(default_factory=dict)
-    coming: Sequence[str] = ()
-    odd: Sequence[str] = ()
+    coming: Sequence[str] = ()  # marks to ask for in turn, as soon as one is drawn or passed over
+    odd: Sequence[str] = ()  # marks that speak against the bird, to be shown so on the photo
+    # Places to be tapped first, each a key and a name; all of them arrive in one "taps" event.
     taps: Sequence[Mapping[str, str]] = ()
-    beside: Sequence[str] = ()
+    beside: Sequence[str] = ()  # photo_key of others of the day on which nothing is drawn yet
 
 
 def reduced_jpeg(image: Image.Image, longest: int = 1600) -> bytes:

@@ -25,6 +25,11 @@ from fieldmarks.measure.region import (
     Shape,
 )
 
+# A region was "drawn", "moved", "reshaped", "renamed" or "deleted"; the photo was tapped to have an
+# outline suggested ("tap"), or at the places that were asked for ("taps"); what was suggested or
+# offered is "kept" (already among the regions) or "dropped"; another mark was "picked" to be drawn
+# next, or "skipped": not wanted. After "undo" and "redo" the regions are those of an earlier or
+# later state, after "recalled" those drawn in this browser before the page was loaded anew.
 Kind = Literal[
     "drawn", "moved", "reshaped", "renamed", "deleted", "tap", "picked", "kept", "dropped",
     "undo", "redo", "recalled", "skipped", "taps",
@@ -38,39 +43,19 @@ MAX_ASIDE, LONGEST_ASIDE = 8, 80
 
 @dataclass(frozen=True)
 class MarkerEvent:
-    """One thing the keeper did on the photo.
+    """One thing the keeper did on the photo; everything in photo pixels."""
 
-    Args:
-        serial: Grows with every event; an event is handed out once.
-        kind (str): "drawn", "moved", "reshaped", "renamed" or "deleted": a region changed. "tap":
-            the photo was tapped at ``at`` to have an outline suggested. "kept" or "dropped": the
-            answer to a suggestion (a kept one is already among ``regions``). "picked": ``mark`` is
-            to be drawn next. "undo" or "redo": ``regions`` are those of an earlier or later state.
-            "recalled": ``regions`` are those drawn in this browser before the page was loaded anew.
-            "skipped": ``mark`` is not wanted. "taps": ``taps`` holds the places that were asked
-            for.
-        regions: All regions after it, in photo pixels.
-        region: Id of the region concerned, or empty.
-        mark: Mark of that region, or the mark picked or tapped for.
-        at ((x, y), optional): Where the photo was tapped, in photo pixels.
-        next: Mark that the drawing asks for now.
-        taps (mapping of str to (x, y)): Place -> where it was tapped, in photo pixels; those not in
-            sight are left out.
-        reach: How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed
-            in.
-        aside: With "recalled": what the page had asked to be remembered with the drawing.
-        others: With "recalled": what was drawn on other photos of the day.
-    """
-
-    serial: int
+    serial: int  # grows with every event; an event is handed out once
     kind: Kind
-    regions: RegionSet
-    region: str = ""
-    mark: str = ""
-    at: Point | None = None
-    reach: float | None = None
-    next: str = ""
-    taps: Mapping[str, Point] = field(default_factory=dict)
+    regions: RegionSet  # all of them, after it
+    region: str = ""  # id of the region concerned
+    mark: str = ""  # of that region, or the mark picked or tapped for
+    at: Point | None = None  # where the photo was tapped
+    reach: float | None = None  # how far from there an outline may go: less when zoomed in
+    next: str = ""  # mark that the drawing asks for now
+    taps: Mapping[str, Point] = field(default_factory=dict)  # places asked for that are in sight
+    # With "recalled": what the page had asked to be remembered with the drawing, and what was drawn
+    # on other photos of the day.
     aside: Mapping[str, str] = field(default_factory=dict)
     others: Mapping[str, RegionSet] = field(default_factory=dict)
 
