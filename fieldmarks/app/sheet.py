@@ -31,12 +31,7 @@ def component(name: str, body: str, script: str) -> Any:
 
 
 def sheet(body: str, key: str) -> None:
-    """Put HTML with SVG on the page.
-
-    Args:
-        body: HTML made by this program.
-        key: Unique in the page.
-    """
+    """Put HTML with SVG, made by this program, on the page; ``key`` is unique in it."""
     component("sheet", "<div class='fm-sheet'></div>", SCRIPT)(key=key, data={"body": body})
 
 
@@ -46,12 +41,7 @@ def fold(title: str, body: str, look: str = "") -> str:
 
 
 def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:
-    """Put a picture on the page, with words for those who cannot see it.
-
-    Args:
-        alt: What it shows. Streamlit's own picture element says nothing to a screen reader.
-        key: Unique in the page.
-    """
+    """Put a picture on the page; ``alt`` says what it shows, ``key`` is unique in the page."""
     below = f"<figcaption>{html.escape(caption)}</figcaption>" if caption else ""
     st.html(
         f"<figure class='fm-picture'><img src='{html.escape(address_of(jpeg, key))}' "

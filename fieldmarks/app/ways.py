@@ -16,12 +16,7 @@ SHOP = "asked_in_the_shop"  # what was said under Before you buy, for the next p
 
 
 def way_to(page: str, label: str = "") -> None:
-    """A link to another page; nothing where a page is shown alone.
-
-    Args:
-        page: A key of ``TITLES``.
-        label: Words of the link; the title of the page if empty.
-    """
+    """A link to a page of ``TITLES``, under its title or a label; none where one is shown alone."""
     known = st.session_state.get("pages", {})
     if page in known:
         st.page_link(known[page], label=label or f"→ {TITLES[page]}")

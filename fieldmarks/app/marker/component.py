@@ -126,8 +126,7 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
 def address_of(jpeg: bytes, key: str) -> str:
     """Address of a JPEG in Streamlit's media store, the same as long as the picture is.
 
-    Args:
-        key: Unique in the page: one picture per place is kept.
+    One picture is kept per ``key``, which is unique in the page.
     """
     path = runtime.get_instance().media_file_mgr.add(jpeg, "image/jpeg", f"fieldmarks-{key}")
     base = str(st.get_option("server.baseUrlPath") or "").strip("/")
