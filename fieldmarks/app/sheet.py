@@ -7,8 +7,7 @@ from functools import cache
 from typing import Any
 
 import streamlit as st
-
-from fieldmarks.app.marker.component import address_of
+from streamlit import runtime
 
 # Only text made by this program comes here; whatever a keeper typed is escaped where it is put in.
 SCRIPT = """
@@ -23,11 +22,21 @@ export default function ({ data, parentElement }) {
 
 
 @cache
-def component(name: str, body: str, script: str) -> Any:
-    """A component of the page itself, which takes its look from the page."""
+def component(name: str, body: str, script: str, css: str | None = None) -> Any:
+    """A component with a look of its own, or else with that of the page."""
     return st.components.v2.component(
-        f"fieldmarks_{name}", html=body, js=script, isolate_styles=False
+        f"fieldmarks_{name}", html=body, js=script, css=css, isolate_styles=css is not None
     )
+
+
+def address_of(jpeg: bytes, key: str) -> str:
+    """Address of a JPEG in Streamlit's media store, the same as long as the picture is.
+
+    One picture is kept per ``key``, which is unique in the page.
+    """
+    path = runtime.get_instance().media_file_mgr.add(jpeg, "image/jpeg", f"fieldmarks-{key}")
+    base = str(st.get_option("server.baseUrlPath") or "").strip("/")
+    return f"/{base}{path}" if base else path
 
 
 def sheet(body: str, key: str) -> None:

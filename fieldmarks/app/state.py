@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
-from fieldmarks.app.marker import MarkerEvent, Offer, photo_key, reduced_jpeg, suggest_outline
+from fieldmarks.app.marker import MarkerEvent, Offer, photo_key, reduced_jpeg
 from fieldmarks.app.proposed import look_unlike, offer
 from fieldmarks.birds.model import EARLIEST
 from fieldmarks.measure.card_places import find_card
@@ -26,6 +26,7 @@ from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import CORE, Point, Region, RegionSet, letters
 from fieldmarks.measure.region_file import region_set_from_text
+from fieldmarks.measure.suggest import suggest_outline
 from fieldmarks.pipeline import demo_question, examine, make_record, region_file_of
 from fieldmarks.record import Examination, Question, Record
 from fieldmarks.report.verdict import Verdict, verdict_of

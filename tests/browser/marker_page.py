@@ -17,9 +17,10 @@ from PIL import Image
 
 import fieldmarks
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.marker import Board, MarkerEvent, marker, reduced_jpeg, suggest_outline
+from fieldmarks.app.marker import Board, MarkerEvent, marker, reduced_jpeg
 from fieldmarks.app.marker.wire import region_to_wire
 from fieldmarks.measure.region import Region, RegionSet
+from fieldmarks.measure.suggest import suggest_outline
 
 WIDTH, HEIGHT = 4000, 3000
 DATA = Path(fieldmarks.__file__).parent / "data" / "marks.toml"

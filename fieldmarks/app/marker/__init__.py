@@ -2,7 +2,6 @@
 
 from fieldmarks.app.marker.component import Board, marker, photo_key, reduced_jpeg
 from fieldmarks.app.marker.wire import MarkerEvent, Offer
-from fieldmarks.measure.suggest import suggest_outline
 
 __all__ = [
     "Board",
@@ -11,5 +10,4 @@ __all__ = [
     "marker",
     "photo_key",
     "reduced_jpeg",
-    "suggest_outline",
 ]

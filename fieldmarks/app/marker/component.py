@@ -22,10 +22,10 @@ from typing import Any
 
 import streamlit as st
 from PIL import Image
-from streamlit import runtime
 
 from fieldmarks._util.errors import RegionError
 from fieldmarks.app.marker.wire import MarkerEvent, Offer, event_from_wire, region_to_wire
+from fieldmarks.app.sheet import address_of, component
 from fieldmarks.measure.region import Region, RegionSet
 from fieldmarks.report.picture import to_jpeg
 
@@ -100,7 +100,8 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
         else:
             on_event(event)
 
-    _mounted()(
+    html, css = ((FRONT / f"marker.{kind}").read_text(encoding="utf-8") for kind in ("html", "css"))
+    component("marker", html, script(), css)(
         key=key,
         data={
             "key": key,
@@ -123,16 +124,6 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
         raise error
 
 
-def address_of(jpeg: bytes, key: str) -> str:
-    """Address of a JPEG in Streamlit's media store, the same as long as the picture is.
-
-    One picture is kept per ``key``, which is unique in the page.
-    """
-    path = runtime.get_instance().media_file_mgr.add(jpeg, "image/jpeg", f"fieldmarks-{key}")
-    base = str(st.get_option("server.baseUrlPath") or "").strip("/")
-    return f"/{base}{path}" if base else path
-
-
 @cache
 def script() -> str:
     """The browser part as one script: the files of ``front`` without imports and exports."""
@@ -142,13 +133,3 @@ def script() -> str:
         text = re.sub(r"^import .*?;\n", "", text, flags=re.MULTILINE | re.DOTALL)
         parts.append(re.sub(r"^export (?!default)", "", text, flags=re.MULTILINE))
     return "\n".join(parts)
-
-
-@cache
-def _mounted() -> Any:
-    return st.components.v2.component(
-        "fieldmarks_marker",
-        html=(FRONT / "marker.html").read_text(encoding="utf-8"),
-        css=(FRONT / "marker.css").read_text(encoding="utf-8"),
-        js=script(),
-    )
