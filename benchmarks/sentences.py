@@ -59,8 +59,7 @@ def shown() -> dict[str, list[str]]:
     }  # fmt: skip
     found: dict[str, list[str]] = {part: [] for part in PARTS}
     for path in demo_birds().values():
-        work = state.Work(load_rules())
-        work.open_demo(path, True)
+        work = state.open_demo(load_rules(), path, with_regions=True)
         for part, panel in panels.items():
             said.clear()
             panel(work)

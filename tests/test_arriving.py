@@ -16,7 +16,14 @@ from starlette.testclient import TestClient
 
 from fieldmarks.app import arriving, sign_in
 
-DATA = os.urandom(300_000)
+PHOTO = os.urandom(299_000)
+HEAD = f"""--{arriving.EDGE}\r
+Content-Disposition: form-data; name="file"; filename="nümber _one_.jpg"\r
+Content-Type: image/jpeg\r
+\r
+""".encode()
+DATA = HEAD + PHOTO + f"\r\n--{arriving.EDGE}--\r\n".encode()  # as RFC 7578 has it
+SIZE = len(DATA)
 KEY = hashlib.sha256(DATA).hexdigest()
 
 
@@ -50,25 +57,21 @@ def ada(parts):
     return TestClient(app, cookies={"who": "ada"})
 
 
-def add(browser, data, at, whole=300_000, key=KEY):
+def add(browser, data, at, whole=SIZE, key=KEY):
     told = {"Upload-Offset": str(at), "Upload-Length": str(whole)}
     answer = browser.patch(f"/arriving/{key}", content=data, headers=told)
     return answer.status_code, answer.headers.get("Upload-Offset")
 
 
 def end(browser, key=KEY):
-    told = {
-        "Upload-Key": key,
-        "Upload-Name": "n%C3%BCmber%20%22one%22.jpg",
-        "Upload-Type": "image/jpeg",
-    }
-    return browser.put("/_stcore/upload_file/s/f", content=b"", headers=told)
+    return browser.put("/_stcore/upload_file/s/f", content=b"", headers={"Upload-Key": key})
 
 
 def test_a_file_that_came_in_parts_is_the_one_that_was_sent(ada, parts):
     assert add(ada, DATA[:100_000], 0) == (204, "100000")
-    assert add(ada, DATA[100_000:], 100_000) == (204, "300000")
-    assert end(ada).json() == {"name": "nümber _one_.jpg", "kind": "image/jpeg", "sha256": KEY}
+    assert add(ada, DATA[100_000:], 100_000) == (204, str(SIZE))
+    seal = hashlib.sha256(PHOTO).hexdigest()
+    assert end(ada).json() == {"name": "nümber _one_.jpg", "kind": "image/jpeg", "sha256": seal}
     assert not list(parts.folder.glob("*/*"))  # it is held once
     assert end(ada).status_code == 409
 
@@ -105,12 +108,12 @@ def test_on_a_full_disk_what_arrived_stays_and_the_rest_follows_when_there_is_ro
     monkeypatch.undo()
     monkeypatch.setattr(sign_in, "door", AnyDoor())
     assert ada.head(f"/arriving/{KEY}").headers["Upload-Offset"] == "200000"
-    assert add(ada, DATA[200_000:], 200_000) == (204, "300000")
+    assert add(ada, DATA[200_000:], 200_000) == (204, str(SIZE))
 
 
 def test_nobody_fills_the_servers_disk(ada, parts, monkeypatch):
     monkeypatch.setattr(arriving, "MOST_OF_ONE", 350_000)
-    assert add(ada, DATA, 0) == (204, "300000")
+    assert add(ada, DATA, 0) == (204, str(SIZE))
     other = hashlib.sha256(b"another").hexdigest()
     assert add(ada, DATA, 0, key=other)[0] == 429
     assert add(ada, b"x" * 20, 0, whole=10, key=other)[0] == 409  # more than was said

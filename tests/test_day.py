@@ -12,7 +12,7 @@ from together import SIDES, SWAPPED
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.marker import MarkerEvent, photo_key
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import Day
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.pipeline import demo_birds, region_file_of
@@ -50,21 +50,18 @@ def draw(work, marks, moved=None, of=REGIONS):
 
 
 def opened(bird=BIRD):
-    work = Work(TABLES)
-    first, *others = ((f"{name}.jpg", photograph(gain, bird)) for name, gain in LIGHTS.items())
-    work.open_photo(first[1], first[0])
-    return [work, *(work.add_photo(data, name) for name, data in others)]
+    day = Day(TABLES)
+    return [day.open(photograph(gain, bird), f"{name}.jpg") for name, gain in LIGHTS.items()]
 
 
 def said(work):
-    conclusion = work.judged.assessment.conclusion
-    return conclusion.outcome, conclusion.candidates, work.verdict.headline
+    conclusion = work.day.judged.assessment.conclusion
+    return conclusion.outcome, conclusion.candidates, work.day.verdict.headline
 
 
 @pytest.fixture(scope="module")
 def whole():
-    work = Work(TABLES)
-    work.open_photo(photograph(LIGHTS["front"]), "front.jpg")
+    work = Day(TABLES).open(photograph(LIGHTS["front"]), "front.jpg")
     draw(work, [r.mark for r in REGIONS])
     return said(work)
 
@@ -78,8 +75,8 @@ def test_three_sides_that_each_lack_marks_give_the_verdict_of_the_complete_bird(
         alone.append((conclusion.outcome, conclusion.candidates))
     assert said(photos[0]) == whole
     assert any(one != whole[:2] for one in alone)
-    assert isinstance(photos[0].judged, Examination)
-    reason = photos[0].verdict.reasons[0]
+    assert isinstance(photos[0].day.judged, Examination)
+    reason = photos[0].day.verdict.reasons[0]
     assert (reason.mark, reason.photo) == ("collar", "side.jpg")
 
 
@@ -95,10 +92,10 @@ def test_one_bad_photo_of_three_does_not_turn_it_and_can_be_taken_out():
     bad = photos[2].record.assessment.conclusion
     assert (bad.outcome, bad.candidates) != wanted, "the bad photo alone would have turned it"
     assert said(photos[0])[:2] == wanted
-    assert any("back.jpg" in line for line in photos[0].verdict.apart)
+    assert any("back.jpg" in line for line in photos[0].day.verdict.apart)
     rest = photos[2].take_out()
     assert rest is photos[0]
-    assert not any("back.jpg" in line for line in rest.verdict.apart)
+    assert not any("back.jpg" in line for line in rest.day.verdict.apart)
     assert said(rest)[:2] == wanted
 
 
@@ -106,23 +103,23 @@ def test_what_is_asked_is_asked_of_all_photos_and_each_keeps_its_own_marks():
     photos = opened()[:2]
     draw(photos[0], ["face"])
     draw(photos[1], ["rump"])
-    photos[1].ask(claimed="nigrigenis")
+    photos[1].day.ask(claimed="nigrigenis")
     assert {work.record.question.claimed for work in photos} == {"nigrigenis"}
-    assert photos[0].judged is photos[1].judged
+    assert photos[0].day.judged is photos[1].day.judged
     assert set(photos[0].record.readings) == {"face"}
     assert set(photos[1].record.readings) == {"rump"}
 
 
 def test_a_photo_is_taken_once_and_namesakes_get_names_of_their_own():
-    work = Work(TABLES)
-    work.open_photo(photograph(LIGHTS["front"]), "image.jpg")
-    second = work.add_photo(photograph(LIGHTS["side"]), "image.jpg")
+    day = Day(TABLES)
+    first = day.open(photograph(LIGHTS["front"]), "image.jpg")
+    second = day.open(photograph(LIGHTS["side"]), "image.jpg")
     assert (second.photo.name, second.given) == ("image (2).jpg", "image.jpg")
     with pytest.raises(FieldmarksError, match=r"image\.jpg.*here already"):
-        work.add_photo(photograph(LIGHTS["side"]), "image.jpg")
+        day.open(photograph(LIGHTS["side"]), "image.jpg")
     with pytest.raises(FieldmarksError):
-        work.add_photo(b"no photo", "torn.jpg")
-    assert work.day.photos == [work, second]
+        day.open(b"no photo", "torn.jpg")
+    assert day.photos == [first, second]
 
 
 def test_what_was_drawn_on_the_other_photos_is_put_back_with_that_of_the_first():

@@ -173,9 +173,9 @@ def test_the_app_answers_to_the_names_of_this_computer(running, host):
 def test_which_names_are_ours(monkeypatch, host, home, ours):
     monkeypatch.setattr(socket, "gethostname", lambda: "aviary")
     monkeypatch.setenv("FIELDMARKS_HOST_NAMES", "birds.example")
-    from fieldmarks.app.served import may_ask, own_names
+    from fieldmarks.app.served import may_ask
 
-    assert may_ask(host, None, own_names(home), home) is ours
+    assert may_ask(host, None, home) is ours
 
 
 def test_the_home_network_is_warned_of_and_an_own_address_is_told():

@@ -10,7 +10,7 @@ from functools import cache
 import pytest
 
 from fieldmarks.app.marker import MarkerEvent
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import open_demo
 from fieldmarks.judge.conclusion import Standing
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.region import Ellipse, Line, Region, vertices
@@ -23,15 +23,11 @@ RULES = load_rules()
 
 @cache
 def record_of(bird):
-    work = Work(RULES)
-    work.open_demo(demo_birds()[bird], with_regions=True)
-    return work.record
+    return open_demo(RULES, demo_birds()[bird], with_regions=True).record
 
 
 def opened(bird):
-    work = Work(RULES)
-    work.open_demo(demo_birds()[bird], with_regions=False)
-    return work
+    return open_demo(RULES, demo_birds()[bird], with_regions=False)
 
 
 def with_standing(record, *shares):
@@ -202,7 +198,7 @@ def test_a_proposed_core_gives_no_width_so_that_taps_on_a_clean_bird_show_no_thi
     work.handle(MarkerEvent(2, "kept", work.regions.with_regions(kept), "Q0", kept[0].mark))
     assert {"eye_ring", "iris"} <= {r.mark for r in work.record.measurement.readings}
     assert not any(r.kind == "ring" for r in work.record.measurement.relations)
-    assert not any("eye ring" in reason.text.lower() for reason in work.verdict.reasons)
+    assert not any("eye ring" in reason.text.lower() for reason in work.day.verdict.reasons)
     # Drawn to its border by the keeper, it has a width.
     ring = next(r for r in work.regions.regions if r.mark == "eye_ring")
     whole = dataclasses.replace(ring, shape=shapes["eye_ring"])

@@ -13,7 +13,8 @@ from streamlit.testing.v1 import AppTest
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks._util.sanitize import harmless
-from fieldmarks.app.marker.component import _deliver, script
+from fieldmarks.app.marker import Board, component, marker, photo_key
+from fieldmarks.app.marker.component import script
 from fieldmarks.app.marker.wire import (
     MAX_REGIONS,
     MarkerEvent,
@@ -22,8 +23,9 @@ from fieldmarks.app.marker.wire import (
     region_to_wire,
     shape_from_wire,
 )
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import Day
 from fieldmarks.measure.region import Ellipse, Line, Polygon, Rectangle, Region, RegionSet, letters
+from fieldmarks.pipeline import demo_birds
 from fieldmarks.record import Question
 from fieldmarks.rules import load_rules
 
@@ -110,24 +112,33 @@ def test_what_is_said_beside_a_drawing_is_short_text_only():
 
 
 def test_a_question_put_back_is_one_the_tables_know_and_never_replaces_a_newer_one():
-    work, regions = Work(load_rules()), PHOTO
+    path = demo_birds()["personatus_clean"]
+    work = Day(load_rules()).open(path.read_bytes(), path.name)
     said = {"claimed": "dodo", "variety": "green", "age": "young", "seed": "7"}
-    work.handle(MarkerEvent(1, "recalled", regions, aside=said))
-    assert work.question == Question(age="young")
-    work.handle(MarkerEvent(2, "recalled", regions, aside=said | {"claimed": "fischeri"}))
-    assert work.question == Question(age="young"), "it was asked since"
+    work.handle(MarkerEvent(1, "recalled", work.regions, aside=said))
+    assert work.day.question == Question(age="young")
+    work.handle(MarkerEvent(2, "recalled", work.regions, aside=said | {"claimed": "fischeri"}))
+    assert work.day.question == Question(age="young"), "it was asked since"
 
 
 def test_a_message_that_cannot_be_read_changes_nothing(monkeypatch):
     """The run that follows the callback tells it, where the page can show it."""
-    state = {"board": {"event": message(kind="explode", photo="p")}}
+    state, mounted, heard = {}, {}, []
     monkeypatch.setattr(streamlit, "session_state", state)
-    heard = []
-    _deliver("board", "p", PHOTO, heard.append)
-    assert heard == []
-    state["board"]["event"] = message(photo="p")
-    _deliver("board", "p", PHOTO, heard.append)
-    assert [event.kind for event in heard] == ["drawn"]
+    monkeypatch.setattr(component, "address_of", lambda jpeg, key: "/media/x.jpg")
+    monkeypatch.setattr(component, "component", lambda *_: lambda **given: mounted.update(given))
+    board = Board(jpeg=b"a photo", regions=PHOTO, marks=[], current="face")
+    for kind, told in (("explode", []), ("drawn", ["drawn"])):
+        marker(board, "board", heard.append)
+        state["board"] = {"event": message(kind=kind, photo=photo_key(board.jpeg))}
+        mounted["on_event_change"]()
+        assert [event.kind for event in heard] == told
+        if kind == "explode":
+            with pytest.raises(FieldmarksError, match="a message was not understood"):
+                marker(board, "board", heard.append)
+    state["board"] = {"event": message(photo="another")}
+    mounted["on_event_change"]()
+    assert len(heard) == 1
 
 
 def test_letters_stay_with_their_regions():

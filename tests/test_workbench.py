@@ -10,7 +10,7 @@ from test_phone_profile import chart_tiles, phone_photo, tile
 from test_record import save_bird
 
 from fieldmarks.app.marker import MarkerEvent
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import open_demo
 from fieldmarks.app.ways import SHOP
 from fieldmarks.measure import phone_profile
 from fieldmarks.measure.chart import calibrate_with_chart
@@ -93,9 +93,8 @@ def test_the_card_of_a_region_file_is_not_overwritten_by_the_field_shown_before(
 
 def test_what_a_demo_bird_was_said_to_be_is_put_back_too():
     path = demo_birds()[BIRD]
-    work = Work(load_rules())
-    work.open_demo(path, with_regions=False)
-    assert work.question == demo_question(path)[0]
+    work = open_demo(load_rules(), path, with_regions=False)
+    assert work.day.question == demo_question(path)[0]
     said = {"claimed": "fischeri", "variety": "blue", "age": "young"}
     own = work.own
     work.handle(MarkerEvent(1, "recalled", work.regions, aside=said))
@@ -105,7 +104,7 @@ def test_what_a_demo_bird_was_said_to_be_is_put_back_too():
 
 def test_a_wrong_variety_is_said_under_the_verdict_and_mended_with_one_press(page):
     work = page.session_state.work
-    right = work.question.variety
+    right = work.day.question.variety
     work.say(variety="lutino" if "lutino" in work.tables.varieties else "ino")
     page = page.run()
     verdict = next(h.value for h in page.get("html") if "fm-verdict" in h.value)
@@ -114,7 +113,7 @@ def test_a_wrong_variety_is_said_under_the_verdict_and_mended_with_one_press(pag
     assert any("look more like" in i.value for i in page.info)
     page = button.click().run()
     assert not page.exception
-    assert page.session_state.work.question.variety == right
+    assert page.session_state.work.day.question.variety == right
     assert not any(b.label.startswith("Look at it as") for b in page.button)
 
 
@@ -135,7 +134,7 @@ def test_what_was_said_before_buying_goes_to_the_next_photo_and_can_be_taken_bac
             .run()
         )
         assert not page.exception
-        assert page.session_state.work.question == (Question() if take_back else asked)
+        assert page.session_state.work.day.question == (Question() if take_back else asked)
         assert SHOP not in page.session_state
 
 

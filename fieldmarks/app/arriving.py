@@ -1,9 +1,9 @@
 """Photos that arrive in parts, so that an upload goes on after a break instead of anew.
 
-A page sends a file under its SHA-256: ``HEAD`` asks how much is there, ``PATCH`` adds what follows
-(``Upload-Offset``, as in the IETF's draft of resumable uploads). Then it ends Streamlit's own
-upload with ``Upload-Key`` in place of the file, which is put in here. Parts belong to whoever is
-signed in, are refused to everyone else, and are forgotten when the app stops.
+A page sends the body of an upload under its SHA-256: ``HEAD`` asks how much is there, ``PATCH``
+adds what follows (``Upload-Offset``, as in the IETF's draft of resumable uploads). Then it sends
+Streamlit's own upload with ``Upload-Key`` and no body, which is put in here. Parts belong to
+whoever is signed in, are refused to everyone else, and are forgotten when the app stops.
 """
 
 from __future__ import annotations
@@ -14,12 +14,11 @@ import hashlib
 import re
 import tempfile
 import time
-from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import unquote
 
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, Response
@@ -37,7 +36,7 @@ MOST_OF_ONE, MOST = 2 * LONGEST, 20 * LONGEST  # bytes under way: of one person,
 KEPT_S = 24 * 3600
 BACK_S = 20  # how long a page may take to open its own line again after a break
 UPLOAD = "/_stcore/upload_file/"
-EDGE = "fieldmarks-the-edge-of-a-photo"
+EDGE = "fieldmarks-the-edge-of-a-photo"  # between what is in a body (RFC 2046, 5.1); arrive.js
 
 
 class Parts:
@@ -47,6 +46,11 @@ class Parts:
         self._place = tempfile.TemporaryDirectory(prefix="fieldmarks-arriving-")
         self.folder = Path(self._place.name)
         self._writer: dict[Path, object] = {}  # the newest: an older line may be dead
+        place = "/arriving/{key}"
+        self.routes = [
+            Route(place, self.offset, methods=["HEAD"]),
+            Route(place, self.append, methods=["PATCH"]),
+        ]
 
     def of(self, request: Request, key: str) -> Path:
         """Where the file with a SHA-256 lies, of whoever asks."""
@@ -104,58 +108,44 @@ class Parts:
             return PlainTextResponse("too much is under way", 429)
         return None
 
-    @property
-    def routes(self) -> list[Route]:
-        """What a page asks for."""
-        place = "/arriving/{key}"
-        return [Route(place, self.offset, methods=["HEAD"]),
-                Route(place, self.append, methods=["PATCH"])]  # fmt: skip
-
 
 class FromParts:
-    """ASGI middleware: puts a file that came in parts into the upload that ends it."""
+    """ASGI middleware: puts a body that came in parts into the upload that ends it."""
 
     def __init__(self, app: ASGIApp, parts: Parts) -> None:
         self.app, self.parts = app, parts
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass everything on; of an upload that names a key, the file instead of its body."""
+        """Pass everything on; of an upload that names a key, the file as its body."""
         key = ""
         if scope["type"] == "http" and scope["path"].startswith(UPLOAD):
-            key = Request(scope).headers.get("upload-key", "")
+            key = Headers(scope=scope).get("upload-key", "")
         if not re.fullmatch("[0-9a-f]{64}", key):
             await self.app(scope, receive, send)
             return
-        request = Request(scope)
-        path = self.parts.of(request, key)
+        path = self.parts.of(Request(scope), key)
         if not path.exists() or await run_in_threadpool(_sha256, path) != key:
             path.unlink(missing_ok=True)  # damaged on its way: it comes anew
             await PlainTextResponse("the photo is not here", 409)(scope, receive, send)
             return
         await _until_active(scope["path"].split("/")[3])
-        name, kind = (unquote(request.headers.get(f"upload-{n}", "")) for n in ("name", "type"))
-        for bad in '"\r\n\\':
-            name, kind = name.replace(bad, "_"), kind.replace(bad, "_")
-        head = (f'--{EDGE}\r\nContent-Disposition: form-data; name="file"; filename="{name}"\r\n'
-                f"Content-Type: {kind or 'application/octet-stream'}\r\n\r\n").encode()  # fmt: skip
-        tail = f"\r\n--{EDGE}--\r\n".encode()
-        left = (b"content-type", b"content-length", b"transfer-encoding")
-        headers = [(k, v) for k, v in scope["headers"] if k not in left]
-        length = len(head) + _size(path) + len(tail)
-        headers += [(b"content-type", f"multipart/form-data; boundary={EDGE}".encode()),
-                    (b"content-length", str(length).encode())]  # fmt: skip
-        body = _pieces(head, path, tail)
-
-        async def read() -> Message:
-            piece = await anext(body, None)
-            return {"type": "http.request", "body": piece or b"", "more_body": piece is not None}
+        headers = MutableHeaders(raw=list(scope["headers"]))
+        headers["content-type"] = f"multipart/form-data; boundary={EDGE}"
+        headers["content-length"] = str(_size(path))
+        del headers["transfer-encoding"]
 
         async def done(message: Message) -> None:
             if message["type"] == "http.response.start" and message["status"] < 300:
                 path.unlink(missing_ok=True)
             await send(message)
 
-        await self.app({**scope, "headers": headers}, read, done)
+        with path.open("rb") as file:
+
+            async def read() -> Message:
+                piece = file.read(1 << 20)
+                return {"type": "http.request", "body": piece, "more_body": bool(piece)}
+
+            await self.app({**scope, "headers": headers.raw}, read, done)
 
 
 async def _until_active(session: str) -> None:
@@ -163,14 +153,6 @@ async def _until_active(session: str) -> None:
     end = time.monotonic() + BACK_S
     while time.monotonic() < end and not runtime.get_instance().is_active_session(session):
         await asyncio.sleep(0.2)
-
-
-async def _pieces(head: bytes, path: Path, tail: bytes) -> AsyncIterator[bytes]:
-    yield head
-    with path.open("rb") as file:
-        while piece := file.read(1 << 20):
-            yield piece
-    yield tail
 
 
 def _sha256(path: Path) -> str:

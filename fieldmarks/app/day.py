@@ -10,17 +10,17 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.birds.shared import literal
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import Day, Work
 from fieldmarks.app.turns import turns
+from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.suffixes import ENDINGS
-from fieldmarks.record import Question
 
 REFUSED = "photos_refused"  # why some of the files chosen last could not be taken
 LONGEST_NAME = 14
 
 
-def open_files(work: Work, files: Iterable[UploadedFile], asked: Question | None = None) -> None:
-    """Take photo files: the first one opens a bird, the others show it on the same day."""
+def open_files(day: Day, files: Iterable[UploadedFile], phone: PhoneProfile | None = None) -> None:
+    """Take photo files into a day, and show the first of them."""
     opened, refused = [], []
     place = st.empty()
     with st.spinner("Opening the photo ..."):
@@ -28,11 +28,7 @@ def open_files(work: Work, files: Iterable[UploadedFile], asked: Question | None
             try:
                 with turns.turn(lambda before: place.caption(f"{before} before you.")):
                     place.empty()
-                    if work.photo is None:
-                        work.open_photo(file.getvalue(), file.name, asked)
-                        opened.append(work)
-                    else:
-                        opened.append(work.add_photo(file.getvalue(), file.name))
+                    opened.append(day.open(file.getvalue(), file.name, phone))
             except FieldmarksError as error:
                 refused.append(str(error))
     st.session_state[REFUSED] = refused
@@ -71,7 +67,7 @@ def photo_switch(work: Work) -> None:
 
 
 def _title(number: int, work: Work) -> str:
-    name = Path(work.photo.name).stem if work.photo else ""
+    name = Path(work.photo.name).stem
     if len(name) > LONGEST_NAME:
         name = f"…{name[1 - LONGEST_NAME :]}"
     marks = len({region.mark for region in work.regions.regions})
@@ -81,7 +77,7 @@ def _title(number: int, work: Work) -> str:
 def more_photos(work: Work) -> None:
     """Add another photo of the bird, or take the one in sight out."""
     photos = work.day.photos
-    days = sorted({w.photo.facts.taken[:10] for w in photos if w.photo} - {""})
+    days = sorted({w.photo.facts.taken[:10] for w in photos} - {""})
     if len(days) > 1:
         said = ", ".join(day.replace(":", "-") for day in days)
         st.warning(f"Taken on different days ({said}). One verdict is for one visit.")
@@ -95,7 +91,7 @@ def more_photos(work: Work) -> None:
                 key=f"more_{len(photos)}_{photos[0].own}",
             )
     if chosen:
-        open_files(work, chosen)
+        open_files(work.day, chosen, work.phone)
     if len(photos) > 1 and st.button("Take this photo out", key="take_out"):
         st.session_state.work = work.take_out()
         st.rerun()

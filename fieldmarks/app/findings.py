@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import base64
-import html
-import io
-from collections.abc import Sequence
+from collections.abc import Iterable
+from html import escape
 
 import streamlit as st
 from PIL import Image, ImageDraw
 
 from fieldmarks.app.birds.shared import literal
+from fieldmarks.app.sheet import fold
 from fieldmarks.app.sheet import sheet as draw
 from fieldmarks.app.state import FIRST_MARK, Work
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
-from fieldmarks.judge.together import Disagreement
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import vertices
 from fieldmarks.report.drawings import status_icon, strip
 from fieldmarks.report.glossary import words
+from fieldmarks.report.picture import to_jpeg
 from fieldmarks.report.plane import colour_plane
 from fieldmarks.report.svg import hexadecimal
 from fieldmarks.report.verdict import Reason, Verdict
@@ -39,6 +39,8 @@ from fieldmarks.report.views import (
 TONE_SIGNS = {"good": "✓", "bad": "✗", "doubt": "?", "soft": "…"}
 CROP = 88  # CSS pixels
 APART = 2  # disagreements on the card; all are in the details
+
+
 IN_NUMBERS = (
     "CIELAB, D65, 2 degrees: the median of each mark. ± is CIEDE2000 (19 times in 20), its parts "
     "are one standard deviation each."
@@ -48,6 +50,10 @@ SHOWN_SIGNS = {
     SignStatus.LOOK_AGAIN: ("fm-doubt", "↻"),
     SignStatus.DOUBTFUL: ("fm-doubt", "?"),
 }
+
+
+def _list(items: Iterable[str]) -> str:
+    return f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
 
 
 def verdict_line(verdict: Verdict) -> str:
@@ -60,38 +66,36 @@ def verdict_card(work: Work, onward: bool = True) -> None:
 
     ``onward`` puts what to do next beside it, which needs the photo on the same page.
     """
-    if work.judged is None or work.verdict is None:
+    found, question, tables = work.day.verdict, work.day.question, work.tables
+    if work.day.judged is None or found is None:
         return
-    found, record = work.verdict, work.judged
     lines = [found.kind, found.sold_as, found.tally]
     if found.tone == "good":
-        lines += clean_sheet_note(record)
-    parts = [f"<p>{html.escape(line)}</p>" for line in lines if line]
+        lines += clean_sheet_note(work.day.judged)
+    asked = f"{tables.varieties[question.variety].name}, {tables.ages[question.age].name}"
+    asked += "" if question.claimed else "; sold as: not said"
+    parts = [f"<p>{escape(line)}</p>" for line in lines if line]
     parts += [_reason(work, reason) for reason in found.reasons]
-    parts += [f"<p>The photos disagree. {html.escape(line)}</p>" for line in found.apart[:APART]]
+    parts += [f"<p>The photos disagree. {escape(line)}</p>" for line in found.apart[:APART]]
+    parts += [f"<small>Looked at as {escape(asked)}. Change it under “The bird”.</small>"]
     sign = f"<span class='fm-sign' aria-hidden='true'>{TONE_SIGNS[found.tone]}</span>"
-    asked = f"<small>{html.escape(_looked_at_as(work))}</small>"
     st.html(
         f"<div class='fm-verdict fm-is-{found.tone}' role='status'>"
-        f"<h2>{sign}{html.escape(found.headline)}</h2>{''.join(parts)}{asked}</div>"
+        f"<h2>{sign}{escape(found.headline)}</h2>{''.join(parts)}</div>"
     )
     # While the photo asks for taps, nothing else asks for anything.
     if onward and not work.taps_asked and not work.offers:
         _variety(work)
         _next(work)
-    _before_paying()
-
-
-def _looked_at_as(work: Work) -> str:
-    question, tables = work.question, work.tables
-    said = f"{tables.varieties[question.variety].name}, {tables.ages[question.age].name}"
-    said += "" if question.claimed else "; sold as: not said"
-    return f"Looked at as {said}. Change it under “The bird”."
+    table = advice_table()
+    ask, keep = _list(row.text for row in table.ask), _list(table.cautions("buying"))
+    body = f"<p>Ask the seller:</p>{ask}<p>Keep in mind:</p>{keep}"
+    st.html(fold("Before paying: papers, avian vet, quarantine", body))
 
 
 def _reason(work: Work, reason: Reason) -> str:
     """A reason against: the spot on the photo, its colour and the one expected."""
-    of = next((w for w in work.day.photos if w.photo and w.photo.name == reason.photo), work)
+    of = next((one for one in work.day.photos if one.photo.name == reason.photo), work)
     crop = _crop(of, reason.mark)
     chips = "".join(
         f"<figure><span class='fm-chip' style='background: {hexadecimal(lab)}'></span>"
@@ -99,9 +103,9 @@ def _reason(work: Work, reason: Reason) -> str:
         for word, lab in (("here", reason.read), ("should be", reason.wanted))
         if lab is not None
     )
-    shown = f"<img src='{crop}' alt='{html.escape(reason.name)} on the photo'>" if crop else ""
+    shown = f"<img src='{crop}' alt='{escape(reason.name)} on the photo'>" if crop else ""
     return (
-        f"<div class='fm-reason'>{shown}<div><p>{html.escape(reason.text)}.</p>"
+        f"<div class='fm-reason'>{shown}<div><p>{escape(reason.text)}.</p>"
         f"<div class='fm-chips'>{chips}</div></div></div>"
     )
 
@@ -127,14 +131,13 @@ def _crop(work: Work, mark: str) -> str:
     pen = ImageDraw.Draw(spot)
     for colour, width in (("#10151a", 6), ("#ffffff", 3)):
         pen.line([*line, line[0]], fill=colour, width=width)
-    out = io.BytesIO()
-    spot.save(out, "JPEG", quality=80)
-    return f"data:image/jpeg;base64,{base64.b64encode(out.getvalue()).decode()}"
+    return f"data:image/jpeg;base64,{base64.b64encode(to_jpeg(spot, 80)).decode()}"
 
 
 def _variety(work: Work) -> None:
     """A variety that the colours fit better, to be taken with one press."""
-    likelier = likelier_variety(work.judged, work.tables) if work.judged else None
+    judged = work.day.judged
+    likelier = likelier_variety(judged, work.tables) if judged else None
     if likelier is None:
         return
     key, said = likelier
@@ -165,34 +168,30 @@ def _next(work: Work) -> None:
         said = "Next: the same photo with a grey card beside the bird."
     else:
         said = "Next: keep this on the bird's record, or save the report."
-    st.html(f"<p class='fm-next'>{html.escape(said)}</p>")
-
-
-def _before_paying() -> None:
-    table = advice_table()
-    asked = "".join(f"<li>{html.escape(row.text)}</li>" for row in table.ask)
-    cautions = "".join(f"<li>{html.escape(text)}</li>" for text in table.cautions("buying"))
-    st.html(
-        "<details class='fm-entry'><summary>Before paying: papers, avian vet, quarantine</summary>"
-        f"<p>Ask the seller:</p><ul>{asked}</ul><p>Keep in mind:</p><ul>{cautions}</ul></details>"
-    )
+    st.html(f"<p class='fm-next'>{escape(said)}</p>")
 
 
 def details_panel(work: Work) -> None:
     """Species, signs and colours in one place: counts first, each row opens."""
-    judged = work.judged
+    judged = work.day.judged
     assert judged is not None
-    if not work.is_read:
+    if not work.day.is_read:
         st.caption("Species, signs and colours come here.")
         return
     body = "".join(_species(view) for view in finding_summary(judged, work.tables))
-    signs = judged.assessment.signs
-    body += _signs(work, signs) + _apart(judged.assessment.disagreements) + _colours(work)
-    draw(f"<div>{body}<p class='fm-soft'>{html.escape(EXPLAINED)}</p></div>", key="details")
-
-
-def _fold(title: str, body: str, css: str = "") -> str:
-    return f"<details class='fm-entry {css}'><summary>{title}</summary>{body}</details>"
+    body += _signs(work, judged.assessment.signs)
+    if apart := judged.assessment.disagreements:
+        title = f"<b>Where the photos disagree</b> {len(apart)}"
+        body += fold(title, _list(one.sentence for one in apart))
+    names = {key: mark.name for key, mark in work.tables.marks.items()}
+    for one in judged.records:
+        if readings := one.measurement.readings:
+            of = f" on {escape(one.photo)}" if len(judged.records) > 1 else ""
+            inside = f"{colour_plane(one, work.tables)}<p class='fm-soft'>{IN_NUMBERS}</p>"
+            inside += _sources(readings)
+            inside += "".join(_how_it_came(names[reading.mark], reading) for reading in readings)
+            body += fold(f"<b>Colours in numbers</b>{of} {len(readings)}", inside)
+    draw(f"<div>{body}<p class='fm-soft'>{escape(EXPLAINED)}</p></div>", key="details")
 
 
 def _species(view: SpeciesView) -> str:
@@ -212,73 +211,42 @@ def _species(view: SpeciesView) -> str:
     rest = () if view.subject else FOR
     for status in (*rest, Status.NOT_READ, Status.SAYS_NOTHING):
         if marks := view.of(status):
-            names = html.escape(", ".join(mark.finding.name for mark in marks))
+            names = escape(", ".join(mark.finding.name for mark in marks))
             body += f"<p class='fm-soft'>{status.capitalize()}: {names}.</p>"
-    name = f"<b>{html.escape(view.name)}</b>"
-    return _fold(f"{name} {counts}", f"<i>{html.escape(view.scientific)}</i>{body}", "fm-species")
+    name = f"<b>{escape(view.name)}</b> {counts}"
+    return fold(name, f"<i>{escape(view.scientific)}</i>{body}", "fm-species")
 
 
 def _mark_row(mark: MarkView) -> str:
-    finding = mark.finding
-    return (
-        f"<div class='fm-row'><strong>{html.escape(mark.letter)} "
-        f"{html.escape(finding.name)}</strong>"
-        f"<div>{mark.pair}{mark.shares}{mark.bar}</div></div>"
-    )
-
-
-def _apart(found: Sequence[Disagreement]) -> str:
-    """What the photos of the day disagree on."""
-    rows = "".join(f"<li>{html.escape(one.sentence)}</li>" for one in found)
-    return (
-        _fold(f"<b>Where the photos disagree</b> {len(found)}", f"<ul>{rows}</ul>") if rows else ""
-    )
+    name = escape(f"{mark.letter} {mark.finding.name}")
+    drawn = f"{mark.pair}{mark.shares}{mark.bar}"
+    return f"<div class='fm-row'><strong>{name}</strong><div>{drawn}</div></div>"
 
 
 def _signs(work: Work, signs: tuple[SignFinding, ...]) -> str:
     """Signs of mixed ancestry: those seen open, the others counted."""
     seen = [sign for sign in signs if sign.status in SHOWN_SIGNS]
-    body = "".join(_sign_row(work, sign) for sign in seen)
+    body = ""
+    for sign in seen:
+        style, mark = SHOWN_SIGNS[sign.status]
+        species = " or ".join(work.tables.species[key].name for key in sign.points_to)
+        strength = STRENGTHS.get(sign.strength, sign.strength)
+        body += (
+            f"<div class='fm-row'><div class='{style}'>{mark} {escape(sign.status.value)}</div>"
+            f"<div>{escape(sign_words(sign, work.tables))} Points to "
+            f"<strong>{escape(species)}</strong> ({escape(strength)}).</div></div>"
+        )
     for status in (SignStatus.NOT_SEEN, SignStatus.NOT_LOOKED_AT):
-        rows = "".join(f"<li>{html.escape(s.text)}</li>" for s in signs if s.status is status)
-        if rows:
-            body += f"<h4>{status.value.capitalize()}</h4><ul>{rows}</ul>"
-    return _fold(f"<b>Signs of mixed ancestry</b> {len(seen)} of {len(signs)}", body)
+        if texts := [sign.text for sign in signs if sign.status is status]:
+            body += f"<h4>{status.value.capitalize()}</h4>{_list(texts)}"
+    return fold(f"<b>Signs of mixed ancestry</b> {len(seen)} of {len(signs)}", body)
 
 
-def _sign_row(work: Work, sign: SignFinding) -> str:
-    style, mark = SHOWN_SIGNS[sign.status]
-    names = [work.tables.species[key].name for key in sign.points_to]
-    strength = STRENGTHS.get(sign.strength, sign.strength)
-    said = sign_words(sign, work.tables)
-    return (
-        f"<div class='fm-row'><div class='{style}'>{mark} {html.escape(sign.status.value)}</div>"
-        f"<div>{html.escape(said)} Points to <strong>{html.escape(' or '.join(names))}</strong> "
-        f"({html.escape(strength)}).</div></div>"
-    )
-
-
-def _colours(work: Work) -> str:
-    """Every reading with how it came about, and the readings in the a* b* plane."""
-    assert work.judged is not None
-    names = {key: mark.name for key, mark in work.tables.marks.items()}
-    records = [one for one in work.judged.records if one.measurement.readings]
-    folds = ""
-    for one in records:
-        readings = one.measurement.readings
-        body = f"<p class='fm-soft'>{html.escape(IN_NUMBERS)}</p>{_sources(readings)}"
-        body += "".join(_how_it_came(names[reading.mark], reading) for reading in readings)
-        of = f" on {html.escape(one.photo)}" if len(work.judged.records) > 1 else ""
-        title = f"<b>Colours in numbers</b>{of} {len(readings)}"
-        folds += _fold(title, colour_plane(one, work.tables) + body)
-    return folds
-
-
-def _sources(readings: Sequence[Reading]) -> str:
+def _sources(readings: Iterable[Reading]) -> str:
     """Where the parts of all uncertainties come from, each said once."""
-    said = dict.fromkeys((part.name, part.source) for one in readings for part in one.budget.parts)
-    rows = "".join(f"<li>{name}: {html.escape(source)}</li>" for name, source in said)
-    return f"<details><summary>Where each part comes from</summary><ul>{rows}</ul></details>"
+    parts = (part for one in readings for part in one.budget.parts)
+    said = _list(dict.fromkeys(f"{part.name}: {part.source}" for part in parts))
+    return f"<details><summary>Where each part comes from</summary>{said}</details>"
 
 
 def _how_it_came(name: str, reading: Reading) -> str:
@@ -293,34 +261,31 @@ def _how_it_came(name: str, reading: Reading) -> str:
     )
     left = ((pixels.clipped, "clipped"), (pixels.glare, "shine"), (pixels.dark, "dark"))
     lost = "".join(f", {count} {why}" for count, why in left if count)
-    warned = "".join(f"<p><strong>{html.escape(text)}</strong></p>" for text in reading.warnings)
-    return (
-        f"<details class='fm-entry fm-reading' data-mark='{html.escape(name)}'><summary>"
-        f"{html.escape(name)}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f} "
-        f"(± {reading.expanded:.1f}){note}</summary>{strip(reading.populations)}{warned}"
+    warned = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in reading.warnings)
+    title = f"{name}: L* {light:.0f}, a* {a:.0f}, b* {b:.0f} (± {reading.expanded:.1f}){note}"
+    return fold(
+        escape(title),
+        f"{strip(reading.populations)}{warned}"
         f"<table><caption>C* {reading.chroma:.1f}, h {reading.hue:.0f}°; "
         f"{pixels.used} of {pixels.total} pixels{lost}</caption>"
         "<thead><tr><th scope='col'>part</th><th scope='col'>L*</th><th scope='col'>C*</th>"
-        f"<th scope='col'>hue</th></tr></thead><tbody>{parts}</tbody></table></details>"
+        f"<th scope='col'>hue</th></tr></thead><tbody>{parts}</tbody></table>",
+        "fm-reading",
     )
 
 
 def cautions_panel(work: Work) -> None:
     """What cannot be told, and the cautions, but for those on the verdict."""
-    assert work.judged is not None
-    assert work.verdict is not None
-    said = clean_sheet_note(work.judged) if work.verdict.tone == "good" else ()
-    for line in work.judged.assessment.cautions:
+    judged, verdict = work.day.judged, work.day.verdict
+    assert judged is not None
+    assert verdict is not None
+    said = clean_sheet_note(judged) if verdict.tone == "good" else ()
+    for line in judged.assessment.cautions:
         if line not in said:
             st.markdown(f"- {line}")
 
 
 def words_panel(_: Work) -> None:
     """Trade and measuring words, each explained when it is opened."""
-    st.html(
-        "".join(
-            f"<details class='fm-entry' id='{row.anchor}'><summary>{html.escape(word)}</summary>"
-            f"<p>{html.escape(row.text)}</p></details>"
-            for word, row in words().items()
-        )
-    )
+    rows = words().items()
+    st.html("".join(fold(escape(word), f"<p>{escape(row.text)}</p>") for word, row in rows))

@@ -8,20 +8,21 @@ from __future__ import annotations
 
 import hashlib
 import io
-from functools import cache
+import json
+from collections.abc import Callable
+from functools import cache, partial
 from pathlib import Path
 
 from PIL import Image, ImageDraw
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 from streamlit import file_util
 
-from fieldmarks.app import sign_in
+from fieldmarks.app.sign_in import HOME
 from fieldmarks.app.ways import TITLES
 from fieldmarks.report.svg import LIGHT
 
-HOME = sign_in.HOME
 HERE = Path(__file__).parent
 SIZES = (180, 192, 512)
 PAGES = ("", *TITLES, "club", "sign-out")
@@ -72,18 +73,20 @@ def icon(size: int) -> bytes:
     return out.getvalue()
 
 
-def manifest() -> dict[str, object]:
-    """What a browser needs to keep the app on a home screen."""
+def manifest() -> str:
+    """What a browser needs to keep the app on a home screen, as JSON."""
     icons = [
-        {"src": f"{HOME}icon-{size}.png", "sizes": f"{size}x{size}", "type": "image/png",
-         "purpose": "any maskable"}
+        {
+            "src": f"{HOME}icon-{size}.png",
+            "sizes": f"{size}x{size}",
+            "type": "image/png",
+            "purpose": "any maskable",
+        }
         for size in SIZES
-    ]  # fmt: skip
-    return {
-        "name": "fieldmarks", "short_name": "fieldmarks", "id": "/", "start_url": "/", "scope": "/",
-        "display": "standalone", "icons": icons, "theme_color": LIGHT["accent"],
-        "background_color": LIGHT["paper"],
-    }  # fmt: skip
+    ]
+    colours = {"theme_color": LIGHT["accent"], "background_color": LIGHT["paper"]}
+    shown = {"name": "fieldmarks", "start_url": "/", "display": "standalone"}
+    return json.dumps(shown | colours | {"icons": icons})
 
 
 @cache
@@ -95,42 +98,26 @@ def sheet() -> str:
     return shop_sheet_page(tables())
 
 
-def _page(_: Request) -> Response:
-    return HTMLResponse(front_page(), headers={"Cache-Control": "no-cache"})
+def _worker() -> str:
+    return (HERE / "worker.js").read_text(encoding="utf-8").replace("$print", _print(sheet()))
 
 
-def _manifest(_: Request) -> Response:
-    return JSONResponse(manifest(), media_type="application/manifest+json")
+def _route(path: str, make: Callable[[], str | bytes], kind: str, kept: str = "no-cache") -> Route:
+    def give(_: Request) -> Response:
+        return Response(make(), media_type=kind, headers={"Cache-Control": kept})
+
+    return Route(path, give)
 
 
-def _icon(request: Request) -> Response:
-    size = request.path_params["size"]
-    if size not in SIZES:
-        return Response(status_code=404)
-    headers = {"Cache-Control": "public, max-age=86400"}
-    return Response(icon(size), media_type="image/png", headers=headers)
-
-
-def _script(_: Request) -> Response:
-    kept = {"Cache-Control": "public, immutable, max-age=31536000"}  # its address names its print
-    text = (HERE / "arrive.js").read_text(encoding="utf-8")
-    return Response(text, media_type="text/javascript", headers=kept)
-
-
-def _worker(_: Request) -> Response:
-    text = (HERE / "worker.js").read_text(encoding="utf-8").replace("$print", _print(sheet()))
-    return Response(text, media_type="text/javascript", headers={"Cache-Control": "no-cache"})
-
-
-def _sheet(_: Request) -> Response:
-    return HTMLResponse(sheet(), headers={"Cache-Control": "no-cache"})
-
-
+FOR_EVER = "public, immutable, max-age=31536000"  # an address that names the print of what it gives
 routes = [
-    *(Route(f"/{name}", _page) for name in PAGES),
-    Route(f"{HOME}manifest.webmanifest", _manifest),
-    Route(HOME + "icon-{size:int}.png", _icon),
-    Route("/scripts/arrive.js", _script),
-    Route("/worker.js", _worker),
-    Route("/sheet", _sheet),
+    *(_route(f"/{name}", front_page, "text/html") for name in PAGES),
+    _route(f"{HOME}manifest.webmanifest", manifest, "application/manifest+json"),
+    *(
+        _route(f"{HOME}icon-{size}.png", partial(icon, size), "image/png", "public, max-age=86400")
+        for size in SIZES
+    ),
+    _route("/scripts/arrive.js", (HERE / "arrive.js").read_bytes, "text/javascript", FOR_EVER),
+    _route("/worker.js", _worker, "text/javascript"),
+    _route("/sheet", sheet, "text/html"),
 ]

@@ -14,17 +14,15 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 [data-tag] :is(span, svg) { color: var(--fm-paper) !important; }
 [data-testid="stCaptionContainer"] { opacity: 1 !important; }
 .fm-lead { font-size: 1.08rem; color: var(--fm-soft); margin: 0 0 1rem; }
-.fm-verdict { border-left: 6px solid var(--fm-accent); background: var(--fm-panel);
+.fm-is-good { --fm-tone: var(--fm-good); } .fm-is-bad { --fm-tone: var(--fm-bad); }
+.fm-is-doubt { --fm-tone: var(--fm-doubt); }
+.fm-verdict { border-left: 6px solid var(--fm-tone, var(--fm-accent)); background: var(--fm-panel);
   padding: .9rem 1.1rem; border-radius: 0 10px 10px 0; font-size: 1.12rem; line-height: 1.45; }
 .fm-verdict h2 { font-size: 1.5rem; line-height: 1.25; padding: 0; margin: 0 0 .4rem; }
 .fm-verdict > p { margin: 0 0 .3rem; font-size: 1.05rem; }
 .fm-sign { display: inline-grid; place-items: center; width: 1.35em; height: 1.35em;
-  margin-right: .45em; border-radius: 50%; background: var(--fm-soft); color: var(--fm-paper);
-  font-size: .85em; }
-.fm-is-good { border-color: var(--fm-good); } .fm-is-good .fm-sign { background: var(--fm-good); }
-.fm-is-bad { border-color: var(--fm-bad); } .fm-is-bad .fm-sign { background: var(--fm-bad); }
-.fm-is-doubt { border-color: var(--fm-doubt); }
-.fm-is-doubt .fm-sign { background: var(--fm-doubt); }
+  margin-right: .45em; border-radius: 50%; background: var(--fm-tone, var(--fm-soft));
+  color: var(--fm-paper); font-size: .85em; }
 .fm-reason { display: flex; gap: .7rem; align-items: flex-start; margin: .55rem 0; }
 .fm-reason img { width: 88px; height: 88px; border-radius: 8px; flex: none; }
 .fm-reason p { margin: 0; font-size: .95rem; line-height: 1.3; }
@@ -50,9 +48,9 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 summary .fm-chip { display: inline-block; width: 22px; height: 22px; vertical-align: -5px; }
 .fm-chip { width: 44px; height: 44px; border-radius: 8px; border: 1px solid var(--fm-line);
   flex: none; }
-.fm-good { color: var(--fm-good); font-weight: 600; }
-.fm-doubt { color: var(--fm-doubt); font-weight: 600; }
-.fm-bad { color: var(--fm-bad); font-weight: 600; }
+.fm-good, .fm-doubt, .fm-bad { font-weight: 600; }
+.fm-good { color: var(--fm-good); } .fm-doubt { color: var(--fm-doubt); }
+.fm-bad { color: var(--fm-bad); }
 .fm-soft { color: var(--fm-soft); }
 .fm-row { display: grid; grid-template-columns: minmax(7rem, 1fr) 2fr; gap: .3rem .8rem;
   align-items: start; padding: .55rem 0; border-top: 1px solid var(--fm-line); }

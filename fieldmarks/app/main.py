@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import streamlit as st
 
-from fieldmarks.app import bird, day, findings, look, marking, sign_in, takeaway
-from fieldmarks.app.birds import (
-    birds_page,
-    buying_page,
-    dispute_page,
-    keep_panel,
-    mating_page,
-    pairing_page,
-)
-from fieldmarks.app.birds.shared import store, tables
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app import bird, birds, day, findings, look, marking, sign_in, takeaway
+from fieldmarks.app.birds.shared import store, told
 from fieldmarks.app.club import club_page
-from fieldmarks.app.guard import guarded
 from fieldmarks.app.page import bar, page
 from fieldmarks.app.start import start_screen
 from fieldmarks.app.state import Work
-from fieldmarks.app.ways import TITLES, remember_pages
+from fieldmarks.app.ways import TITLES
+
+_log = logging.getLogger(__name__)
 
 
 def workbench(work: Work) -> None:
@@ -35,19 +33,18 @@ def workbench(work: Work) -> None:
         if work.story:
             st.caption(f"An invented bird, painted: {work.story}")
         if st.button("← Another bird", key="another"):
-            put_aside(work)
-            st.rerun()
+            put_aside()
     with right:
         findings.verdict_card(work)
         sections(work)
-    if work.verdict is not None and work.is_read:
-        bar(findings.verdict_line(work.verdict), work.verdict.tone)
+    if work.day.verdict is not None and work.day.is_read:
+        bar(findings.verdict_line(work.day.verdict), work.day.verdict.tone)
 
 
-def put_aside(work: Work) -> None:
+def put_aside() -> None:
     """Back to the first screen; the photo can be taken up again there."""
-    st.session_state.put_aside = work
-    st.session_state.work = Work(tables())
+    st.session_state.put_aside = st.session_state.pop("work")
+    st.rerun()
 
 
 def sections(work: Work) -> None:
@@ -56,30 +53,50 @@ def sections(work: Work) -> None:
         "Details": findings.details_panel,
         "The bird": bird.bird_panel,
         "Take away": takeaway.take_away_panel,
-        "Keep": keep_panel,
+        "Keep": birds.keep_panel,
         "Keep in mind": findings.cautions_panel,
         "Words": findings.words_panel,
     }
     for tab, (name, panel) in zip(
         st.tabs(list(panels), key="section", on_change="rerun"), panels.items(), strict=True
     ):
-        if tab.open and (work.judged is not None or name in ("The bird", "Words")):
+        if tab.open and (work.day.judged is not None or name in ("The bird", "Words")):
             with tab:
                 panel(work)
 
 
 def measuring_page() -> None:
     """A photo to choose, then the workbench."""
-    work: Work = st.session_state.setdefault("work", Work(tables()))
-    where = f"{work.photo.sha256} {work.looks}" if work.photo else "start"
-    offer = "put_aside" not in st.session_state and work.photo is None
-    if page(where, [(w.given, len(w.data)) for w in work.day.photos if w.photo], offer=offer):
-        put_aside(work)
-        st.rerun()
-    if work.photo is None:
-        start_screen(work)
-    else:
-        workbench(work)
+    work: Work | None = st.session_state.get("work")
+    if work is None:
+        page("start", offer="put_aside" not in st.session_state)
+        start_screen()
+        return
+    photos = [(one.given, len(one.data)) for one in work.day.photos]
+    if page(f"{work.photo.sha256} {work.looks}", photos):
+        put_aside()
+    workbench(work)
+
+
+@contextmanager
+def guarded() -> Iterator[None]:
+    """Show a fault on the page; what was drawn before it stays.
+
+    Streamlit's own signals to stop or run again pass: they are no ``Exception``.
+    """
+    try:
+        yield
+    except FieldmarksError as error:
+        told(error)
+    except Exception as error:
+        # The one who runs the app finds where it happened beside it, in the terminal.
+        _log.exception("a page could not be drawn")
+        told(
+            FieldmarksError(
+                f"an unexpected fault ({type(error).__name__}: {error})",
+                mend="Nothing that was kept is lost. Load the page again, and please report it",
+            )
+        )
 
 
 def main() -> None:
@@ -88,17 +105,17 @@ def main() -> None:
     look.dress()
     drawn_by = {
         "look": measuring_page,
-        "buy": buying_page,
-        "birds": birds_page,
-        "pair": pairing_page,
-        "matings": mating_page,
-        "opinions": dispute_page,
+        "buy": birds.buying_page,
+        "birds": birds.birds_page,
+        "pair": birds.pairing_page,
+        "matings": birds.mating_page,
+        "opinions": birds.dispute_page,
     }
     pages = {
         key: st.Page(draw, title=TITLES[key], url_path=key, default=key == "look")
         for key, draw in drawn_by.items()
     }
-    remember_pages(pages)
+    st.session_state.pages = dict(pages)  # for the ways from one to another
     with guarded():
         seen = store()  # or nothing is drawn
         if sign_in.door is not None and sign_in.door.way != "open":

@@ -8,12 +8,11 @@ import numpy as np
 import streamlit as st
 from PIL import Image
 
-from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.birds.shared import literal
-from fieldmarks.app.marker import marker, photo_key
-from fieldmarks.app.sheet import picture
+from fieldmarks.app.birds.shared import errors_told, literal
+from fieldmarks.app.marker import Board, MarkerEvent, marker, photo_key
+from fieldmarks.app.sheet import fold, picture
 from fieldmarks.app.state import FIRST_MARK, Work
-from fieldmarks.app.turns import in_turn
+from fieldmarks.app.turns import turns
 from fieldmarks.measure.calibration import describe_cast, swatch_before_after
 from fieldmarks.measure.colour import decode_srgb, encode_srgb
 from fieldmarks.measure.phone_profile import list_profiles, load_profile
@@ -23,9 +22,9 @@ from fieldmarks.report.picture import to_jpeg
 
 SHOWN = {"key", "name", "look", "shape", "kind", "whole"}
 TAPS = (
-    ("eye", "the eye"),
-    ("beak_tip", "the tip of the beak"),
-    ("tail_end", "the end of the tail"),
+    {"key": "eye", "name": "the eye"},
+    {"key": "beak_tip", "name": "the tip of the beak"},
+    {"key": "tail_end", "name": "the end of the tail"},
 )
 NOT_HERE = ("chart_patch",)  # what it shows must be said in its note, which only a file holds
 CARD_KINDS = {
@@ -37,7 +36,6 @@ CARD_KINDS = {
 
 def photo_panel(work: Work) -> None:
     """The photo with its regions."""
-    assert work.photo is not None
     drawn = {region.mark for region in work.regions.regions}
     marks = [
         {**row.model_dump(include=SHOWN), "eye": at_the_eye(work, key)}
@@ -45,29 +43,31 @@ def photo_panel(work: Work) -> None:
         if key not in NOT_HERE or key in drawn
     ]
     marks.sort(key=lambda mark: mark["key"] != FIRST_MARK)
-    odd = [reason.mark for reason in work.verdict.reasons] if work.verdict else []
-    marker(
-        work.screen_jpeg,
-        (work.photo.width, work.photo.height),
-        work.regions,
-        marks,
-        work.mark,
-        work.suggestion,
-        key="photo",
+    board = Board(
+        jpeg=work.screen_jpeg,
+        regions=work.regions,
+        marks=marks,
+        current=work.mark,
+        drawing=where_is(work.tables, work.mark),
+        suggestion=work.suggestion,
+        offers=work.offers,
         note=work.note,
         aside=work.said,
         coming=work.coming,
-        drawing=where_is(work.tables, work.mark),
-        odd=odd,
+        odd=[reason.mark for reason in work.day.verdict.reasons] if work.day.verdict else [],
         taps=TAPS if work.taps_asked else (),
-        offers=work.offers,
         beside=[
             photo_key(other.screen_jpeg)
             for other in work.day.photos
             if other is not work and not other.regions.regions
         ],
-        on_event=in_turn(work.handle),
     )
+
+    def act(event: MarkerEvent) -> None:
+        with turns.turn(first=True):
+            work.handle(event)
+
+    marker(board, "photo", act)
     if work.problem:
         st.error(literal(work.problem))
 
@@ -80,13 +80,6 @@ def at_the_eye(work: Work, mark: str) -> bool:
 
 def drawing_panel(work: Work) -> None:
     """What belongs to the drawing but is needed less often: scale, card, phone, a saved file."""
-    _scales(work)
-    _card_and_light(work)
-    _open_region_file(work)
-
-
-def _scales(work: Work) -> None:
-    """Length of the scales that are drawn."""
     for region in work.regions.of("scale"):
         value = st.number_input(
             "Length of the scale line in millimetres",
@@ -96,68 +89,40 @@ def _scales(work: Work) -> None:
             key=f"scale_{region.id}_{work.own}",
         )
         _set_value(work, region, value)
+    cards, phones = work.regions.of(FIRST_MARK), list_profiles()
+    if cards or phones:
+        with st.expander("Card and light"):
+            for region in cards:
+                _set_value(work, region, _card_value(region, work.own))
+            if phones:
+                _phone(work, phones)
+            if work.has_card:
+                _before_and_after(work)
+    with st.expander("Open a region file"), errors_told():
+        chosen = st.file_uploader(
+            "Region file saved earlier for this photo", type=["json"], key="region_file"
+        )
+        if chosen is not None and st.button("Use its regions"):
+            work.open_regions(chosen.getvalue().decode("utf-8", "replace"), chosen.name)
+            st.rerun()
 
 
 def _set_value(work: Work, region: Region, value: float | None) -> None:
     """Give a region its value, and judge afresh when that changes something."""
-    if value == region.value:
-        return
-    work.change_region(region.id, value=value)
-    work.assess()
-
-
-def _card_and_light(work: Work) -> None:
-    """Which card it is, which phone took the photo, and what the card does to the photo."""
-    cards = work.regions.of(FIRST_MARK)
-    if not cards and not list_profiles():
-        return
-    with st.expander("Card and light"):
-        for region in cards:
-            usual = CARD_KINDS["18 % grey card"]
-            value = _card_value(region.value or usual, f"{region.id}_{work.own}")
-            _set_value(work, region, value)
-        _phone(work)
-        if work.has_card:
-            left, right = st.columns(2)
-            with left:
-                picture(work.screen_jpeg, "the photo as it is", "before", "as photographed")
-            with right:
-                after = to_jpeg(Image.fromarray(_corrected(work)))
-                picture(after, "the photo without the cast", "after", "in neutral light")
-
-
-def _phone(work: Work) -> None:
-    """Choose a phone's profile, when one has been kept on this computer."""
-    names = list_profiles()
-    if not names:
-        return
-    now = work.phone.name if work.phone else "no"
-    offered = ["no", *names]
-    chosen = st.selectbox(
-        "Taken with a phone whose colours you have learned?",
-        offered,
-        index=offered.index(now) if now in offered else 0,
-        key=f"phone_{work.own}",
-    )
-    if chosen != now:
-        try:
-            work.phone = None if chosen == "no" else load_profile(chosen)
-        except FieldmarksError as error:
-            st.error(literal(str(error)))
-            return
-        work.remembered.clear()
+    if value != region.value:
+        work.change_region(region.id, value=value)
         work.assess()
-        st.rerun()
 
 
-def _card_value(value: float | None, key: str) -> float:
-    names = list(CARD_KINDS)
+def _card_value(region: Region, own: str) -> float:
+    """Ask which card it is; gives its reflectance."""
+    value, names = region.value or 0.18, list(CARD_KINDS)
     known = [name for name, one in CARD_KINDS.items() if one == value]
     chosen = st.selectbox(
         "Which card is it?",
         names,
         index=names.index(known[0]) if known else len(names) - 1,
-        key=f"card_{key}",
+        key=f"card_{region.id}_{own}",
     )
     fixed = CARD_KINDS[chosen]
     if fixed is not None:
@@ -166,10 +131,44 @@ def _card_value(value: float | None, key: str) -> float:
         "Its reflectance in percent (on its packet)",
         min_value=1.0,
         max_value=100.0,
-        value=round(100 * (value or 0.18), 1),
-        key=f"percent_{key}",
+        value=round(100 * value, 1),
+        key=f"percent_{region.id}_{own}",
     )
     return percent / 100
+
+
+def _phone(work: Work, names: list[str]) -> None:
+    """Choose the profile of a phone that has been kept on this computer."""
+    now = work.phone.name if work.phone else "no"
+    offered = ["no", *names]
+    chosen = st.selectbox(
+        "Taken with a phone whose colours you have learned?",
+        offered,
+        index=offered.index(now) if now in offered else 0,
+        key=f"phone_{work.own}",
+    )
+    if chosen == now:
+        return
+    with errors_told():
+        work.phone = None if chosen == "no" else load_profile(chosen)
+        work.remembered.clear()
+        work.assess()
+        st.rerun()
+
+
+def _before_and_after(work: Work) -> None:
+    """The photo without and with the card's gains, for looking at only."""
+    assert work.record is not None
+    small = work.screen_pixels[::2, ::2]
+    scale = work.photo.width / small.shape[1]
+    x, y = np.meshgrid(np.arange(small.shape[1]) * scale, np.arange(small.shape[0]) * scale)
+    true = work.record.measurement.calibration.apply(decode_srgb(small / 255), x, y)
+    corrected = Image.fromarray(np.round(encode_srgb(true) * 255).astype(np.uint8))
+    left, right = st.columns(2)
+    with left:
+        picture(work.screen_jpeg, "the photo as it is", "before", "as photographed")
+    with right:
+        picture(to_jpeg(corrected), "the photo without the cast", "after", "in neutral light")
 
 
 def card_panel(work: Work) -> None:
@@ -189,10 +188,8 @@ def card_panel(work: Work) -> None:
             for word, colour in (("before", before), ("after", after))
         )
         _, a, b = calibration.patches[0].lab
-        st.html(
-            f"<details class='fm-entry'><summary>{chips} {lamp_words(a, b)}</summary>"
-            f"<p>{html.escape(calibration.summary)}</p></details>"
-        )
+        summary = f"<p>{html.escape(calibration.summary)}</p>"
+        st.html(fold(f"{chips} {lamp_words(a, b)}", summary))
     elif work.record.measurement.readings:
         st.caption("No grey card: fine tints are not counted.")
 
@@ -203,28 +200,3 @@ def lamp_words(a: float, b: float) -> str:
     if cast[0] == "hardly":
         return "No tint in the light"
     return f"{cast[-2].capitalize()} tint of the light removed"
-
-
-def _corrected(work: Work) -> np.ndarray:
-    """The small picture with the card's gains, for looking at only."""
-    assert work.record is not None
-    assert work.photo is not None
-    small = work.screen_pixels[::2, ::2]
-    scale = work.photo.width / small.shape[1]
-    x, y = np.meshgrid(np.arange(small.shape[1]) * scale, np.arange(small.shape[0]) * scale)
-    true = work.record.measurement.calibration.apply(decode_srgb(small / 255), x, y)
-    return np.round(encode_srgb(true) * 255).astype(np.uint8)
-
-
-def _open_region_file(work: Work) -> None:
-    with st.expander("Open a region file"):
-        chosen = st.file_uploader(
-            "Region file saved earlier for this photo", type=["json"], key="region_file"
-        )
-        if chosen is not None and st.button("Use its regions"):
-            try:
-                work.open_regions(chosen.getvalue().decode("utf-8", "replace"), chosen.name)
-            except FieldmarksError as error:
-                st.error(literal(str(error)))
-            else:
-                st.rerun()

@@ -137,7 +137,7 @@ function explainLoss(page) {
   dialog.append(said);
 }
 
-let now = { inside: false, leave: () => {} };
+let now = {}; // of the page as it is shown
 
 function wire(page) {
   if (page.body.dataset.fmWired) return;
@@ -145,7 +145,7 @@ function wire(page) {
   const chosen = (files) => {
     const said = page.querySelector(".fm-too-large");
     if (!files?.length || !said) return;
-    const limit = Number(said.dataset.limit);
+    const { limit } = now;
     const large = [...files].find((file) => file.size > limit * 1e6);
     said.hidden = !large;
     said.textContent = large && `${large.name} has ${Math.round(large.size / 1e6)} MB; up to ${limit} MB can be opened. Save it smaller, as a JPEG.`;
@@ -162,7 +162,7 @@ function wire(page) {
 export default function ({ data, parentElement, setTriggerValue }) {
   const page = parentElement.ownerDocument;
   const inside = data.photos.length > 0;
-  now = { inside, leave: () => setTriggerValue("back", true) };
+  now = { inside, limit: data.limit, leave: () => setTriggerValue("back", true) };
   if (inside) keepDay(data.photos);
   if (inside && rest.length) {
     const files = rest;
@@ -177,7 +177,6 @@ export default function ({ data, parentElement, setTriggerValue }) {
     page.body.dataset.fmScreen = data.screen;
     page.querySelector("[data-testid=stMain]")?.scrollTo(0, 0);
   }
-  parentElement.querySelector(".fm-too-large").dataset.limit = data.limit;
   const place = parentElement.querySelector(".fm-continue");
   if (data.offer) offer(page, place);
   else place.hidden = true;

@@ -39,7 +39,7 @@ def page(screen: str, photos: Sequence[tuple[str, int]] = (), *, offer: bool = F
 
     Args:
         screen: What is shown: a new one is shown from its top.
-        photos (sequence of (str, int)): Names and bytes of the files that are open. If any: Back
+        photos (sequence of (str, int)): Names and bytes of the files that are open. If any, Back
             leads to the first screen and not out of the app.
         offer: Offer to continue what was drawn last in this browser.
     """

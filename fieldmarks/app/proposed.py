@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageDraw
+from skimage.draw import polygon
 
 from fieldmarks.app.marker import Offer
 from fieldmarks.measure.colour import decode_srgb, difference, linear_to_lab
@@ -35,13 +35,10 @@ def look_unlike(pixels: npt.NDArray[np.uint8], regions: RegionSet, mark: Mark) -
     shown = [region.shape for region in regions.of(mark.key)]
     if len(shown) < 2 or mark.shape == "line":
         return False
-    rows, columns = pixels.shape[:2]
     colours = []
     for shape in shown:
-        drawn = Image.new("1", (columns, rows))
-        points = vertices(shape) * columns / regions.width
-        ImageDraw.Draw(drawn).polygon([tuple(p) for p in points], fill=1)
-        inside = pixels[np.asarray(drawn)]
+        x, y = (vertices(shape) * pixels.shape[1] / regions.width).T
+        inside = pixels[polygon(y, x, pixels.shape[:2])]
         if not len(inside):
             return False
         colours.append(linear_to_lab(decode_srgb(np.median(inside, axis=0) / 255)))

@@ -22,11 +22,7 @@ NAMES_VARIABLE = "FIELDMARKS_HOST_NAMES"  # more names, with commas, for one beh
 
 
 def command(port: int, home_network: bool) -> list[str]:
-    """The Streamlit command line.
-
-    Args:
-        home_network: Listen for other devices too; otherwise for this computer only.
-    """
+    """The Streamlit command line; it listens for this computer only, or for the home network."""
     return [
         sys.executable,
         "-m",

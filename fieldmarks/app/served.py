@@ -20,6 +20,7 @@ from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
+from starlette.websockets import WebSocketClose
 from streamlit import config, net_util
 
 from fieldmarks.app import front_page, sign_in
@@ -51,7 +52,7 @@ def own_names(home_network: bool) -> set[str]:
     return {name.strip() for name in names}
 
 
-def may_ask(host: str, origin: str | None, names: set[str], home_network: bool) -> bool:
+def may_ask(host: str, origin: str | None, home_network: bool) -> bool:
     """Whether a request with this ``Host`` and ``Origin`` comes from a page of our own.
 
     An address in figures is no name, so nobody can point it elsewhere; on this computer only the
@@ -67,10 +68,9 @@ def may_ask(host: str, origin: str | None, names: set[str], home_network: bool) 
     except ValueError:
         return False
     try:
-        address = ipaddress.ip_address(name)
+        return ipaddress.ip_address(name).is_loopback or home_network
     except ValueError:
-        return name in names
-    return home_network or address.is_loopback
+        return name in own_names(home_network)
 
 
 class OwnNamesOnly:
@@ -78,26 +78,23 @@ class OwnNamesOnly:
 
     def __init__(self, app: ASGIApp, home_network: bool) -> None:
         self.app, self.home_network = app, home_network
-        self.names = own_names(home_network)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on what our own pages ask; refuse the rest."""
+        answer = self.app
         if scope["type"] in ("http", "websocket"):
             headers = Headers(scope=scope)
             hosts, origin = headers.getlist("host"), headers.get("origin")
-            if len(hosts) != 1 or not may_ask(hosts[0], origin, self.names, self.home_network):
-                if scope["type"] == "websocket":
-                    await send({"type": "websocket.close", "code": 1008})
-                else:
-                    await PlainTextResponse(REFUSED, 421)(scope, receive, send)
-                return
+            if len(hosts) != 1 or not may_ask(hosts[0], origin, self.home_network):
+                plain = scope["type"] == "http"
+                answer = PlainTextResponse(REFUSED, 421) if plain else WebSocketClose(1008)
 
         async def unframed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 message["headers"] = [*message["headers"], *NO_FRAME]
             await send(message)
 
-        await self.app(scope, receive, unframed)
+        await answer(scope, receive, unframed)
 
 
 def _no_outside_address() -> None:

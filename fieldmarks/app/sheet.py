@@ -7,8 +7,7 @@ from functools import cache
 from typing import Any
 
 import streamlit as st
-
-from fieldmarks.app.marker.component import address_of
+from streamlit import runtime
 
 # Only text made by this program comes here; whatever a keeper typed is escaped where it is put in.
 SCRIPT = """
@@ -23,30 +22,35 @@ export default function ({ data, parentElement }) {
 
 
 @cache
-def component(name: str, body: str, script: str) -> Any:
-    """A component of the page itself, which takes its look from the page."""
+def component(name: str, body: str, script: str, css: str | None = None) -> Any:
+    """A component with a look of its own, or else with that of the page."""
     return st.components.v2.component(
-        f"fieldmarks_{name}", html=body, js=script, isolate_styles=False
+        f"fieldmarks_{name}", html=body, js=script, css=css, isolate_styles=css is not None
     )
 
 
-def sheet(body: str, key: str) -> None:
-    """Put HTML with SVG on the page.
+def address_of(jpeg: bytes, key: str) -> str:
+    """Address of a JPEG in Streamlit's media store, the same as long as the picture is.
 
-    Args:
-        body: HTML made by this program.
-        key: Unique in the page.
+    One picture is kept per ``key``, which is unique in the page.
     """
+    path = runtime.get_instance().media_file_mgr.add(jpeg, "image/jpeg", f"fieldmarks-{key}")
+    base = str(st.get_option("server.baseUrlPath") or "").strip("/")
+    return f"/{base}{path}" if base else path
+
+
+def sheet(body: str, key: str) -> None:
+    """Put HTML with SVG, made by this program, on the page; ``key`` is unique in it."""
     component("sheet", "<div class='fm-sheet'></div>", SCRIPT)(key=key, data={"body": body})
 
 
-def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:
-    """Put a picture on the page, with words for those who cannot see it.
+def fold(title: str, body: str, look: str = "") -> str:
+    """HTML under a title that opens it."""
+    return f"<details class='fm-entry {look}'><summary>{title}</summary>{body}</details>"
 
-    Args:
-        alt: What it shows. Streamlit's own picture element says nothing to a screen reader.
-        key: Unique in the page.
-    """
+
+def picture(jpeg: bytes, alt: str, key: str, caption: str = "") -> None:
+    """Put a picture on the page; ``alt`` says what it shows, ``key`` is unique in the page."""
     below = f"<figcaption>{html.escape(caption)}</figcaption>" if caption else ""
     st.html(
         f"<figure class='fm-picture'><img src='{html.escape(address_of(jpeg, key))}' "

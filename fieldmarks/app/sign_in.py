@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import streamlit as st
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import HTTPConnection, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.websockets import WebSocketClose
 from streamlit import auth_util, config
 from streamlit.web.server.server_util import get_cookie_secret
 from streamlit.web.server.starlette.starlette_app_utils import decode_signed_value
@@ -148,48 +149,52 @@ class Gate:
         if scope["type"] not in ("http", "websocket") or self.door.way == "open":
             await self.app(scope, receive, send)
             return
-        path, cookies = scope["path"], _cookies(scope)
-        if path == "/auth/logout":
+        path, cookies = scope["path"], HTTPConnection(scope).cookies
+        leaves = path == "/auth/logout"
+        if leaves:
             self.door.end(cookies)
-        elif _for_all(path) or self.door.claims(cookies) is not None:
-            await self.app(scope, receive, send)
-            return
-        if scope["type"] == "websocket":
-            await send({"type": "websocket.close", "code": 1008})
-        elif path == "/auth/logout" and self.door.way == "provider":
-            await self.app(scope, receive, send)  # Streamlit tells the provider
+            may = self.door.way == "provider"  # Streamlit tells the provider
         else:
-            await (await self._answer(Request(scope, receive)))(scope, receive, send)
-
-    async def _answer(self, request: Request) -> Response:
-        path, passphrase = request.url.path, self.door.passphrase
-        if path == "/auth/logout":
-            response: Response = RedirectResponse("/", 303)
+            for_all = path in BEFORE or path.startswith((SHARED, HOME))
+            may = for_all or self.door.claims(cookies) is not None
+        answer: ASGIApp = self.app
+        if not may and scope["type"] == "websocket":
+            answer = WebSocketClose(1008)
+        elif not may and leaves:
+            answer = response = RedirectResponse("/", 303)
             response.delete_cookie(COOKIE)
-            return response
+        elif not may:
+            answer = await self._way_in(Request(scope, receive))
+        await answer(scope, receive, send)
+
+    async def _way_in(self, request: Request) -> Response:
+        path, passphrase = request.url.path, self.door.passphrase
         if path == "/sign-in" and passphrase is None:
             word = auth_util.encode_provider_token("default")
             return RedirectResponse(f"/auth/login?provider={word}", 303)
         if path == "/sign-in" and passphrase is not None and request.method == "POST":
-            given = b""
-            async for part in request.stream():
-                given += part
-                if len(given) > LONGEST_FORM:
-                    return PlainTextResponse("too large", 413)
-            words = given.decode("utf-8", "replace").removeprefix("words=").rstrip("\r\n")
-            if wait := passphrase.wait():
-                return self._page(f"Too many tries. Wait {wait} s, then try again.", 429, wait)
-            if not await run_in_threadpool(passphrase.tried, words):
-                return self._page("This is not the passphrase.", 403)
-            response = RedirectResponse("/", 303)
-            encrypted = request.headers.get("x-forwarded-proto", request.url.scheme) == "https"
-            response.set_cookie(
-                COOKIE, self.door.begin(), LASTS, httponly=True, samesite="lax", secure=encrypted
-            )
-            return response
+            return await self._try(request, passphrase)
         if request.method != "GET" or "text/html" not in request.headers.get("accept", ""):
             return PlainTextResponse("sign in first", 403, SAFE)
         return self._page("", 200 if path in ("/", "/sign-in") else 403)
+
+    async def _try(self, request: Request, passphrase: Passphrase) -> Response:
+        given = b""
+        async for part in request.stream():
+            given += part
+            if len(given) > LONGEST_FORM:
+                return PlainTextResponse("too large", 413)
+        words = given.decode("utf-8", "replace").removeprefix("words=").rstrip("\r\n")
+        if wait := passphrase.wait():
+            return self._page(f"Too many tries. Wait {wait} s, then try again.", 429, wait)
+        if not await run_in_threadpool(passphrase.tried, words):
+            return self._page("This is not the passphrase.", 403)
+        response = RedirectResponse("/", 303)
+        encrypted = request.headers.get("x-forwarded-proto", request.url.scheme) == "https"
+        response.set_cookie(
+            COOKIE, self.door.begin(), LASTS, httponly=True, samesite="lax", secure=encrypted
+        )
+        return response
 
     def _page(self, said: str, status: int, wait: int = 0) -> Response:
         headers = SAFE | ({"Retry-After": str(wait)} if wait else {})
@@ -208,14 +213,6 @@ _PAGE = """<!doctype html><html lang="en"><meta charset="utf-8">
 <style>body{{font:1.1rem/1.5 system-ui;margin:12vh auto;max-width:26rem;padding:0 1rem;
 color-scheme:light dark}}input,button{{font:inherit;min-height:2.75rem}}</style>
 <main><h1>Sign in</h1><p role="alert">{said}</p>{form}</main></html>"""
-
-
-def _for_all(path: str) -> bool:
-    return path in BEFORE or path.startswith((SHARED, HOME))
-
-
-def _cookies(scope: Scope) -> dict[str, str]:
-    return dict(Request({**scope, "type": "http"}).cookies)
 
 
 door: Door | None = None  # of this program; None where something else than 'served' runs the app

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -11,14 +10,16 @@ import streamlit as st
 from PIL import Image
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from fieldmarks.app.birds.shared import literal
+from fieldmarks.app.birds.shared import literal, tables
 from fieldmarks.app.day import open_files
+from fieldmarks.app.marker import reduced_jpeg
 from fieldmarks.app.page import SMALLER
 from fieldmarks.app.sheet import picture
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import Day, Work, open_demo
 from fieldmarks.app.ways import SHOP, TITLES, ways_on_a_phone
 from fieldmarks.measure.suffixes import ENDINGS
 from fieldmarks.pipeline import demo_birds, demo_question
+from fieldmarks.record import Question
 
 THUMBNAIL = 420
 # Shown first, in this order, each under a few words that say what it is about.
@@ -33,18 +34,23 @@ SHOWN_FIRST = {
 }
 
 
-def start_screen(work: Work) -> None:
-    """Draw the first screen; opens a photo into ``work``."""
+def start_screen() -> None:
+    """Draw the first screen."""
     st.title("Which lovebird is it, and is it mixed?", anchor=False)
     st.html(
         "<p class='fm-lead'>Tap the eye, the beak and the tail on a photo. fieldmarks measures the "
         "colours and says which species they fit.</p>"
     )
+    birds = demo_birds()
     left, right = st.columns([1, 1], gap="large")
     with left:
         _go_back()
-        _from_the_shop(work)
-        _own_photo(work)
+        _from_the_shop()
+        _own_photo()
+        first = next(iter(SHOWN_FIRST))
+        if first in birds and st.button("No photo? Try it on an example", key="example"):
+            _open_demo(birds[first], with_regions=False)
+        _camera()
         ways_on_a_phone("look")
     with right:
         st.subheader("How to take the photo", anchor=False)
@@ -65,10 +71,15 @@ def start_screen(work: Work) -> None:
         )
     st.subheader("Examples", anchor=False)
     st.caption("Painted by this program and invented: the birds do not exist.")
-    _demo_birds(work)
+    names = sorted(birds, key=lambda name: [*SHOWN_FIRST, name].index(name))
+    with st.container(key="demos"):
+        for row in range(0, len(names), 4):
+            for place, name in zip(st.columns(4), names[row : row + 4], strict=False):
+                with place:
+                    _demo_bird(name, birds[name])
 
 
-def _own_photo(work: Work) -> None:
+def _own_photo() -> None:
     chosen = st.file_uploader(
         "Your photo of the bird, or several taken on one day",
         type=ENDINGS,
@@ -77,25 +88,9 @@ def _own_photo(work: Work) -> None:
         help="JPEG, PNG, TIFF, WebP or HEIC, up to 120 megapixels.",
     )
     if chosen:
-        _open(work, chosen)
-    _smaller()
-    first = next(iter(SHOWN_FIRST))
-    if first in demo_birds() and st.button("No photo? Try it on an example", key="example"):
-        _open_demo(work, demo_birds()[first], with_regions=False)
-    # Elsewhere the browser refuses; on a phone the button above offers the phone's own camera.
-    if not camera_may_be_asked_for(st.context.url):
-        return
-    with st.container(key="own_camera"), st.expander("Use this computer's camera"):
-        if st.toggle("Switch the camera on", key="camera_on"):
-            taken = st.camera_input("Bird and grey card in one picture", key="camera")
-            if taken is not None:
-                _open(work, [taken])
+        _open(chosen)
 
-
-def _smaller() -> None:
-    """The keeper's leave to make a photo smaller before it is sent; kept while the page is open."""
-
-    def keep() -> None:
+    def keep() -> None:  # while the page is open, also when this is not shown
         st.session_state[SMALLER] = st.session_state.smaller
 
     st.checkbox(
@@ -110,6 +105,17 @@ def _smaller() -> None:
     )
 
 
+def _camera() -> None:
+    # Elsewhere the browser refuses; on a phone the button above offers the phone's own camera.
+    if not camera_may_be_asked_for(st.context.url):
+        return
+    with st.container(key="own_camera"), st.expander("Use this computer's camera"):
+        if st.toggle("Switch the camera on", key="camera_on"):
+            taken = st.camera_input("Bird and grey card in one picture", key="camera")
+            if taken is not None:
+                _open([taken])
+
+
 def camera_may_be_asked_for(url: str | None) -> bool:
     """Whether a browser lets the page at an address use the camera (W3C Secure Contexts, 3.1)."""
     page = urlsplit(url or "http://localhost")
@@ -119,32 +125,30 @@ def camera_may_be_asked_for(url: str | None) -> bool:
 
 def _go_back() -> None:
     """The photo worked on before, with all that was drawn on it."""
-    before = st.session_state.get("put_aside")
-    if not isinstance(before, Work) or before.photo is None:
-        return
-    if st.button(f"← Back to {literal(before.photo.name)} and its marks", key="go_back"):
-        st.session_state.work = before
-        del st.session_state.put_aside
+    before: Work | None = st.session_state.get("put_aside")
+    if before and st.button(f"← Back to {literal(before.photo.name)} and its marks", key="go_back"):
+        st.session_state.work = st.session_state.pop("put_aside")
         st.rerun()
 
 
-def _from_the_shop(work: Work) -> None:
+def _from_the_shop() -> None:
     """What was said of a bird under Before you buy goes to the next photo, and is shown."""
-    asked = st.session_state.get(SHOP)
+    asked: Question | None = st.session_state.get(SHOP)
     if asked is None:
         return
-    words = [work.tables.varieties[asked.variety].name, work.tables.ages[asked.age].name]
+    rows = tables()
+    words = [rows.varieties[asked.variety].name, rows.ages[asked.age].name]
     if asked.claimed:
-        words.insert(0, f"sold as {work.tables.species[asked.claimed].name}")
+        words.insert(0, f"sold as {rows.species[asked.claimed].name}")
     st.info(f"From {TITLES['buy']}, for your next photo: {', '.join(words)}.")
     if st.button("It is another bird", key="other_bird"):
         del st.session_state[SHOP]
         st.rerun()
 
 
-def _open(work: Work, files: Iterable[UploadedFile]) -> None:
+def _open(files: Iterable[UploadedFile]) -> None:
     asked = st.session_state.pop(SHOP, None)
-    open_files(work, files, asked)  # goes on where one could be opened
+    open_files(Day(tables(), asked or Question()), files)  # goes on where one could be opened
     st.session_state[SHOP] = asked
 
 
@@ -153,36 +157,22 @@ def _thumbnail(path: str) -> bytes:
     """A small picture of a demo bird (shipped with the program, the same for everyone)."""
     with Image.open(path) as image:
         image.draft("RGB", (THUMBNAIL * 2, THUMBNAIL * 2))
-        image.thumbnail((THUMBNAIL, THUMBNAIL))
-        out = io.BytesIO()
-        image.convert("RGB").save(out, "JPEG", quality=85)
-    return out.getvalue()
+        return reduced_jpeg(image, THUMBNAIL)
 
 
-def _demo_birds(work: Work) -> None:
-    found = demo_birds()
-    names = [name for name in SHOWN_FIRST if name in found]
-    names += [name for name in found if name not in SHOWN_FIRST]
-    with st.container(key="demos"):
-        for row in range(0, len(names), 4):
-            for place, name in zip(st.columns(4), names[row : row + 4], strict=False):
-                with place:
-                    _demo_bird(work, name, found[name])
-
-
-def _demo_bird(work: Work, name: str, path: Path) -> None:
+def _demo_bird(name: str, path: Path) -> None:
     story = demo_question(path)[1]
     picture(_thumbnail(str(path)), f"Painted: {story}", f"thumbnail_{name}")
     if name in SHOWN_FIRST:
         st.markdown(f"**{SHOWN_FIRST[name]}**")
     st.caption(story)
     if st.button("Open it", key=f"demo_{name}", width="stretch"):
-        _open_demo(work, path, with_regions=False)
+        _open_demo(path, with_regions=False)
     if st.button("With its marks drawn", key=f"demo_full_{name}", width="stretch"):
-        _open_demo(work, path, with_regions=True)
+        _open_demo(path, with_regions=True)
 
 
-def _open_demo(work: Work, path: Path, *, with_regions: bool) -> None:
+def _open_demo(path: Path, *, with_regions: bool) -> None:
     with st.spinner("Opening the photo ..."):
-        work.open_demo(path, with_regions)
+        st.session_state.work = open_demo(tables(), path, with_regions=with_regions)
     st.rerun()

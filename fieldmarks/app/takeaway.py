@@ -8,6 +8,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from fieldmarks.app.birds.shared import KINDS
 from fieldmarks.app.state import Work
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.pipeline import REGION_SUFFIX, picture_of
@@ -25,8 +26,8 @@ from fieldmarks.report.pdf import report_pdf
 
 def take_away_panel(work: Work) -> None:
     """Buttons to save everything that was found."""
-    judged, record, photo = work.judged, work.record, work.photo
-    if judged is None or record is None or photo is None:
+    judged, record, photo, tables = work.day.judged, work.record, work.photo, work.tables
+    if judged is None or record is None:
         return
     shown = {one.record.photo: one for one in work.day.photos if one.record}
     stem = Path(judged.records[0].photo).stem
@@ -36,26 +37,23 @@ def take_away_panel(work: Work) -> None:
     )
 
     def pictures() -> list[bytes]:
-        found = ((one, shown[one.photo].photo) for one in judged.records)
-        return [picture_of(one, of, work.tables) for one, of in found if of]
+        return [picture_of(one, shown[one.photo].photo, tables) for one in judged.records]
 
-    json_kind = "application/json"
+    def offer(label: str, ending: str, made: Callable[[], str | bytes], of: str = stem) -> None:
+        kind = KINDS.guess_type(ending)[0]
+        st.download_button(label, made, of + ending, kind, on_click="ignore", width="stretch")
+
+    offer("Report to read (HTML)", ".report.html", lambda: report_page(judged, pictures(), tables))
+    offer("Report to print (PDF)", ".report.pdf", lambda: report_pdf(judged, pictures(), tables))
     regions = to_annotations(record.measurement.regions)
-    of = f"of {photo.name}" if len(shown) > 1 else "(Web Annotation)"
-    files: tuple[tuple[str, str, str, Callable[[], str | bytes]], ...] = (
-        ("Report to read (HTML)", f"{stem}.report.html", "text/html",
-         lambda: report_page(judged, pictures(), work.tables)),
-        ("Report to print (PDF)", f"{stem}.report.pdf", "application/pdf",
-         lambda: report_pdf(judged, pictures(), work.tables)),
-        (f"Regions {of}", f"{Path(photo.name).stem}{REGION_SUFFIX}", json_kind,
-         lambda: json.dumps(regions, indent=1, ensure_ascii=False)),
-        ("Colours read (CSV)", f"{stem}.readings.csv", "text/csv",
-         lambda: to_csv(READING_COLUMNS, reading_rows(judged))),
-        ("Findings (CSV)", f"{stem}.findings.csv", "text/csv",
-         lambda: to_csv(FINDING_COLUMNS, finding_rows(judged))),
-        ("Whole record (JSON)", f"{stem}{judged.suffix}", json_kind,
-         lambda: record_to_json(judged)),
-    )  # fmt: skip
-    for label, name, kind, made in files:
-        st.download_button(label, made, name, kind, on_click="ignore", width="stretch")
+    offer(
+        f"Regions of {photo.name}" if len(shown) > 1 else "Regions (Web Annotation)",
+        REGION_SUFFIX,
+        lambda: json.dumps(regions, indent=1, ensure_ascii=False),
+        Path(photo.name).stem,
+    )
+    readings, findings = reading_rows(judged), finding_rows(judged)
+    offer("Colours read (CSV)", ".readings.csv", lambda: to_csv(READING_COLUMNS, readings))
+    offer("Findings (CSV)", ".findings.csv", lambda: to_csv(FINDING_COLUMNS, findings))
+    offer("Whole record (JSON)", judged.suffix, lambda: record_to_json(judged))
     st.caption(f"Photo fingerprint: {photo.sha256}")

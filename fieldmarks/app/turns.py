@@ -8,20 +8,12 @@ from __future__ import annotations
 
 import os
 import threading
+from bisect import insort
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import TypeVar
+from itertools import count
 
-T = TypeVar("T")
 LOOK_S = 0.5  # how often someone who waits is told how many are before them
-
-
-@dataclass(eq=False)
-class Ticket:
-    """Of someone who waits."""
-
-    first: bool
 
 
 class Turns:
@@ -29,7 +21,8 @@ class Turns:
 
     def __init__(self, places: int) -> None:
         self._places, self._working = places, 0
-        self._waiting: list[Ticket] = []
+        self._waiting: list[tuple[bool, int]] = []  # in the order of their turns
+        self._numbers = count()
         self._changed = threading.Condition()
 
     @contextmanager
@@ -43,10 +36,9 @@ class Turns:
 
         Whatever ``say`` raises (whoever waited has left the page) ends the waiting.
         """
-        ticket, said = Ticket(first), 0
+        ticket, said = (not first, next(self._numbers)), 0
         with self._changed:
-            place = sum(other.first for other in self._waiting) if first else len(self._waiting)
-            self._waiting.insert(place, ticket)
+            insort(self._waiting, ticket)
         try:
             while True:
                 with self._changed:
@@ -73,13 +65,3 @@ class Turns:
 
 
 turns = Turns(max(2, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 2))
-
-
-def in_turn(act: Callable[[T], None]) -> Callable[[T], None]:
-    """The same action, done when it is its turn."""
-
-    def later(given: T) -> None:
-        with turns.turn(first=True):
-            act(given)
-
-    return later

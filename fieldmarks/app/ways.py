@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import streamlit as st
-from streamlit.navigation.page import StreamlitPage
 
 TITLES = {
     "look": "Look at a bird",
@@ -15,23 +12,11 @@ TITLES = {
     "matings": "Pairs and young",
     "opinions": "Two opinions?",
 }
-
-
-def remember_pages(pages: Mapping[str, StreamlitPage]) -> None:
-    """Keep the pages of the app, by the keys of ``TITLES``, so that others can point to them."""
-    st.session_state.pages = dict(pages)
-
-
 SHOP = "asked_in_the_shop"  # what was said under Before you buy, for the next photo
 
 
 def way_to(page: str, label: str = "") -> None:
-    """A link to another page; nothing where a page is shown alone.
-
-    Args:
-        page: A key of ``TITLES``.
-        label: Words of the link; the title of the page if empty.
-    """
+    """A link to a page of ``TITLES``, under its title or a label; none where one is shown alone."""
     known = st.session_state.get("pages", {})
     if page in known:
         st.page_link(known[page], label=label or f"→ {TITLES[page]}")

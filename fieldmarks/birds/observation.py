@@ -17,6 +17,7 @@ from fieldmarks.birds.model import MarkPoint, Observation, SignPoint, new_id
 from fieldmarks.judge.signs import SignFinding, tint_fraction
 from fieldmarks.measure.location import given_name, without_place
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
+from fieldmarks.measure.region import Region
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.measure.sampling import ColourDraws, draw_colours
 from fieldmarks.record import Record, record_from_json, record_to_json

@@ -11,20 +11,18 @@ from fieldmarks.app.birds import (
     mating_page,
     pairing_page,
 )
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import open_demo
 from fieldmarks.pipeline import demo_birds
 from fieldmarks.rules import load_rules
 
 
 def keep_page() -> None:
     """A demo bird with its marks drawn, as on the workbench, to be kept."""
-    work = st.session_state.setdefault("work", Work(load_rules()))
-    if work.photo is None:
+    if "work" not in st.session_state:
         path = demo_birds()["personatus_orange_collar"]
-        work.open_demo(path, with_regions=True)
-        work.data = path.read_bytes()
+        st.session_state.work = open_demo(load_rules(), path, with_regions=True)
     st.title("Keep this look")
-    keep_panel(work)
+    keep_panel(st.session_state.work)
 
 
 st.set_page_config(page_title="fieldmarks", layout="wide")

@@ -17,9 +17,10 @@ from PIL import Image
 
 import fieldmarks
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.marker import MarkerEvent, marker, reduced_jpeg, suggest_outline
+from fieldmarks.app.marker import Board, MarkerEvent, marker, reduced_jpeg
 from fieldmarks.app.marker.wire import region_to_wire
 from fieldmarks.measure.region import Region, RegionSet
+from fieldmarks.measure.suggest import suggest_outline
 
 WIDTH, HEIGHT = 4000, 3000
 DATA = Path(fieldmarks.__file__).parent / "data" / "marks.toml"
@@ -76,24 +77,15 @@ def main() -> None:
             | {"serial": event.serial, "received": received}
         )
 
-    if st.query_params.get("callback", "yes") == "yes":
-        marker(
-            jpeg,
-            (WIDTH, HEIGHT),
-            state.regions,
-            marks,
-            state.mark,
-            state.suggestion,
-            key=f"photo {turn}",
-            note=state.note or "",
-            on_event=act,
-        )
-    else:
-        shown = state.regions, marks, state.mark, state.suggestion
-        event = marker(jpeg, (WIDTH, HEIGHT), *shown, key=f"photo {turn}")
-        if event:
-            act(event)
-            st.rerun()
+    board = Board(
+        jpeg=jpeg,
+        regions=state.regions,
+        marks=marks,
+        current=state.mark,
+        suggestion=state.suggestion,
+        note=state.note or "",
+    )
+    marker(board, f"photo {turn}", act)
     time.sleep(float(st.query_params.get("pause", 0)))
     if st.button("Run again"):
         state.reruns = state.get("reruns", 0) + 1

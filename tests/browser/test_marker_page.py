@@ -169,17 +169,6 @@ def test_what_python_changes_shows_and_can_be_undone(laptop):
     assert laptop.after("undo") == both
 
 
-def test_it_works_without_a_callback(board_address, open_screen):
-    board = Drawing(open_screen(f"{board_address}/?callback=no"))
-    board.draw(ring(board, FACE))
-    (first,) = board.after("drawn")
-    board.draw(board.ring(2000, 2000, 300, 300))
-    regions = board.after("drawn", 2)
-    assert regions[0] == first
-    assert len(regions) == 2
-    assert board.kinds() == ["drawn", "drawn"]
-
-
 @pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
 def test_buttons_are_large_enough_and_words_stand_out(board_address, open_screen, size):
     board = Drawing(open_screen(board_address, size))

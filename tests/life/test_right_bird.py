@@ -108,15 +108,14 @@ def page_of_keeping():
 def test_the_app_asks_whether_it_is_the_right_bird(tmp_path, monkeypatch, tables, colours, asks):
     import streamlit as st
 
-    from fieldmarks.app.state import Work
+    from fieldmarks.app.state import Day
 
     st.cache_resource.clear()
     monkeypatch.setenv("FIELDMARKS_STORE", str(tmp_path))
     with Store(tmp_path) as store:
         bird = store.save(a_bird("Pip"))
     shot = shoot(tables, colours, seed=5, name="a.png")
-    work = Work(tables)
-    work.open_photo(shot.photo, "a.png")
+    work = Day(tables).open(shot.photo, "a.png")
     work.regions = shot.record.measurement.regions
     work.record = shot.record
     page = AppTest.from_function(page_of_keeping, default_timeout=60)

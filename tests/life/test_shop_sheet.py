@@ -9,7 +9,7 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
-from fieldmarks.app.state import Work
+from fieldmarks.app.state import Day, open_demo
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.buying import MARKS, shop_sheet, shop_sheet_page, shop_sheet_pdf
 from fieldmarks.cli.main import app
@@ -116,8 +116,7 @@ def test_the_shop_page_offers_the_sheet_and_after_a_photo_says_what_speaks_again
     assert not page.exception
     offered = {button.label for button in page.get("download_button")}
     assert offered == {"Sheet for the shop (PDF)", "The same for your phone (HTML)"}
-    work = Work(TABLES)
-    work.open_demo(demo_birds()["personatus_orange_collar"], with_regions=True)
+    work = open_demo(TABLES, demo_birds()["personatus_orange_collar"], with_regions=True)
     page.session_state["work"] = work
     page.run()
     assert not page.exception
@@ -129,21 +128,21 @@ def test_the_shop_page_offers_the_sheet_and_after_a_photo_says_what_speaks_again
 def test_photos_taken_in_the_shop_are_read_as_one_visit():
     """Each asked as what was said in the shop; together they give one verdict."""
     path = demo_birds()["personatus_orange_collar"]
-    work = Work(TABLES)
-    work.open_photo(path.read_bytes(), path.name, Question(claimed="personatus"))
+    day = Day(TABLES, Question(claimed="personatus"))
+    work = day.open(path.read_bytes(), path.name)
     work.open_regions(region_file_of(path).read_text(encoding="utf-8"), path.name)
     drawn = work.regions.regions
     with Image.open(path) as taken:
         again = io.BytesIO()
         taken.save(again, "PNG")
-    other = work.add_photo(again.getvalue(), "rump.png")
+    other = day.open(again.getvalue(), "rump.png")
     work.regions = work.regions.with_regions(r for r in drawn if r.mark != "rump")
     other.regions = other.regions.with_regions(r for r in drawn if r.mark in ("card", "rump"))
     work.measure()
     other.assess()
-    assert {one.question.claimed for one in work.day.photos} == {"personatus"}
-    assert len(work.judged.records) == 2
-    sheet = next(s for s in work.judged.assessment.sheets if s.species == "personatus")
+    assert {one.record.question.claimed for one in work.day.photos} == {"personatus"}
+    assert len(work.day.judged.records) == 2
+    sheet = next(s for s in work.day.judged.assessment.sheets if s.species == "personatus")
     compared = {f.mark for f in sheet.findings if f.value is not None}
     assert {"rump", "collar"} <= compared
-    assert work.judged.conclusion.sentence
+    assert work.day.judged.conclusion.sentence

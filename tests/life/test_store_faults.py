@@ -36,7 +36,7 @@ def page_of_birds():
     """The page of all birds as the app draws it."""
     from fieldmarks.app.birds import birds_page
     from fieldmarks.app.birds.shared import whole_store
-    from fieldmarks.app.guard import guarded
+    from fieldmarks.app.main import guarded
 
     whole_store.clear()
     with guarded():
@@ -49,7 +49,7 @@ def page_of_pip():
 
     from fieldmarks.app.birds import birds_page
     from fieldmarks.app.birds.shared import store, whole_store
-    from fieldmarks.app.guard import guarded
+    from fieldmarks.app.main import guarded
 
     whole_store.clear()
     with guarded():

@@ -21,8 +21,8 @@ def buying_page() -> None:
     """Look at a bird for sale."""
     ui.heading("Before you buy", "A few marks decide. The papers and the breeder tell the rest.")
     work = st.session_state.get("work")
-    if isinstance(work, Work) and work.judged and work.is_read:
-        way_to("look", f"From your photo {ui.literal(work.judged.photo)}: back to its marks")
+    if isinstance(work, Work) and work.day.judged and work.day.is_read:
+        way_to("look", f"From your photo {ui.literal(work.day.judged.photo)}: back to its marks")
         _show_check(work)
         return
     question = _question()
@@ -85,8 +85,8 @@ def _what_to_look_at(question: Question) -> None:
 
 def _show_check(work: Work) -> None:
     """The verdict on a photo, and what only the seller and a vet can tell."""
-    assert work.judged is not None
+    assert work.day.judged is not None
     findings.verdict_card(work, onward=False)
-    check = buying.buying_check(work.judged.assessment, ui.tables())
+    check = buying.buying_check(work.day.judged.assessment, ui.tables())
     ui.bullets("Look at these too", [f"{name}: {look}" for name, look in check.look_at])
     ui.bullets("What this can't tell you", check.cannot_tell)

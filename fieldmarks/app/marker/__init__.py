@@ -1,15 +1,13 @@
 """Mark regions on a photo in the browser with finger, pen, mouse or keys."""
 
-from fieldmarks.app.marker.component import DASHES, Offer, marker, photo_key, reduced_jpeg
-from fieldmarks.app.marker.wire import MarkerEvent
-from fieldmarks.measure.suggest import suggest_outline
+from fieldmarks.app.marker.component import Board, marker, photo_key, reduced_jpeg
+from fieldmarks.app.marker.wire import MarkerEvent, Offer
 
 __all__ = [
-    "DASHES",
+    "Board",
     "MarkerEvent",
     "Offer",
     "marker",
     "photo_key",
     "reduced_jpeg",
-    "suggest_outline",
 ]

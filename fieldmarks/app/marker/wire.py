@@ -25,6 +25,11 @@ from fieldmarks.measure.region import (
     Shape,
 )
 
+# A region was "drawn", "moved", "reshaped", "renamed" or "deleted"; the photo was tapped to have an
+# outline suggested ("tap"), or at the places that were asked for ("taps"); what was suggested or
+# offered is "kept" (already among the regions) or "dropped"; another mark was "picked" to be drawn
+# next, or "skipped": not wanted. After "undo" and "redo" the regions are those of an earlier or
+# later state, after "recalled" those drawn in this browser before the page was loaded anew.
 Kind = Literal[
     "drawn", "moved", "reshaped", "renamed", "deleted", "tap", "picked", "kept", "dropped",
     "undo", "redo", "recalled", "skipped", "taps",
@@ -38,41 +43,36 @@ MAX_ASIDE, LONGEST_ASIDE = 8, 80
 
 @dataclass(frozen=True)
 class MarkerEvent:
-    """One thing the keeper did on the photo.
+    """One thing the keeper did on the photo; everything in photo pixels."""
 
-    Args:
-        serial: Grows with every event; an event is handed out once.
-        kind (str): "drawn", "moved", "reshaped", "renamed" or "deleted": a region changed. "tap":
-            the photo was tapped at ``at`` to have an outline suggested. "kept" or "dropped": the
-            answer to a suggestion (a kept one is already among ``regions``). "picked": ``mark`` is
-            to be drawn next. "undo" or "redo": ``regions`` are those of an earlier or later state.
-            "recalled": ``regions`` are those drawn in this browser before the page was loaded anew.
-            "skipped": ``mark`` is not wanted. "taps": ``taps`` holds the places that were asked
-            for.
-        regions: All regions after it, in photo pixels.
-        region: Id of the region concerned, or empty.
-        mark: Mark of that region, or the mark picked or tapped for.
-        at ((x, y), optional): Where the photo was tapped, in photo pixels.
-        next: Mark that the drawing asks for now.
-        taps (mapping of str to (x, y)): Place -> where it was tapped, in photo pixels; those not in
-            sight are left out.
-        reach: How far from ``at`` an outline may be suggested, in photo pixels: less when zoomed
-            in.
-        aside: With "recalled": what the page had asked to be remembered with the drawing.
-        others: With "recalled": what was drawn on other photos of the day.
-    """
-
-    serial: int
+    serial: int  # grows with every event; an event is handed out once
     kind: Kind
-    regions: RegionSet
-    region: str = ""
-    mark: str = ""
-    at: Point | None = None
-    reach: float | None = None
-    next: str = ""
-    taps: Mapping[str, Point] = field(default_factory=dict)
+    regions: RegionSet  # all of them, after it
+    region: str = ""  # id of the region concerned
+    mark: str = ""  # of that region, or the mark picked or tapped for
+    at: Point | None = None  # where the photo was tapped
+    reach: float | None = None  # how far from there an outline may go: less when zoomed in
+    next: str = ""  # mark that the drawing asks for now
+    taps: Mapping[str, Point] = field(default_factory=dict)  # places asked for that are in sight
+    # With "recalled": what the page had asked to be remembered with the drawing, and what was drawn
+    # on other photos of the day.
     aside: Mapping[str, str] = field(default_factory=dict)
     others: Mapping[str, RegionSet] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Offer:
+    """An outline to keep or drop.
+
+    ``sure`` says how sure it is in words, ``likely`` whether enough so to be kept; ``note`` goes to
+    the region that it becomes.
+    """
+
+    mark: str
+    shape: Shape
+    sure: str
+    likely: bool
+    note: str = ""
 
 
 def shape_to_wire(shape: Shape) -> dict[str, Any]:
@@ -84,8 +84,8 @@ def shape_to_wire(shape: Shape) -> dict[str, Any]:
     return {"kind": type(shape).__name__.lower(), **asdict(shape)}
 
 
-def region_to_wire(region: Region) -> dict[str, Any]:
-    """A region as plain JSON."""
+def region_to_wire(region: Region | Offer) -> dict[str, Any]:
+    """A region, or what may become one, as plain JSON."""
     return {**vars(region), "shape": shape_to_wire(region.shape)}
 
 
@@ -96,19 +96,15 @@ def shape_from_wire(data: Any, where: str) -> Shape:
         RegionError: A number is missing or not finite, or the shape is of no known kind.
     """
     try:
-        kind = data["kind"]
-        if kind == "polygon":
-            points = tuple(_point(p) for p in data["points"][: MAX_POINTS + 1])
-            if not 3 <= len(points) <= MAX_POINTS:
-                raise ValueError
-            return Polygon(points)
-        if kind == "ellipse":
-            return Ellipse(*(_number(data[k]) for k in ("cx", "cy", "rx", "ry", "angle")))
-        if kind == "rectangle":
-            return Rectangle(*(_number(data[k]) for k in ("x", "y", "width", "height")))
-        if kind == "line":
-            start, end = (_point(p) for p in data["points"])
-            return Line(start, end)
+        match data["kind"]:
+            case "polygon" if 3 <= len(data["points"]) <= MAX_POINTS:
+                return Polygon(tuple(_point(p) for p in data["points"]))
+            case "ellipse":
+                return Ellipse(*(_number(data[k]) for k in ("cx", "cy", "rx", "ry", "angle")))
+            case "rectangle":
+                return Rectangle(*(_number(data[k]) for k in ("x", "y", "width", "height")))
+            case "line":
+                return Line(*(_point(p) for p in data["points"]))
     except (KeyError, TypeError, ValueError, OverflowError):
         pass
     raise RegionError("its outline cannot be read", where=where, mend="Draw it again")
@@ -149,41 +145,36 @@ def event_from_wire(data: Any, base: RegionSet) -> MarkerEvent:
     unknown = RegionError("a message was not understood", where="photo", mend="Reload the page")
     if not isinstance(data, Mapping) or str(data.get("kind")) not in KINDS:
         raise unknown
-    sent, aside = data.get("regions"), data.get("aside") or {}
-    taps, others = data.get("taps") or {}, data.get("others") or {}
+    aside, taps, others = (data.get(name) or {} for name in ("aside", "taps", "others"))
     if not all(isinstance(part, Mapping) for part in (aside, taps, others)):
         raise unknown
     try:
-        serial = int(data.get("serial", 0))
-        at = None if data.get("at") is None else _point(data["at"])
-        reach = None if data.get("reach") is None else _number(data["reach"])
-        points = {str(key): _point(taps[key]) for key in list(taps)[:MAX_ASIDE] if taps[key]}
+        return MarkerEvent(
+            serial=int(data.get("serial", 0)),
+            kind=data["kind"],
+            regions=_region_set(data.get("regions"), base),
+            region=str(data.get("region") or ""),
+            mark=str(data.get("mark") or ""),
+            at=None if data.get("at") is None else _point(data["at"]),
+            reach=None if data.get("reach") is None else _number(data["reach"]),
+            next=str(data.get("next") or ""),
+            taps={str(key): _point(at) for key, at in list(taps.items())[:MAX_ASIDE] if at},
+            aside={
+                str(key)[:LONGEST_ASIDE]: str(value)[:LONGEST_ASIDE]
+                for key, value in list(aside.items())[:MAX_ASIDE]
+            },
+            others={
+                str(key): _region_set(drawn, base)
+                for key, drawn in list(others.items())[:MAX_PHOTOS]
+            },
+        )
     except (TypeError, ValueError, OverflowError):
         raise unknown from None
-    return MarkerEvent(
-        serial=serial,
-        kind=data["kind"],
-        regions=_region_set(sent, base, unknown),
-        region=str(data.get("region") or ""),
-        mark=str(data.get("mark") or ""),
-        at=at,
-        reach=reach,
-        next=str(data.get("next") or ""),
-        taps=points,
-        aside={
-            str(key)[:LONGEST_ASIDE]: str(value)[:LONGEST_ASIDE]
-            for key, value in list(aside.items())[:MAX_ASIDE]
-        },
-        others={
-            str(key): _region_set(drawn, base, unknown)
-            for key, drawn in list(others.items())[:MAX_PHOTOS]
-        },
-    )
 
 
-def _region_set(sent: Any, base: RegionSet, unknown: RegionError) -> RegionSet:
+def _region_set(sent: Any, base: RegionSet) -> RegionSet:
     if not isinstance(sent, list):
-        raise unknown
+        raise TypeError(sent)
     if len(sent) > MAX_REGIONS:
         raise RegionError("too many regions", where="photo", mend=f"Keep to {MAX_REGIONS}")
     return base.with_regions(region_from_wire(r) for r in sent)
