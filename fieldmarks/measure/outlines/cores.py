@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from fieldmarks.measure.outlines.axes import Bytes, Floats, disc, piece_at
+from fieldmarks.measure.outlines.axes import Bytes, Floats, disc, piece
 from fieldmarks.measure.outlines.places import Place, View
 
 # Distance from the middle colour, in steps of colour and of the core's usual one, from which pixels
@@ -69,7 +69,8 @@ def draw(
     middle = _calmer(view.rough[part], open_, at - [x0, y0], float(size.mean()), shift)
     if middle is None:
         return None
-    core = _oval(open_.shape, middle, lie.down, size) & open_
+    along, across = replace(lie, origin=middle, unit=1.0).grid(*open_.shape)
+    core = ((along / size[0]) ** 2 + (across / size[1]) ** 2 < 1) & open_
     full = math.pi * size[0] * size[1]
     if core.sum() < max(LEAST * full, 4):
         return None
@@ -81,10 +82,10 @@ def draw(
     if grow is not size and others:
         # A patch of a third colour belongs to the mark, what is coloured as its neighbours is not.
         like |= away < np.min([np.linalg.norm(smooth - c, axis=2) for c in others], axis=0)
-    mask = ((core | (_oval(open_.shape, middle, lie.down, grow) & open_)) & like).astype(np.uint8)
+    within = (along / grow[0]) ** 2 + (across / grow[1]) ** 2 < 1
+    mask = ((core | (within & open_)) & like).astype(np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
-    mask = opened if opened.any() else mask
-    mask = piece_at(mask)
+    mask = piece(opened if opened.any() else mask)
     if not mask.any() or (mask[core] > 0).sum() < LEAST * full:
         return None
     own = smooth[mask > 0]
@@ -107,11 +108,3 @@ def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -
     if total <= 0 or float(share.max()) < 0.3:
         return None
     return np.array([float((weight * columns).sum()), float((weight * rows).sum())]) / total
-
-
-def _oval(shape: tuple[int, ...], at: Floats, along: Floats, size: Floats) -> Bytes:
-    x = (np.arange(shape[1]) + 0.5 - at[0])[None, :]
-    y = (np.arange(shape[0]) + 0.5 - at[1])[:, None]
-    first = (x * along[0] + y * along[1]) / size[0]
-    second = (y * along[0] - x * along[1]) / size[1]
-    return np.asarray(first**2 + second**2 < 1)

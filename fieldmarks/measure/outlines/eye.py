@@ -48,11 +48,6 @@ class Eye:
     iris_step: float
     pupil: Floats | None = None
 
-    @property
-    def radius(self) -> float:
-        """Mean radius of the iris."""
-        return float(np.hypot(*(self.iris - self.middle).T).mean())
-
 
 def find_eye(lab: Floats, tap: Floats, unit: float, reach: float = 0.25) -> Eye | None:
     """The eye near a tap.
@@ -78,9 +73,14 @@ def find_eye(lab: Floats, tap: Floats, unit: float, reach: float = 0.25) -> Eye 
         light = _polar(smooth, middle, radii)[..., 0]
         iris, iris_step, _ = _border(light, meant[:, None], middle, radii)
         middle = iris.mean(axis=0)
-        radius = float(np.hypot(*(iris - middle).T).mean())
+        radius = mean_radius(iris, middle)
     eye = Eye(middle, iris, _ring(smooth, middle, iris, unit, radii), iris_step)
-    return _light_eye(eye, smooth, unit, radii) or eye
+    return _told_from_pupil(eye, smooth, unit, radii)
+
+
+def mean_radius(border: Floats, middle: Floats) -> float:
+    """Mean distance of a closed path (n, 2) from its middle."""
+    return float(np.hypot(*(border - middle).T).mean())
 
 
 def _border(
@@ -105,15 +105,16 @@ def _border(
     return middle + radii[path][:, None] * CIRCLE, step, bool(kept)
 
 
-def _light_eye(eye: Eye, smooth: Floats, unit: float, radii: Floats) -> Eye | None:
-    """The same eye when a second rise all round says that its dark disc is the pupil alone."""
+def _told_from_pupil(eye: Eye, smooth: Floats, unit: float, radii: Floats) -> Eye:
+    """The eye, a light one when a second rise all round says that its dark disc is the pupil."""
     inner, outer = (_radii(points, eye.middle) for points in (eye.iris, eye.ring))
     meant = (radii[:, None] > inner + PUPIL * unit) & (radii[:, None] < outer - 0.02 * unit)
     if not meant.any(axis=0).all():
-        return None
+        return eye
     light = _polar(smooth, eye.middle, radii)[..., 0]
     iris, step, kept = _border(light, meant, eye.middle, radii)
-    return Eye(eye.middle, iris, eye.ring, step, eye.iris) if kept and step >= SHARP else None
+    light_eye = Eye(eye.middle, iris, eye.ring, step, pupil=eye.iris)
+    return light_eye if kept and step >= SHARP else eye
 
 
 def _radii(points: Floats, middle: Floats) -> Floats:
@@ -136,14 +137,9 @@ def _disc(light: Floats, tap: Floats, unit: float, reach: float) -> tuple[Floats
     if not len(middles):
         return None
     # (radius, middle, angle): every circle about every middle at once.
-    rim = radii[:, None, None] * CIRCLE.T[:, None, None, ::2]
-    places = middles.T[:, None, :, None] + rim - 0.5
-    shape = places.shape[1:]
-    across, down = (p.astype(np.float32).reshape(shape[0], -1) for p in places)
-    seen = cv2.remap(light, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = seen.reshape(shape)
+    seen = _sampled(light, middles[:, None] + radii[:, None, None, None] * CIRCLE[::2])
     rise = np.sort(np.clip(seen[2:] - seen[:-2], -10, 25), axis=2)
-    steady = rise[..., int(0.3 * shape[2])] + 0.5 * rise.mean(axis=2)
+    steady = rise[..., int(0.3 * rise.shape[2])] + 0.5 * rise.mean(axis=2)
     inside = seen.mean(axis=2).cumsum(axis=0)[1:-1] / np.arange(2, len(radii))[:, None]
     away = np.hypot(*(middles - tap).T) / (reach * unit)
     score = steady - 0.25 * np.maximum(0, inside - 15) - 4 * away**2
@@ -164,11 +160,15 @@ def _ring(smooth: Floats, middle: Floats, iris: Floats, unit: float, radii: Floa
 
 def _polar(picture: Floats, middle: Floats, radii: Floats) -> Floats:
     """A picture along rays from a place: (radius, angle) or (radius, angle, channel)."""
-    places = middle + radii[:, None, None] * CIRCLE - 0.5
-    across, down = (np.ascontiguousarray(places[..., k], np.float32) for k in (0, 1))
-    return np.asarray(
-        cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    )
+    return _sampled(picture, middle + radii[:, None, None] * CIRCLE)
+
+
+def _sampled(picture: Floats, places: Floats) -> Floats:
+    """A picture at places (..., 2) in pixels: (...) or (..., channel)."""
+    where: Floats = (places - 0.5).astype(np.float32).reshape(len(places), -1, 2)
+    across, down = np.ascontiguousarray(np.moveaxis(where, -1, 0))
+    seen = cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return seen.reshape(*places.shape[:-1], *picture.shape[2:])
 
 
 def _closed_path(gain: Floats) -> npt.NDArray[np.intp]:
