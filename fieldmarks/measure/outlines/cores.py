@@ -59,9 +59,8 @@ def draw(
     grow = np.array(place.grow) * unit if whole and place.grow is not None else size
     shift = place.shift * unit
     border = math.ceil(max(float(size.max()), float(grow.max())) + 1.5 * shift) + 3
-    height, width = free.shape
-    x0, y0 = (int(np.clip(v - border, 0, end)) for v, end in zip(at, (width, height), strict=True))
-    x1, y1 = (int(np.clip(v + border, 0, end)) for v, end in zip(at, (width, height), strict=True))
+    ends = np.clip([at - border, at + border], 0, free.shape[::-1]).astype(int)
+    (x0, y0), (x1, y1) = ends.tolist()
     if x1 - x0 < 3 or y1 - y0 < 3:
         return None
     part = np.s_[y0:y1, x0:x1]
@@ -86,11 +85,12 @@ def draw(
     mask = ((core | (within & open_)) & like).astype(np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
     mask = piece(opened if opened.any() else mask)
-    if not mask.any() or (mask[core] > 0).sum() < LEAST * full:
+    if (mask[core] > 0).sum() < LEAST * full:
         return None
     own = smooth[mask > 0]
-    spread = np.linalg.norm(own - np.median(own, axis=0), axis=1)
-    return Drawn(mask, (x0, y0), float(np.median(spread)), np.median(own, axis=0))
+    colour = np.median(own, axis=0)
+    spread = np.median(np.linalg.norm(own - colour, axis=1))
+    return Drawn(mask, (x0, y0), float(spread), colour)
 
 
 def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -> Floats | None:
@@ -104,7 +104,7 @@ def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -
     # A weighted mean of the better places moves steadily where the best one would jump.
     cost = around / 25.0 + 3.0 * (1 - share) + 0.7 * away**2
     weight = np.exp(-(cost - cost.min()) / 0.25) * (away <= 1.5)
-    total = float(weight.sum())
-    if total <= 0 or float(share.max()) < 0.3:
+    total = weight.sum()
+    if total <= 0 or share.max() < 0.3:
         return None
-    return np.array([float((weight * columns).sum()), float((weight * rows).sum())]) / total
+    return np.array([(weight * columns).sum(), (weight * rows).sum()]) / total

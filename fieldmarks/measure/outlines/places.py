@@ -10,7 +10,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from fieldmarks._util.resources import shipped
 from fieldmarks.measure.outlines.axes import LIGHTNESS_WEIGHT, Axes, Bytes, Crop, Floats, axes_to
@@ -46,17 +46,11 @@ class Place(BaseModel):
         return "tail" not in self.at and self.size[0] < CLOSE
 
 
-class _Places(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    places: dict[str, Place]
-
-
 @lru_cache(maxsize=1)
 def places() -> dict[str, Place]:
     """Places of the marks, by mark."""
     text = (shipped("data") / "guide" / "places.toml").read_text(encoding="utf-8")
-    return _Places.model_validate(tomllib.loads(text)).places
+    return TypeAdapter(dict[str, Place]).validate_python(tomllib.loads(text)["places"])
 
 
 @dataclass(frozen=True, eq=False)

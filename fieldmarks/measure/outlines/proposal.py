@@ -127,7 +127,7 @@ def scene_of(photo: Photo, taps: Taps) -> Scene:
     else:
         axes = axes_to(eye_at, np.array(taps.beak_tip, float), down)
         near = crop_at(photo, eye_at, 1.0 * axes.unit, eyes.UNIT / axes.unit)
-        eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
+        eye = eyes.find_eye(near, eye_at)
         guesses = [axes if eye is None else axes_to(near.out_of(eye.middle), axes.tip, axes.y_axis)]
     # Of the two ways the bird may look, the one on which something like a beak is seen.
     cuts = [_cut_out(photo, axes, tail) for axes in guesses]
@@ -138,7 +138,7 @@ def scene_of(photo: Photo, taps: Taps) -> Scene:
         axes = close.axes_out_of(beak.axes)
     whole = places.view_of(wide, axes, bird, tail)
     crop = crop_at(photo, axes.origin, HEAD_REACH * axes.unit, eyes.UNIT / axes.unit)
-    eye = eyes.find_eye(crop.lab, crop.into(axes.origin), eyes.UNIT, 0.06)
+    eye = eyes.find_eye(crop, axes.origin, reach=0.06)
     head = places.closer(whole, crop)
     free = head.bird.copy()
     free_body = cv2.erode(whole.bird, disc(2), borderValue=0)
@@ -174,7 +174,7 @@ def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Axes]:
     for share in SIZES:
         unit = share * min(photo.width, photo.height)
         near = crop_at(photo, eye_at, 1.0 * unit, eyes.UNIT / unit)
-        eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
+        eye = eyes.find_eye(near, eye_at)
         if eye is not None:
             iris, ring = (eyes.mean_radius(way, eye.middle) for way in (eye.iris, eye.ring))
             size = (iris / IRIS + ring / RING) / 2 / near.scale
