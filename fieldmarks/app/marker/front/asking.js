@@ -1,5 +1,7 @@
 // What is asked for next: the three places to tap, the outlines offered, one mark after another.
 
+import { tidied } from "./shapes.js";
+
 const REACH = 0.18; // share of what is seen that a suggestion may stretch from the finger
 
 /** The part of the board that asks; the board itself draws, keeps and sends. */
@@ -80,7 +82,7 @@ export class Asking {
   }
 
   tapped(p) {
-    const at = p.map((v) => Math.round(v * 100) / 100);
+    const at = tidied(p);
     const { shape, name } = this.markOf(this.current);
     if (shape === "line") return this.say("Drag from one end to the other.");
     const on = at.every((v, i) => v >= 0 && v < this.size[i]);

@@ -4,7 +4,7 @@ import { wireKeys } from "./actions.js";
 import { Asking } from "./asking.js";
 import { Hand } from "./hand.js";
 import { ink } from "./ink.js";
-import { freeLetters, lettered } from "./letters.js";
+import { lettered } from "./letters.js";
 import { continues, putBack, recall, remember } from "./memory.js";
 import { DRAWS, partsOf, showPanel, wirePanel } from "./panel.js";
 import { boxOf, clamp, outline, tidied } from "./shapes.js";
@@ -187,9 +187,9 @@ class Board extends Asking {
 
   /** Same rule as fieldmarks.app.marker.wire.letters. */
   letters() {
-    const own = this.regions.map((r) => r.id).filter((id) => /^[A-Z]{1,2}$/.test(id));
-    const free = freeLetters(new Set(own));
-    return new Map(this.regions.map(({ id }) => [id, own.includes(id) ? id : free.next().value]));
+    const own = this.regions.map(({ id }) => ({ id: /^[A-Z]{1,2}$/.test(id) ? id : "" }));
+    const shown = lettered(own, []);
+    return new Map(this.regions.map(({ id }, i) => [id, shown[i].id]));
   }
 
   /** Regions to be added: of marks and shapes, under the next letters. */

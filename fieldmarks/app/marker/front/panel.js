@@ -120,9 +120,10 @@ export function showPanel(board) {
     const label = `${texts[0]}, ${texts[1]}, ${SHAPES[shape.kind]}`;
     return { key: id, on: id === board.selected, label, texts };
   }));
-  fillRows(board, parts.offers, offers.map(({ mark, sure }) => (
-    { key: mark, on: !off.has(mark), texts: ["", board.markOf(mark).name, sure] }
-  )));
+  fillRows(board, parts.offers, offers.map(({ mark, sure }) => {
+    const on = !off.has(mark);
+    return { key: mark, on, texts: [on ? "✓" : "✗", board.markOf(mark).name, sure] };
+  }));
   const count = board.regions.length;
   const which = chosen ? ` Chosen: ${board.titleOf(chosen)}.` : "";
   const drawn = `${count} ${count === 1 ? "region" : "regions"}.${which}`;

@@ -7,7 +7,6 @@ const ELLIPSE_MARGIN = 1.001;
 export const MIN_AREA = 9; // px, as in fieldmarks.measure.region
 export const SHAPES = { polygon: "outline", ellipse: "oval", rectangle: "box", line: "line" };
 
-const round2 = (v) => Math.round(v * 100) / 100;
 export const clamp = (v, low, high) => Math.min(Math.max(v, low), high);
 export const apart = ([ax, ay], [bx, by]) => Math.hypot(bx - ax, by - ay);
 export const middleOf = ([ax, ay], [bx, by]) => [(ax + bx) / 2, (ay + by) / 2];
@@ -148,8 +147,8 @@ export function withCorner(shape, after, p) {
   return { ...shape, points: shape.points.toSpliced(after + 1, 0, p) };
 }
 
-/** Coordinates to a hundredth of a pixel, as region files keep them. */
+/** A shape or a point, to a hundredth of a pixel, as region files keep them. */
 export function tidied(shape) {
-  const rounded = (_, v) => (typeof v === "number" ? round2(v) : v);
+  const rounded = (_, v) => (typeof v === "number" ? Math.round(v * 100) / 100 : v);
   return JSON.parse(JSON.stringify(shape, rounded));
 }

@@ -52,12 +52,7 @@ class Slide extends Task {
 
 class Trail extends Task {
   needsLoupe = true;
-  trail = [];
-
-  constructor(board, start) {
-    super(board, start);
-    this.trail.push(this.inside(start));
-  }
+  trail = [this.inside(this.start)];
 
   move(p) {
     this.trail.push(this.inside(p));
