@@ -46,10 +46,10 @@ TRIALS = 4
 TWELVE = (4000, 3000)
 # Outlined by eye and not proposed: placed all the same, to see whether they could be.
 TRIED = {
-    "back": places.Place(low=(0, 0), size=(0.07, 0.07), sure=0.5),
-    "rump": places.Place(trunk=(0, 0), size=(0.1, 0.1), sure=0.5),
-    "flights": places.Place(low=(0, 0), size=(0.1, 0.08), sure=0.5),
-    "foot": places.Place(low=(0, 0), size=(0.1, 0.05), sure=0.5),
+    "back": places.Place(at={"low": (0, 0)}, size=(0.07, 0.07), sure=0.5),
+    "rump": places.Place(at={"trunk": (0, 0)}, size=(0.1, 0.1), sure=0.5),
+    "flights": places.Place(at={"low": (0, 0)}, size=(0.1, 0.08), sure=0.5),
+    "foot": places.Place(at={"low": (0, 0)}, size=(0.1, 0.05), sure=0.5),
 }
 DRAWN = 4  # birds' worth of the mean of all marks in each mark's share
 BANDS = (0.0, LIKELY, SURE, 1.01)  # as the app calls them unsure, fairly sure and sure
@@ -120,6 +120,21 @@ def run(bird: Bird, tables: Tables, taps: Taps | None = None):
     return {p.mark: p.shape for p in proposed}, {p.mark: p.certainty for p in proposed}
 
 
+def told_by(way: places.Way, at: np.ndarray, view: places.View) -> np.ndarray | None:
+    """How a way of the table tells a place in pixels of the view: what places.where undoes."""
+    axes = places.axes_for(way, view)
+    own = axes.of_pixels([at])[0]
+    if way == "rim":
+        turn = math.atan2(own[1], own[0])
+        return np.array([math.degrees(turn), float(np.hypot(*own)) / places.edge(view, turn)])
+    if way in ("neck", "trunk"):
+        across = places.chord(view, axes, float(own[0]))
+        if across is None:
+            return None
+        return np.array([own[0], (own[1] - across[0]) / (across[1] - across[0])])
+    return own
+
+
 def without_bird(flock: list[Bird]) -> dict[str, dict[str, places.Place]]:
     """For each bird the table of places, and of those tried, learned on the other lovebirds."""
     every = {**places.places(), **TRIED}
@@ -132,11 +147,11 @@ def without_bird(flock: list[Bird]) -> dict[str, dict[str, places.Place]]:
             if mark not in bird.outlines:
                 continue
             view = scene.head if place.on_head else scene.whole
-            for way in set(place.ways) - {"tail"}:
-                at = places.told(way, view.crop.into(centre(bird.outlines[mark])), view)
+            for way in set(place.at) - {"tail"}:
+                at = told_by(way, view.crop.into(centre(bird.outlines[mark])), view)
                 if at is not None:
                     if way == "rim":  # degrees, all on one side of a full turn
-                        first = place.ways[way][0]
+                        first = place.at[way][0]
                         at = np.array([first + (at[0] - first + 180) % 360 - 180, at[1]])
                     told[bird.name, mark, way] = at
     tables = {}
@@ -144,12 +159,12 @@ def without_bird(flock: list[Bird]) -> dict[str, dict[str, places.Place]]:
         own = {}
         for mark, place in every.items():
             new = {}
-            for way in place.ways:
+            for way in place.at:
                 others = [at for (b, m, w), at in told.items()
                           if (m, w) == (mark, way) and b != bird.name]  # fmt: skip
                 if len(others) >= 3:
                     new[way] = tuple(float(v) for v in np.median(others, axis=0))
-            own[mark] = place.model_copy(update=new)
+            own[mark] = place.model_copy(update={"at": {**place.at, **new}})
         tables[bird.name] = own
     return tables
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import shapely
 
 from fieldmarks._util.errors import RegionError
-from fieldmarks.measure.outlines.axes import LIGHTNESS_WEIGHT, Bytes, Floats, disc, piece_at
+from fieldmarks.measure.outlines.axes import LIGHTNESS_WEIGHT, Bytes, Floats, disc, piece
 from fieldmarks.measure.region import Point, Polygon
 
 MIN_PIXELS = 30
@@ -134,8 +134,7 @@ def _grown(lab: Floats, at: tuple[int, int], far: float) -> Bytes:
 def _connected(inside: npt.NDArray[np.bool_], at: tuple[int, int]) -> Bytes:
     mask = inside.astype(np.uint8)
     mask[at[1], at[0]] = 1
-    _, labels = cv2.connectedComponents(mask, connectivity=4)
-    return (labels == labels[at[1], at[0]]).astype(np.uint8)
+    return piece(mask, (at[1], at[0]))
 
 
 def _tidied(patch: Bytes, at: tuple[int, int]) -> Bytes:
@@ -149,7 +148,8 @@ def _tidied(patch: Bytes, at: tuple[int, int]) -> Bytes:
     opened = opened if opened.any() else full
     kept = cv2.erode(opened, disc(max(1, round(0.015 * size))), borderValue=0)
     kept = kept if kept.any() else opened
-    return piece_at(kept, (at[0] + 2, at[1] + 2))[2:-2, 2:-2]
+    seed = (at[1] + 2, at[0] + 2)
+    return piece(kept, seed if kept[seed] else ...)[2:-2, 2:-2]
 
 
 def _outline(patch: Bytes, max_points: int) -> npt.NDArray[np.float64]:

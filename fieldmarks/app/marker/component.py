@@ -32,8 +32,8 @@ from fieldmarks.report.picture import to_jpeg
 FRONT = Path(__file__).parent / "front"
 # One scope in the order given: the page gets a single script and needs no build step.
 SCRIPTS = (
-    "letters", "shapes", "stroke", "view", "history", "memory", "ink", "loupe", "tasks", "hand",
-    "keys", "panel", "asking", "marker",
+    "letters", "shapes", "stroke", "view", "memory", "ink", "loupe", "tasks", "hand", "actions",
+    "panel", "asking", "marker",
 )  # fmt: skip
 DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 """Kind of mark -> dash of its outline; marks on the bird are drawn solid."""

@@ -22,7 +22,6 @@ Floats = npt.NDArray[Any]  # float32 or float64; OpenCV's stubs promise no more 
 Bytes = npt.NDArray[Any]  # uint8
 
 LIGHTNESS_WEIGHT = 0.5  # shading changes L* much more than a* and b*
-PITCH = math.radians(38)  # of eye to beak tip below the level, when only the eye was tapped
 
 
 def disc(radius: int) -> Bytes:
@@ -30,13 +29,15 @@ def disc(radius: int) -> Bytes:
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
 
 
-def piece_at(mask: Bytes, at: tuple[int, int] | None = None) -> Bytes:
-    """The connected piece under a pixel (x, y), or else the largest; empty of an empty mask."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    label = labels[at[1], at[0]] if at else 0
-    if label == 0 and len(stats) > 1:
-        label = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    return (labels == label).astype(np.uint8) if label else np.zeros_like(mask)
+def piece(mask: Bytes, seed: Any = ...) -> Bytes:
+    """The connected piece that holds most of a seed, by default the largest; empty if none does.
+
+    Args:
+        seed (index of an array): Some pixels.
+    """
+    _, labels = cv2.connectedComponents(mask, connectivity=4)
+    held = np.bincount(labels[seed].ravel(), minlength=2)[1:]
+    return (labels == 1 + held.argmax()).astype(np.uint8) if held.any() else np.zeros_like(mask)
 
 
 @dataclass(frozen=True)
@@ -49,8 +50,8 @@ class Taps:
 
 
 @dataclass(frozen=True, eq=False)
-class HeadAxes:
-    """The axes of a head.
+class Axes:
+    """Axes at right angles: of the head, or along the body and across it to the beak's side.
 
     Args:
         origin, x_axis, y_axis ((2,) arrays): In pixels; both axes have length 1.
@@ -61,6 +62,11 @@ class HeadAxes:
     x_axis: Floats
     y_axis: Floats
     unit: float
+
+    @property
+    def tip(self) -> Floats:
+        """Where x is 1: the tip of the beak, on the axes of a head."""
+        return self.origin + self.unit * self.x_axis
 
     def to_pixels(self, points: npt.ArrayLike) -> Floats:
         """Places on the axes (n, 2) to pixels (n, 2)."""
@@ -82,18 +88,18 @@ class HeadAxes:
             x * self.y_axis[0] + y * self.y_axis[1],
         )
 
-    def moved(self, scale: float, shift: Floats) -> HeadAxes:
-        """The same axes in a picture whose pixel p lies at ``p * scale + shift`` of this one."""
-        return HeadAxes(self.origin * scale + shift, self.x_axis, self.y_axis, self.unit * scale)
+    def moved(self, scale: float, shift: Floats) -> Axes:
+        """The same axes in a picture in which this one's pixel p lies at ``p * scale + shift``."""
+        return Axes(self.origin * scale + shift, self.x_axis, self.y_axis, self.unit * scale)
 
 
-def axes_of(eye: Floats, tip: Floats, down: Floats) -> HeadAxes:
-    """The axes of an eye and a beak tip; y is on the side on which ``down`` points."""
-    along = tip - eye
-    unit = float(np.hypot(*along))
-    x_axis = along / unit
+def axes_to(origin: Floats, end: Floats, side: Floats, unit: float | None = None) -> Axes:
+    """Axes whose x points to an end, as far as their unit unless given; y is on a side's side."""
+    along = end - origin
+    length = float(np.hypot(*along))
+    x_axis = along / length
     y_axis = np.array([-x_axis[1], x_axis[0]])
-    return HeadAxes(eye, x_axis, y_axis if y_axis @ down > 0 else -y_axis, unit)
+    return Axes(origin, x_axis, y_axis if y_axis @ side > 0 else -y_axis, unit or length)
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,12 +115,6 @@ class Crop:
     corner: Floats
     scale: float
 
-    @property
-    def size(self) -> tuple[int, int]:
-        """Height and width in own pixels."""
-        height, width = self.rgb.shape[:2]
-        return int(height), int(width)
-
     def into(self, points: npt.ArrayLike) -> Floats:
         """Photo pixels to own pixels."""
         return np.asarray((np.asarray(points, float) - self.corner) * self.scale)
@@ -123,17 +123,20 @@ class Crop:
         """Own pixels to photo pixels."""
         return np.asarray(np.asarray(points, float) / self.scale + self.corner)
 
-    def axes(self, axes: HeadAxes) -> HeadAxes:
+    def axes(self, axes: Axes) -> Axes:
         """Axes in photo pixels, as axes in own pixels."""
         return axes.moved(self.scale, -self.corner * self.scale)
+
+    def axes_out_of(self, axes: Axes) -> Axes:
+        """Axes in own pixels, as axes in photo pixels."""
+        return axes.moved(1 / self.scale, self.corner)
 
     def from_other(self, mask: Bytes, other: Crop) -> Bytes:
         """A mask drawn on another crop, on this one; what that one did not show is 0."""
         ratio = self.scale / other.scale
         shift = (other.corner - self.corner) * self.scale
         move = np.array([[ratio, 0, shift[0]], [0, ratio, shift[1]]])
-        height, width = self.size
-        return cv2.warpAffine(mask, move, (width, height), flags=cv2.INTER_NEAREST)
+        return cv2.warpAffine(mask, move, self.rgb.shape[1::-1], flags=cv2.INTER_NEAREST)
 
 
 def crop_at(photo: Photo, middle: Floats, reach: float, scale: float) -> Crop:

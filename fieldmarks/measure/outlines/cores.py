@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from fieldmarks.measure.outlines.axes import Bytes, Floats, disc, piece_at
+from fieldmarks.measure.outlines.axes import Bytes, Floats, disc, piece
 from fieldmarks.measure.outlines.places import Place, View
 
 # Distance from the middle colour, in steps of colour and of the core's usual one, from which pixels
@@ -59,9 +59,8 @@ def draw(
     grow = np.array(place.grow) * unit if whole and place.grow is not None else size
     shift = place.shift * unit
     border = math.ceil(max(float(size.max()), float(grow.max())) + 1.5 * shift) + 3
-    height, width = free.shape
-    x0, y0 = (int(np.clip(v - border, 0, end)) for v, end in zip(at, (width, height), strict=True))
-    x1, y1 = (int(np.clip(v + border, 0, end)) for v, end in zip(at, (width, height), strict=True))
+    ends = np.clip([at - border, at + border], 0, free.shape[::-1]).astype(int)
+    (x0, y0), (x1, y1) = ends.tolist()
     if x1 - x0 < 3 or y1 - y0 < 3:
         return None
     part = np.s_[y0:y1, x0:x1]
@@ -69,7 +68,8 @@ def draw(
     middle = _calmer(view.rough[part], open_, at - [x0, y0], float(size.mean()), shift)
     if middle is None:
         return None
-    core = _oval(open_.shape, middle, lie.down, size) & open_
+    along, across = replace(lie, origin=middle, unit=1.0).grid(*open_.shape)
+    core = ((along / size[0]) ** 2 + (across / size[1]) ** 2 < 1) & open_
     full = math.pi * size[0] * size[1]
     if core.sum() < max(LEAST * full, 4):
         return None
@@ -81,15 +81,16 @@ def draw(
     if grow is not size and others:
         # A patch of a third colour belongs to the mark, what is coloured as its neighbours is not.
         like |= away < np.min([np.linalg.norm(smooth - c, axis=2) for c in others], axis=0)
-    mask = ((core | (_oval(open_.shape, middle, lie.down, grow) & open_)) & like).astype(np.uint8)
+    within = (along / grow[0]) ** 2 + (across / grow[1]) ** 2 < 1
+    mask = ((core | (within & open_)) & like).astype(np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(max(round(0.015 * unit), 1)))
-    mask = opened if opened.any() else mask
-    mask = piece_at(mask)
-    if not mask.any() or (mask[core] > 0).sum() < LEAST * full:
+    mask = piece(opened if opened.any() else mask)
+    if (mask[core] > 0).sum() < LEAST * full:
         return None
     own = smooth[mask > 0]
-    spread = np.linalg.norm(own - np.median(own, axis=0), axis=1)
-    return Drawn(mask, (x0, y0), float(np.median(spread)), np.median(own, axis=0))
+    colour = np.median(own, axis=0)
+    spread = np.median(np.linalg.norm(own - colour, axis=1))
+    return Drawn(mask, (x0, y0), float(spread), colour)
 
 
 def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -> Floats | None:
@@ -103,15 +104,7 @@ def _calmer(rough: Floats, free: Bytes, at: Floats, size: float, shift: float) -
     # A weighted mean of the better places moves steadily where the best one would jump.
     cost = around / 25.0 + 3.0 * (1 - share) + 0.7 * away**2
     weight = np.exp(-(cost - cost.min()) / 0.25) * (away <= 1.5)
-    total = float(weight.sum())
-    if total <= 0 or float(share.max()) < 0.3:
+    total = weight.sum()
+    if total <= 0 or share.max() < 0.3:
         return None
-    return np.array([float((weight * columns).sum()), float((weight * rows).sum())]) / total
-
-
-def _oval(shape: tuple[int, ...], at: Floats, along: Floats, size: Floats) -> Bytes:
-    x = (np.arange(shape[1]) + 0.5 - at[0])[None, :]
-    y = (np.arange(shape[0]) + 0.5 - at[1])[:, None]
-    first = (x * along[0] + y * along[1]) / size[0]
-    second = (y * along[0] - x * along[1]) / size[1]
-    return np.asarray(first**2 + second**2 < 1)
+    return np.array([(weight * columns).sum(), (weight * rows).sum()]) / total

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldmarks.measure.outlines.axes import Floats
+from fieldmarks.measure.outlines.axes import Crop, Floats
 
 UNIT = 96.0  # pixels from eye to beak tip at which eyes are looked at
 ANGLES = 48
@@ -22,6 +22,7 @@ CIRCLE = np.stack([np.cos(_TURN), np.sin(_TURN)], axis=1)
 # All lengths are in units of the axes: from the eye to the tip of the beak.
 SMALLEST, LARGEST = 0.05, 0.20  # radius of the dark disc
 STEP = 0.01
+RADII = np.arange(0.02, 0.42, STEP) * UNIT  # pixels
 BLUR = 0.012
 RING = 0.20  # widest bare skin outside the iris
 SHARP = 12.0  # step in lightness round a border that is plain to see
@@ -48,49 +49,50 @@ class Eye:
     iris_step: float
     pupil: Floats | None = None
 
-    @property
-    def radius(self) -> float:
-        """Mean radius of the iris."""
-        return float(np.hypot(*(self.iris - self.middle).T).mean())
 
-
-def find_eye(lab: Floats, tap: Floats, unit: float, reach: float = 0.25) -> Eye | None:
+def find_eye(crop: Crop, tap: Floats, reach: float = 0.25) -> Eye | None:
     """The eye near a tap.
 
     Args:
-        lab: (h, w, 3) float32 CIELAB.
-        tap ((2,) array): In pixels.
-        unit: Pixels from eye to beak tip, roughly.
+        crop: In which it is roughly UNIT pixels from eye to beak tip.
+        tap ((2,) array): In photo pixels.
         reach: How far from the tap it may be, in units.
 
     Returns:
         Eye, or None when nothing dark and round with a lighter border is near.
     """
-    light = cv2.GaussianBlur(np.ascontiguousarray(lab[..., 0]), (0, 0), 0.018 * unit)
-    found = _disc(light, tap, unit, reach)
+    light = cv2.GaussianBlur(np.ascontiguousarray(crop.lab[..., 0]), (0, 0), 0.018 * UNIT)
+    found = _disc(light, crop.into(tap), reach * UNIT)
     if found is None:
         return None
-    smooth = cv2.GaussianBlur(lab, (0, 0), BLUR * unit)
-    radii = np.arange(0.02, 0.42, STEP) * unit
+    smooth = cv2.GaussianBlur(crop.lab, (0, 0), BLUR * UNIT)
     middle, radius = found
     for _ in range(2):
-        meant = (radii > 0.5 * radius) & (radii < max(1.9 * radius, 0.13 * unit))
-        light = _polar(smooth, middle, radii)[..., 0]
-        iris, iris_step, _ = _border(light, meant[:, None], middle, radii)
+        meant = _meant(0.5 * radius, max(1.9 * radius, 0.13 * UNIT))
+        iris, iris_step, _ = _border(_polar(smooth, middle)[..., 0], meant, middle)
         middle = iris.mean(axis=0)
-        radius = float(np.hypot(*(iris - middle).T).mean())
-    eye = Eye(middle, iris, _ring(smooth, middle, iris, unit, radii), iris_step)
-    return _light_eye(eye, smooth, unit, radii) or eye
+        radius = mean_radius(iris, middle)
+    eye = Eye(middle, iris, _ring(smooth, middle, iris), iris_step)
+    return _told_from_pupil(eye, smooth)
 
 
-def _border(
-    polar: Floats, meant: Floats, middle: Floats, radii: Floats
-) -> tuple[Floats, float, bool]:
+def mean_radius(border: Floats, middle: Floats) -> float:
+    """Mean distance of a closed path (n, 2) from its middle."""
+    return float(np.hypot(*(border - middle).T).mean())
+
+
+def _meant(low: Floats | float, high: Floats | float) -> Floats:
+    """Where a border may run: between two radii at each angle, or at all; (radii, angles or 1)."""
+    radii = RADII[:, None]
+    return (radii > low) & (radii < high)
+
+
+def _border(polar: Floats, meant: Floats, middle: Floats) -> tuple[Floats, float, bool]:
     """The closed path of the steepest rise outwards.
 
     Args:
         polar ((radii, angles) array): Round the middle.
-        meant (bool array, as ``polar``): Where the path should run.
+        meant: Where the path should run.
 
     Returns:
         The path (ANGLES, 2), the rise that four fifths of it reach, and whether it kept to where
@@ -102,18 +104,18 @@ def _border(
     on_path = np.s_[path, np.arange(ANGLES)]
     kept = np.broadcast_to(meant, rise.shape)[on_path].all()
     step = float(np.percentile(rise[on_path], 20))
-    return middle + radii[path][:, None] * CIRCLE, step, bool(kept)
+    return middle + RADII[path][:, None] * CIRCLE, step, bool(kept)
 
 
-def _light_eye(eye: Eye, smooth: Floats, unit: float, radii: Floats) -> Eye | None:
-    """The same eye when a second rise all round says that its dark disc is the pupil alone."""
+def _told_from_pupil(eye: Eye, smooth: Floats) -> Eye:
+    """The eye, a light one when a second rise all round says that its dark disc is the pupil."""
     inner, outer = (_radii(points, eye.middle) for points in (eye.iris, eye.ring))
-    meant = (radii[:, None] > inner + PUPIL * unit) & (radii[:, None] < outer - 0.02 * unit)
+    meant = _meant(inner + PUPIL * UNIT, outer - 0.02 * UNIT)
     if not meant.any(axis=0).all():
-        return None
-    light = _polar(smooth, eye.middle, radii)[..., 0]
-    iris, step, kept = _border(light, meant, eye.middle, radii)
-    return Eye(eye.middle, iris, eye.ring, step, eye.iris) if kept and step >= SHARP else None
+        return eye
+    iris, step, kept = _border(_polar(smooth, eye.middle)[..., 0], meant, eye.middle)
+    light_eye = Eye(eye.middle, iris, eye.ring, step, pupil=eye.iris)
+    return light_eye if kept and step >= SHARP else eye
 
 
 def _radii(points: Floats, middle: Floats) -> Floats:
@@ -123,29 +125,24 @@ def _radii(points: Floats, middle: Floats) -> Floats:
     return np.asarray(np.interp(_TURN, turn, np.hypot(*away.T), period=2 * np.pi))
 
 
-def _disc(light: Floats, tap: Floats, unit: float, reach: float) -> tuple[Floats, float] | None:
+def _disc(light: Floats, tap: Floats, reach: float) -> tuple[Floats, float] | None:
     """Middle and radius of the dark disc with the steadiest rise of lightness at its rim."""
-    radii = np.arange(SMALLEST, LARGEST, STEP) * unit
-    step = max(0.02 * unit, 1.0)
-    count = int(reach * unit / step)
+    radii = np.arange(SMALLEST, LARGEST, STEP) * UNIT
+    step = 0.02 * UNIT
+    count = int(reach / step)
     offsets = np.mgrid[-count : count + 1, -count : count + 1].reshape(2, -1).T * step
-    offsets = offsets[np.hypot(*offsets.T) <= reach * unit]
+    offsets = offsets[np.hypot(*offsets.T) <= reach]
     height, width = light.shape
     middles = tap + offsets
     middles = middles[((middles > 0) & (middles < [width, height])).all(axis=1)]
     if not len(middles):
         return None
     # (radius, middle, angle): every circle about every middle at once.
-    rim = radii[:, None, None] * CIRCLE.T[:, None, None, ::2]
-    places = middles.T[:, None, :, None] + rim - 0.5
-    shape = places.shape[1:]
-    across, down = (p.astype(np.float32).reshape(shape[0], -1) for p in places)
-    seen = cv2.remap(light, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = seen.reshape(shape)
+    seen = _sampled(light, middles[:, None] + radii[:, None, None, None] * CIRCLE[::2])
     rise = np.sort(np.clip(seen[2:] - seen[:-2], -10, 25), axis=2)
-    steady = rise[..., int(0.3 * shape[2])] + 0.5 * rise.mean(axis=2)
+    steady = rise[..., int(0.3 * rise.shape[2])] + 0.5 * rise.mean(axis=2)
     inside = seen.mean(axis=2).cumsum(axis=0)[1:-1] / np.arange(2, len(radii))[:, None]
-    away = np.hypot(*(middles - tap).T) / (reach * unit)
+    away = np.hypot(*(middles - tap).T) / reach
     score = steady - 0.25 * np.maximum(0, inside - 15) - 4 * away**2
     best_radius, best = np.unravel_index(int(score.argmax()), score.shape)
     if steady[best_radius, best] <= 0:
@@ -153,22 +150,25 @@ def _disc(light: Floats, tap: Floats, unit: float, reach: float) -> tuple[Floats
     return middles[best], float(radii[1 + best_radius])
 
 
-def _ring(smooth: Floats, middle: Floats, iris: Floats, unit: float, radii: Floats) -> Floats:
+def _ring(smooth: Floats, middle: Floats, iris: Floats) -> Floats:
     """Outer border of the pale skin: where it turns darker or more colourful."""
     inner = _radii(iris, middle)
-    polar = _polar(smooth, middle, radii)
+    polar = _polar(smooth, middle)
     pale = polar[..., 0] - 0.7 * np.hypot(polar[..., 1], polar[..., 2])
-    meant = (radii[:, None] > inner + 0.02 * unit) & (radii[:, None] < inner.mean() + RING * unit)
-    return _border(-pale, meant, middle, radii)[0]
+    return _border(-pale, _meant(inner + 0.02 * UNIT, inner.mean() + RING * UNIT), middle)[0]
 
 
-def _polar(picture: Floats, middle: Floats, radii: Floats) -> Floats:
+def _polar(picture: Floats, middle: Floats) -> Floats:
     """A picture along rays from a place: (radius, angle) or (radius, angle, channel)."""
-    places = middle + radii[:, None, None] * CIRCLE - 0.5
-    across, down = (np.ascontiguousarray(places[..., k], np.float32) for k in (0, 1))
-    return np.asarray(
-        cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    )
+    return _sampled(picture, middle + RADII[:, None, None] * CIRCLE)
+
+
+def _sampled(picture: Floats, places: Floats) -> Floats:
+    """A picture at places (..., 2) in pixels: (...) or (..., channel)."""
+    where: Floats = (places - 0.5).astype(np.float32).reshape(len(places), -1, 2)
+    across, down = np.ascontiguousarray(np.moveaxis(where, -1, 0))
+    seen = cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return seen.reshape(*places.shape[:-1], *picture.shape[2:])
 
 
 def _closed_path(gain: Floats) -> npt.NDArray[np.intp]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 from typing import Protocol
 
@@ -15,17 +15,7 @@ import shapely
 from fieldmarks._util.errors import RegionError
 from fieldmarks.measure.outlines import cores, places, silhouette
 from fieldmarks.measure.outlines import eye as eyes
-from fieldmarks.measure.outlines.axes import (
-    PITCH,
-    Bytes,
-    Crop,
-    Floats,
-    HeadAxes,
-    Taps,
-    axes_of,
-    crop_at,
-    disc,
-)
+from fieldmarks.measure.outlines.axes import Axes, Bytes, Crop, Floats, Taps, axes_to, crop_at, disc
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.region import MIN_AREA, Polygon
 
@@ -34,6 +24,7 @@ HEAD_REACH = 1.9  # units
 # are tried, as shares of the photo's shorter side.
 IRIS, RING = 0.09, 0.175
 SIZES = (0.04, 0.1, 0.25)
+PITCH = math.radians(38)  # of eye to beak tip below the level, when only the eye was tapped
 UNEVEN = 4.0  # spread of a core's colour from which it is as likely off the mark
 OFF = 0.5  # what that leaves of its certainty
 # As ``sure`` of places, where the border is plain; a pupil is only proposed in a light eye.
@@ -72,16 +63,13 @@ class ProposedMark:
     whole: bool
 
 
-def propose(
-    photo: Photo, taps: Taps, marks: Mapping[str, Marked], view: str | None = None
-) -> tuple[ProposedMark, ...]:
+def propose(photo: Photo, taps: Taps, marks: Mapping[str, Marked]) -> tuple[ProposedMark, ...]:
     """Outlines of all marks in sight, not counting glare, which reading leaves out.
 
     Args:
-        taps: In photo pixels. The more of them, the surer.
+        taps: In photo pixels. The more of them, the surer. A bird whose beak was not tapped turns
+            its back.
         marks: Marks to look for, as in the marks table.
-        view: "side", "front" or "back", if the keeper says so; else it is taken from the taps: a
-            bird without a beak in sight turns its back. Side and three-quarter are not told apart.
 
     Returns:
         Tuple of ProposedMark, in the order of ``marks``; none for marks that are not in sight or
@@ -92,11 +80,11 @@ def propose(
     """
     _check(photo, taps)
     scene = scene_of(photo, taps)
-    view = view or (None if taps.beak_tip else "back")
+    side = None if taps.beak_tip else "back"
     found = {}
     colours: dict[str, Floats] = {}  # of the marks drawn so far
     for mark in sorted(marks, key=lambda m: marks[m].whole):
-        proposed = _proposed(scene, mark, marks[mark].whole, view, colours)
+        proposed = _proposed(scene, mark, marks[mark].whole, side, colours)
         if proposed is not None:
             found[mark] = proposed
     return tuple(found[mark] for mark in marks if mark in found)
@@ -104,13 +92,13 @@ def propose(
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """Everything found before single marks are drawn. The tail is in pixels of the body's view."""
+    """Everything found before single marks are drawn; ``eye`` and ``beak`` are in pixels of the
+    head's view, and ``free`` and ``free_body`` say where marks may lie in both views."""
 
     photo: Photo
     eye: eyes.Eye | None
-    beak: silhouette.Beak | None
+    beak: Bytes | None
     head: places.View
-    beak_mask: Bytes
     whole: places.View
     free: Bytes
     free_body: Bytes
@@ -133,55 +121,43 @@ def scene_of(photo: Photo, taps: Taps) -> Scene:
     """The bird, its head, beak and eye, found from the taps."""
     eye_at = np.array(taps.eye, float)
     tail = None if taps.tail_end is None else np.array(taps.tail_end, float)
-    down = np.array([0.0, 1.0]) if tail is None else tail - eye_at
-    if taps.beak_tip is not None:
-        axes = axes_of(eye_at, np.array(taps.beak_tip, float), down)
-        near = crop_at(photo, eye_at, 1.0 * axes.unit, eyes.UNIT / axes.unit)
-        eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
-        if eye is not None:
-            axes = axes_of(near.out_of(eye.middle), axes.to_pixels([[1, 0]])[0], axes.y_axis)
-        cut = _cut_out(photo, axes, tail)
+    down = places.DOWN if tail is None else tail - eye_at
+    if taps.beak_tip is None:
+        guesses = _guesses(photo, eye_at, down)
     else:
-        # Of the two ways the bird may look, the one on which something like a beak is seen.
-        cuts = [_cut_out(photo, axes, tail) for axes in _guesses(photo, eye_at, down)]
-        cut = max(cuts, key=lambda c: -1.0 if c.beak is None else c.beak.score)
-        # A beak that was not tapped is not in sight, or is another bird's.
-        cut = replace(cut, axes=cut.first, beak=None)
-    axes, wide, bird, beak = cut.axes, cut.crop, cut.bird, cut.beak
-    tail_there = None if tail is None else wide.into(tail)
-    reach = HEAD_REACH * axes.unit
-    head_crop = crop_at(photo, axes.origin, reach, eyes.UNIT / axes.unit)
-    eye = eyes.find_eye(head_crop.lab, head_crop.into(axes.origin), eyes.UNIT, 0.06)
-    whole = places.view_of(wide, wide.axes(axes), bird, tail_there)
-    head = places.closer(whole, head_crop)
-    beak_mask = np.zeros_like(head.bird)
-    if beak is not None:
-        beak_mask = head_crop.from_other(beak.mask, cut.close)
+        axes = axes_to(eye_at, np.array(taps.beak_tip, float), down)
+        near = crop_at(photo, eye_at, 1.0 * axes.unit, eyes.UNIT / axes.unit)
+        eye = eyes.find_eye(near, eye_at)
+        guesses = [axes if eye is None else axes_to(near.out_of(eye.middle), axes.tip, axes.y_axis)]
+    # Of the two ways the bird may look, the one on which something like a beak is seen.
+    cuts = [_cut_out(photo, axes, tail) for axes in guesses]
+    axes, wide, bird, close, beak = max(cuts, key=lambda cut: cut[4].score if cut[4] else -1.0)
+    if taps.beak_tip is None:
+        beak = None  # A beak that was not tapped is not in sight, or is another bird's.
+    elif beak is not None:
+        axes = close.axes_out_of(beak.axes)
+    whole = places.view_of(wide, axes, bird, tail)
+    crop = crop_at(photo, axes.origin, HEAD_REACH * axes.unit, eyes.UNIT / axes.unit)
+    eye = eyes.find_eye(crop, axes.origin, reach=0.06)
+    head = places.closer(whole, crop)
     free = head.bird.copy()
-    free[cv2.dilate(beak_mask, disc(4)) > 0] = 0
+    free_body = cv2.erode(whole.bird, disc(2), borderValue=0)
+    beak_mask = None
+    if beak is not None:
+        beak_mask = crop.from_other(beak.mask, close)
+        free[cv2.dilate(beak_mask, disc(4)) > 0] = 0
+        free_body[cv2.dilate(whole.crop.from_other(beak_mask, crop), disc(2)) > 0] = 0
     if eye is not None:
         outer = eye.middle + 1.12 * (eye.ring - eye.middle)
         cv2.fillPoly(free, [np.round(outer - 0.5).astype(np.int32)], 0)
     free = cv2.erode(free, disc(3), borderValue=0)
-    free_body = cv2.erode(bird, disc(2), borderValue=0)
-    free_body[cv2.dilate(wide.from_other(beak_mask, head_crop), disc(2)) > 0] = 0
-    return Scene(photo, eye, beak, head, beak_mask, whole, free, free_body)
+    return Scene(photo, eye, beak_mask, head, whole, free, free_body)
 
 
-@dataclass(frozen=True, eq=False)
-class _Cut:
-    """The bird and its beak cut out; ``first`` are the axes before its beak was found."""
-
-    first: HeadAxes
-    axes: HeadAxes
-    crop: Crop
-    bird: Bytes
-    close: Crop
-    beak: silhouette.Beak | None
-
-
-def _cut_out(photo: Photo, axes: HeadAxes, tail: Floats | None) -> _Cut:
-    """The bird and its beak, and from it the axes anew."""
+def _cut_out(
+    photo: Photo, axes: Axes, tail: Floats | None
+) -> tuple[Axes, Crop, Bytes, Crop, silhouette.Beak | None]:
+    """The bird and its beak, each with the crop it was cut out of, from axes in photo pixels."""
     wide = crop_at(photo, axes.origin, silhouette.REACH * axes.unit, silhouette.UNIT / axes.unit)
     tail_there = None if tail is None else wide.into(tail)
     bird = silhouette.find_silhouette(wide.rgb, wide.axes(axes), tail_there)
@@ -189,20 +165,19 @@ def _cut_out(photo: Photo, axes: HeadAxes, tail: Floats | None) -> _Cut:
     close = crop_at(photo, axes.origin, HEAD_REACH * axes.unit, scale)
     there = close.from_other(bird, wide)
     beak = silhouette.find_beak(close.rgb, close.lab, close.axes(axes), there)
-    better = axes if beak is None else beak.axes.moved(1 / close.scale, close.corner)
-    return _Cut(axes, better, wide, bird, close, beak)
+    return axes, wide, bird, close, beak
 
 
-def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[HeadAxes]:
+def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Axes]:
     """Axes that an eye alone suggests: its size gives the unit, the beak lies left or right."""
     found = []
     for share in SIZES:
         unit = share * min(photo.width, photo.height)
         near = crop_at(photo, eye_at, 1.0 * unit, eyes.UNIT / unit)
-        eye = eyes.find_eye(near.lab, near.into(eye_at), eyes.UNIT)
+        eye = eyes.find_eye(near, eye_at)
         if eye is not None:
-            ring = float(np.hypot(*(eye.ring - eye.middle).T).mean())
-            size = (eye.radius / IRIS + ring / RING) / 2 / near.scale
+            iris, ring = (eyes.mean_radius(way, eye.middle) for way in (eye.iris, eye.ring))
+            size = (iris / IRIS + ring / RING) / 2 / near.scale
             found.append((eye.iris_step, size, near.out_of(eye.middle)))
     if not found:
         raise RegionError(
@@ -213,7 +188,7 @@ def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[HeadAxes]:
     _, unit, middle = max(found, key=lambda f: f[0])
     down = down / np.hypot(*down)
     beside, below = math.cos(PITCH) * np.array([-down[1], down[0]]), math.sin(PITCH) * down
-    return [axes_of(middle, middle + unit * (s * beside + below), down) for s in (1, -1)]
+    return [axes_to(middle, middle + unit * (s * beside + below), down) for s in (1, -1)]
 
 
 def _proposed(
@@ -228,14 +203,13 @@ def _proposed(
     at = places.where(place, view)
     if at is None:
         return None
-    if mark in BEAKS and scene.beak is None:
-        return None
-    if place.tail is not None:
+    if "tail" in place.at:
         free = _tail(scene.whole)
-    elif mark == "cere":
-        free = scene.head.bird
     elif mark in BEAKS:
-        free = cv2.erode(scene.beak_mask, disc(2), borderValue=0)
+        if scene.beak is None:
+            return None
+        cere = mark == "cere"
+        free = scene.head.bird if cere else cv2.erode(scene.beak, disc(2), borderValue=0)
     else:
         free = scene.free if place.on_head else scene.free_body
     area = math.pi * place.size[0] * place.size[1] * (view.axes.unit / view.crop.scale) ** 2
@@ -287,14 +261,11 @@ def outline_of(photo: Photo, crop: Crop, mask: Bytes, corner: tuple[int, int]) -
     if len(contour) < 4:
         return None
     tolerance = 0.3 * FINER
-    while True:
-        points = cv2.approxPolyDP(contour, tolerance, True).reshape(-1, 2)
-        if len(points) <= POINTS:
-            break
+    while len(points := cv2.approxPolyDP(contour, tolerance, True)) > POINTS:
         tolerance *= 1.3
     if len(points) < 3:
         return None
-    return _polygon(photo, crop.out_of((points + 0.5) / FINER - 1 + corner))
+    return _polygon(photo, crop.out_of((points.reshape(-1, 2) + 0.5) / FINER - 1 + corner))
 
 
 def _polygon(photo: Photo, points: Floats) -> Polygon | None:

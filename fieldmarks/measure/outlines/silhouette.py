@@ -7,13 +7,13 @@ seeded from the taps.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from itertools import product
 
 import cv2
 import numpy as np
 
-from fieldmarks.measure.outlines.axes import Bytes, Floats, HeadAxes, axes_of, disc
+from fieldmarks.measure.outlines.axes import Axes, Bytes, Floats, axes_to, disc, piece
 
 UNIT = 32.0  # pixels from eye to beak tip at which the whole bird is looked at
 BEAK_UNIT = 40.0
@@ -27,12 +27,17 @@ FRONT, BACK = 1.5, 0.5
 BODY = 4.3  # from the middle of the head to the legs
 BEAK = np.array([0.72, -0.16])  # middle of the beak in the axes
 BEAK_TILT = math.radians(30)
+# Outline of a closed upper beak in the axes, rounded from our own drawing.
+DRAWN_BEAK = np.array(
+    [[0.42, -0.20], [0.47, -0.33], [0.61, -0.40], [0.80, -0.37], [0.98, -0.22], [1.05, -0.04],
+     [1.02, 0.10], [0.96, 0.07], [0.90, -0.03], [0.80, 0.06], [0.66, 0.10], [0.50, 0.02]]
+)  # fmt: skip
 # First guesses at the beak round the tap: longer or shorter, turned (radians).
 TAP = 0.3  # how much the tap itself has to say against what was found
 SCALES, TURNS = (0.78, 1.0, 1.25), (-0.24, 0.0, 0.24)
 
 
-def find_silhouette(rgb: Bytes, axes: HeadAxes, tail: Floats | None) -> Bytes:
+def find_silhouette(rgb: Bytes, axes: Axes, tail: Floats | None) -> Bytes:
     """The bird as a mask of 0 and 1.
 
     Args:
@@ -43,10 +48,10 @@ def find_silhouette(rgb: Bytes, axes: HeadAxes, tail: Floats | None) -> Bytes:
     marks, bird = seeds((rgb.shape[0], rgb.shape[1]), axes, tail)
     cut = _cut(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), marks, 3)
     cut = cv2.morphologyEx(cut, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
-    return _piece(cut, bird)
+    return piece(cut, bird)
 
 
-def seeds(size: tuple[int, int], axes: HeadAxes, tail: Floats | None) -> tuple[Bytes, Bytes]:
+def seeds(size: tuple[int, int], axes: Axes, tail: Floats | None) -> tuple[Bytes, Bytes]:
     """What is surely and probably bird or not, in GrabCut's codes; and what is surely bird.
 
     Args:
@@ -56,22 +61,14 @@ def seeds(size: tuple[int, int], axes: HeadAxes, tail: Floats | None) -> tuple[B
     x, y = axes.grid(height, width)
     middle = axes.to_pixels(HEAD)[0]
     end = tail if tail is not None else middle + np.array([0.0, BODY * axes.unit])
-    length = max(float(np.hypot(*(end - middle))), axes.unit)
-    axis = (end - middle) / length
-    rows, columns = np.mgrid[:height, :width] + 0.5
-    columns, rows = columns - middle[0], rows - middle[1]
-    along = (columns * axis[0] + rows * axis[1]) / length
-    aside = (rows * axis[0] - columns * axis[1]) / axes.unit
+    along, bulge = axes_to(middle, end, axes.x_axis, axes.unit).grid(height, width)
+    along /= max(math.dist(end, middle) / axes.unit, 1.0)
     half = np.interp(along, *(WITHOUT_TAIL if tail is None else WITH_TAIL))
     if tail is not None:
         # The line from head to tail runs along the back: the bird bulges on the beak's side.
-        beak = axes.x_axis[1] * axis[0] - axes.x_axis[0] * axis[1]
-        bulge = aside * math.copysign(1, beak)
         half = half * np.where(bulge > 0, FRONT, BACK)
-        aside = np.where(bulge > 0, bulge, -bulge)
-        inner = np.abs(bulge - 0.3)
-    else:
-        aside = inner = np.abs(aside)
+    aside = np.abs(bulge)
+    inner = aside if tail is None else np.abs(bulge - 0.3)
     from_head = np.hypot(x - HEAD[0], y - HEAD[1])
     marks = np.full((height, width), cv2.GC_PR_BGD, np.uint8)
     marks[(along > -0.1) & (along < 1) & (aside < half)] = cv2.GC_PR_FGD
@@ -95,50 +92,45 @@ class Beak:
     """
 
     mask: Bytes
-    axes: HeadAxes
+    axes: Axes
     score: float
 
 
-def find_beak(rgb: Bytes, lab: Floats, axes: HeadAxes, silhouette: Bytes) -> Beak | None:
+def find_beak(rgb: Bytes, lab: Floats, axes: Axes, silhouette: Bytes) -> Beak | None:
     """The beak, sought from the axes of the taps and from others near it.
 
     A tap is off by more than a beak's half width sooner or later. Each first guess is drawn to the
     borders seen; the one whose beak is most like a beak wins.
     """
     coded = cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB)
-    best: Beak | None = None
-    found: list[tuple[float, Floats]] = []
-    for scale in SCALES:
-        for turn in TURNS:
-            guess = _turned(axes, scale, turn)
-            for _ in range(2):
-                beak = _beak(coded, lab, guess, silhouette)
-                if beak is None:
-                    break
-                guess = beak.axes
-                tip = beak.axes.to_pixels([1, 0])[0]
-                apart = float(np.hypot(*(tip - axes.to_pixels([1, 0])[0]))) / axes.unit
-                score = beak.score - apart**2
-                found.append((score, tip))
-                if best is None or score > best.score:
-                    best = Beak(beak.mask, beak.axes, score)
-    if best is None:
+    found: list[Beak] = []
+    for scale, turn in product(SCALES, TURNS):
+        guess = _turned(axes, scale, turn)
+        for _ in range(2):
+            beak = _beak(coded, lab, guess, silhouette)
+            if beak is None:
+                break
+            guess = beak.axes
+            apart = math.dist(guess.tip, axes.tip) / axes.unit
+            found.append(replace(beak, score=beak.score - apart**2))
+    if not found:
         return None
+    best = max(found, key=lambda beak: beak.score)
     # Several guesses that are nearly as good say together where the tip is, and more steadily.
-    weights = np.exp([(score - best.score) / 0.12 for score, _ in found])
-    tip = np.average([tip for _, tip in found], axis=0, weights=weights)
-    tip = TAP * axes.to_pixels([[1, 0]])[0] + (1 - TAP) * tip
-    return Beak(best.mask, axes_of(axes.origin, tip, axes.y_axis), best.score)
+    weights = np.exp([(beak.score - best.score) / 0.12 for beak in found])
+    tip = np.average([beak.axes.tip for beak in found], axis=0, weights=weights)
+    tip = TAP * axes.tip + (1 - TAP) * tip
+    return replace(best, axes=axes_to(axes.origin, tip, axes.y_axis))
 
 
-def _beak(coded: Bytes, lab: Floats, axes: HeadAxes, silhouette: Bytes) -> Beak | None:
+def _beak(coded: Bytes, lab: Floats, axes: Axes, silhouette: Bytes) -> Beak | None:
     """One cut of the beak where axes expect it."""
     height, width = silhouette.shape
     corners = axes.to_pixels([[-0.25, -0.95], [-0.25, 0.75], [1.6, -0.95], [1.6, 0.75]])
     x0, y0 = np.clip(np.floor(corners.min(axis=0)).astype(int), 0, [width - 1, height - 1])
     x1, y1 = np.clip(np.ceil(corners.max(axis=0)).astype(int), [x0 + 1, y0 + 1], [width, height])
     part = np.s_[y0:y1, x0:x1]
-    own = HeadAxes(axes.origin - [x0, y0], axes.x_axis, axes.y_axis, axes.unit)
+    own = axes.moved(1.0, -np.array([x0, y0]))
     x, y = own.grid(y1 - y0, x1 - x0)
     marks = np.full(x.shape, cv2.GC_BGD, np.uint8)
     marks[_oval(x, y, 0.72, -0.12, 0.50, 0.36)] = cv2.GC_PR_BGD
@@ -153,7 +145,7 @@ def _beak(coded: Bytes, lab: Floats, axes: HeadAxes, silhouette: Bytes) -> Beak 
         return None
     mask = _cut(np.ascontiguousarray(coded[part]), marks, 2)
     radius = max(int(0.03 * axes.unit), 1)
-    mask = _piece(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(radius)), seed)
+    mask = piece(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc(radius)), seed)
     if mask.sum() < 0.04 * axes.unit**2:
         return None
     rows, columns = np.nonzero(mask)
@@ -163,12 +155,12 @@ def _beak(coded: Bytes, lab: Floats, axes: HeadAxes, silhouette: Bytes) -> Beak 
     score = _likeness(mask, lab[part], better)
     full = np.zeros((height, width), np.uint8)
     full[part] = mask
-    return Beak(full, better.moved(1.0, np.array([x0, y0], float)), score)
+    return Beak(full, better.moved(1.0, np.array([x0, y0])), score)
 
 
-def _likeness(mask: Bytes, lab: Floats, axes: HeadAxes) -> float:
+def _likeness(mask: Bytes, lab: Floats, axes: Axes) -> float:
     drawn = np.zeros_like(mask)
-    points = axes.to_pixels(_drawn_beak()) - 0.5
+    points = axes.to_pixels(DRAWN_BEAK) - 0.5
     cv2.fillPoly(drawn, [np.round(points).astype(np.int32)], 1)
     shared = float((drawn & mask).sum() / max(int((drawn | mask).sum()), 1))
     element = disc(max(int(0.05 * axes.unit), 1))
@@ -182,19 +174,10 @@ def _likeness(mask: Bytes, lab: Floats, axes: HeadAxes) -> float:
     return shared + 0.5 * float(np.clip((far - near) / 20, -0.5, 1))
 
 
-@lru_cache(maxsize=1)
-def _drawn_beak() -> Floats:
-    """Outline of a closed upper beak in the axes, (n, 2), rounded from our own drawing."""
-    return np.array(
-        [[0.42, -0.20], [0.47, -0.33], [0.61, -0.40], [0.80, -0.37], [0.98, -0.22], [1.05, -0.04],
-         [1.02, 0.10], [0.96, 0.07], [0.90, -0.03], [0.80, 0.06], [0.66, 0.10], [0.50, 0.02]]
-    )  # fmt: skip
-
-
-def _turned(axes: HeadAxes, scale: float, turn: float) -> HeadAxes:
+def _turned(axes: Axes, scale: float, turn: float) -> Axes:
     """Axes with the same eye whose tip lies elsewhere."""
     tip = axes.to_pixels([[scale * math.cos(turn), scale * math.sin(turn)]])[0]
-    return axes_of(axes.origin, tip, axes.y_axis)
+    return axes_to(axes.origin, tip, axes.y_axis)
 
 
 def _oval(x: Floats, y: Floats, cx: float, cy: float, rx: float, ry: float) -> Floats:
@@ -209,11 +192,3 @@ def _cut(picture: Bytes, marks: Bytes, rounds: int) -> Bytes:
     none, some = np.zeros((1, 65)), np.zeros((1, 65))
     cv2.grabCut(picture, marks, (0, 0, 0, 0), none, some, rounds, cv2.GC_INIT_WITH_MASK)
     return ((marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD)).astype(np.uint8)
-
-
-def _piece(mask: Bytes, seed: Floats) -> Bytes:
-    """The connected piece that holds most of a seed."""
-    _, labels = cv2.connectedComponents(mask, connectivity=4)
-    counts = np.bincount(labels[seed], minlength=1)
-    counts[0] = 0
-    return (labels == counts.argmax()).astype(np.uint8) if counts.any() else np.zeros_like(mask)

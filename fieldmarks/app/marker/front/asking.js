@@ -1,6 +1,5 @@
 // What is asked for next: the three places to tap, the outlines offered, one mark after another.
 
-import { freeLetters } from "./letters.js";
 import { tidied } from "./shapes.js";
 
 const REACH = 0.18; // share of what is seen that a suggestion may stretch from the finger
@@ -29,40 +28,19 @@ export class Asking {
     this.points[this.asked.key] = at;
     // Nothing can be placed without the eye.
     if (this.points.eye === null) return this.byHand();
-    if (this.asked) this.say(this.welcome());
-    else {
-      this.send("taps", { taps: this.points });
-      this.say("Looking for the marks …");
-    }
-    this.refresh();
+    if (this.asked) return this.say(this.welcome());
+    this.send("taps", { taps: this.points });
+    this.say("Looking for the marks …");
   }
 
   byHand() {
     this.taps = [];
     this.send("taps", { taps: {} });
     this.say(this.welcome());
-    this.refresh();
   }
 
   toggle(mark) {
     if (!this.off.delete(mark)) this.off.add(mark);
-    this.refresh();
-  }
-
-  takeOffers(keep) {
-    this.last = "";
-    const kept = keep ? this.offers.filter((one) => !this.off.has(one.mark)) : [];
-    this.offers = [];
-    const taken = new Set(this.letters().values());
-    const regions = kept.map(({ mark, shape, note }) => {
-      const id = freeLetters(taken).next().value;
-      taken.add(id);
-      return { id, mark, shape: tidied(shape), value: null, note };
-    });
-    if (!regions.length) this.send("dropped");
-    else this.commit("kept", [...this.settled, ...regions], regions[0], {}, true);
-    this.say(regions.length ? `Kept: ${regions.length}. Adjust mends a corner.` : "");
-    this.refresh();
   }
 
   /** On to the mark that tells most of those neither drawn nor passed over. */
@@ -80,57 +58,55 @@ export class Asking {
   }
 
   skip() {
-    this.flush();
     if (this.mode === "taps") return this.point(null);
     const passed = this.current;
     const next = this.onward(passed);
     this.send("skipped", { mark: passed });
-    this.say(next ? `Draw round the ${this.nameOf(next)}.` : "Nothing else would tell much.");
-    this.refresh();
-  }
-
-  more() {
-    this.pick(this.last);
+    this.say(next ? `Draw round the ${this.markOf(next).name}.` : "Nothing else would tell much.");
   }
 
   welcome() {
     if (this.mode === "taps") return "Then the marks are found for you.";
     if (this.mode !== "draw") return "";
     if (this.done) return "All marks that help are drawn.";
-    const what = `Draw ${this.tool === "line" ? "along" : "round"} the ${this.nameOf(this.current)}`;
-    return window.matchMedia("(pointer: coarse)").matches
-      ? `${what}. Two fingers zoom.`
-      : `${what}. Ctrl and wheel zooms.`;
+    const way = this.tool === "line" ? "along" : "round";
+    const coarse = window.matchMedia("(pointer: coarse)").matches;
+    const zooms = coarse ? "Two fingers zoom." : "Ctrl and wheel zooms.";
+    return `Draw ${way} the ${this.markOf(this.current).name}. ${zooms}`;
   }
 
   asksOf(mark) {
-    const name = this.nameOf(mark);
-    if (this.marks.get(mark)?.kind === "card") return `Is this the ${name}?`;
+    const { name, kind } = this.markOf(mark);
+    if (kind === "card") return `Is this the ${name}?`;
     return `Is this all of the ${name}, patches of another colour too?`;
   }
 
   tapped(p) {
-    const [w, h] = this.size;
-    const at = p.map((v) => Math.round(v * 100) / 100);
-    if (this.shapeOf(this.current) === "line") return this.say("Drag from one end to the other.");
-    if (at[0] < 0 || at[1] < 0 || at[0] >= w || at[1] >= h) return this.say("Tap on the photo itself.");
-    this.say(`Looking for the edge of the ${this.nameOf(this.current)} …`);
+    const at = tidied(p);
+    const { shape, name } = this.markOf(this.current);
+    if (shape === "line") return this.say("Drag from one end to the other.");
+    const on = at.every((v, i) => v >= 0 && v < this.size[i]);
+    if (!on) return this.say("Tap on the photo itself.");
+    this.say(`Looking for the edge of the ${name} …`);
     // Zoomed in, a smaller mark is meant.
     const seen = this.view.stage.map((long, i) => Math.min(long / this.view.scale, this.size[i]));
     this.send("tap", { mark: this.current, at, reach: REACH * Math.min(...seen) });
   }
 
+  /** Keep or drop what is suggested, or all outlines offered that are not taken off. */
   answer(keep) {
-    const { suggestion } = this;
-    this.flush();
-    if (keep) {
-      this.add(suggestion.shape, "", suggestion.mark, "kept");
-    } else {
+    const { suggestion, offers } = this;
+    if (this.mode !== "offers") {
+      if (keep) return this.add(suggestion.shape, "", suggestion.mark, "kept");
       this.suggestion = null;
       this.send("dropped", { mark: suggestion.mark });
-      this.say("Suggestion dropped.");
+      return this.say("Suggestion dropped.");
     }
-    this.refresh();
-    this.parts.stage.focus({ preventScroll: true });
+    this.last = "";
+    this.offers = [];
+    const kept = this.made(keep ? offers.filter((one) => !this.off.has(one.mark)) : []);
+    if (!kept.length) this.send("dropped");
+    else this.commit("kept", [...this.settled, ...kept], kept[0], {}, true);
+    this.say(kept.length ? `Kept: ${kept.length}. Adjust mends a corner.` : "");
   }
 }

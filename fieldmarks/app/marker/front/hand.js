@@ -1,23 +1,25 @@
 // Fingers, pen and mouse on the photo: one draws, two zoom and slide.
 
-import { hideLoupe, showLoupe } from "./loupe.js";
+import { showLoupe } from "./loupe.js";
+import { apart, middleOf } from "./shapes.js";
 import { taskFor } from "./tasks.js";
 
 const STILL = { mouse: 4, pen: 6, touch: 9 }; // CSS pixels within which a press is a tap
 
 export class Hand {
+  down = new Map(); // pointer id -> { at, start, type }
+  task = null; // what the first finger is doing
+  pinch = null; // what two fingers have hold of
+  space = false; // is the space bar held?
+
   constructor(board) {
     this.board = board;
-    this.down = new Map(); // pointer id -> { at, start, type }
-    this.task = null; // what the first finger is doing
-    this.pinch = null; // what two fingers have hold of
-    this.space = false; // is the space bar held?
-    const { stage } = board.parts;
-    const on = (name, act) => stage.addEventListener(name, act.bind(this), { passive: false });
+    this.stage = board.parts.stage;
+    const on = (name, act) => this.stage.addEventListener(name, act.bind(this), { passive: false });
     on("pointerdown", this.press);
     on("pointermove", this.move);
-    on("pointerup", this.lift);
-    on("pointercancel", this.cancel);
+    on("pointerup", (e) => this.lift(e, (task) => task.end()));
+    on("pointercancel", (e) => this.lift(e, () => board.restore()));
     on("wheel", this.wheel);
     on("contextmenu", (e) => e.preventDefault());
   }
@@ -27,7 +29,7 @@ export class Hand {
   }
 
   where(e) {
-    const box = this.board.parts.stage.getBoundingClientRect();
+    const box = this.stage.getBoundingClientRect();
     return [e.clientX - box.left, e.clientY - box.top];
   }
 
@@ -38,15 +40,20 @@ export class Hand {
     e.preventDefault();
     const { board } = this;
     board.flush();
-    board.parts.stage.focus({ preventScroll: true, focusVisible: false });
-    board.parts.stage.setPointerCapture(e.pointerId);
+    this.stage.focus({ preventScroll: true, focusVisible: false });
+    this.stage.setPointerCapture(e.pointerId);
     const at = this.where(e);
     this.down.set(e.pointerId, { at, start: at, type: e.pointerType });
-    if (this.down.size === 2) return this.startPinch();
-    if (this.down.size > 2 || this.pinch) return;
+    if (this.down.size === 2) {
+      // The first finger may have begun a line that was never meant.
+      if (this.task) this.finish(() => board.restore());
+      this.pinch = this.grasp();
+    }
+    if (this.down.size > 1 || this.pinch) return;
     const slides = this.space || e.button === 1 || board.tool === "slide";
     this.task = taskFor(board, at, slides, (STILL[e.pointerType] ?? 6) + 3);
     this.task.pointer = e.pointerId;
+    board.refresh();
     this.magnify(at);
   }
 
@@ -58,46 +65,32 @@ export class Hand {
     const last = pointer.at;
     pointer.at = this.where(e);
     if (this.pinch) return this.movePinch();
-    if (!task || task.pointer !== e.pointerId) return;
-    const gone = Math.hypot(pointer.at[0] - pointer.start[0], pointer.at[1] - pointer.start[1]);
-    task.moved ||= gone > (STILL[pointer.type] ?? 6);
+    if (task?.pointer !== e.pointerId) return;
+    task.moved ||= apart(pointer.at, pointer.start) > (STILL[pointer.type] ?? 6);
+    const step = [pointer.at[0] - last[0], pointer.at[1] - last[1]];
     // A fast finger reports several places at once.
-    const all = e.getCoalescedEvents?.() ?? [];
+    const all = (task.trail && e.getCoalescedEvents?.()) || [];
     for (const one of all.length ? all : [e]) {
-      const at = this.where(one);
-      task.move(board.view.toPhoto(at), [pointer.at[0] - last[0], pointer.at[1] - last[1]], e);
-      if (!task.trail) break;
+      task.move(board.view.toPhoto(this.where(one)), step, e);
     }
-    this.magnify(pointer.at);
     board.draw();
+    this.magnify(pointer.at);
   }
 
-  lift(e) {
-    const pointer = this.down.get(e.pointerId);
-    if (!pointer) return;
-    this.down.delete(e.pointerId);
-    if (this.pinch) {
-      // A finger left over after a pinch must not begin to draw.
-      if (!this.down.size) this.pinch = null;
-      else this.pinch = this.grasp();
-      return;
-    }
-    const { task } = this;
-    if (task?.pointer === e.pointerId) this.finish(() => task.end());
-  }
-
-  cancel(e) {
-    this.down.delete(e.pointerId);
-    if (!this.down.size) this.pinch = null;
-    if (this.task?.pointer === e.pointerId) this.finish(() => this.board.restore());
+  lift(e, act) {
+    if (!this.down.delete(e.pointerId)) return;
+    // A finger left over after a pinch must not begin to draw.
+    if (this.pinch) this.pinch = this.down.size ? this.grasp() : null;
+    else if (this.task?.pointer === e.pointerId) this.finish(act);
   }
 
   finish(act) {
+    const { board, task } = this;
     this.task = null;
-    this.board.draft = null;
-    hideLoupe(this.board);
-    act();
-    this.board.refresh();
+    board.draft = null;
+    board.parts.loupe.hidden = true;
+    act(task);
+    board.refresh();
   }
 
   magnify(at) {
@@ -105,18 +98,9 @@ export class Hand {
     if (this.task?.needsLoupe && type !== "mouse") showLoupe(this.board, at);
   }
 
-  startPinch() {
-    // The first finger may have begun a line that was never meant.
-    if (this.task) this.finish(() => this.board.restore());
-    this.pinch = this.grasp();
-  }
-
   spread() {
     const [a, b = a] = [...this.down.values()].map((p) => p.at);
-    return {
-      middle: [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2],
-      apart: Math.hypot(a[0] - b[0], a[1] - b[1]),
-    };
+    return { middle: middleOf(a, b), apart: apart(a, b) };
   }
 
   /** What the fingers have hold of: a place on the photo, and how far apart it was taken. */
@@ -137,10 +121,7 @@ export class Hand {
 
   wheel(e) {
     const { board } = this;
-    if (!e.ctrlKey && !e.metaKey) {
-      board.hint("To zoom, hold Ctrl and turn the wheel.");
-      return;
-    }
+    if (!e.ctrlKey && !e.metaKey) return board.hint("To zoom, hold Ctrl and turn the wheel.");
     e.preventDefault();
     const lines = e.deltaMode === 1 ? 30 : 1;
     board.view.zoomAt(this.where(e), Math.exp(-e.deltaY * lines * 0.002));

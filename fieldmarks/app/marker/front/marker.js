@@ -1,19 +1,19 @@
 // The board: what is drawn, what is chosen, and the messages to and from Python.
 
+import { wireKeys } from "./actions.js";
 import { Asking } from "./asking.js";
 import { Hand } from "./hand.js";
-import { History } from "./history.js";
 import { ink } from "./ink.js";
-import { Keys } from "./keys.js";
-import { freeLetters } from "./letters.js";
+import { lettered } from "./letters.js";
 import { continues, putBack, recall, remember } from "./memory.js";
-import { DRAWS, partsOf, showPanel, showSwipe, wirePanel } from "./panel.js";
-import { boxOf, outline, tidied, withoutCorner } from "./shapes.js";
+import { DRAWS, partsOf, showPanel, wirePanel } from "./panel.js";
+import { boxOf, clamp, outline, tidied } from "./shapes.js";
 import { problemOf } from "./tasks.js";
 import { View } from "./view.js";
 
 const PAUSE = 600; // ms without a key press after which a row of them counts as one step
 const BASE = 1000; // CSS pixels; width the photo is laid out at before it is scaled
+const STATES = 101; // the newest ones, to undo and redo
 
 const sameKey = (r) => [r.id, r.mark, Object.entries(tidied(r.shape)).sort()];
 const drawnKey = (regions) => JSON.stringify(regions.map(sameKey));
@@ -24,15 +24,17 @@ class Board extends Asking {
     super();
     this.sent = 0; // serial of the newest event
     this.lastDraw = "outline";
+    this.explains = false; // where the mark lies
     this.forget();
   }
 
   forget() {
     clearTimeout(this.timer);
     Object.assign(this, { timer: 0, waiting: null, draft: null, suggestion: null, before: null });
-    Object.assign(this, { regions: [], settled: [], selected: "", corner: -1, last: "", from: [] });
+    Object.assign(this, { selected: "", corner: -1, last: "", from: [] });
     Object.assign(this, { coming: [], offers: [], off: new Set(), taps: [], points: {} });
-    this.history = new History();
+    // What undo and redo step through, where we are, and what a hand or key is just changing.
+    Object.assign(this, { states: [[]], at: 0, changing: null });
     this.view = new View();
   }
 
@@ -40,7 +42,7 @@ class Board extends Asking {
     this.parts = partsOf(root);
     this.laid = ""; // a new stage has no height yet
     this.hand = new Hand(this);
-    this.keys = new Keys(this, this.hand);
+    wireKeys(this);
     wirePanel(this);
     this.parts.photo.addEventListener("error", () =>
       this.say("The photo did not arrive. Reload the page."),
@@ -64,180 +66,190 @@ class Board extends Asking {
       this.waiting = data;
       return;
     }
-    this.marks = new Map(data.marks.map((m) => [m.key, m]));
-    this.photo = data.photo;
-    this.name = data.name;
-    this.size = data.size;
     const said = JSON.stringify(data.aside) !== JSON.stringify(this.aside);
-    this.aside = data.aside;
-    this.coming = data.coming;
-    this.beside = data.beside;
+    const { photo, name, size, aside, coming, beside, drawing } = data;
+    Object.assign(this, { photo, name, size, aside, coming, beside, drawing });
+    this.marks = new Map(data.marks.map((m) => [m.key, m]));
     this.odd = new Set(data.odd);
-    this.drawing = data.drawing;
-    this.view.photo = data.size;
-    const { photo } = this.parts;
-    if (photo.getAttribute("src") !== data.src) photo.src = data.src;
+    this.view.photo = size;
+    if (this.parts.photo.getAttribute("src") !== data.src) this.parts.photo.src = data.src;
     // An answer to an older event must not undo a newer stroke.
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
     // A stroke by mistake must not add to marks that are all there.
     if (fresh && this.mode === "draw" && this.done) this.tool = "slide";
     if (data.seen >= this.sent) this.waits(false);
-    if (!fresh && said && !this.before && this.settled.length) this.keep();
+    if (!fresh && said && !this.before && this.settled.length) remember(this);
     this.layout();
     this.refresh();
-    if (this.before && continues(data.name)) putBack(this, true);
+    if (this.before && continues(name)) this.does(() => putBack(this, true));
     if (fresh && !this.parts.note.textContent && !this.suggestion) this.say(this.welcome());
   }
 
   adopt(data, fresh) {
+    const { regions, suggestion, note, offers } = data;
     let opened = fresh;
-    if (wholeKey(data.regions) !== wholeKey(this.settled)) {
-      const redrawn = drawnKey(data.regions) !== drawnKey(this.settled);
-      if (!fresh && redrawn) this.history.leave(this.settled);
-      this.regions = this.settled = data.regions;
-      if (!this.chosen()) this.selected = "";
+    if (wholeKey(regions) !== wholeKey(this.settled)) {
+      const redrawn = drawnKey(regions) !== drawnKey(this.settled);
+      if (!fresh && redrawn) this.enter(regions);
+      else this.states[this.at] = regions;
       if (redrawn) this.corner = -1;
-      if (!data.regions.length) opened = true; // the same photo once more
-      else if (!fresh && !this.before) this.keep();
+      if (!regions.length) opened = true; // the same photo once more
+      else if (!fresh && !this.before) remember(this);
     }
-    if (opened) this.before = data.regions.length ? null : recall(data.photo, this.marks);
-    const asked = JSON.stringify(data.suggestion);
-    const news = data.suggestion && asked !== JSON.stringify(this.suggestion);
-    this.suggestion = data.suggestion;
-    if (news) this.say(this.asksOf(data.suggestion.mark));
-    if (data.note && (data.note !== this.noted || data.seen !== this.noteSeen)) this.say(data.note);
-    this.noted = data.note;
+    if (opened) this.before = regions.length ? null : recall(this.photo, this.marks);
+    const news = suggestion && JSON.stringify(suggestion) !== JSON.stringify(this.suggestion);
+    this.suggestion = suggestion;
+    if (news) this.say(this.asksOf(suggestion.mark));
+    if (note && (note !== this.noted || data.seen !== this.noteSeen)) this.say(note);
+    this.noted = note;
     this.noteSeen = data.seen;
     if (data.current !== this.current) this.turnTo(data.current);
-    const offered = (offers) => JSON.stringify(offers.map((one) => one.mark));
-    if (offered(data.offers) !== offered(this.offers)) {
-      const many = data.offers.length;
+    const offered = JSON.stringify(offers.map((one) => one.mark));
+    if (offered !== JSON.stringify(this.offers.map((one) => one.mark))) {
+      const many = offers.length;
       if (many) this.say(`${many} ${many === 1 ? "mark" : "marks"} found.`);
-      this.off = new Set(data.offers.filter((one) => !one.likely).map((one) => one.mark));
+      this.off = new Set(offers.filter((one) => !one.likely).map((one) => one.mark));
     }
-    this.offers = data.offers;
+    this.offers = offers;
     if (JSON.stringify(data.taps) !== JSON.stringify(this.taps)) this.points = {};
     this.taps = data.taps;
   }
 
   // ---- what Python hears
 
-  keep() {
-    remember(this);
-  }
-
   /** A turning sign beside the sentence once Python takes longer than a second. */
   waits(on) {
     clearTimeout(this.slow);
-    const show = (slow) => {
-      this.parts.root.classList.toggle("slow", slow);
-      this.parts.root.setAttribute("aria-busy", String(slow));
-    };
-    if (on) this.slow = setTimeout(show, 1000, true);
-    else show(false);
+    const show = () => this.parts.root.setAttribute("aria-busy", String(on));
+    if (on) this.slow = setTimeout(show, 1000);
+    else show();
   }
 
   send(kind, { region = "", mark = "", ...more } = {}) {
     this.sent = Math.max(Date.now(), this.sent + 1);
     const event = { serial: this.sent, photo: this.photo, kind, region, mark, next: this.current };
-    if (!this.before) this.keep();
+    if (!this.before) remember(this);
     this.waits(true);
     this.post({ ...event, ...more, regions: this.settled });
   }
 
   commit(kind, regions, region, more = {}, onward = false) {
-    this.history.leave(this.settled);
-    this.regions = this.settled = regions;
+    this.enter(regions);
     this.suggestion = null;
     if (onward) this.onward();
     this.send(kind, { region: region.id, mark: region.mark, ...more });
+  }
+
+  // ---- what the keeper does
+
+  /** One thing done: first what keys have moved is sent, unless it moves on; then all is shown. */
+  does(act, from = this.parts.stage, nudges = false) {
+    if (!nudges) this.flush();
+    const done = act();
     this.refresh();
+    // What was pressed may be gone.
+    if (!from.getClientRects().length) this.parts.stage.focus({ preventScroll: true });
+    return done;
   }
 
   // ---- regions
+
+  /** The regions as last sent. */
+  get settled() {
+    return this.states[this.at];
+  }
+
+  /** The regions as shown. */
+  get regions() {
+    const { changing } = this;
+    return changing ? this.settled.map((r) => (r.id === changing.id ? changing : r)) : this.settled;
+  }
+
+  /** On to another state, which forgets those undone. */
+  enter(regions) {
+    this.states = [...this.states.slice(0, this.at + 1), regions].slice(-STATES);
+    this.at = this.states.length - 1;
+    this.changing = null;
+  }
 
   chosen() {
     return this.regions.find((r) => r.id === this.selected) ?? null;
   }
 
-  nameOf(mark) {
-    return this.marks.get(mark)?.name ?? mark;
-  }
-
-  shapeOf(mark) {
-    return this.marks.get(mark)?.shape ?? "area";
-  }
-
-  dashOf(mark) {
-    return this.marks.get(mark)?.dash ?? "solid";
+  /** What is known of a mark. */
+  markOf(key) {
+    return this.marks.get(key) ?? { key, name: key, look: "", shape: "area", dash: "solid" };
   }
 
   titleOf(region) {
-    return `${this.letters().get(region.id)}, ${this.nameOf(region.mark)}`;
+    return `${this.letters().get(region.id)}, ${this.markOf(region.mark).name}`;
   }
 
   /** Same rule as fieldmarks.app.marker.wire.letters. */
   letters() {
-    const own = this.regions.map((r) => r.id).filter((id) => /^[A-Z]{1,2}$/.test(id));
-    const free = freeLetters(new Set(own));
-    return new Map(this.regions.map(({ id }) => [id, own.includes(id) ? id : free.next().value]));
+    const own = this.regions.map(({ id }) => ({ id: /^[A-Z]{1,2}$/.test(id) ? id : "" }));
+    const shown = lettered(own, []);
+    return new Map(this.regions.map(({ id }, i) => [id, shown[i].id]));
+  }
+
+  /** Regions to be added: of marks and shapes, under the next letters. */
+  made(drawn) {
+    const whole = drawn.map(({ mark, shape, note = "" }) => (
+      { mark, shape: tidied(shape), value: null, note }
+    ));
+    return lettered(whole, this.letters().values());
   }
 
   add(shape, note = "", mark = this.current, kind = "drawn") {
-    const id = freeLetters(new Set(this.letters().values())).next().value;
-    const region = { id, mark, shape: tidied(shape), value: null, note: "" };
-    this.selected = id;
+    const [region] = this.made([{ mark, shape }]);
+    this.selected = region.id;
     this.corner = -1;
     this.last = mark;
     this.commit(kind, [...this.settled, region], region, {}, true);
     this.say(`${this.titleOf(region)}: ${kind}. ${note}`);
   }
 
-  /** Change a region on the screen only; settle() or restore() must follow. */
-  replace(id, change) {
-    this.regions = this.regions.map((r) => (r.id === id ? { ...r, ...change } : r));
+  /** Change the chosen region on the screen only; settle() or restore() must follow. */
+  change(change) {
+    this.changing = { ...this.chosen(), ...change };
   }
 
   restore() {
-    this.regions = this.settled;
+    this.changing = null;
   }
 
-  settle(kind, before, note = "") {
-    const region = this.regions.find((r) => r.id === before.id);
-    const whole = { ...region, shape: tidied(region.shape) };
-    this.commit(kind, this.regions.map((r) => (r.id === before.id ? whole : r)), whole);
-    this.say(`${this.titleOf(whole)}: ${kind}. ${note}`);
+  settle(kind, note = "") {
+    const chosen = this.chosen();
+    this.change({ shape: tidied(chosen.shape) });
+    this.commit(kind, this.regions, chosen);
+    this.say(`${this.titleOf(chosen)}: ${kind}. ${note}`);
   }
 
   /** A step by key: shown at once, sent when the keys have been still for a moment. */
   nudge(kind, shape) {
     const problem = problemOf(shape);
     if (problem) return this.say(problem);
-    if (this.timer && this.nudged !== kind) this.flush();
+    if (this.nudged !== kind) this.flush();
     this.nudged = kind;
-    this.replace(this.selected, { shape });
+    this.change({ shape });
     clearTimeout(this.timer);
-    this.timer = setTimeout(() => this.flush(), PAUSE);
-    this.draw();
+    this.timer = setTimeout(() => this.does(() => {}), PAUSE);
   }
 
   flush() {
     if (!this.timer) return;
     clearTimeout(this.timer);
     this.timer = 0;
-    if (this.chosen()) this.settle(this.nudged, this.chosen());
+    if (this.chosen()) this.settle(this.nudged);
   }
 
   rename(mark) {
-    this.flush();
-    this.replace(this.selected, { mark });
-    this.settle("renamed", this.chosen());
+    this.change({ mark });
+    this.settle("renamed");
   }
 
   remove() {
-    this.flush();
     const region = this.chosen();
-    if (!region) return;
     const title = this.titleOf(region);
     this.selected = "";
     this.corner = -1;
@@ -245,95 +257,73 @@ class Board extends Asking {
     this.askAgain(rest);
     this.commit("deleted", rest, region);
     this.say(`${title}: deleted.`);
-    this.parts.stage.focus({ preventScroll: true });
   }
 
   removeCorner() {
-    this.flush();
-    const region = this.chosen();
-    if (region.shape.points.length <= 3) return this.say("Three corners are the least.");
-    const shape = withoutCorner(region.shape, this.corner);
-    const problem = problemOf(shape);
+    const { shape } = this.chosen();
+    if (shape.points.length <= 3) return this.say("Three corners are the least.");
+    const less = { ...shape, points: shape.points.toSpliced(this.corner, 1) };
+    const problem = problemOf(less);
     if (problem) return this.say(problem);
     this.corner = -1;
-    this.replace(region.id, { shape });
-    this.settle("reshaped", region, "One corner less.");
-    this.parts.stage.focus({ preventScroll: true });
+    this.change({ shape: less });
+    this.settle("reshaped", "One corner less.");
   }
 
-  step(kind) {
-    this.flush();
-    const undo = kind === "undo";
-    const state = this.history.step(this.settled, undo);
-    if (!state) this.say(undo ? "Nothing to undo." : "Nothing to redo.");
-    else {
-      this.askAgain(state);
-      this.regions = this.settled = state;
-      this.corner = -1;
-      if (!this.chosen()) this.selected = "";
-      this.send(kind);
-      this.say(`${undo ? "Undone" : "Done again"}. Regions: ${state.length}.`);
-    }
-    this.refresh();
-    return true;
+  /** Undo (-1) or redo (1). */
+  step(by) {
+    const undo = by < 0;
+    const state = this.states[this.at + by];
+    if (!state) return this.say(undo ? "Nothing to undo." : "Nothing to redo.");
+    this.askAgain(state);
+    this.at += by;
+    this.corner = -1;
+    this.send(undo ? "undo" : "redo");
+    this.say(`${undo ? "Undone" : "Done again"}. Regions: ${state.length}.`);
   }
 
   // ---- tools and marks
 
   setTool(tool) {
-    this.flush();
     if (DRAWS.area.includes(tool)) this.lastDraw = tool;
     this.tool = tool;
     this.corner = -1;
-    this.refresh();
   }
 
   /** Ready to draw another mark, with the tool last used for its sort. */
   turnTo(mark) {
+    const { shape, whole } = this.markOf(mark);
     this.current = mark;
-    const whole = this.marks.get(mark)?.whole && this.lastDraw === "tap";
-    this.tool = this.shapeOf(mark) === "line" ? "line" : whole ? "outline" : this.lastDraw;
+    this.tool = whole && this.lastDraw === "tap" ? "outline" : this.lastDraw;
+    if (shape === "line") this.tool = "line";
     this.corner = -1;
   }
 
   pick(mark) {
-    this.flush();
     this.turnTo(mark);
     this.send("picked", { mark });
-    this.say(`Now draw the ${this.nameOf(mark)}.`);
-    this.refresh();
+    this.say(`Now draw the ${this.markOf(mark).name}.`);
   }
 
   select(id, fromList = false) {
-    this.flush();
     this.selected = id;
     this.corner = -1;
-    if (id && fromList) {
+    if (!id) return;
+    if (fromList) {
       this.tool = "adjust";
       this.view.find(boxOf(outline(this.chosen().shape)));
     }
-    if (id) this.say(`${this.titleOf(this.chosen())}: chosen.`);
-    this.refresh();
+    this.say(`${this.titleOf(this.chosen())}: chosen.`);
   }
 
   /** Take hold of one corner of the chosen region; -1 lets go. */
   hold(corner) {
     this.corner = corner;
-    if (corner >= 0) this.say(`Corner ${corner + 1} of ${this.chosen().shape.points?.length ?? 4}.`);
-    this.refresh();
+    const corners = this.chosen()?.shape.points?.length ?? 4;
+    if (corner >= 0) this.say(`Corner ${corner + 1} of ${corners}.`);
   }
 
   // ---- view
-
-  zoom(factor) {
-    this.view.zoomAt(this.view.centre, factor);
-    this.draw();
-  }
-
-  showAll() {
-    this.view.showAll();
-    this.draw();
-  }
 
   layout() {
     const { stage } = this.parts;
@@ -344,7 +334,7 @@ class Board extends Asking {
     if (shape !== this.laid || stage.clientHeight < 50) {
       const most = Math.max(window.innerHeight * (wide < 640 ? 0.46 : 0.62), 300);
       const fit = (wide * this.size[1]) / this.size[0];
-      stage.style.height = `${Math.round(Math.min(Math.max(fit, 240), most))}px`;
+      stage.style.height = `${Math.round(clamp(fit, 240, most))}px`;
       this.laid = shape;
     }
     this.view.resize([wide, stage.clientHeight]);
@@ -352,15 +342,18 @@ class Board extends Asking {
   }
 
   draw() {
-    if (!this.view.scale) return;
-    const { photo } = this.parts;
+    const { mode, tool, parts, view } = this;
+    if (!view.scale) return;
+    const { style } = parts.photo;
     const [w, h] = this.size;
-    photo.style.width = `${BASE}px`;
-    photo.style.height = `${(BASE * h) / w}px`;
-    const { x, y, scale } = this.view;
-    photo.style.transform = `translate(${x}px, ${y}px) scale(${(scale * w) / BASE})`;
-    showSwipe(this);
-    ink(this, this.parts.ink);
+    style.width = `${BASE}px`;
+    style.height = `${(BASE * h) / w}px`;
+    const [x, y] = view.shift;
+    style.transform = `translate(${x}px, ${y}px) scale(${(view.scale * w) / BASE})`;
+    // A swipe over the photo scrolls the page when nothing there can be drawn or slid.
+    const still = mode !== "draw" || tool === "slide" || tool === "tap";
+    parts.stage.dataset.swipe = still && view.zoom < 1.01 ? "page" : "photo";
+    ink(this, parts.ink);
   }
 
   refresh() {

@@ -1,61 +1,39 @@
 // Buttons, lists and sentences around the photo.
 
-import { putBack, question } from "./memory.js";
-import { ZOOM_STEP } from "./view.js";
+import { BUTTONS } from "./actions.js";
+import { question } from "./memory.js";
+import { SHAPES } from "./shapes.js";
 
 export const DRAWS = { area: ["outline", "ellipse", "tap"], line: ["line"] };
-const SHAPES = { polygon: "outline", ellipse: "oval", rectangle: "box", line: "line" };
 
+/** The elements that change, by the last of their classes or by what they do. */
 export function partsOf(root) {
-  const named = [
-    "stage", "photo", "ink", "loupe", "note", "look", "answer", "before", "question", "chosen",
-    "letter", "name", "list", "ask", "draws", "when", "place", "drawing", "offers", "help",
-  ].map((name) => [name, root.querySelector(`.${name}`)]);
-  return {
-    root,
-    ...Object.fromEntries(named),
-    nextMark: root.querySelector(".next-mark"),
-    tools: [...root.querySelectorAll("[data-tool]")],
-    does: Object.fromEntries([...root.querySelectorAll("[data-do]")].map((b) => [b.dataset.do, b])),
-  };
+  const parts = { root };
+  for (const e of root.querySelectorAll("[class]")) parts[e.classList[e.classList.length - 1]] = e;
+  for (const e of root.querySelectorAll("[data-do]")) parts[e.dataset.do] = e;
+  return { ...parts, tools: [...root.querySelectorAll("[data-tool]")] };
 }
 
 export function wirePanel(board) {
   const { parts } = board;
-  const act = {
-    closer: () => board.zoom(ZOOM_STEP),
-    farther: () => board.zoom(1 / ZOOM_STEP),
-    whole: () => board.showAll(),
-    undo: () => board.step("undo"),
-    redo: () => board.step("redo"),
-    delete: () => board.remove(),
-    corner: () => board.removeCorner(),
-    keep: () => (board.mode === "offers" ? board.takeOffers(true) : board.answer(true)),
-    drop: () => (board.mode === "offers" ? board.takeOffers(false) : board.answer(false)),
-    more: () => board.more(),
-    skip: () => board.skip(),
-    byhand: () => board.byHand(),
-    where: () => {
-      parts.place.hidden = !parts.place.hidden;
-      parts.does.where.setAttribute("aria-expanded", String(!parts.place.hidden));
-    },
-    recall: () => putBack(board, true),
-    leave: () => putBack(board, false),
-  };
-  for (const [name, button] of Object.entries(parts.does)) button.addEventListener("click", act[name]);
-  for (const button of parts.tools) {
-    button.addEventListener("click", () => board.setTool(button.dataset.tool));
-  }
-  parts.nextMark.addEventListener("change", () => board.pick(parts.nextMark.value));
-  parts.name.addEventListener("change", () => board.rename(parts.name.value));
-  parts.offers.addEventListener("click", (e) => {
-    const mark = e.target.closest("button")?.dataset.mark;
-    if (mark) board.toggle(mark);
-  });
-  parts.list.addEventListener("click", (e) => {
-    const id = e.target.closest("button")?.dataset.id;
-    if (id) board.select(id === board.selected ? "" : id, true);
-  });
+  const on = (part, name, act) =>
+    part.addEventListener(name, (e) => board.does(() => act(e.target), e.target));
+  for (const [name, act] of Object.entries(BUTTONS)) on(parts[name], "click", () => act(board));
+  for (const button of parts.tools) on(button, "click", () => board.setTool(button.dataset.tool));
+  on(parts["next-mark"], "change", (select) => board.pick(select.value));
+  on(parts.name, "change", (select) => board.rename(select.value));
+  const onRow = (list, act) =>
+    on(list, "click", (e) => {
+      const key = e.closest("button")?.dataset.key;
+      if (key) act(key);
+    });
+  onRow(parts.offers, (mark) => board.toggle(mark));
+  onRow(parts.list, (id) => board.select(id === board.selected ? "" : id, true));
+}
+
+/** Only a text that changed is set: what stands there may be pressed at that moment. */
+function tell(element, text) {
+  if (element.textContent !== text) element.textContent = text;
 }
 
 /** Options are only made anew when they differ: a list open on a phone must not close itself. */
@@ -68,127 +46,87 @@ function fill(select, marks, value) {
   if (select.value !== value) select.value = value;
 }
 
-function showChosen(board) {
-  const { parts, marks } = board;
-  const chosen = board.chosen();
-  parts.chosen.hidden = !chosen || board.mode !== "draw";
-  if (!chosen) return;
-  parts.letter.textContent = board.letters().get(chosen.id);
-  const sort = board.shapeOf(chosen.mark);
-  const fitting = [...marks.values()].filter((m) => m.shape === sort);
-  const known = marks.has(chosen.mark) ? fitting : [{ key: chosen.mark, name: chosen.mark }, ...fitting];
-  fill(parts.name, known, chosen.mark);
-  const corners = chosen.shape.kind === "polygon" ? chosen.shape.points.length : 0;
-  parts.does.corner.hidden = board.corner < 0 || !corners;
-}
-
-function showList(board) {
-  const { list } = board.parts;
-  const old = new Map([...list.children].map((item) => [item.firstChild.dataset.id, item]));
-  const letters = board.letters();
-  const items = board.regions.map((region) => {
-    const item = old.get(region.id) ?? document.createElement("li");
-    const button = item.firstChild ?? item.appendChild(document.createElement("button"));
-    const letter = letters.get(region.id);
-    const name = board.nameOf(region.mark);
-    button.type = "button";
-    button.dataset.id = region.id;
-    button.setAttribute("aria-pressed", String(region.id === board.selected));
-    button.setAttribute("aria-label", `${letter}, ${name}, ${SHAPES[region.shape.kind]}`);
-    const text = `${letter}\n${name}`;
-    if (button.dataset.text !== text) {
-      const badge = document.createElement("b");
-      badge.textContent = letter;
-      button.replaceChildren(badge, ` ${name}`);
-      button.dataset.text = text;
-    }
+/** A button for each row; one that is there already stays, so that the focus is not lost. */
+function fillRows(board, list, rows) {
+  const old = new Map([...list.children].map((item) => [item.firstElementChild.dataset.key, item]));
+  const items = rows.map(({ key, on, label, texts }) => {
+    const item = old.get(key) ?? board.parts.row.content.firstElementChild.cloneNode(true);
+    const button = item.firstElementChild;
+    button.dataset.key = key;
+    button.setAttribute("aria-pressed", String(on));
+    if (label) button.setAttribute("aria-label", label);
+    texts.forEach((text, i) => tell(button.children[i], text));
     return item;
   });
-  // Only touch the list when it changed, so that the focus is not lost.
-  const same = items.length === list.children.length && items.every((n, i) => n === list.children[i]);
-  if (!same) list.replaceChildren(...items);
+  const same = items.every((item, i) => item === list.children[i]);
+  if (!same || items.length < list.children.length) list.replaceChildren(...items);
 }
 
-/** Whether a swipe over the photo scrolls the page: when nothing there can be drawn or slid. */
-export function showSwipe(board) {
-  const { parts, mode, tool, view } = board;
-  const still = mode !== "draw" || tool === "slide" || tool === "tap";
-  parts.stage.dataset.swipe = still && view.zoom < 1.01 ? "page" : "photo";
-}
-
-/** The line over the photo: what to tap or draw now. */
-function showNow(board) {
-  const { parts, mode, asked, taps, marks, current, last, off, offers } = board;
-  const draws = mode === "draw";
-  parts.ask.hidden = draws;
-  parts.draws.hidden = parts.does.where.hidden = !draws;
-  parts.does.byhand.hidden = mode !== "taps";
-  parts.does.skip.hidden = mode === "offers";
-  parts.when.textContent = board.done ? "Draw more:" : "Now:";
-  parts.does.skip.hidden ||= board.done;
-  const step = taps.indexOf(asked) + 1;
-  if (mode === "taps") parts.ask.textContent = `${step} of ${taps.length}: tap ${asked.name}`;
-  if (mode === "offers") parts.ask.textContent = "Tap a mark to drop or take it";
-  const card = marks.get(current)?.kind === "card" && !board.regions.some((r) => r.mark === current);
-  parts.does.skip.textContent = mode === "taps" ? "Not in sight" : card ? "No card" : "Skip";
-  parts.does.more.hidden = !draws || !last || last === current || marks.get(last)?.kind === "card";
-  parts.does.more.textContent = `More of the ${board.nameOf(last)}`;
-  parts.look.textContent = marks.get(current)?.look ?? "";
-  const { mark, svg } = board.drawing;
-  if (parts.drawing.dataset.mark !== mark) {
-    parts.drawing.innerHTML = svg;
-    parts.drawing.dataset.mark = mark;
-  }
-  parts.drawing.hidden = mark !== current;
-  parts.place.classList.toggle("unused", !draws);
-  parts.offers.hidden = mode !== "offers";
-  const items = offers.map(({ mark, sure }) => {
-    const [item, button, how] = ["li", "button", "small"].map((tag) => document.createElement(tag));
-    button.type = "button";
-    button.dataset.mark = mark;
-    button.setAttribute("aria-pressed", String(!off.has(mark)));
-    how.textContent = sure;
-    button.append(board.nameOf(mark), how);
-    item.append(button);
-    return item;
-  });
-  parts.offers.replaceChildren(...items);
-  const kept = offers.length - off.size;
-  const asks = marks.get(board.suggestion?.mark)?.kind === "card" ? ["Yes", "No"] : ["Keep it", "Drop it"];
-  const [keep, drop] = mode === "offers" ? [`Keep ${kept}`, "Drop all"] : asks;
-  parts.does.keep.textContent = keep;
-  parts.does.drop.textContent = drop;
-}
-
+/** What can be seen now, and what it says. */
 export function showPanel(board) {
-  const { parts, marks, current, tool, suggestion, mode } = board;
-  const draws = DRAWS[board.shapeOf(current)];
+  const { parts, marks, mode, asked, taps, current, last } = board;
+  const { off, offers, suggestion, drawing } = board;
+  const [chosen, now, before] = [board.chosen(), board.markOf(current), board.markOf(last)];
+  const letters = board.letters();
+  const draws = mode === "draw";
+  const offered = mode === "offers";
+  const steps = board.states.length > 1;
+  const cornered = board.corner >= 0 && chosen?.shape.kind === "polygon";
+  const seen = {
+    ask: !draws, draws, where: draws, byhand: mode === "taps", skip: !offered && !board.done,
+    more: draws && last && last !== current && before.kind !== "card",
+    place: board.explains, drawing: drawing.mark === current, offers: offered,
+    answer: suggestion || offered, before: board.before, chosen: chosen && draws, corner: cornered,
+    list: draws, help: draws, undo: draws || steps, redo: draws || steps,
+  };
+  for (const [name, on] of Object.entries(seen)) parts[name].hidden = !on;
+  const step = `${taps.indexOf(asked) + 1} of ${taps.length}: tap ${asked?.name}`;
+  const carded = now.kind !== "card" || board.regions.some((r) => r.mark === current);
+  const card = board.markOf(suggestion?.mark).kind === "card";
+  const words = {
+    ask: offered ? "Tap a mark to drop or take it" : step,
+    when: board.done ? "Draw more:" : "Now:",
+    skip: mode === "taps" ? "Not in sight" : carded ? "Skip" : "No card",
+    more: `More of the ${before.name}`,
+    look: now.look,
+    keep: offered ? `Keep ${offers.length - off.size}` : card ? "Yes" : "Keep it",
+    drop: offered ? "Drop all" : card ? "No" : "Drop it",
+    question: board.before ? question(board.before) : "",
+    letter: letters.get(chosen?.id) ?? "",
+  };
+  for (const [name, text] of Object.entries(words)) tell(parts[name], text);
   for (const button of parts.tools) {
-    const name = button.dataset.tool;
-    const drawing = DRAWS.area.includes(name) || DRAWS.line.includes(name);
-    const whole = name === "tap" && marks.get(current)?.whole;
-    button.hidden = mode !== "draw" || whole || (drawing && !draws.includes(name));
-    button.setAttribute("aria-pressed", String(name === tool));
+    const { tool } = button.dataset;
+    const unfit = DRAWS[now.shape === "line" ? "area" : "line"].includes(tool);
+    button.hidden = !draws || unfit || (tool === "tap" && now.whole);
+    button.setAttribute("aria-pressed", String(tool === board.tool));
   }
-  parts.list.hidden = mode !== "draw";
-  parts.stage.dataset.tool = mode === "draw" ? tool : "tap";
-  showSwipe(board);
-  showNow(board);
-  fill(parts.nextMark, [...marks.values()], current);
-  parts.answer.hidden = !suggestion && mode !== "offers";
-  parts.before.hidden = !board.before;
-  if (board.before) parts.question.textContent = question(board.before);
-  const steps = mode === "draw" || board.history.past.length + board.history.future.length > 0;
-  parts.does.undo.hidden = parts.does.redo.hidden = !steps;
-  parts.help.hidden = mode !== "draw";
-  parts.does.undo.disabled = !board.history.past.length;
-  parts.does.redo.disabled = !board.history.future.length;
-  showChosen(board);
-  showList(board);
-  const chosen = board.chosen();
+  parts.where.setAttribute("aria-expanded", String(board.explains));
+  parts.stage.dataset.tool = draws ? board.tool : "tap";
+  parts.undo.disabled = !board.at;
+  parts.redo.disabled = board.at === board.states.length - 1;
+  if (parts.drawing.dataset.mark !== drawing.mark) {
+    parts.drawing.innerHTML = drawing.svg;
+    parts.drawing.dataset.mark = drawing.mark;
+  }
+  fill(parts["next-mark"], [...marks.values()], current);
+  if (chosen) {
+    const mark = board.markOf(chosen.mark);
+    const fitting = [...marks.values()].filter((m) => m.shape === mark.shape);
+    fill(parts.name, marks.has(mark.key) ? fitting : [mark, ...fitting], mark.key);
+  }
+  fillRows(board, parts.list, board.regions.map(({ id, mark, shape }) => {
+    const texts = [letters.get(id), board.markOf(mark).name, ""];
+    const label = `${texts[0]}, ${texts[1]}, ${SHAPES[shape.kind]}`;
+    return { key: id, on: id === board.selected, label, texts };
+  }));
+  fillRows(board, parts.offers, offers.map(({ mark, sure }) => {
+    const on = !off.has(mark);
+    return { key: mark, on, texts: [on ? "✓" : "✗", board.markOf(mark).name, sure] };
+  }));
   const count = board.regions.length;
   const which = chosen ? ` Chosen: ${board.titleOf(chosen)}.` : "";
   const drawn = `${count} ${count === 1 ? "region" : "regions"}.${which}`;
-  const hint = `Enter puts a region for the ${board.nameOf(current)} in the middle.`;
+  const hint = `Enter puts a region for the ${now.name} in the middle.`;
   parts.stage.setAttribute("aria-label", `Photo. ${drawn} ${hint}`);
 }

@@ -1,9 +1,9 @@
 // What one press does from down to up: draw, stretch, move, reshape, slide or tap.
-// Each task has move(p, at, event) and end(), both in photo pixels; end() runs once.
+// Each task has move(p, step, event) and end(), both in photo pixels; end() runs once.
 
-import { gripReach, handlesOf } from "./ink.js";
+import { gripReach, handlesOf, hits } from "./ink.js";
 import {
-  areaOf, boxOf, clampedTo, distanceTo, ellipseIn, gripped, holds, keptInside, MIN_AREA, outline, shifted,
+  apart, areaOf, boxOf, clampedTo, ellipseIn, gripped, keptInside, MIN_AREA, onto, outline, shifted,
   withCorner,
 } from "./shapes.js";
 import { isPlain, plainLoop } from "./stroke.js";
@@ -16,20 +16,18 @@ const STOPS = "It stops at the edge of the photo.";
 const TRIMMED = "The ends crossed and were trimmed.";
 
 class Task {
-  constructor(board, start) {
-    this.board = board;
-    this.start = start;
-    this.off = false; // has it left the photo?
-    this.moved = false; // further than a tap may tremble?
-    this.needsLoupe = false;
+  off = false; // has it left the photo?
+  moved = false; // further than a tap may tremble?
+
+  constructor(board, start, more) {
+    Object.assign(this, { board, start }, more);
   }
 
   /** The nearest point on the photo; remembers that the finger had left it. */
-  inside([x, y]) {
-    const [w, h] = this.board.size;
-    const p = [Math.min(Math.max(x, 0), w), Math.min(Math.max(y, 0), h)];
-    if (p[0] !== x || p[1] !== y) this.off = true;
-    return p;
+  inside(p) {
+    const near = onto(this.board.size, p);
+    this.off ||= apart(near, p) > 0;
+    return near;
   }
 
   move() {}
@@ -37,24 +35,14 @@ class Task {
 
 /** A press that only counts when the finger stayed where it was. */
 class Press extends Task {
-  constructor(board, start, act) {
-    super(board, start);
-    this.act = act;
-  }
-
   end() {
     if (!this.moved) this.act(this.start);
   }
 }
 
 class Slide extends Task {
-  constructor(board, start, letsGo) {
-    super(board, start);
-    this.letsGo = letsGo;
-  }
-
   move(p, step) {
-    this.board.view.slide(...step);
+    this.board.view.slide(step);
   }
 
   end() {
@@ -63,21 +51,18 @@ class Slide extends Task {
 }
 
 class Trail extends Task {
-  constructor(board, start) {
-    super(board, start);
-    this.trail = [this.inside(start)];
-    this.needsLoupe = true;
-  }
+  needsLoupe = true;
+  trail = [this.inside(this.start)];
 
   move(p) {
     this.trail.push(this.inside(p));
-    this.board.draft = { kind: "polygon", points: this.trail, closed: false };
+    this.board.draft = { kind: "line", points: this.trail };
   }
 
   end() {
     const { board, trail } = this;
     const { x0, y0, x1, y1 } = boxOf(trail);
-    const tiny = (x1 - x0) * (y1 - y0) < MIN_AREA && Math.hypot(x1 - x0, y1 - y0) < 2 * MIN_AREA;
+    const tiny = (x1 - x0) * (y1 - y0) < MIN_AREA && apart([x0, y0], [x1, y1]) < 2 * MIN_AREA;
     if (!this.moved || tiny) return board.tapped(this.start);
     const loop = plainLoop(trail, FINE / board.view.scale);
     if (!loop) return board.say(CROSSES);
@@ -88,24 +73,13 @@ class Trail extends Task {
 }
 
 class Stretch extends Task {
-  constructor(board, start, round) {
-    super(board, start);
-    this.from = this.inside(start);
-    this.round = round;
-    this.needsLoupe = true;
-  }
+  needsLoupe = true;
 
   move(p, step, event) {
-    const to = this.inside(p);
-    if (!this.round) this.shape = { kind: "line", points: [this.from, to] };
-    else this.shape = ellipseIn(this.from, event.shiftKey ? this.squared(to) : to);
-    this.board.draft = { ...this.shape, closed: this.round };
-  }
-
-  squared([x, y]) {
-    const [dx, dy] = [x - this.from[0], y - this.from[1]];
-    const side = Math.min(Math.abs(dx), Math.abs(dy));
-    return [this.from[0] + Math.sign(dx) * side, this.from[1] + Math.sign(dy) * side];
+    const [from, to] = [this.inside(this.start), this.inside(p)];
+    if (!this.round) this.shape = { kind: "line", points: [from, to] };
+    else this.shape = ellipseIn(from, event.shiftKey ? squared(from, to) : to);
+    this.board.draft = this.shape;
   }
 
   end() {
@@ -117,112 +91,102 @@ class Stretch extends Task {
   }
 }
 
-class Carry extends Task {
-  constructor(board, start, region) {
-    super(board, start);
-    this.before = region;
-  }
+/** The end of a square that begins at a corner and reaches as far as the shorter way. */
+function squared([x, y], [toX, toY]) {
+  const side = Math.min(Math.abs(toX - x), Math.abs(toY - y));
+  return [x + Math.sign(toX - x) * side, y + Math.sign(toY - y) * side];
+}
 
+class Carry extends Task {
   move(p) {
     if (!this.moved) return;
-    const free = shifted(this.before.shape, p[0] - this.start[0], p[1] - this.start[1]);
-    const { shape, changed } = keptInside(free, this.board.size);
-    this.off = changed;
-    this.board.replace(this.before.id, { shape });
+    const free = shifted(this.shape, p[0] - this.start[0], p[1] - this.start[1]);
+    const shape = keptInside(free, this.board.size);
+    this.off = shape !== free;
+    this.board.change({ shape });
   }
 
   end() {
-    if (this.moved) this.board.settle("moved", this.before, this.off ? STOPS : "");
+    if (this.moved) this.board.settle("moved", this.off ? STOPS : "");
   }
 }
 
 class Reshape extends Task {
-  constructor(board, start, region, grip) {
-    super(board, start);
-    Object.assign(this, grip); // grip, shape, added
-    this.before = region;
-    this.needsLoupe = true;
-  }
+  needsLoupe = true;
 
+  /** The corner held; an ellipse has none. */
   get corner() {
-    return this.before.shape.kind === "ellipse" ? -1 : Number(this.grip.split(" ")[1]);
+    return this.shape.kind === "ellipse" ? -1 : this.grip;
   }
 
   move(p) {
     if (!this.moved) return;
     this.inside(p);
     this.board.corner = this.corner;
-    const shape = clampedTo(gripped(this.shape, this.grip, p), this.board.size);
-    this.board.replace(this.before.id, { shape });
+    this.board.change({ shape: clampedTo(gripped(this.shape, this.grip, p), this.board.size) });
   }
 
   end() {
-    const { board, before } = this;
+    const { board } = this;
     if (!this.moved) return board.hold(this.added ? -1 : this.corner);
     const problem = problemOf(board.chosen().shape);
-    if (problem) {
-      board.corner = -1;
-      board.replace(before.id, { shape: before.shape });
-      return board.say(problem);
-    }
-    board.settle("reshaped", before, this.off ? STOPS : "");
+    if (!problem) return board.settle("reshaped", this.off ? STOPS : "");
+    board.corner = -1;
+    board.restore();
+    board.say(problem);
   }
 }
 
 /** Why a shape cannot be measured, or an empty text. */
 export function problemOf(shape) {
   const points = outline(shape);
-  if (shape.kind === "line") {
-    const long = Math.hypot(points[1][0] - points[0][0], points[1][1] - points[0][1]);
-    return long < 2 ? "A line needs two ends." : "";
-  }
+  if (shape.kind === "line") return apart(...points) < 2 ? "A line needs two ends." : "";
   if (shape.kind === "polygon" && !isPlain(points)) return CROSSES;
   return areaOf(points) < MIN_AREA ? "That would leave nothing to measure." : "";
 }
 
 /** The task that a press at a screen point begins. */
 export function taskFor(board, at, slides, near) {
+  const { mode, tool } = board;
   const p = board.view.toPhoto(at);
-  if (slides) return new Slide(board, p, false);
-  if (board.mode === "taps") return new Press(board, p, (q) => board.point(q));
-  if (board.mode === "offers") {
-    const hit = regionAt(board, at, near, board.offers);
-    return new Press(board, p, () => hit && board.toggle(hit.mark));
+  const press = (act) => new Press(board, p, { act });
+  if (slides) return new Slide(board, p);
+  if (mode === "taps") return press((q) => board.point(q));
+  if (mode === "offers") {
+    const offer = regionAt(board, at, near, board.offers);
+    return press(() => offer && board.toggle(offer.mark));
   }
-  if (board.tool === "outline") return new Trail(board, p);
-  if (board.tool === "ellipse" || board.tool === "line") {
-    return new Stretch(board, p, board.tool === "ellipse");
+  if (tool === "outline") return new Trail(board, p);
+  if (tool === "ellipse" || tool === "line") {
+    return new Stretch(board, p, { round: tool === "ellipse" });
   }
-  if (board.tool === "tap") return new Press(board, p, (q) => board.tapped(q));
+  if (tool === "tap") return press((q) => board.tapped(q));
   const chosen = board.chosen();
-  const grip = chosen && gripAt(board, chosen.shape, at);
-  if (grip) return new Reshape(board, p, chosen, grip);
-  const hit = regionAt(board, at, near);
-  if (!hit) return new Slide(board, p, true);
+  const held = chosen && gripAt(board, chosen.shape, at);
+  if (held) return new Reshape(board, p, held);
+  const hit = regionAt(board, at, near, board.regions);
+  if (!hit) return new Slide(board, p, { letsGo: true });
   if (hit.id !== board.selected) board.select(hit.id);
-  return new Carry(board, p, hit);
+  return new Carry(board, p, { shape: hit.shape });
 }
 
+/** What of a shape a press takes hold of: its grip and, with a corner added, the shape. */
 function gripAt(board, shape, at) {
   const { corners, between, box } = handlesOf(shape, board.view);
-  const far = (h) => Math.hypot(h.at[0] - at[0], h.at[1] - at[1]);
+  const far = (handle) => apart(handle.at, at);
   const best = (list, reach) =>
     list.filter((h) => far(h) <= reach).sort((a, b) => far(a) - far(b))[0];
   const corner = best(corners, gripReach(box));
   const side = best(between, Math.min(gripReach(box), 14));
-  if (corner && (!side || far(corner) <= far(side))) return { grip: corner.name, shape };
+  if (corner && (!side || far(corner) <= far(side))) return { grip: corner.grip, shape };
   if (!side) return null;
   const added = withCorner(shape, side.after, board.view.toPhoto(at));
-  return { grip: `corner ${side.after + 1}`, shape: added, added: true };
+  return { grip: side.after + 1, shape: added, added: true };
 }
 
 /** The smallest region under a point, or one whose line is near. */
-function regionAt(board, at, near, regions = board.regions) {
-  const hits = regions.filter(({ shape }) => {
-    const points = outline(shape).map((q) => board.view.toScreen(q));
-    if (shape.kind !== "line" && holds(points, at)) return true;
-    return points.some((q, i) => distanceTo(at, q, points[(i + 1) % points.length]) <= near);
-  });
-  const size = (r) => (r.shape.kind === "line" ? 0 : areaOf(outline(r.shape)));
-  return hits.sort((a, b) => size(a) - size(b))[0] ?? null;
+function regionAt(board, at, near, regions) {
+  const size = ({ shape }) => (shape.kind === "line" ? 0 : areaOf(outline(shape)));
+  const under = regions.filter(({ shape }) => hits(shape, board.view, at, near));
+  return under.sort((a, b) => size(a) - size(b))[0] ?? null;
 }

@@ -1,20 +1,19 @@
 // Where the photo lies on the screen: screen = photo * scale + shift, all in CSS pixels.
 
+import { clamp, middleOf } from "./shapes.js";
+
 export const ZOOM_STEP = 1.4; // by button or key
 const SMALL = 60; // CSS pixels; a region below this is hard to take hold of
 const CLOSEST = 24; // times the whole photo
 
 export class View {
-  constructor() {
-    this.stage = [1, 1];
-    this.photo = [1, 1];
-    this.scale = 0;
-    this.x = 0;
-    this.y = 0;
-  }
+  stage = [1, 1];
+  photo = [1, 1];
+  scale = 0;
+  shift = [0, 0];
 
   get whole() {
-    return Math.min(this.stage[0] / this.photo[0], this.stage[1] / this.photo[1]);
+    return Math.min(...this.stage.map((long, i) => long / this.photo[i]));
   }
 
   get zoom() {
@@ -31,12 +30,12 @@ export class View {
     return this.toPhoto(this.centre);
   }
 
-  toScreen([x, y]) {
-    return [x * this.scale + this.x, y * this.scale + this.y];
+  toScreen(p) {
+    return p.map((v, i) => v * this.scale + this.shift[i]);
   }
 
-  toPhoto([x, y]) {
-    return [(x - this.x) / this.scale, (y - this.y) / this.scale];
+  toPhoto(p) {
+    return p.map((v, i) => (v - this.shift[i]) / this.scale);
   }
 
   showAll() {
@@ -46,11 +45,10 @@ export class View {
 
   /** A new stage size; what was in the middle stays there. */
   resize(stage) {
-    const first = !this.scale;
-    const [middle, zoom] = first ? [null, 1] : [this.middle, this.zoom];
+    const { scale, middle, zoom } = this;
     this.stage = stage;
-    if (first) return this.showAll();
-    this.pin(middle, this.centre, this.whole * zoom);
+    if (scale) this.pin(middle, this.centre, this.whole * zoom);
+    else this.showAll();
   }
 
   /** Zoom so that the photo under a screen point stays under it. */
@@ -59,39 +57,34 @@ export class View {
   }
 
   /** Bring a point of the photo under a point of the screen, at a scale. */
-  pin([px, py], [sx, sy], scale) {
-    this.scale = Math.min(Math.max(scale, this.whole), this.whole * CLOSEST);
-    this.x = sx - px * this.scale;
-    this.y = sy - py * this.scale;
+  pin(p, at, scale) {
+    this.scale = clamp(scale, this.whole, this.whole * CLOSEST);
+    this.shift = at.map((v, i) => v - p[i] * this.scale);
     this.settle();
   }
 
   /** Show a box of the photo, unless it is already seen and large enough to work on. */
   find({ x0, y0, x1, y1 }) {
-    const [left, top] = this.toScreen([x0, y0]);
-    const [right, bottom] = this.toScreen([x1, y1]);
-    const long = Math.max(right - left, bottom - top);
-    const seen = left >= 0 && top >= 0 && right <= this.stage[0] && bottom <= this.stage[1];
+    const [start, end] = [this.toScreen([x0, y0]), this.toScreen([x1, y1])];
+    const long = Math.max(...end.map((v, i) => v - start[i]));
+    const seen = start.every((v) => v >= 0) && end.every((v, i) => v <= this.stage[i]);
     if (seen && long > SMALL) return;
     const share = (0.4 * Math.min(...this.stage)) / long;
-    this.pin([(x0 + x1) / 2, (y0 + y1) / 2], this.centre, this.scale * share);
+    this.pin(middleOf([x0, y0], [x1, y1]), this.centre, this.scale * share);
   }
 
-  slide(dx, dy) {
-    this.x += dx;
-    this.y += dy;
+  slide(step) {
+    this.shift = this.shift.map((v, i) => v + step[i]);
     this.settle();
   }
 
   /** Never lose the photo: it fills the stage, or lies in its middle. */
   settle() {
-    const place = (shift, photo, stage) => {
-      const long = photo * this.scale;
+    this.shift = this.shift.map((shift, i) => {
+      const [long, stage] = [this.photo[i] * this.scale, this.stage[i]];
       if (long <= stage) return (stage - long) / 2;
       // A quarter of the stage may stay empty, so that an edge can be brought away from a corner.
-      return Math.min(Math.max(shift, stage * 0.75 - long), stage * 0.25);
-    };
-    this.x = place(this.x, this.photo[0], this.stage[0]);
-    this.y = place(this.y, this.photo[1], this.stage[1]);
+      return clamp(shift, stage * 0.75 - long, stage * 0.25);
+    });
   }
 }
