@@ -11,14 +11,17 @@ from fieldmarks.cli.layout import heading, table_of
 from fieldmarks.judge.signs import STRENGTHS
 from fieldmarks.report.guide import fact_rows
 from fieldmarks.rules import Tables, plumage
-from fieldmarks.rules.schema import PARTS, Part
+from fieldmarks.rules.schema import PARTS, MakeUp, Part
 from fieldmarks.rules.separation import Separation, separating_marks
 
 
 def print_expectations(
-    tables: Tables, species: str, variety: str, age: str, console: Console
+    tables: Tables, species: str, variety: str, age: str, console: Console, make_up: bool = False
 ) -> None:
     """What a species should show, grouped as one reads a bird; then signs, then facts.
+
+    Args:
+        make_up: Say of every mark, too, what it is made of and which swatches that gives.
 
     Raises:
         TableError: Unknown species, variety or age, or a variety that only other species have.
@@ -36,6 +39,8 @@ def print_expectations(
         _section(console, title, ("where", "should show", "why"), _of_part(*asked, part))
     signs = ("sign of mixed ancestry", "held to be", "of")
     _section(console, "Would speak of mixed ancestry", signs, _signs(*asked))
+    if make_up:
+        _section(console, "Made of", ("where", "make-up", "gives"), _made_of(*asked))
     _section(console, "Facts that no photo decides", ("fact", "usual"), fact_rows(row))
     # What must be looked up anew, and whom to ask.
     console.print(
@@ -90,6 +95,21 @@ def _signs(tables: Tables, species: str, variety: str, age: str) -> Iterator[tup
                     held.removeprefix("keepers hold it ") + late,
                     " or ".join(sign.points_to),
                 )
+
+
+def _made_of(
+    tables: Tables, species: str, variety: str, age: str
+) -> Iterator[tuple[str, str, str]]:
+    """What each mark is made of, and the keys of the swatches that gives, whatever its row says."""
+    for key, row in tables.species[species].marks.items():
+        made = "; ".join(map(_levels, plumage.makeups(tables, row, key, variety, age)))
+        gives, _ = plumage.derive(tables, row, key, variety, age)
+        yield tables.marks[key].name, made, ", ".join(gives)
+
+
+def _levels(makeup: MakeUp) -> str:
+    parts = (f"{part} {level}" for part, level in makeup if level != "none")
+    return ", ".join(parts) or "no pigment"
 
 
 def print_separations(tables: Tables, variety: str, age: str, console: Console) -> None:

@@ -201,6 +201,9 @@ def expect(
     species: Annotated[str, Argument(help="Species, for example personatus.")],
     variety: Variety = "green",
     age: Age = "adult",
+    make_up: Annotated[
+        bool, Option("--make-up", help="Also of what each mark is made, and the swatches it gives.")
+    ] = False,
 ) -> None:
     """List what a bird of one species should show."""
     from fieldmarks.cli.expectations import print_expectations
@@ -208,7 +211,7 @@ def expect(
 
     tables = rule_tables()
     kind, years = any_name(variety, tables.varieties), any_name(age, tables.ages)
-    print_expectations(tables, any_name(species, tables.species), kind, years, console())
+    print_expectations(tables, any_name(species, tables.species), kind, years, console(), make_up)
 
 
 @app.command()
