@@ -74,23 +74,20 @@ def add_young(
     ],
     hatched: Annotated[str | None, Option(help="Hatch date.")] = None,
     laid: Annotated[str | None, Option(help="When its egg was laid; dates follow from it.")] = None,
-    kept_as: Annotated[
-        str | None,
-        Option("--bird", help="The bird it is kept as; its own looks then judge it."),
+    bird: Annotated[
+        str | None, Option(help="The bird it is kept as; its own looks then judge it.")
     ] = None,
     note: Annotated[str, Option(help="Its marks, in your own words.")] = "",
-    shows: Annotated[
-        str, Option("--variety", help="Colour variety it shows, for example green.")
-    ] = "",
+    variety: Annotated[str, Option(help="Colour variety it shows, for example green.")] = "",
 ) -> None:
     """Add a young bird or an egg to a pair, or change what was found on it."""
     from fieldmarks.birds.brood import save_young
     from fieldmarks.birds.model import Young
 
     with store_and_tables() as (store, tables):
-        key = store.find(kept_as).id if kept_as else None
-        variety = known_as(shows, tables.varieties, "variety") or ""
-        young = Young(label.strip(), read_day(hatched), finding, key, note, variety, read_day(laid))
+        key = store.find(bird).id if bird else None
+        shows = known_as(variety, tables.varieties, "variety") or ""
+        young = Young(label.strip(), read_day(hatched), finding, key, note, shows, read_day(laid))
         save_young(store, store.pair(pair), young, tables)
     say(f"{label}: {finding}.")
 

@@ -28,16 +28,6 @@ class Chosen:
 chosen = Chosen()
 
 
-def rules_for_app() -> dict[str, str]:
-    """What was chosen, as settings of the process that runs the app."""
-    given = {}
-    if chosen.more_tables:
-        given["FIELDMARKS_MORE_TABLES"] = str(chosen.more_tables.absolute())
-    if chosen.own_swatches:
-        given["FIELDMARKS_OWN_SWATCHES"] = "1"
-    return given
-
-
 def rule_tables() -> Tables:
     """The rule tables chosen; own swatches that lie unused are mentioned."""
     from fieldmarks.rules import keepers, load_rules

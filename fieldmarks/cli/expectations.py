@@ -35,8 +35,8 @@ def print_expectations(
     console.print(heading(f"{row.name} ({row.scientific}), {kind.name}, {age}"))
     console.print(row.look if variety == "green" else kind.look, markup=False)
     for part in PARTS:
-        title = part[:1].upper() + part[1:]
-        _section(console, title, ("where", "should show", "why"), _of_part(*asked, part))
+        rows = _of_part(*asked, part)
+        _section(console, part.capitalize(), ("where", "should show", "why"), rows)
     signs = ("sign of mixed ancestry", "held to be", "of")
     _section(console, "Would speak of mixed ancestry", signs, _signs(*asked))
     if make_up:

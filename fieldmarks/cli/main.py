@@ -19,10 +19,9 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli import birds, light, swatch
 from fieldmarks.cli.answers import console, progress, say, write
 from fieldmarks.cli.asking import Age, Regions, SoldAs, Variety, group
-from fieldmarks.cli.chosen import chosen, rule_tables, rules_for_app
+from fieldmarks.cli.chosen import chosen, rule_tables
 
 if TYPE_CHECKING:
-    from fieldmarks.measure.phone_profile import PhoneProfile
     from fieldmarks.record import Examination, Record
     from fieldmarks.rules import Tables
 
@@ -70,10 +69,12 @@ def assess(
     into: Into = None,
 ) -> None:
     """Measure a bird on one photo, or on several of one day, and compare it with every species."""
+    from fieldmarks.measure.phone_profile import load_profile
     from fieldmarks.pipeline import each_of, examine, question_of, record_of_file
 
     tables = rule_tables()
-    question, profile = question_of(tables, sold_as, variety, age), _phone(phone)
+    question = question_of(tables, sold_as, variety, age)
+    profile = load_profile(phone) if phone is not None else None
     given = each_of(regions or None, len(photos))
     looks = [
         record_of_file(photo, tables, question, drawn, phone=profile)
@@ -90,15 +91,14 @@ def assess(
         from fieldmarks.pipeline import write_results
         from fieldmarks.record import write_record
 
+        what = "record, two tables and the annotated photo"
         with only_writer(into):
             for (record, opened), drawn in zip(looks, given, strict=True):
                 if id(record) in counted:
                     written = write_results(record, opened, tables, into, drawn)
             if len(photos) > 1:
                 written = write_record(judged, into)
-        what = "record, two tables and the annotated photo"
-        if len(photos) > 1:
-            what = f"{what} of each, and what all of them say ({written.name})"
+                what += f" of each, and what all of them say ({written.name})"
         say(f"Written to {written.parent}: {what}.")
 
 
@@ -124,6 +124,7 @@ def assess_folder(
     """
     from fieldmarks.days import named_birds
     from fieldmarks.folder import assess_many, photos_in, sensible_workers
+    from fieldmarks.measure.phone_profile import load_profile
     from fieldmarks.pipeline import question_of
 
     tables, photos, done = rule_tables(), photos_in(folder), itertools.count(1)
@@ -135,7 +136,7 @@ def assess_folder(
             tables,
             question_of(tables, sold_as, variety, age),
             again=again,
-            phone=_phone(phone),
+            phone=load_profile(phone) if phone is not None else None,
             after_each=lambda: tell(next(done), len(photos)),
             workers=workers or sensible_workers(len(photos)),
             birds=birds,
@@ -287,7 +288,10 @@ def show(
         mend = "Install them with: pip install streamlit"
         raise FieldmarksError("the screens of the app are not installed", mend=mend)
     rule_tables()  # a fault in them is said here, not on a page
-    os.environ.update(rules_for_app())
+    if chosen.more_tables:
+        os.environ["FIELDMARKS_MORE_TABLES"] = str(chosen.more_tables.absolute())
+    if chosen.own_swatches:
+        os.environ["FIELDMARKS_OWN_SWATCHES"] = "1"
     raise typer.Exit(serve(port, home_network))
 
 
@@ -306,14 +310,6 @@ def version() -> None:
     """Print the version of the program and of its tables."""
     tables = rule_tables()
     print(f"fieldmarks {__version__}, tables {tables.version} ({tables.fingerprint[:12]})")
-
-
-def _phone(name: str | None) -> PhoneProfile | None:
-    if name is None:
-        return None
-    from fieldmarks.measure.phone_profile import load_profile
-
-    return load_profile(name)
 
 
 def _print(record: Record | Examination, tables: Tables, form: str) -> None:
