@@ -1,6 +1,7 @@
 """Commands that README.md and DEVELOPERS.md tell people to type exist, with the options given."""
 
 import importlib.util
+import json
 import re
 from pathlib import Path
 
@@ -10,6 +11,8 @@ import typer
 import fieldmarks as fm
 from fieldmarks import __version__
 from fieldmarks.cli.main import app
+from fieldmarks.measure.region import Polygon
+from fieldmarks.measure.region_file import region_set_from_text, to_annotations
 from fieldmarks.pipeline import demo_birds
 from fieldmarks.rules import validate_tables
 
@@ -100,6 +103,17 @@ def test_all_documents_name_this_version():
     assert f"\nversion: {__version__}\n" in (ROOT / "CITATION.cff").read_text(encoding="utf-8")
     changes = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
     assert re.findall(r"^## (.+)$", changes, re.MULTILINE)[0] == __version__
+
+
+def test_the_region_file_shown_is_one_as_the_program_writes_it():
+    text = (ROOT / "docs" / "formats.md").read_text(encoding="utf-8")
+    (shown,) = re.findall(r"^```json\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
+    page = region_set_from_text(shown)
+    corners = ((1000, 900), (1200, 900), (1200, 1000))
+    assert (page.photo, page.width, page.height) == ("bird.jpg", 4032, 3024)
+    assert [(r.mark, r.value) for r in page.regions] == [("collar", None), ("card", 0.18)]
+    assert page.regions[0].shape == Polygon(corners)
+    assert to_annotations(page) == json.loads(shown)
 
 
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")

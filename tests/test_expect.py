@@ -13,9 +13,9 @@ from fieldmarks.rules import load_rules
 TABLES = load_rules()
 
 
-def printed(species, variety="green", age="adult"):
+def printed(species, variety="green", age="adult", make_up=False):
     out = io.StringIO()
-    print_expectations(TABLES, species, variety, age, Console(file=out, width=600))
+    print_expectations(TABLES, species, variety, age, Console(file=out, width=600), make_up)
     return out.getvalue()
 
 
@@ -154,3 +154,16 @@ def test_a_bird_of_two_varieties_is_headed_by_both_their_looks():
 def test_a_blue_bird_is_not_said_to_be_yellowish_green():
     for key, kind in TABLES.varieties.items():
         assert kind.series != "blue" or "yellowish green" not in kind.look, key
+
+
+def test_what_a_make_up_gives_is_printed_when_asked_for():
+    # The rows of makeup.toml and of the species, as they stand there.
+    assert "Made of" not in printed("fischeri")
+    text = printed("fischeri", make_up=True).split("Made of")[1]
+    (made,) = TABLES.species["fischeri"].marks["face"].makeup
+    rule = TABLES.makeup_index["feather", made.psittacin, made.eumelanin, made.structure]
+    said, gives = row(text, TABLES.marks["face"].name)
+    assert said == f"psittacin {made.psittacin}"
+    assert gives == ", ".join(rule.swatches)
+    white = printed("fischeri", "blue_ino", make_up=True).split("Made of")[1]
+    assert row(white, TABLES.marks["collar"].name) == ["no pigment", "white, whitish"]

@@ -1,6 +1,7 @@
 """The commands on light, as a keeper types them."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 from PIL import Image
@@ -66,6 +67,9 @@ def test_a_phone_is_learned_and_kept_and_listed_with_its_error(tmp_path, monkeyp
     photo, _ = phone_photo()
     path = save(photo, tmp_path / "chart.png")
     regions = RegionSet("chart.png", photo.width, photo.height, (tile(24), *chart_tiles()))
+    write_region_file(replace(regions, sha256="0" * 64), tmp_path / "chart.regions.json")
+    wrong = run.invoke(app, ["keep-phone", "mine", str(path)])
+    assert "it was not drawn on this chart.png" in str(wrong.exception)
     write_region_file(regions, tmp_path / "chart.regions.json")
     kept = run.invoke(app, ["keep-phone", "mine", str(path)])
     assert kept.exit_code == 0, kept.output

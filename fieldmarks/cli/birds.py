@@ -1,8 +1,6 @@
 """The command line of a bird's life: ``fieldmarks bird ...``. Heavy libraries load inside."""
 
-from fieldmarks.cli import birds_first as commands_birds
-from fieldmarks.cli import birds_more as commands_more
-from fieldmarks.cli import birds_people as commands_people
-from fieldmarks.cli.birds_options import app
+from fieldmarks.cli import bird_looks, bird_pairs, bird_store  # each adds its commands
+from fieldmarks.cli.bird_app import app
 
-__all__ = ["app", "commands_birds", "commands_more", "commands_people"]
+__all__ = ["app", "bird_looks", "bird_pairs", "bird_store"]

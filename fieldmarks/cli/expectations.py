@@ -2,56 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import Console
 
 from fieldmarks._util.errors import TableError
-from fieldmarks.cli.shared import table_of
+from fieldmarks.cli.layout import heading, table_of
+from fieldmarks.judge.signs import STRENGTHS
 from fieldmarks.report.guide import fact_rows
-from fieldmarks.rules import Tables
-from fieldmarks.rules.plumage import (
-    check_choice,
-    expected,
-    expected_relation,
-    holds_in,
-    speaking_marks,
-)
-from fieldmarks.rules.schema import PARTS, Part, Strength
+from fieldmarks.rules import Tables, plumage
+from fieldmarks.rules.schema import PARTS, MakeUp, Part
 from fieldmarks.rules.separation import Separation, separating_marks
-
-STRENGTH_WORDS: dict[Strength, str] = {
-    "always": "a sure sign",
-    "usually": "a likely sign",
-    "hint": "only a hint",
-}
 
 
 def print_expectations(
-    tables: Tables, species: str, variety: str, age: str, console: Console
+    tables: Tables, species: str, variety: str, age: str, console: Console, make_up: bool = False
 ) -> None:
     """What a species should show, grouped as one reads a bird; then signs, then facts.
+
+    Args:
+        make_up: Say of every mark, too, what it is made of and which swatches that gives.
 
     Raises:
         TableError: Unknown species, variety or age, or a variety that only other species have.
     """
-    check_choice(tables, species, variety, age)
+    plumage.check_choice(tables, species, variety, age)
     row, kind = tables.species[species], tables.varieties[variety]
     if kind.species and species not in kind.species:
         named = " and ".join(tables.species[s].name for s in kind.species)
         raise TableError(f"{kind.name} is not known in {species}", mend=f"It is one of {named}")
-    console.print(f"{row.name} ({row.scientific}), {kind.name}, {age}", style="bold")
+    asked = (tables, species, variety, age)
+    console.print(heading(f"{row.name} ({row.scientific}), {kind.name}, {age}"))
     console.print(row.look if variety == "green" else kind.look, markup=False)
     for part in PARTS:
-        rows = list(_of_part(tables, species, variety, age, part))
-        title = part[:1].upper() + part[1:]
-        _section(console, title, ("where", "should show", "why"), rows)
-    _section(
-        console,
-        "Would speak of mixed ancestry",
-        ("sign of mixed ancestry", "held to be", "of"),
-        list(_signs(tables, species, variety, age)),
-    )
+        rows = _of_part(*asked, part)
+        _section(console, part.capitalize(), ("where", "should show", "why"), rows)
+    signs = ("sign of mixed ancestry", "held to be", "of")
+    _section(console, "Would speak of mixed ancestry", signs, _signs(*asked))
+    if make_up:
+        _section(console, "Made of", ("where", "make-up", "gives"), _made_of(*asked))
     _section(console, "Facts that no photo decides", ("fact", "usual"), fact_rows(row))
     # What must be looked up anew, and whom to ask.
     console.print(
@@ -63,12 +52,13 @@ def print_expectations(
 
 
 def _section(
-    console: Console, title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]
+    console: Console, title: str, headings: Sequence[str], rows: Iterable[Sequence[str]]
 ) -> None:
-    if rows:
+    table = table_of(headings, rows)
+    if table.row_count:
         console.print()
-        console.print(title, style="bold")
-        console.print(table_of(headings, rows))
+        console.print(heading(title))
+        console.print(table)
 
 
 def _of_part(
@@ -78,12 +68,12 @@ def _of_part(
     for key, mark in tables.marks.items():
         if key not in tables.species[species].marks or mark.part != part:
             continue
-        found = expected(tables, species, key, variety, age)
+        found = plumage.expected(tables, species, key, variety, age)
         names = ", ".join(tables.swatches[s].name for s in found.swatches)
         side = " (side by side)" if found.mixed and len(found.swatches) > 1 else ""
         yield mark.name, names + side if names else "says nothing here", found.reason
     for key, kind in tables.relations.items():
-        relation = expected_relation(tables, species, key, variety, age)
+        relation = plumage.expected_relation(tables, species, key, variety, age)
         if tables.marks[kind.marks[0]].part == part and not relation.says_nothing:
             ends = [f"{v:g}" for v in (relation.low, relation.high) if v is not None]
             words = "at least " if relation.high is None else "at most "
@@ -94,19 +84,37 @@ def _of_part(
 def _signs(tables: Tables, species: str, variety: str, age: str) -> Iterator[tuple[str, str, str]]:
     """What would be a sign of mixed ancestry, the surest first."""
     kind = tables.varieties[variety]
-    for strength, held in STRENGTH_WORDS.items():
+    for strength, held in STRENGTHS.items():
         for sign in tables.signs.values():
-            if sign.species != species or sign.strength != strength or not holds_in(sign, kind):
+            if sign.species != species or sign.strength != strength:
                 continue
-            if not speaking_marks(tables, sign, kind):
-                continue
-            late = ", not before the moult" if age in sign.juvenile else ""
-            yield sign.text, held + late, " or ".join(sign.points_to)
+            if plumage.holds_in(sign, kind) and plumage.speaking_marks(tables, sign, kind):
+                late = ", not before the moult" if age in sign.juvenile else ""
+                yield (
+                    sign.text,
+                    held.removeprefix("keepers hold it ") + late,
+                    " or ".join(sign.points_to),
+                )
+
+
+def _made_of(
+    tables: Tables, species: str, variety: str, age: str
+) -> Iterator[tuple[str, str, str]]:
+    """What each mark is made of, and the keys of the swatches that gives, whatever its row says."""
+    for key, row in tables.species[species].marks.items():
+        made = "; ".join(map(_levels, plumage.makeups(tables, row, key, variety, age)))
+        gives, _ = plumage.derive(tables, row, key, variety, age)
+        yield tables.marks[key].name, made, ", ".join(gives)
+
+
+def _levels(makeup: MakeUp) -> str:
+    parts = (f"{part} {level}" for part, level in makeup if level != "none")
+    return ", ".join(parts) or "no pigment"
 
 
 def print_separations(tables: Tables, variety: str, age: str, console: Console) -> None:
     """For each two species the marks that tell them apart, surest first."""
-    check_choice(tables, None, variety, age)
+    plumage.check_choice(tables, None, variety, age)
     hows = ("always", "sometimes")
     cells = (
         (

@@ -1,61 +1,48 @@
-"""Commands about light and colour: frame, charts, phones, fitness of a photo.
-
-Mounted under the main command line; heavy libraries are imported inside the commands.
-"""
+"""``fieldmarks light ...``: frame, charts, phones, fitness of a photo."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
-import typer
+from typer import Argument, Option
 
-from fieldmarks.cli.shared import Regions, say
+from fieldmarks.cli.answers import say, write
+from fieldmarks.cli.asking import Regions, group
 
-app = typer.Typer(
-    help="Cards, charts, the printed frame and your phone's own colours.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
+if TYPE_CHECKING:
+    from fieldmarks.measure.region import Region
 
-Photo = Annotated[Path, typer.Argument(help="The photo.")]
+app = group(help="Cards, charts, the printed frame and your phone's own colours.")
+
+Photo = Annotated[Path, Argument(help="The photo.")]
 
 
 @app.command()
-def print_frame(
-    into: Annotated[Path, typer.Argument(help="PDF to write.")],
-) -> None:
+def print_frame(into: Annotated[Path, Argument(help="PDF to write.")]) -> None:
     """Write the frame for a grey card as a PDF to print at 100 %."""
-    from fieldmarks.record import write_whole
     from fieldmarks.report.frame_sheet import sheet_pdf
 
-    write_whole(into, sheet_pdf())
-    say(f"Written: {into}. Print it at 100 %; the ruler on it must be 100 mm long.")
+    write(into, sheet_pdf(), ". Print it at 100 %; the ruler on it must be 100 mm long.")
 
 
 @app.command()
 def find_card(
     photo: Photo,
     add: Annotated[
-        bool, typer.Option("--add", help="Add what the frame shows to the photo's region file.")
+        bool, Option("--add", help="Add what the frame shows to the photo's region file.")
     ] = False,
-    reflectance: Annotated[
-        float, typer.Option("--reflectance", min=0.01, max=1, help="Of the card, as a share.")
-    ] = 0.18,
+    reflectance: Annotated[float, Option(min=0.01, max=1, help="Of the card, as a share.")] = 0.18,
 ) -> None:
     """Find the printed frame, or propose places that could be a grey card."""
-    from fieldmarks.measure.card_frame import find_frame
-    from fieldmarks.measure.card_places import propose_cards
+    from fieldmarks.measure import card_frame, card_places, region, region_file
     from fieldmarks.measure.photo import open_photo
-    from fieldmarks.measure.region import RegionSet
-    from fieldmarks.measure.region_file import read_region_file, write_region_file
-    from fieldmarks.pipeline import region_file_of
 
     opened = open_photo(photo)
-    frame = find_frame(opened)
+    frame = card_frame.find_frame(opened)
     if frame is None:
-        places = propose_cards(opened)
         print("No printed frame was found.")
+        places = card_places.propose_cards(opened)
         for number, place in enumerate(places, 1):
             corners = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in place.shape.points)
             print(f"Could be a card ({number}, score {place.score:.2f}): {corners}")
@@ -66,17 +53,13 @@ def find_card(
         f"Frame found by {len(frame.markers)} of its 4 squares. {frame.mm_per_pixel:.3f} mm per "
         f"pixel, within {2 * frame.scale_error:.1%} (95 %) in the frame's own plane."
     )
-    print(frame.distance_note)
-    for warning in frame.warnings:
-        print(warning)
+    print("\n".join((frame.distance_note, *frame.warnings)))
     if add:
-        found, path = frame.regions(reflectance), region_file_of(photo)
-        old = read_region_file(path).regions if path.exists() else ()
+        found, (path, old) = frame.regions(reflectance), _drawn(photo)
         names = {r.id for r in found}
-        regions = (*(r for r in old if r.id not in names), *found)
-        write_region_file(
-            RegionSet(opened.name, opened.width, opened.height, regions, opened.sha256), path
-        )
+        kept = (*(r for r in old if r.id not in names), *found)
+        drawn = region.RegionSet(opened.name, opened.width, opened.height, kept, opened.sha256)
+        region_file.write_region_file(drawn, path)
         say(f"Card and scale added to {path.name}.")
 
 
@@ -86,12 +69,8 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     from fieldmarks.measure.calibration import calibrate
     from fieldmarks.measure.photo import open_photo
     from fieldmarks.measure.photo_quality import photo_fitness
-    from fieldmarks.measure.region_file import read_region_file
-    from fieldmarks.pipeline import region_file_of
 
-    opened = open_photo(photo)
-    path = regions or region_file_of(photo)
-    drawn = read_region_file(path).regions if path.exists() else ()
+    opened, (_, drawn) = open_photo(photo), _drawn(photo, regions)
     fitness = photo_fitness(opened, drawn)
     cards = [r for r in drawn if r.mark == "card"]
     card = calibrate(opened, cards)
@@ -104,14 +83,22 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     for fault in faults:
         print(f"* {fault}")
     if not cards:
-        fit = "No grey card is marked: whether its colours can be read is not known."
+        print("No grey card is marked: whether its colours can be read is not known.")
     elif not card.calibrated:
-        fit = "Not fit: the card cannot be used, so fine tints decide nothing."
+        print("Not fit: the card cannot be used, so fine tints decide nothing.")
     elif faults:
-        fit = "Fit in part: the lines above say what to do better."
+        print("Fit in part: the lines above say what to do better.")
     else:
-        fit = "Fit: nothing speaks against it."
-    print(fit)
+        print("Fit: nothing speaks against it.")
+
+
+def _drawn(photo: Path, regions: Path | None = None) -> tuple[Path, tuple[Region, ...]]:
+    """The region file of a photo, and what is drawn in it so far."""
+    from fieldmarks.measure.region_file import read_region_file
+    from fieldmarks.pipeline import region_file_of
+
+    path = regions or region_file_of(photo)
+    return path, read_region_file(path).regions if path.exists() else ()
 
 
 @app.command()
@@ -128,21 +115,19 @@ def charts() -> None:
 
 @app.command()
 def keep_phone(
-    name: Annotated[str, typer.Argument(help="Your own name for the phone.")],
-    photo: Annotated[Path, typer.Argument(help="Photo of a chart, marked in its region file.")],
+    name: Annotated[str, Argument(help="Your own name for the phone.")],
+    photo: Annotated[Path, Argument(help="Photo of a chart, marked in its region file.")],
     regions: Regions = None,
-    into: Annotated[Path | None, typer.Option("--into", help="Folder to keep it in.")] = None,
+    into: Annotated[Path | None, Option(help="Folder to keep it in.")] = None,
 ) -> None:
     """Learn a phone's tone and colours from a chart photo and keep them under a name."""
     from fieldmarks.measure.measure import calibrate_photo
     from fieldmarks.measure.phone_profile import make_profile, save_profile
     from fieldmarks.measure.photo import open_photo
-    from fieldmarks.measure.region_file import read_region_file
-    from fieldmarks.pipeline import region_file_of
+    from fieldmarks.pipeline import regions_of
 
     opened = open_photo(photo)
-    drawn = read_region_file(regions or region_file_of(photo))
-    calibration = calibrate_photo(opened, drawn)
+    calibration = calibrate_photo(opened, regions_of(photo, regions, opened))
     profile = make_profile(name, opened, calibration)
     path = save_profile(profile, into)
     for warning in calibration.warnings:
@@ -162,8 +147,7 @@ def phones() -> None:
     names = list_profiles()
     for name in names:
         profile = load_profile(name)
-        mean, high = profile.correction.held_out
-        camera = profile.camera or "camera not named"
+        (mean, high), camera = profile.correction.held_out, profile.camera or "camera not named"
         print(f"{name}: {camera}, {profile.correction.name}, error {mean:.1f} (95 % {high:.1f})")
     if not names:
         print("None is kept yet.")

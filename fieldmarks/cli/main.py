@@ -5,82 +5,56 @@ Heavy libraries are imported inside the commands, so that help comes at once.
 
 from __future__ import annotations
 
+import itertools
 import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
+from typer import Argument, Option
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.cli.birds import app as bird_app
-from fieldmarks.cli.light import app as light_app
-from fieldmarks.cli.shared import (
-    Age,
-    Regions,
-    SoldAs,
-    Variety,
-    choose_rules,
-    console,
-    rule_tables,
-    rules_for_app,
-    say,
-    table_of,
-)
-from fieldmarks.cli.swatch import app as swatch_app
+from fieldmarks.cli import birds, light, swatch
+from fieldmarks.cli.answers import console, progress, say, write
+from fieldmarks.cli.asking import Age, Regions, SoldAs, Variety, group
+from fieldmarks.cli.chosen import chosen, rule_tables
 
 if TYPE_CHECKING:
-    from fieldmarks.measure.phone_profile import PhoneProfile
     from fieldmarks.record import Examination, Record
     from fieldmarks.rules import Tables
 
-app = typer.Typer(
-    help="Measure a lovebird's marks on a photo and compare them with each species.",
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-)
+app = group(add_completion=False)
+app.add_typer(birds.app, name="bird")
+app.add_typer(light.app, name="light")
+app.add_typer(swatch.app, name="swatch")
 
 
 @app.callback()
 def which_rules(
-    more_tables: Annotated[
-        Path | None, typer.Option("--more-tables", help="Folder with table files of your own.")
-    ] = None,
+    more_tables: Annotated[Path | None, Option(help="Folder with table files of your own.")] = None,
     own_swatches: Annotated[
-        bool, typer.Option("--own-swatches", help="Use the swatches you learned yourself.")
+        bool, Option("--own-swatches", help="Use the swatches you learned yourself.")
     ] = False,
 ) -> None:
     """Measure a lovebird's marks on a photo and compare them with each species."""
-    choose_rules(more_tables, own_swatches)
+    chosen.more_tables, chosen.own_swatches = more_tables, own_swatches
 
 
-app.add_typer(bird_app, name="bird")
-app.add_typer(light_app, name="light")
-app.add_typer(swatch_app, name="swatch")
-
-Photo = Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
+Photo = Annotated[Path, Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
 Photos = Annotated[
-    list[Path], typer.Argument(metavar="PHOTO...", help="One photo of a bird, or all of one day.")
+    list[Path], Argument(metavar="PHOTO...", help="One photo of a bird, or all of one day.")
 ]
 RegionsOfEach = Annotated[
     list[Path] | None,
-    typer.Option(
-        "--regions",
-        help="Region file, once for each photo. Default: the photo's name + .regions.json.",
-    ),
+    Option(help="Region file, once for each photo. Default: the photo's name + .regions.json."),
 ]
-Into = Annotated[Path | None, typer.Option("--into", help="Folder to write the results to.")]
+Into = Annotated[Path | None, Option(help="Folder to write the results to.")]
 Phone = Annotated[
-    str | None,
-    typer.Option("--phone", help="Name of your phone's profile; 'light phones' lists them."),
+    str | None, Option(help="Name of your phone's profile; 'light phones' lists them.")
 ]
-
-
-Form = Annotated[
-    Literal["text", "json", "csv"], typer.Option("--as", help="How to print the findings.")
-]
+Form = Annotated[Literal["text", "json", "csv"], Option("--as", help="How to print the findings.")]
 
 
 @app.command()
@@ -95,10 +69,12 @@ def assess(
     into: Into = None,
 ) -> None:
     """Measure a bird on one photo, or on several of one day, and compare it with every species."""
+    from fieldmarks.measure.phone_profile import load_profile
     from fieldmarks.pipeline import each_of, examine, question_of, record_of_file
 
     tables = rule_tables()
-    question, profile = question_of(tables, sold_as, variety, age), _phone(phone)
+    question = question_of(tables, sold_as, variety, age)
+    profile = load_profile(phone) if phone is not None else None
     given = each_of(regions or None, len(photos))
     looks = [
         record_of_file(photo, tables, question, drawn, phone=profile)
@@ -115,34 +91,30 @@ def assess(
         from fieldmarks.pipeline import write_results
         from fieldmarks.record import write_record
 
+        what = "record, two tables and the annotated photo"
         with only_writer(into):
             for (record, opened), drawn in zip(looks, given, strict=True):
                 if id(record) in counted:
                     written = write_results(record, opened, tables, into, drawn)
             if len(photos) > 1:
                 written = write_record(judged, into)
-        what = "record, two tables and the annotated photo"
-        if len(photos) > 1:
-            what = f"{what} of each, and what all of them say ({written.name})"
+                what += f" of each, and what all of them say ({written.name})"
         say(f"Written to {written.parent}: {what}.")
 
 
 @app.command()
 def assess_folder(
-    folder: Annotated[Path, typer.Argument(help="Folder with photos and their region files.")],
-    into: Annotated[Path, typer.Option("--into", help="Folder to write the results to.")],
+    folder: Annotated[Path, Argument(help="Folder with photos and their region files.")],
+    into: Annotated[Path, Option(help="Folder to write the results to.")],
     variety: Variety = "green",
     age: Age = "adult",
     sold_as: SoldAs = None,
     phone: Phone = None,
     again: Annotated[
-        bool, typer.Option("--again", help="Do photos again that are already done.")
+        bool, Option("--again", help="Do photos again that are already done.")
     ] = False,
     workers: Annotated[
-        int | None,
-        typer.Option(
-            "--workers", min=1, help="Photos to do at the same time. Default: one per core."
-        ),
+        int | None, Option(min=1, help="Photos to do at the same time. Default: one per core.")
     ] = None,
 ) -> None:
     """Do the same for every photo in a folder; goes on where it was stopped.
@@ -150,30 +122,27 @@ def assess_folder(
     A list birds.csv beside the photos (photo, bird, day) lets those of one bird and one day be
     judged together.
     """
-    from rich.progress import Progress
-
     from fieldmarks.days import named_birds
     from fieldmarks.folder import assess_many, photos_in, sensible_workers
+    from fieldmarks.measure.phone_profile import load_profile
     from fieldmarks.pipeline import question_of
 
-    tables = rule_tables()
-    photos = photos_in(folder)
+    tables, photos, done = rule_tables(), photos_in(folder), itertools.count(1)
     birds = named_birds(folder)
-    with Progress(console=console(stderr=True), transient=True) as bar:
-        task = bar.add_task("Photos", total=len(photos))
+    with progress("Photos") as tell:
         summary = assess_many(
             photos,
             into,
             tables,
             question_of(tables, sold_as, variety, age),
             again=again,
-            phone=_phone(phone),
-            after_each=lambda: bar.advance(task),
+            phone=load_profile(phone) if phone is not None else None,
+            after_each=lambda: tell(next(done), len(photos)),
             workers=workers or sensible_workers(len(photos)),
             birds=birds,
         )
     for problem in summary.problems:
-        print(problem, file=sys.stderr)
+        say(problem)
     say(
         f"{summary.done} measured, {summary.kept} already done, {len(summary.problems)} with "
         f"problems. Tables of all photos: {into}"
@@ -184,56 +153,58 @@ def assess_folder(
 
 @app.command()
 def demo(
-    name: Annotated[str, typer.Argument(help="Which invented bird; 'list' shows them.")] = "",
+    name: Annotated[str, Argument(help="Which invented bird; 'list' shows them.")] = "",
     into: Into = None,
     form: Form = "text",
 ) -> None:
     """Assess one of the invented demo birds that come with the program."""
     from fieldmarks.pipeline import demo_birds, demo_question
 
-    birds = demo_birds()
+    demos = demo_birds()
     if name == "list":
-        for bird in birds.values():
+        for bird in demos.values():
             print(f"{bird.stem}: {demo_question(bird)[1]}")
         return
-    chosen = birds.get(name or next(iter(birds)))
-    if chosen is None:
-        raise FieldmarksError(
-            f"there is no demo bird {name!r}", mend=f"Choose one of: {', '.join(birds)}"
-        )
-    question, story = demo_question(chosen)
+    photo = demos.get(name or next(iter(demos)))
+    if photo is None:
+        mend = f"Choose one of: {', '.join(demos)}"
+        raise FieldmarksError(f"there is no demo bird {name!r}", mend=mend)
+    question, story = demo_question(photo)
     say(f"Invented bird: {story}")
-    assess([chosen], None, question.variety, question.age, question.claimed, None, form, into)
+    assess([photo], None, question.variety, question.age, question.claimed, None, form, into)
 
 
 @app.command()
 def draw(
     photo: Photo,
-    into: Annotated[Path, typer.Argument(help="Picture to write, ending in .jpg or .png.")],
+    into: Annotated[Path, Argument(help="Picture to write, ending in .jpg or .png.")],
     regions: Regions = None,
 ) -> None:
     """Draw the regions on the photo, outlined and lettered, with the colours read."""
     from fieldmarks.pipeline import picture_of, record_of_file
-    from fieldmarks.record import write_whole
 
     tables = rule_tables()
     record, opened = record_of_file(photo, tables, None, regions)
-    write_whole(into, picture_of(record, opened, tables, into.suffix))
-    say(f"Written: {into}")
+    write(into, picture_of(record, opened, tables, into.suffix))
 
 
 @app.command()
 def marks() -> None:
     """List the marks that can be drawn, and where each lies on the bird."""
+    from fieldmarks.cli.layout import table_of
+
     rows = ((key, mark.name, mark.look) for key, mark in rule_tables().marks.items())
     console().print(table_of(("mark", "name", "where it is"), rows))
 
 
 @app.command()
 def expect(
-    species: Annotated[str, typer.Argument(help="Species, for example personatus.")],
+    species: Annotated[str, Argument(help="Species, for example personatus.")],
     variety: Variety = "green",
     age: Age = "adult",
+    make_up: Annotated[
+        bool, Option("--make-up", help="Also of what each mark is made, and the swatches it gives.")
+    ] = False,
 ) -> None:
     """List what a bird of one species should show."""
     from fieldmarks.cli.expectations import print_expectations
@@ -241,7 +212,7 @@ def expect(
 
     tables = rule_tables()
     kind, years = any_name(variety, tables.varieties), any_name(age, tables.ages)
-    print_expectations(tables, any_name(species, tables.species), kind, years, console())
+    print_expectations(tables, any_name(species, tables.species), kind, years, console(), make_up)
 
 
 @app.command()
@@ -257,9 +228,10 @@ def tell_apart(variety: Variety = "green", age: Age = "adult") -> None:
 
 @app.command()
 def word(
-    what: Annotated[str, typer.Argument(metavar="WORD", help="Such as collar, or 95 %.")] = "",
+    what: Annotated[str, Argument(metavar="WORD", help="Such as collar, or 95 %.")] = "",
 ) -> None:
     """Say what a word of the trade or of measuring means; without one, list all."""
+    from fieldmarks.cli.layout import table_of
     from fieldmarks.report.glossary import explain, words
 
     rows = [(what, explain(what))] if what else [(w.word, w.text) for w in words().values()]
@@ -269,7 +241,7 @@ def word(
 @app.command()
 def check_tables(
     folder: Annotated[
-        Path | None, typer.Argument(help="Folder with your own files; empty: the shipped ones.")
+        Path | None, Argument(help="Folder with your own files; empty: the shipped ones.")
     ] = None,
 ) -> None:
     """Check species, variety, sign and swatch files: file, row, what is wrong and the mend."""
@@ -277,7 +249,7 @@ def check_tables(
 
     problems = validate_tables(folder)
     for problem in problems:
-        print(problem, file=sys.stderr)
+        say(problem)
     if problems:
         raise typer.Exit(2)
     say("All tables are in order.")
@@ -287,7 +259,7 @@ def check_tables(
 def schema(
     of: Annotated[
         Literal["record", "examination", "export", "dossier", "signature", "manifest", "list"],
-        typer.Argument(help="What it describes."),
+        Argument(help="What it describes."),
     ] = "record",
 ) -> None:
     """Print the JSON Schema of a record file, or of something else that goes out."""
@@ -298,12 +270,10 @@ def schema(
 
 @app.command()
 def show(
-    port: Annotated[
-        int, typer.Option("--port", min=1, max=65535, help="Port to listen on.")
-    ] = 8612,
+    port: Annotated[int, Option(min=1, max=65535, help="Port to listen on.")] = 8612,
     home_network: Annotated[
         bool,
-        typer.Option(
+        Option(
             "--home-network",
             help="Let other devices in your home reach it (a phone), once they sign in.",
         ),
@@ -318,7 +288,10 @@ def show(
         mend = "Install them with: pip install streamlit"
         raise FieldmarksError("the screens of the app are not installed", mend=mend)
     rule_tables()  # a fault in them is said here, not on a page
-    os.environ.update(rules_for_app())
+    if chosen.more_tables:
+        os.environ["FIELDMARKS_MORE_TABLES"] = str(chosen.more_tables.absolute())
+    if chosen.own_swatches:
+        os.environ["FIELDMARKS_OWN_SWATCHES"] = "1"
     raise typer.Exit(serve(port, home_network))
 
 
@@ -339,14 +312,6 @@ def version() -> None:
     print(f"fieldmarks {__version__}, tables {tables.version} ({tables.fingerprint[:12]})")
 
 
-def _phone(name: str | None) -> PhoneProfile | None:
-    if name is None:
-        return None
-    from fieldmarks.measure.phone_profile import load_profile
-
-    return load_profile(name)
-
-
 def _print(record: Record | Examination, tables: Tables, form: str) -> None:
     from fieldmarks import record as records
     from fieldmarks.cli.text import print_record
@@ -365,10 +330,10 @@ def main() -> None:
     try:
         app(standalone_mode=True)
     except FieldmarksError as error:
-        print(f"fieldmarks: {error}", file=sys.stderr)
+        say(f"fieldmarks: {error}")
         sys.exit(2)
     except KeyboardInterrupt:
-        print("fieldmarks: stopped; what was finished is kept", file=sys.stderr)
+        say("fieldmarks: stopped; what was finished is kept")
         sys.exit(130)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -377,10 +342,9 @@ def main() -> None:
         if os.environ.get("FIELDMARKS_TRACEBACK"):
             raise
         kind = f"{type(error).__name__}: {error}".replace("\n", " ")
-        print(
+        say(
             f"fieldmarks: an unexpected fault ({kind}). Please report it; "
-            "set FIELDMARKS_TRACEBACK=1 to see where it happened",
-            file=sys.stderr,
+            "set FIELDMARKS_TRACEBACK=1 to see where it happened"
         )
         sys.exit(1)
 

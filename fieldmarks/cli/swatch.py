@@ -5,52 +5,43 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+from typer import Argument, Option
 
-from fieldmarks.cli.shared import say
+from fieldmarks.cli.answers import say
+from fieldmarks.cli.asking import group
 
 if TYPE_CHECKING:
     from fieldmarks.rules.learning import LearnedSwatch
 
-app = typer.Typer(
-    help="Your own swatches, learned from birds of known origin.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
+app = group(help="Your own swatches, learned from birds of known origin.")
 
-Swatch = Annotated[str, typer.Argument(help="Swatch, for example bright_yellow.")]
+Swatch = Annotated[str, Argument(help="Swatch, for example bright_yellow.")]
 
 
 @app.command()
 def learn(
     swatch: Swatch,
-    birds: Annotated[
-        Path, typer.Argument(help="CSV list with the columns record, bird and camera.")
-    ],
+    birds: Annotated[Path, Argument(help="CSV list with the columns record, bird and camera.")],
     marks: Annotated[
-        list[str], typer.Option("--mark", help="Mark to take the colour from; may be repeated.")
+        list[str], Option("--mark", help="Mark to take the colour from; may be repeated.")
     ],
     origin: Annotated[
         str,
-        typer.Option(
-            "--origin",
-            help="How the ancestry of these birds is known. A column 'origin' may say it instead.",
+        Option(
+            help="How the ancestry of these birds is known. A column 'origin' may say it instead."
         ),
     ] = "",
-    keep: Annotated[
-        bool, typer.Option("--keep", help="Use the learned swatch from now on.")
-    ] = False,
+    keep: Annotated[bool, Option("--keep", help="Use the learned swatch from now on.")] = False,
 ) -> None:
     """Learn a swatch from birds of known origin; shows the old beside the new."""
     from fieldmarks.birds.known_birds import read_known_birds
-    from fieldmarks.rules import keepers, load_rules
-    from fieldmarks.rules.learning import learn_swatch
+    from fieldmarks.rules import keepers, learning, load_rules
 
     tables = load_rules()
     known = read_known_birds(birds, tables, swatch, marks, origin)
     for line in known.left_out:
         say(f"Left out: {line}.")
-    found = learn_swatch(known.samples, tables, swatch)
+    found = learning.learn_swatch(known.samples, tables, swatch)
     _show(found)
     if not keep:
         say("Nothing was kept. To use it, add --keep.")

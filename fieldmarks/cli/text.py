@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from rich.console import Console, Group, RenderableType
-from rich.measure import Measurement
-from rich.padding import Padding
+from collections import Counter
+
+from rich.console import Console
 from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from fieldmarks.cli.layout import fit, print_lists, section
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import STRENGTHS, SignStatus
-from fieldmarks.measure.colour import lab_to_srgb8
-from fieldmarks.measure.quantities import Lab, Reading
+from fieldmarks.measure.quantities import Reading
 from fieldmarks.record import Examination, Record
 from fieldmarks.report.content import SHOWN_SIGNS
 from fieldmarks.report.plane import mark_name
+from fieldmarks.report.svg import hexadecimal
 from fieldmarks.report.views import asked_note, likelier_variety, sign_words
 from fieldmarks.rules import Tables
 
@@ -28,7 +29,6 @@ STATUS_MARKS = {
     Status.NOT_READ: ("", "dim"),
     Status.SAYS_NOTHING: ("-", "dim"),
 }
-INDENT = 2
 
 
 def print_record(judged: Record | Examination, tables: Tables, console: Console) -> None:
@@ -38,53 +38,32 @@ def print_record(judged: Record | Examination, tables: Tables, console: Console)
         Panel(Text(found.conclusion.sentence), title=Text(judged.photo), title_align="left")
     )
     said = [asked_note(judged, tables)]
-    likelier = likelier_variety(judged, tables)
-    if likelier is not None:
+    if likelier := likelier_variety(judged, tables):
         said.append(f"{likelier[1]} Look at it so with: --variety {likelier[0]}")
     colours, marks = [_readings(record, tables) for record in records], _findings(judged)
     fit(console, *colours, marks)
-    console.print(_section("The bird", _bullets(said)))
-    if found.disagreements:
-        lines = [row.sentence for row in found.disagreements]
-        console.print(_section("Where the photos disagree", _bullets(lines)))
+    disagreements = [row.sentence for row in found.disagreements]
+    print_lists(console, ("The bird", said), ("Where the photos disagree", disagreements))
     for record, table in zip(records, colours, strict=True):
         measured = record.measurement
         of = f": {measured.photo}" if len(records) > 1 else ""
-        lines = [measured.calibration.summary, *measured.warnings]
-        console.print(_section(f"Light and photo{of}", _bullets(lines)))
+        light = (measured.calibration.summary, *measured.warnings)
+        print_lists(console, (f"Light and photo{of}", light))
         if measured.readings:
-            console.print(_section(f"Colours read{of}", table))
-    console.print(_section("Marks against each species", marks))
-    console.print(_section("Signs of mixed ancestry", _signs(judged, tables)))
-    if found.next_marks:
-        coming = [f"{m.name}: {m.look}" for m in found.next_marks[:4]]
-        console.print(_section("Mark these next", _bullets(coming)))
-    console.print(_section("Keep in mind", _bullets(found.cautions)))
-    prints = ", ".join(record.measurement.sha256[:12] for record in records)
-    console.print(
-        Text(
-            f"fieldmarks {records[0].program}, tables {found.table_version} "
-            f"({found.table_fingerprint[:12]}), photo SHA-256 {prints}, "
-            f"{records[0].colour_space}",
-            style="dim",
-        )
+            console.print(section(f"Colours read{of}", table))
+    console.print(section("Marks against each species", marks))
+    print_lists(
+        console,
+        ("Signs of mixed ancestry", _signs(judged, tables)),
+        ("Mark these next", [f"{m.name}: {m.look}" for m in found.next_marks[:4]]),
+        ("Keep in mind", found.cautions),
     )
-
-
-def fit(console: Console, *tables: Table) -> None:
-    """In a pipe or a file nothing is cut or broken: the page is as wide as its widest table."""
-    if not console.is_terminal:
-        endless = console.options.update(max_width=10_000)
-        widest = max(Measurement.get(console, endless, table).maximum for table in tables)
-        console.width = max(console.width, widest + INDENT)
-
-
-def _section(title: str, body: RenderableType) -> Group:
-    return Group(Text(title, style="bold"), Padding(body, (0, 0, 1, INDENT)))
-
-
-def _bullets(lines: object) -> Text:
-    return Text("\n".join(f"* {line}" for line in lines))  # type: ignore[attr-defined]
+    prints = ", ".join(record.measurement.sha256[:12] for record in records)
+    made = (
+        f"fieldmarks {records[0].program}, tables {found.table_version} "
+        f"({found.table_fingerprint[:12]}), photo SHA-256 {prints}, {records[0].colour_space}"
+    )
+    console.print(Text(made, style="dim"))
 
 
 def _readings(record: Record, tables: Tables) -> Table:
@@ -97,17 +76,12 @@ def _readings(record: Record, tables: Tables) -> Table:
     for reading in record.measurement.readings:
         table.add_row(
             mark_name(tables, reading.mark),
-            _patch(reading.lab),
+            Text("    ", style=f"on {hexadecimal(reading.lab)}"),
             *(f"{v:.0f}" for v in (*reading.lab, reading.chroma, reading.hue)),
             f"{reading.expanded:.1f}",
             _populations(reading),
         )
     return table
-
-
-def _patch(lab: Lab) -> Text:
-    red, green, blue = (int(v) for v in lab_to_srgb8(lab))
-    return Text("    ", style=f"on rgb({red},{green},{blue})")
 
 
 def _populations(reading: Reading) -> str:
@@ -122,21 +96,18 @@ def _findings(judged: Record | Examination) -> Table:
     sheets = judged.assessment.sheets
     table = Table(box=None, pad_edge=False)
     table.add_column("mark", no_wrap=True)
+    marks: dict[str, dict[str, Finding]] = {}
     for sheet in sheets:
         table.add_column(sheet.species, overflow="fold")
-    cells: dict[str, dict[str, Finding]] = {}
-    names: dict[str, str] = {}
-    for sheet in sheets:
         for finding in sheet.findings:
-            names[finding.mark] = finding.name
-            cells.setdefault(finding.mark, {})[sheet.species] = finding
+            marks.setdefault(finding.mark, {})[sheet.species] = finding
     unread = []
-    for mark, row in cells.items():
-        if all(f.status in (Status.NOT_READ, Status.SAYS_NOTHING) for f in row.values()):
-            if any(f.status is Status.NOT_READ for f in row.values()):
-                unread.append(names[mark])
-            continue
-        table.add_row(names[mark], *(_cell(row.get(sheet.species)) for sheet in sheets))
+    for row in marks.values():
+        name, statuses = next(iter(row.values())).name, {f.status for f in row.values()}
+        if statuses - {Status.NOT_READ, Status.SAYS_NOTHING}:
+            table.add_row(name, *(_cell(row.get(sheet.species)) for sheet in sheets))
+        elif Status.NOT_READ in statuses:
+            unread.append(name)
     if unread:
         table.caption = "Not read: " + ", ".join(unread)
         table.caption_justify = "left"
@@ -155,19 +126,15 @@ def _cell(finding: Finding | None) -> Text:
     return Text(f"{sign} {word}".strip(), style=style)
 
 
-def _signs(judged: Record | Examination, tables: Tables) -> RenderableType:
-    shown = [s for s in judged.signs if s.status in SHOWN_SIGNS]
-    counts = [s.status for s in judged.signs]
+def _signs(judged: Record | Examination, tables: Tables) -> list[str]:
+    counts = Counter(s.status for s in judged.signs)
     lines = [
         f"{s.status.value.upper()}: {sign_words(s, tables)} Points to "
         f"{' or '.join(s.points_to)} ({STRENGTHS.get(s.strength, s.strength)})."
-        for s in shown
+        for s in judged.signs
+        if s.status in SHOWN_SIGNS
     ]
-    tail = [
-        f"{counts.count(status)} {status.value}"
-        for status in SignStatus
-        if status not in SHOWN_SIGNS and status in counts
-    ]
+    tail = [f"{counts[s]} {s.value}" for s in SignStatus if counts[s] and s not in SHOWN_SIGNS]
     if tail:
-        lines.append("Others: " + ", ".join(tail) + ".")
-    return _bullets(lines or ["None was looked for."])
+        lines.append(f"Others: {', '.join(tail)}.")
+    return lines or ["None was looked for."]

@@ -131,10 +131,10 @@ def _with_key(
     return sheet
 
 
-def to_jpeg(picture: Image.Image) -> bytes:
+def to_jpeg(picture: Image.Image, quality: int = 88) -> bytes:
     """JPEG bytes of a picture, without any metadata of the photo (no place, no camera)."""
     buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=88)
+    picture.save(buffer, "JPEG", quality=quality)
     return buffer.getvalue()
 
 

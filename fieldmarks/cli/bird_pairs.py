@@ -1,0 +1,154 @@
+"""``fieldmarks bird ...``: pairs, test matings, their eggs and young."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated, Literal
+
+from typer import Argument, Option
+
+from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.cli.answers import console, say, write
+from fieldmarks.cli.asking import known_as, read_day
+from fieldmarks.cli.bird_app import BirdName, app
+from fieldmarks.cli.chosen import open_store, store_and_tables
+
+PairId = Annotated[str, Argument(metavar="PAIR", help="Id of the pair, or its start.")]
+
+
+@app.command()
+def pair_advice(
+    first: BirdName,
+    second: Annotated[str, Argument(help="The other bird's name or ring number.")],
+) -> None:
+    """Advice on putting two birds together, with reasons. The choice is yours."""
+    from fieldmarks.birds.service import advice_on_pair
+    from fieldmarks.cli.printing import print_advice
+
+    with store_and_tables() as (store, tables):
+        pair = store.find(first), store.find(second)
+        print_advice(advice_on_pair(store, *pair, tables, date.today()), console())
+
+
+@app.command()
+def start_test(
+    bird: BirdName,
+    mate: Annotated[str, Argument(help="Its mate of known species: name or ring.")],
+    started: Annotated[str | None, Option(help="When: 2026-02-01.")] = None,
+) -> None:
+    """Begin a test mating for a bird whose plumage cannot tell."""
+    from fieldmarks.birds.model import Pair, new_id
+    from fieldmarks.birds.service import before_test
+
+    with store_and_tables() as (store, tables):
+        one, other = store.find(bird), store.find(mate)
+        lines = before_test(store, one, other, tables, date.today())
+        pair = store.save(Pair(new_id(), one.id, other.id, "test mating", read_day(started)))
+    print(pair.id[:8])
+    say("Think about this before you put them together:")
+    for line in lines:
+        say(f"  * {line}")
+    say(f"Test mating of {one.label} with {other.label} begun. Add its young with 'add-young'.")
+
+
+@app.command()
+def change_pair(
+    pair: PairId,
+    started: Annotated[str, Option(help="When they were put together: 2026-02-01; '' for none.")],
+) -> None:
+    """Correct the day on which a pair was put together."""
+    with open_store() as store:
+        day = read_day(started)
+        store.save(dataclasses.replace(store.pair(pair), started=day))
+    say(f"Together since {day or 'a day not known'}.")
+
+
+@app.command()
+def add_young(
+    pair: PairId,
+    label: Annotated[str, Argument(help="Ring or name of the young bird.")],
+    finding: Annotated[
+        Literal["clean", "sign", "unclear"], Argument(help="As seen after its first moult.")
+    ],
+    hatched: Annotated[str | None, Option(help="Hatch date.")] = None,
+    laid: Annotated[str | None, Option(help="When its egg was laid; dates follow from it.")] = None,
+    bird: Annotated[
+        str | None, Option(help="The bird it is kept as; its own looks then judge it.")
+    ] = None,
+    note: Annotated[str, Option(help="Its marks, in your own words.")] = "",
+    variety: Annotated[str, Option(help="Colour variety it shows, for example green.")] = "",
+) -> None:
+    """Add a young bird or an egg to a pair, or change what was found on it."""
+    from fieldmarks.birds.brood import save_young
+    from fieldmarks.birds.model import Young
+
+    with store_and_tables() as (store, tables):
+        key = store.find(bird).id if bird else None
+        shows = known_as(variety, tables.varieties, "variety") or ""
+        young = Young(label.strip(), read_day(hatched), finding, key, note, shows, read_day(laid))
+        save_young(store, store.pair(pair), young, tables)
+    say(f"{label}: {finding}.")
+
+
+@app.command()
+def note_day(
+    pair: PairId,
+    label: Annotated[str, Argument(help="The egg or young, as it was added.")],
+    event: Annotated[
+        Literal["laid", "hatched", "ringed", "fledged"], Argument(help="What happened.")
+    ],
+    day: Annotated[str, Argument(help="When: 2026-03-01.")],
+) -> None:
+    """Note when an egg or young of a pair was laid, hatched, was ringed or left the nest."""
+    from fieldmarks.birds.brood import note_event
+
+    on = read_day(day)
+    if on is None:
+        raise FieldmarksError("the day is missing", mend="Write it as 2025-04-30")
+    with store_and_tables() as (store, tables):
+        note_event(store, store.pair(pair), label, event, on, tables)
+    say(f"{label}: {event} {on}.")
+
+
+@app.command()
+def coming_up(
+    into: Annotated[Path | None, Option(help="Calendar file to write, ending in .ics.")] = None,
+) -> None:
+    """List what is to be done with eggs, young and birds, and write it for your calendar."""
+    from fieldmarks.birds import brood
+    from fieldmarks.birds.calendar import ABOUT, to_calendar
+
+    with store_and_tables() as (store, tables):
+        reminders = brood.coming_up(store, tables, date.today())
+    for reminder in reminders:
+        print(f"{reminder.day}  {reminder.text}")
+    say(ABOUT if reminders else "Nothing is coming up.")
+    if into is not None:
+        write(into, to_calendar(reminders, datetime.now(UTC)))
+
+
+@app.command("test-result")
+def young_so_far(
+    pair: PairId,
+    miss: Annotated[float, Option(help="Chance of missing a sign that you accept.")] = 0.05,
+) -> None:
+    """What a test mating tells so far, how many young are still needed, and the next dates."""
+    from fieldmarks.birds.brood import dates_of, mating_result
+    from fieldmarks.cli.printing import print_mating
+
+    with store_and_tables() as (store, tables):
+        kept = store.pair(pair)
+        dates = dates_of(store, [kept], tables, date.today())
+        result = mating_result(store, kept, tables, miss)
+    print_mating(result, [reminder.text for reminder in dates], console())
+
+
+@app.command()
+def pairs() -> None:
+    """List all pairs and test matings."""
+    from fieldmarks.cli.printing import print_pairs
+
+    with open_store() as store:
+        print_pairs(store.pairs(), {b.id: b.label for b in store.birds()}, console())
