@@ -12,10 +12,10 @@ from rich.console import Console
 
 from fieldmarks._util.errors import CardError, FieldmarksError, RegionError
 from fieldmarks.app.marker.wire import event_from_wire
-from fieldmarks.birds.agreement import compare_shots
+from fieldmarks.birds.agreement import compare_photos
 from fieldmarks.birds.known_birds import read_known_birds
 from fieldmarks.birds.listfile import preview_list
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.cli.text import print_record
 from fieldmarks.measure.phone_profile import load_profile
 from fieldmarks.measure.photo import decode_photo
@@ -136,8 +136,8 @@ def test_a_record_that_says_it_is_calibrated_on_nothing_is_refused(record, chang
 
 def test_records_judged_by_different_tables_can_be_compared(record):
     fewer = changed(record, lambda d: d["assessment"]["sheets"].clear())
-    both = [Shot(b"", record, "Ada"), Shot(b"", record_from_json(fewer), "Bo")]
-    assert compare_shots(both).findings is not None
+    both = [MeasuredPhoto(b"", record, "Ada"), MeasuredPhoto(b"", record_from_json(fewer), "Bo")]
+    assert compare_photos(both).findings is not None
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Lab
 from fieldmarks.measure.region import Line, Region, vertices
@@ -120,34 +120,34 @@ class Agreement:
     note: str = ""
 
 
-def compare_shots(shots: Sequence[Shot]) -> Agreement:
+def compare_photos(photos: Sequence[MeasuredPhoto]) -> Agreement:
     """Compare what several measurers made of the same bird.
 
     Raises:
         FieldmarksError: There are fewer than two.
     """
-    if len(shots) < 2:
+    if len(photos) < 2:
         problem = "two or more measurers are needed to compare"
         raise FieldmarksError(problem, mend="Add another measurer's record")
-    by_picture: dict[str, list[Shot]] = {}
-    for one in shots:
+    by_picture: dict[str, list[MeasuredPhoto]] = {}
+    for one in photos:
         by_picture.setdefault(one.picture, []).append(one)
     pictures = list(by_picture.values())
-    marks = dict.fromkeys(r.mark for a in shots for r in a.record.measurement.readings)
+    marks = dict.fromkeys(r.mark for a in photos for r in a.record.measurement.readings)
     return Agreement(
         marks=tuple(_mark(pictures, mark) for mark in marks),
-        limits=_limits(pictures, list(dict.fromkeys(a.measured_by for a in shots))),
-        findings=tuple(_findings(shots)),
+        limits=_limits(pictures, list(dict.fromkeys(a.measured_by for a in photos))),
+        findings=tuple(_findings(photos)),
         conclusions=tuple(
             (a.measured_by, a.record.measurement.photo, a.record.assessment.conclusion.sentence)
-            for a in shots
+            for a in photos
         ),
-        note=_versions(shots),
+        note=_versions(photos),
     )
 
 
-def _versions(shots: Sequence[Shot]) -> str:
-    versions = sorted({a.record.program for a in shots})
+def _versions(photos: Sequence[MeasuredPhoto]) -> str:
+    versions = sorted({a.record.program for a in photos})
     if len(versions) < 2:
         return ""
     return (
@@ -156,11 +156,11 @@ def _versions(shots: Sequence[Shot]) -> str:
     )
 
 
-def _labs(one: Shot) -> dict[str, Lab]:
+def _labs(one: MeasuredPhoto) -> dict[str, Lab]:
     return {r.mark: r.lab for r in one.record.measurement.readings if r.calibrated}
 
 
-def _mark(pictures: Sequence[Sequence[Shot]], mark: str) -> MarkAgreement:
+def _mark(pictures: Sequence[Sequence[MeasuredPhoto]], mark: str) -> MarkAgreement:
     groups = [[_labs(a)[mark] for a in group if mark in _labs(a)] for group in pictures]
     pairs = [pair for labs in groups for pair in itertools.combinations(labs, 2)]
     overlaps = [
@@ -197,7 +197,7 @@ def region_overlap(one: Sequence[Region], other: Sequence[Region]) -> float | No
 
 
 def _limits(
-    pictures: Sequence[Sequence[Shot]], people: Sequence[str]
+    pictures: Sequence[Sequence[MeasuredPhoto]], people: Sequence[str]
 ) -> dict[tuple[str, str], dict[str, Limits]]:
     """Limits of agreement of every two measurers over all marks of photos both measured."""
     found: dict[tuple[str, str], dict[str, Limits]] = {}
@@ -215,12 +215,12 @@ def _limits(
     return found
 
 
-def _findings(shots: Sequence[Shot]) -> list[FindingAgreement]:
+def _findings(photos: Sequence[MeasuredPhoto]) -> list[FindingAgreement]:
     """Findings and signs of the species that all of it could be about."""
-    subjects = dict.fromkeys(s for a in shots for s in a.record.assessment.conclusion.subjects)
-    said: dict[str, list[tuple[Shot, str]]] = {}
+    subjects = dict.fromkeys(s for a in photos for s in a.record.assessment.conclusion.subjects)
+    said: dict[str, list[tuple[MeasuredPhoto, str]]] = {}
     names: dict[str, str] = {}
-    for one in shots:
+    for one in photos:
         sheets = {s.species: s for s in one.record.assessment.sheets}
         for sheet in (sheets[s] for s in subjects if s in sheets):  # some tables do not know it
             rows = [(f.mark, f"{f.name} as {sheet.name}", f.status.value)

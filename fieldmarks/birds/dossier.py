@@ -24,7 +24,7 @@ from fieldmarks.birds import compare
 from fieldmarks.birds.archive import Archive, Tell, digest, opened, untold, written
 from fieldmarks.birds.compare import Check, Verified
 from fieldmarks.birds.model import Bird, now
-from fieldmarks.birds.observation import Shot, given_away
+from fieldmarks.birds.observation import MeasuredPhoto, given_away
 from fieldmarks.birds.signature import sign, signature_of
 from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 from fieldmarks.measure.photo import decode_photo
@@ -107,7 +107,7 @@ def _seal(prints: dict[str, str]) -> str:
 def write_dossier(
     target: Path,
     bird: Bird,
-    evidence: Iterable[Shot],
+    evidence: Iterable[MeasuredPhoto],
     tables: Tables,
     with_place: bool = False,
     key: Path | None = None,
@@ -132,7 +132,7 @@ def write_dossier(
     from fieldmarks.birds.dossier_pdf import dossier_pdf, look_section
 
     items: list[_Item] = []
-    handed: list[Shot] = []
+    handed: list[MeasuredPhoto] = []
     sections: list[Section] = []
     with written(target, "dossier") as packed:
         packed.put("README.txt", README.read_bytes())
@@ -181,7 +181,7 @@ def write_dossier(
         return Seal(seal, signature.key_name)
 
 
-def _tables_for(evidence: Shot, tables: Tables) -> bytes:
+def _tables_for(evidence: MeasuredPhoto, tables: Tables) -> bytes:
     packed = evidence.tables
     if packed is None and tables.fingerprint == evidence.record.assessment.table_fingerprint:
         packed = pack_tables(tables)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from fieldmarks import __version__
-from fieldmarks.birds.agreement import compare_shots
+from fieldmarks.birds.agreement import compare_photos
 from fieldmarks.birds.model import Bird
 from fieldmarks.birds.papers import bird_facts
 from fieldmarks.measure.photo import decode_photo
@@ -18,7 +18,7 @@ from fieldmarks.report.svg import hexadecimal, number
 from fieldmarks.rules import Tables
 
 if TYPE_CHECKING:
-    from fieldmarks.birds.observation import Shot
+    from fieldmarks.birds.observation import MeasuredPhoto
 
 PHOTO_PIXELS = 1000  # longest side of a photo in the PDF
 LIMIT_NOTE = (
@@ -34,7 +34,7 @@ STORIES = {
 
 def dossier_pdf(
     bird: Bird,
-    shots: Sequence[Shot],
+    photos: Sequence[MeasuredPhoto],
     looks: Sequence[Section],
     tables: Tables,
     seal: str,
@@ -44,8 +44,8 @@ def dossier_pdf(
     facts = Facts((*bird_facts(bird, tables), ("Seal (SHA-256)", seal)))
     told = Para(f"The seal is over all evidence. {LIMIT_NOTE}")
     sections = [Section("bird", "The bird", (facts, told))]
-    if len(shots) > 1:
-        found = compare_shots(shots)
+    if len(photos) > 1:
+        found = compare_photos(photos)
         stands = []
         for title, story in STORIES.items():
             own = [f"{f.name}: {' / '.join(dict.fromkeys(s for _, _, s in f.said))}"
@@ -61,7 +61,7 @@ def dossier_pdf(
         grid = Grid("Differences are CIEDE2000; repeatability is of L*", head, rows)
         sections.append(Section("agreement", "What stands for all", (*stands, grid)))
     sections += looks
-    cautions = (text for e in shots for text in e.record.assessment.cautions)
+    cautions = (text for e in photos for text in e.record.assessment.cautions)
     kept = (Bullets(tuple(dict.fromkeys(cautions))),)
     sections.append(Section("cautions", "Keep in mind", kept))
     content = Content("Dossier", bird.label, f"Seal {seal[:16]}", tuple(sections))
@@ -69,7 +69,7 @@ def dossier_pdf(
     return write_pdf(content, about, __version__, after_page=after_look)
 
 
-def look_section(place: int, told: Shot, tables: Tables) -> Section:
+def look_section(place: int, told: MeasuredPhoto, tables: Tables) -> Section:
     """One look: its photo, made small, and what was read from it."""
     record = told.record
     measured, judged = record.measurement, record.assessment

@@ -17,7 +17,7 @@ import numpy as np
 from PIL import Image
 
 from fieldmarks.birds.model import Bird, Entry, Pair, Stage, Young
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.birds.store import Store
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.colour import encode_srgb, lab_to_linear
@@ -64,7 +64,7 @@ def fill_with_invented_club(
     def new_id() -> str:
         return rng.bytes(16).hex()
 
-    def keep(bird: Bird, day: date, stage: Stage, who: str, shot: Shot) -> None:
+    def keep(bird: Bird, day: date, stage: Stage, who: str, shot: MeasuredPhoto) -> None:
         store.save_entry(Entry(new_id(), bird.id, day, stage, who), [shot], tables)
 
     birds: dict[str, Bird] = {}
@@ -134,7 +134,7 @@ def _shot(
     tables: Tables,
     rng: np.random.Generator,
     collar_down: float = 0.0,
-) -> Shot:
+) -> MeasuredPhoto:
     """Paint a photo of flat marks beside a grey card, and measure it.
 
     Args:
@@ -152,7 +152,7 @@ def _shot(
     regions = RegionSet(name, photo.width, photo.height, tuple(drawn), photo.sha256)
     age = age_class(tables, _hatched(bird), day)
     question = Question(variety=bird.variety, age=age, claimed=bird.species, draws=DRAWS)
-    return Shot(data, make_record(photo, regions, tables, question))
+    return MeasuredPhoto(data, make_record(photo, regions, tables, question))
 
 
 def _paint(colours: Mapping[str, Lab], rng: np.random.Generator) -> bytes:

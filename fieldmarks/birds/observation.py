@@ -1,4 +1,4 @@
-"""Shot: one photo of a bird with its record; and the observation that is kept of it."""
+"""MeasuredPhoto: one photo of a bird with its record; and the observation that is kept of it."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ SHARE_FLOOR = 0.03  # k = 1; an outline drawn a little differently (our own choi
 
 
 @dataclass(frozen=True)
-class Shot:
+class MeasuredPhoto:
     """A photo of a bird with what was measured on it.
 
     Args:
@@ -79,7 +79,7 @@ class Shot:
         """Its record as JSON."""
         return record_to_json(self.record).encode()
 
-    def without_place(self) -> Shot:
+    def without_place(self) -> MeasuredPhoto:
         """The same, with a photo that no longer tells where it was taken.
 
         The photo gets another fingerprint, and where it was no JPEG another name; the record says
@@ -121,9 +121,9 @@ def region_file_of(record: Record) -> bytes:
     return (json.dumps(page, indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def observation_of(shot: Shot, tables: Tables) -> Observation:
+def observation_of(photo: MeasuredPhoto, tables: Tables) -> Observation:
     """What a moult entry says of a photo; the whole record is kept beside it."""
-    record = shot.record
+    record = photo.record
     measured, judged = record.measurement, record.assessment
     drawn = {r.mark: draw_colours(r, DRAWS, record.question.seed) for r in measured.readings}
     relations = {r.key: r for r in measured.relations}

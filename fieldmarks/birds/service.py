@@ -13,7 +13,7 @@ from pathlib import Path
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.agreement import Agreement, compare_shots
+from fieldmarks.birds.agreement import Agreement, compare_photos
 from fieldmarks.birds.archive import Tell, untold
 from fieldmarks.birds.brood import young_with_findings
 from fieldmarks.birds.collection import bird_page
@@ -22,7 +22,7 @@ from fieldmarks.birds.due import first_moult_over, stage_fits
 from fieldmarks.birds.family import Relative, parent_faults
 from fieldmarks.birds.model import Bird, Entry, Observation, Pair, Stage, new_id
 from fieldmarks.birds.moult import PRESENT, SignStory, sign_stories
-from fieldmarks.birds.observation import Shot, given_away, region_file_of
+from fieldmarks.birds.observation import MeasuredPhoto, given_away, region_file_of
 from fieldmarks.birds.pairing import PairAdvice, advise_pair, eye_of, warnings_for_test
 from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.ring import check_ring
@@ -89,10 +89,12 @@ class WhichBirdError(FieldmarksError):
         )
 
 
-def doubts_about(store: Store, bird: Bird, shots: Sequence[Shot], tables: Tables) -> list[str]:
+def doubts_about(
+    store: Store, bird: Bird, photos: Sequence[MeasuredPhoto], tables: Tables
+) -> list[str]:
     """What speaks against photos being of a bird: they are kept for another, or do not fit it."""
     found = []
-    for one in shots:
+    for one in photos:
         measured, judged = one.record.measurement, one.record.assessment
         found += [f"{measured.photo} is kept for {store.bird(entry.bird).label} already."
                   for entry in store.entries_with(measured.sha256)
@@ -117,7 +119,7 @@ def doubts_about(store: Store, bird: Bird, shots: Sequence[Shot], tables: Tables
 def keep_look(
     store: Store,
     bird: Bird,
-    shots: Sequence[Shot],
+    photos: Sequence[MeasuredPhoto],
     tables: Tables,
     day: date,
     stage: Stage,
@@ -147,7 +149,7 @@ def keep_look(
     if wrong:
         raise FieldmarksError(wrong, where=bird.label, mend=mend)
     who = measured_by.strip()
-    given = {e.sha256: e.region_file for e in shots}
+    given = {e.sha256: e.region_file for e in photos}
     # Another person may well measure the same photo; the same person pressed twice.
     for earlier in (e for e in store.entries(bird.id) if e.measured_by == who):
         again = (o for o in earlier.observations if o.photo in given)
@@ -157,18 +159,18 @@ def keep_look(
                 where=f"{bird.label}, entry {earlier.number}",
                 mend="Take another photo, or withdraw that entry first",
             )
-    if not sure and (doubts := doubts_about(store, bird, shots, tables)):
+    if not sure and (doubts := doubts_about(store, bird, photos, tables)):
         raise WhichBirdError(doubts, bird)
     entry = Entry(new_id(), bird.id, day, stage, who, note=note)
-    return store.save_entry(_judged_together(entry, shots, tables), shots, tables)
+    return store.save_entry(_judged_together(entry, photos, tables), photos, tables)
 
 
-def _judged_together(entry: Entry, shots: Sequence[Shot], tables: Tables) -> Entry:
+def _judged_together(entry: Entry, photos: Sequence[MeasuredPhoto], tables: Tables) -> Entry:
     """An entry with what several photos say together."""
-    if len(shots) < 2:
+    if len(photos) < 2:
         return entry
-    measured = [one.record.measurement for one in shots]
-    found = assess_photos(measured, tables, shots[0].record.question).conclusion
+    measured = [one.record.measurement for one in photos]
+    found = assess_photos(measured, tables, photos[0].record.question).conclusion
     return replace(entry, outcome=found.outcome, sentence=found.sentence)
 
 
@@ -181,16 +183,16 @@ def measure_again(store: Store, bird: Bird, entry: Entry, tables: Tables) -> Ent
         FieldmarksError: A photo or its record is missing, or the entry was changed meanwhile.
     """
     question = question_for(bird, entry.day, entry.stage, tables)
-    shots = []
-    for kept in (store.shot(entry, o) for o in entry.observations):
+    photos = []
+    for kept in (store.measured_photo(entry, o) for o in entry.observations):
         measured = kept.record.measurement
         photo = decode_photo(kept.photo, measured.photo)
         record = make_record(photo, measured.regions, tables, question, phone=kept.record.phone)
-        shots.append(replace(kept, record=record))
+        photos.append(replace(kept, record=record))
     said = f"measured again with fieldmarks {__version__}"
     new = Entry(new_id(), bird.id, entry.day, entry.stage, entry.measured_by, note=entry.note)
-    new = _judged_together(new, shots, tables)
-    return store.save_entry(new, shots, tables, replace(entry, withdrawn=said))
+    new = _judged_together(new, photos, tables)
+    return store.save_entry(new, photos, tables, replace(entry, withdrawn=said))
 
 
 def _regions(store: Store, observation: Observation) -> bytes:
@@ -201,14 +203,14 @@ def _regions(store: Store, observation: Observation) -> bytes:
         return b""
 
 
-def lost_comparisons(shots: Sequence[Shot], tables: Tables) -> list[str]:
+def lost_comparisons(photos: Sequence[MeasuredPhoto], tables: Tables) -> list[str]:
     """Comparisons that photos taken together could show, but no single one of them does.
 
     Marks are compared inside one photo only, where they share the light and the camera.
     """
-    drawn = [{r.mark for r in e.record.measurement.regions.regions} for e in shots]
+    drawn = [{r.mark for r in e.record.measurement.regions.regions} for e in photos]
     together = set[str]().union(*drawn)
-    done = {r.key for e in shots for r in e.record.measurement.relations}
+    done = {r.key for e in photos for r in e.record.measurement.relations}
     return [
         f"{row.name} could not be compared: "
         + " and ".join(tables.marks[m].name for m in row.marks)
@@ -299,12 +301,12 @@ def compare_measurers(store: Store, entries: Sequence[Entry]) -> Agreement:
     Raises:
         FieldmarksError: There are fewer than two looks.
     """
-    told = [(Shot(b"", store.record(look), entry.measurer), look)
+    told = [(MeasuredPhoto(b"", store.record(look), entry.measurer), look)
             for entry in entries for look in entry.observations]  # fmt: skip
     files: dict[tuple[object, ...], set[str]] = defaultdict(set)
     for one, look in told:
         files[_says(one.record)].add(look.photo)
-    return compare_shots([
+    return compare_photos([
         replace(one, given=given_away(partial(store.photo, look), one.record))
         if len(files[_says(one.record)]) > 1 else one
         for one, look in told
@@ -340,9 +342,9 @@ def make_dossier(
 ) -> Seal:
     """Write a dossier of some entries, signed with the keeper's key; gives its seal."""
     kept = [(entry, o) for entry in entries for o in entry.observations]
-    shots = (store.shot(*look) for look in kept)  # one at a time: photos are large
+    photos = (store.measured_photo(*look) for look in kept)  # one at a time: photos are large
     steps = itertools.count(1)
     return write_dossier(
-        target, bird, shots, tables, with_place, own_key(),
+        target, bird, photos, tables, with_place, own_key(),
         after_each=lambda: tell(next(steps), 2 * len(kept)),
     )  # fmt: skip

@@ -29,7 +29,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
 from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, writing
 from fieldmarks.birds.model import Entry, K, Observation
-from fieldmarks.birds.observation import Shot, observation_of
+from fieldmarks.birds.observation import MeasuredPhoto, observation_of
 from fieldmarks.birds.people import EVERYONE, READS_ONLY, Person
 from fieldmarks.birds.photos import PhotoBucket, PhotoFolder, photo_name
 from fieldmarks.birds.reader import Reader
@@ -180,13 +180,13 @@ class Store(Reader):
             where = f"{observation.file}, {error.where}"
             raise FieldmarksError(error.problem, where=where, mend=error.mend) from None
 
-    def shot(self, entry: Entry, observation: Observation) -> Shot:
+    def measured_photo(self, entry: Entry, observation: Observation) -> MeasuredPhoto:
         """An observation's photo and record, who measured it and when, and the tables it needs.
 
         Raises:
             FieldmarksError: The photo or the record is missing or was changed.
         """
-        return Shot(
+        return MeasuredPhoto(
             self.photo(observation),
             self.record(observation),
             entry.measurer,
@@ -230,7 +230,7 @@ class Store(Reader):
     def save_entry(
         self,
         entry: Entry,
-        shots: Sequence[Shot],
+        photos: Sequence[MeasuredPhoto],
         tables: Tables,
         in_place_of: Entry | None = None,
     ) -> Entry:
@@ -241,7 +241,7 @@ class Store(Reader):
             tables: The tables the photos were judged by; a copy is kept.
             in_place_of: Saved in the same step, struck out.
         """
-        by_photo = sorted(shots, key=lambda e: (e.record.measurement.facts.taken, e.sha256))
+        by_photo = sorted(photos, key=lambda e: (e.record.measurement.facts.taken, e.sha256))
         new = [(observation_of(e, tables), e) for e in by_photo]
         observations = (*entry.observations, *(o for o, _ in new))
         with self.writing() as work:

@@ -165,7 +165,7 @@ def look(
 ) -> None:
     """Measure photos of a bird and keep them as an entry of its moult record."""
     from fieldmarks.birds import service
-    from fieldmarks.birds.observation import Shot
+    from fieldmarks.birds.observation import MeasuredPhoto
     from fieldmarks.pipeline import record_of_file
 
     on = read_day(day) or date.today()
@@ -173,7 +173,8 @@ def look(
         found = store.find(bird)
         question = service.question_for(found, on, stage, tables)
         photos = [
-            Shot(path.read_bytes(), record_of_file(path, tables, question)[0]) for path in photo
+            MeasuredPhoto(path.read_bytes(), record_of_file(path, tables, question)[0])
+            for path in photo
         ]
         keep = partial(service.keep_look, store, found, photos, tables, on, stage, by, note)
         try:
@@ -189,7 +190,7 @@ def look(
         print(f"{kept.file}: {kept.sentence}")
     if entry.sentence:
         print(f"All photos together: {entry.sentence}")
-    for line in service.lost_comparisons(evidence, tables):
+    for line in service.lost_comparisons(photos, tables):
         print(line)
     say(f"Kept as entry {entry.number} of {found.label}.")
 

@@ -184,7 +184,7 @@ def test_moults_show_lines_with_bars_and_what_became_of_a_sign(keeper):
 def test_a_look_is_struck_out_and_stays_on_record(keeper, club, tables):
     store, made, _ = club
     source = store.entries(made.birds["Quill"].id)[0]
-    shots = [store.shot(source, source.observations[0])]
+    shots = [store.measured_photo(source, source.observations[0])]
     bird = made.birds["Lantern"]
     entry = store.save_entry(Entry(new_id(), bird.id, source.day, "later moult"), shots, tables)
     keeper.open_bird("Lantern")

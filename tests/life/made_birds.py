@@ -9,7 +9,7 @@ from PIL import Image
 
 from fieldmarks.birds import orm
 from fieldmarks.birds.model import Bird, Entry, new_id
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.measure.colour import encode_srgb, lab_to_linear
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Ellipse, Rectangle, Region, RegionSet, mask
@@ -50,11 +50,11 @@ def regions_for(colours, grow=0.0):
 
 
 def shoot(tables, colours, question=None, seed=0, grow=0.0, name="bird.png"):
-    """Shot of painted patches; the regions may be drawn a little to one side."""
+    """MeasuredPhoto of painted patches; the regions may be drawn a little to one side."""
     data = paint(colours, seed)
     photo = decode_photo(data, name)
     regions = RegionSet(name, photo.width, photo.height, regions_for(colours, grow), photo.sha256)
-    return Shot(data, make_record(photo, regions, tables, question or Question()))
+    return MeasuredPhoto(data, make_record(photo, regions, tables, question or Question()))
 
 
 CLEAN = {"face": (16, 0, 0), "collar": (80, 0, 78), "rump": (55, 0, -10)}

@@ -8,13 +8,13 @@ from made_birds import CLEAN, ORANGE, shoot
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.agreement import (
-    compare_shots,
+    compare_photos,
     finding_story,
     limits_of_agreement,
     region_overlap,
     repeatability,
 )
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.measure.region import Ellipse, Rectangle, Region
 from fieldmarks.record import Question
 
@@ -93,10 +93,10 @@ def test_what_a_finding_depends_on(said, story):
 def test_two_measurers_of_one_photo_are_compared_mark_by_mark(tables):
     asked = Question(claimed="personatus")
     accounts = [
-        Shot(b"", shoot(tables, CLEAN, asked).record, "Ada"),
-        Shot(b"", shoot(tables, CLEAN, asked, grow=6).record, "Bo"),
+        MeasuredPhoto(b"", shoot(tables, CLEAN, asked).record, "Ada"),
+        MeasuredPhoto(b"", shoot(tables, CLEAN, asked, grow=6).record, "Bo"),
     ]
-    found = compare_shots(accounts)
+    found = compare_photos(accounts)
     marks = {m.mark: m for m in found.marks}
     assert set(marks) == {"face", "collar", "rump"}
     assert 0.4 < marks["face"].overlap < 0.9
@@ -109,10 +109,10 @@ def test_two_measurers_of_one_photo_are_compared_mark_by_mark(tables):
 
 def test_a_finding_of_one_photo_only_is_said_to_depend_on_it(tables):
     asked = Question(claimed="personatus")
-    found = compare_shots(
+    found = compare_photos(
         [
-            Shot(b"", shoot(tables, CLEAN, asked).record, "Ada"),
-            Shot(b"", shoot(tables, ORANGE, asked, seed=1).record, "Ada"),
+            MeasuredPhoto(b"", shoot(tables, CLEAN, asked).record, "Ada"),
+            MeasuredPhoto(b"", shoot(tables, ORANGE, asked, seed=1).record, "Ada"),
         ]
     )
     stories = {f.key: f.story for f in found.findings}
@@ -122,4 +122,4 @@ def test_a_finding_of_one_photo_only_is_said_to_depend_on_it(tables):
 
 def test_one_account_cannot_be_compared(tables):
     with pytest.raises(FieldmarksError, match="two or more"):
-        compare_shots([Shot(b"", shoot(tables, CLEAN).record, "Ada")])
+        compare_photos([MeasuredPhoto(b"", shoot(tables, CLEAN).record, "Ada")])

@@ -15,7 +15,7 @@ from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import dossier as dossier_module
 from fieldmarks.birds.dossier import verify_dossier, write_dossier
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.birds.tables_copy import pack_tables, unpack_tables
 from fieldmarks.measure import uncertainty
 from fieldmarks.measure.correction import Correction
@@ -62,7 +62,9 @@ def test_a_reading_made_with_a_phone_profile_can_be_repeated(tmp_path, tables):
     record = make_record(photo, regions, tables, bare.record.question, phone=phone)
     assert record.measurement.readings != bare.record.measurement.readings
     path = tmp_path / "d.zip"
-    write_dossier(path, a_bird("Pip"), [told_by(Shot(bare.photo, record), "Ada", DAY)], tables)
+    write_dossier(
+        path, a_bird("Pip"), [told_by(MeasuredPhoto(bare.photo, record), "Ada", DAY)], tables
+    )
     verified = verify_dossier(path, tables)
     assert verified.same, different(verified)
 
@@ -218,8 +220,10 @@ def test_a_dossier_takes_time_by_its_photos_alone_and_says_how_far_it_is(
         shot = shoot(tables, CLEAN, Question(claimed="personatus"), seed=day)
         store.save_entry(an_entry(bird, date(2026, 3, day), measured_by=who), [shot], tables)
     entries, cleaned, told = store.entries(bird.id), [], []
-    real = observation.Shot.without_place
-    monkeypatch.setattr(Shot, "without_place", lambda e: cleaned.append(e.sha256) or real(e))
+    real = observation.MeasuredPhoto.without_place
+    monkeypatch.setattr(
+        MeasuredPhoto, "without_place", lambda e: cleaned.append(e.sha256) or real(e)
+    )
     path = tmp_path / "many.zip"
     service.make_dossier(store, bird, entries, tables, path, tell=lambda *steps: told.append(steps))
     assert cleaned == [o.photo for e in entries for o in e.observations]  # each once

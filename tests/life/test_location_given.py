@@ -24,7 +24,7 @@ from fieldmarks.birds.compare import record_differences
 from fieldmarks.birds.dossier import verify_dossier, write_dossier
 from fieldmarks.birds.exchange import everything, export_store, import_store
 from fieldmarks.birds.model import Entry
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.upkeep import check_store
 from fieldmarks.cli.main import main
@@ -67,7 +67,7 @@ def placed(request, tables):
     data = FILES[name](paint(CLEAN))
     photo = decode_photo(data, name)
     regions = RegionSet(name, photo.width, photo.height, regions_for(CLEAN), photo.sha256)
-    return Shot(data, make_record(photo, regions, tables, Question(claimed="personatus")))
+    return MeasuredPhoto(data, make_record(photo, regions, tables, Question(claimed="personatus")))
 
 
 def told(data):
@@ -143,7 +143,7 @@ def test_the_copy_that_was_given_away_is_the_same_photo_when_opinions_are_compar
     regions = RegionSet("bird.jpg", photo.width, photo.height, tuple(wrong), photo.sha256)
     other = make_record(photo, regions, tables, placed.record.question)
     (bird,) = kept.birds()
-    kept.save_entry(an_entry(bird, measured_by="Bo"), [Shot(given.photo, other)], tables)
+    kept.save_entry(an_entry(bird, measured_by="Bo"), [MeasuredPhoto(given.photo, other)], tables)
     found = desk.compare_measurers(kept, kept.entries(bird.id))
     collar = next(m for m in found.marks if m.mark == "collar")
     assert collar.largest > 10
@@ -160,7 +160,7 @@ def test_in_the_dossiers_pdf_too_the_copy_given_away_is_the_same_photo(placed, t
     given = placed.without_place()
     photo = decode_photo(given.photo, "bird.jpg")
     regions = dataclasses.replace(placed.record.measurement.regions, sha256=photo.sha256)
-    other = Shot(given.photo, make_record(photo, regions, tables, placed.record.question))
+    other = MeasuredPhoto(given.photo, make_record(photo, regions, tables, placed.record.question))
     both = [told_by(placed, "Ada", DAY), told_by(other, "Bo", DAY)]
     path = tmp_path / "d.zip"
     write_dossier(path, a_bird("Pip"), both, tables, with_place=True)

@@ -298,9 +298,11 @@ def test_a_comparison_lost_between_two_photos_is_said(tables):
         drawn = (Region("card", "card", Rectangle(20, 20, 50, 50)),
                  Region(mark, mark, Ellipse(150, 150, 18, 18)))  # fmt: skip
         regions = RegionSet(f"{mark}.png", photo.width, photo.height, drawn, photo.sha256)
-        from fieldmarks.birds.observation import Shot
+        from fieldmarks.birds.observation import MeasuredPhoto
 
-        return Shot(data, make_record(photo, regions, tables, Question(claimed="personatus")))
+        return MeasuredPhoto(
+            data, make_record(photo, regions, tables, Question(claimed="personatus"))
+        )
 
     rump, back = photo_of("rump"), photo_of("back")
     for both in ([rump, back], [back, rump]):

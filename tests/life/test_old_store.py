@@ -216,16 +216,19 @@ def test_a_record_of_version_0_2_0_without_a_card_is_read():
 
 
 def test_looks_judged_by_two_versions_are_said_to_be(old, tables, clean_shot):
-    from fieldmarks.birds.agreement import compare_shots
-    from fieldmarks.birds.observation import Shot
+    from fieldmarks.birds.agreement import compare_photos
+    from fieldmarks.birds.observation import MeasuredPhoto
 
     with Store(old / "s") as store:
         look = next(o for e in everything(store)[1] for o in e.observations)
-        told = compare_shots(
-            [Shot(b"", store.record(look), "Ada"), Shot(b"", clean_shot.record, "Bo")]
+        told = compare_photos(
+            [
+                MeasuredPhoto(b"", store.record(look), "Ada"),
+                MeasuredPhoto(b"", clean_shot.record, "Bo"),
+            ]
         )
     assert "judged by fieldmarks 0.2.0 and" in told.note
-    assert not compare_shots([Shot(b"", clean_shot.record, "A")] * 2).note
+    assert not compare_photos([MeasuredPhoto(b"", clean_shot.record, "A")] * 2).note
 
 
 def test_a_look_of_version_0_2_0_is_measured_again_and_its_old_numbers_stay(old, tables):

@@ -6,7 +6,7 @@ from test_raw import SIDE, negative
 
 from fieldmarks._util.errors import PhotoError
 from fieldmarks.birds.exchange import export_store, import_store
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.birds.store import Store
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Rectangle, Region, RegionSet
@@ -24,7 +24,7 @@ def test_a_raw_photo_is_kept_and_goes_out_only_with_its_place(tmp_path, tables):
         Region("collar", "collar", Rectangle(8, SIDE + 8, SIDE - 16, SIDE - 16)),
     )
     regions = RegionSet("bird.dng", photo.width, photo.height, drawn, photo.sha256)
-    shot = Shot(data, make_record(photo, regions, tables, Question()))
+    shot = MeasuredPhoto(data, make_record(photo, regions, tables, Question()))
     store = Store(tmp_path / "mine")
     bird = store.save(a_bird())
     kept = store.save_entry(an_entry(bird), [shot], tables)

@@ -12,7 +12,7 @@ from fieldmarks.app.turns import turns
 from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import STAGES, Bird, Stage
-from fieldmarks.birds.observation import Shot
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
 from fieldmarks.judge.proposal import age_class
 
@@ -67,8 +67,10 @@ def keep_panel(work: Work) -> None:
         try:
             with st.spinner("Measuring ..."), turns.turn(first=True):
                 question = question_for(bird, day, stage, rows)
-                shots = [Shot(shown.data, shown.record_as(question)) for shown in photos]
-                entry = keep_look(ui.store(), bird, shots, rows, day, stage, who, note, sure)
+                measured = [
+                    MeasuredPhoto(shown.data, shown.record_as(question)) for shown in photos
+                ]
+                entry = keep_look(ui.store(), bird, measured, rows, day, stage, who, note, sure)
         except WhichBirdError as asks:
             st.session_state[ASKED] = asked, asks.doubts
             st.rerun()
