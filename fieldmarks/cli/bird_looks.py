@@ -310,7 +310,7 @@ def shop_sheet(
     age: Age = "adult",
 ) -> None:
     """Write one sheet for a shop without a line: what to photograph, to ask and to check."""
-    from fieldmarks.birds.shop_sheet import shop_sheet_page, shop_sheet_pdf
+    from fieldmarks.birds.buying import shop_sheet_page, shop_sheet_pdf
     from fieldmarks.pipeline import question_of
 
     tables = rule_tables()

@@ -170,9 +170,9 @@ def record(data: bytes) -> None:
     from rich.console import Console
 
     from fieldmarks import record as module
-    from fieldmarks.birds.agreement import compare_shots
+    from fieldmarks.birds.agreement import compare_photos
     from fieldmarks.birds.compare import record_differences
-    from fieldmarks.birds.observation import Shot
+    from fieldmarks.birds.observation import MeasuredPhoto
     from fieldmarks.cli.text import print_record
 
     read = module.record_from_json(data)
@@ -180,7 +180,7 @@ def record(data: bytes) -> None:
     module.to_csv(module.FINDING_COLUMNS, module.finding_rows(read))
     module.record_to_json(read)
     record_differences(read, seeds.shot().record)
-    compare_shots([Shot(b"", read, "Ada"), Shot(b"", seeds.shot().record, "Bo")])
+    compare_photos([MeasuredPhoto(b"", read, "Ada"), MeasuredPhoto(b"", seeds.shot().record, "Bo")])
     print_record(read, seeds.tables(), Console(file=io.StringIO()))
 
 
