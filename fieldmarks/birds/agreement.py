@@ -79,7 +79,7 @@ class MarkAgreement:
     """How well measurers agree on one mark.
 
     Args:
-        readings: How many photos it was read on, by whomever.
+        readings: How often it was read, by whomever.
         repeatability: "L*", "a*", "b*" -> repeatability coefficient over measurers of the same
             photo, or None.
         largest: Largest CIEDE2000 difference between two measurers of one photo.

@@ -22,9 +22,9 @@ from fieldmarks.rules import Tables
 from fieldmarks.rules.separation import next_marks
 
 MARKS_SHOWN = 5
-TITLE = "A bird for sale: photograph, ask, check"
-MARKS = 6
-LATER = (
+MARKS_ON_SHEET = 6
+SHEET_TITLE = "A bird for sale: photograph, ask, check"
+AT_HOME = (
     "At home choose all photos of one bird at once, on the page Look at a bird: they are read as "
     "one visit and give one verdict. Photos of another bird are another visit."
 )
@@ -93,7 +93,7 @@ def shop_sheet(tables: Tables, question: Question | None = None) -> Content:
     sold_as = f"sold as {tables.species[asked.claimed].name}" if asked.claimed else "any lovebird"
     views = tuple(f"{row.name}. {row.text}" for row in advice.view)
     ask, check = (tuple(row.text for row in rows) for rows in (advice.ask, advice.check))
-    later = (Para(f"Ring number: {'. ' * 20}  Day: {'. ' * 12}"), Para(LATER))
+    later = (Para(f"Ring number: {'. ' * 20}  Day: {'. ' * 12}"), Para(AT_HOME))
     sections = (
         Section("first", "First", (Bullets(advice.cautions("shop")),)),
         Section("photograph", "Photograph", (
@@ -109,7 +109,7 @@ def shop_sheet(tables: Tables, question: Question | None = None) -> Content:
     )  # fmt: skip
     words = words_in("\n".join(texts(block for row in sections for block in row.blocks)))
     about = f"{sold_as}, {tables.varieties[asked.variety].name}, {tables.ages[asked.age].name}"
-    return Content(TITLE, about, f"fieldmarks {__version__}", sections, words)
+    return Content(SHEET_TITLE, about, f"fieldmarks {__version__}", sections, words)
 
 
 def shop_sheet_pdf(tables: Tables, question: Question | None = None) -> bytes:
@@ -133,7 +133,7 @@ def _marks(tables: Tables, asked: Question) -> tuple[Block, ...]:
     else:
         found = next_marks(tables, list(tables.species), (), *given)
         telling = (row.mark for row in found if not row.relation)
-    marks = list(telling)[:MARKS]
+    marks = list(telling)[:MARKS_ON_SHEET]
     if not marks:
         return (Para("In this variety no mark tells the species apart. Ask for the parents."),)
     items = []

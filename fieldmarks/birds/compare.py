@@ -130,7 +130,7 @@ class Verified:
             return (
                 "SAME: every number follows again from the photos, regions and tables in this "
                 "dossier."
-            ) + NOT_COMPARED * (not self.compared)
+            ) + ("" if self.compared else NOT_COMPARED)
         count = sum(c.outcome == "different" for c in self.checks)
         said = f"DIFFERENT: {count} checks failed. See which below."
         versions = [c.detail for c in self.checks if c.what == VERSION]

@@ -107,7 +107,7 @@ def _seal(prints: dict[str, str]) -> str:
 def write_dossier(
     target: Path,
     bird: Bird,
-    evidence: Iterable[MeasuredPhoto],
+    photos: Iterable[MeasuredPhoto],
     tables: Tables,
     with_place: bool = False,
     key: Path | None = None,
@@ -117,8 +117,8 @@ def write_dossier(
 
     Args:
         bird: Its name, ring, hatch date, species, variety and sex go in; source and notes do not.
-        evidence: Each with who measured it and when; one at a time is held in memory.
-        tables: Tables of the evidence that brings none.
+        photos: Each with who measured it and when; one at a time is held in memory.
+        tables: Tables of a photo that brings none.
         with_place: Put the photos in as they were taken. Else the place and the maker's data are
             taken out (:func:`~fieldmarks.measure.location.without_place`); a photo so changed has a
             fingerprint of its own, and that of the photo as taken stands beside it.
@@ -136,7 +136,7 @@ def write_dossier(
     sections: list[Section] = []
     with written(target, "dossier") as packed:
         packed.put("README.txt", README.read_bytes())
-        for number, e in enumerate(evidence, start=1):
+        for number, e in enumerate(photos, start=1):
             original = e.sha256
             if with_place:
                 picture = given_away(partial(getattr, e, "photo"), e.record)
@@ -181,14 +181,14 @@ def write_dossier(
         return Seal(seal, signature.key_name)
 
 
-def _tables_for(evidence: MeasuredPhoto, tables: Tables) -> bytes:
-    packed = evidence.tables
-    if packed is None and tables.fingerprint == evidence.record.assessment.table_fingerprint:
+def _tables_for(photo: MeasuredPhoto, tables: Tables) -> bytes:
+    packed = photo.tables
+    if packed is None and tables.fingerprint == photo.record.assessment.table_fingerprint:
         packed = pack_tables(tables)
     if packed is None:
         raise FieldmarksError(
             "the tables it was judged by are not at hand",
-            where=evidence.record.measurement.photo,
+            where=photo.record.measurement.photo,
             mend="Measure the photo again with today's tables",
         )
     return packed

@@ -290,7 +290,8 @@ def _healed(store: Store, mine: Entry, coming: Entry) -> tuple[Entry, list[Obser
     for o in mine.observations:
         if o.id in theirs and _as_taken(theirs[o.id], o) == o:
             try:  # the photo and its record may be whole and unchanged
-                store.photo(o), store.record_file(o)
+                store.photo(o)
+                store.record_file(o)
             except FieldmarksError:
                 found[o.id] = theirs[o.id]
     observations = tuple(found.get(o.id, o) for o in mine.observations)

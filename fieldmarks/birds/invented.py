@@ -59,13 +59,15 @@ def fill_with_invented_club(
     Args:
         photos: Names of the birds that get photos and readings; default: all.
     """
-    rng = np.random.default_rng(3)  # grain in which no bird is taken for another species
+    rng = np.random.default_rng(
+        3
+    )  # tried out: with this grain no bird is taken for another species
 
     def new_id() -> str:
         return rng.bytes(16).hex()
 
-    def keep(bird: Bird, day: date, stage: Stage, who: str, shot: MeasuredPhoto) -> None:
-        store.save_entry(Entry(new_id(), bird.id, day, stage, who), [shot], tables)
+    def keep(bird: Bird, day: date, stage: Stage, who: str, photo: MeasuredPhoto) -> None:
+        store.save_entry(Entry(new_id(), bird.id, day, stage, who), [photo], tables)
 
     birds: dict[str, Bird] = {}
     for row in _GIVEN["birds"]:
@@ -84,13 +86,13 @@ def fill_with_invented_club(
             day, stage = _hatched(bird) + timedelta(days=look["days"]), look["stage"]
             if day <= TODAY:
                 colours = _colours(bird, stage, tables, rng)
-                keep(bird, day, stage, ADA, _shot(bird, day, colours, tables, rng))
+                keep(bird, day, stage, ADA, _photographed(bird, day, colours, tables, rng))
     if birds["Marmalade"] in shown:  # two people measure one photo; one draws the collar too low
         bird, day, seed = birds["Marmalade"], date(2025, 9, 14), int(rng.integers(1 << 30))
         colours = _colours(bird, "later moult", tables, rng) | {"bib": YELLOW}
         for who, down in ((ADA, 0), (BO, 20)):
-            shot = _shot(bird, day, colours, tables, np.random.default_rng(seed), down)
-            keep(bird, day, "later moult", who, shot)
+            photo = _photographed(bird, day, colours, tables, np.random.default_rng(seed), down)
+            keep(bird, day, "later moult", who, photo)
     pairs = []
     for row in _GIVEN["pairs"]:
         young = tuple(
@@ -127,7 +129,7 @@ def _colours(bird: Bird, stage: Stage, tables: Tables, rng: np.random.Generator)
     return colours
 
 
-def _shot(
+def _photographed(
     bird: Bird,
     day: date,
     colours: Mapping[str, Lab],
@@ -145,7 +147,9 @@ def _shot(
     photo = decode_photo(data, name)
     drawn = [Region("card", "card", Rectangle(CARD.x + 6, CARD.y + 6, 68, 68))]
     for mark in colours:
-        place = PLACES[mark] if mark != "chest" else Ellipse(240, 225, 40, 35)  # the rest is hidden
+        place = (
+            PLACES[mark] if mark != "chest" else Ellipse(240, 225, 40, 35)
+        )  # below collar and bib, which lie over it
         down = collar_down if mark == "collar" else 0.0
         shape = Ellipse(place.cx, place.cy + down, place.rx * 0.75, place.ry * 0.7)
         drawn.append(Region(mark, mark, shape))

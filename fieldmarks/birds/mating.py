@@ -114,16 +114,18 @@ def young_faults(
     twice = alike > 1 or (kept and [y.bird for y in pair.young].count(kept.id) > 1)
     parents = {kept.father, kept.mother} - {None} if kept else set()
     laid, started = young.laid, pair.started
-    faults: dict[str, object] = {
-        "it has no ring or name, so nobody can say which bird it is": not young.label.strip(),
-        "it stands there twice": twice,
-        "it is one of the pair itself": kept and kept.id in (pair.first, pair.second),
-        "other birds are on record as its parents": parents - {pair.first, pair.second},
-        f"it was laid on {laid}, but the pair was put together on {started}": (
-            laid and started and laid < started
+    early = laid and started and laid < started
+    faults: tuple[tuple[object, str], ...] = (
+        (
+            not young.label.strip(),
+            "it has no ring or name, so nobody can say which bird it is",
         ),
-    }
-    found = [sentence for sentence, is_so in faults.items() if is_so]
+        (twice, "it stands there twice"),
+        (kept and kept.id in (pair.first, pair.second), "it is one of the pair itself"),
+        (parents - {pair.first, pair.second}, "other birds are on record as its parents"),
+        (early, f"it was laid on {laid}, but the pair was put together on {started}"),
+    )
+    found = [sentence for is_so, sentence in faults if is_so]
     days = {event: getattr(young, event) for event in EVENTS} | {"hatched": hatched}
     known = [(EVENTS[event], day) for event, day in days.items() if day is not None]
     found += [

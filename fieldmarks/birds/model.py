@@ -275,7 +275,7 @@ class Pair:
 
 Kept = Bird | Entry | Pair
 K = TypeVar("K", bound="Bird | Entry | Pair")
-# In an export and in the database; the kinds that name others come after those.
+# In an export and in the database; birds first: the other kinds name birds.
 FOLDERS: dict[str, type] = {"birds": Bird, "entries": Entry, "pairs": Pair}
 GIVEN = ("number", "revision", "saved_at")  # by the store
 

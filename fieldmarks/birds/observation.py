@@ -1,4 +1,4 @@
-"""MeasuredPhoto: one photo of a bird with its record; and the observation that is kept of it."""
+"""A measured photo: one photo of a bird with its record; and the observation that is kept of it."""
 
 from __future__ import annotations
 
@@ -152,9 +152,18 @@ def mark_point(drawn: ColourDraws, tables: Tables) -> MarkPoint:
     ``SHARE_FLOOR``.
     """
     reading = drawn.reading
+    lightness, a, b = reading.lab
+    u_lightness, u_chroma, u_hue = reading.budget.combined
+    dark, u_dark = _share(drawn, [DARK], tables)
+    orange, u_orange = _share(drawn, [ORANGE], tables)
     return MarkPoint(
-        reading.mark, *reading.lab, *reading.budget.combined, reading.expanded, reading.calibrated,
-        *_share(drawn, [DARK], tables), *_share(drawn, [ORANGE], tables),
+        mark=reading.mark,
+        lightness=lightness, a=a, b=b,
+        u_lightness=u_lightness, u_chroma=u_chroma, u_hue=u_hue,
+        expanded=reading.expanded,
+        calibrated=reading.calibrated,
+        dark=dark, u_dark=u_dark,
+        orange=orange, u_orange=u_orange,
     )  # fmt: skip
 
 
@@ -183,6 +192,13 @@ def _sign_point(
     elif mark in drawn and sign.key in tables.signs:
         _, unsure = _share(drawn[mark], tables.signs[sign.key].tints, tables)
     return SignPoint(
-        sign.key, sign.species, sign.status.value, sign.strength, mark, sign.amount, unsure,
-        " ".join(sign.compared), " ".join(sign.there),
-    )  # fmt: skip
+        sign=sign.key,
+        species=sign.species,
+        status=sign.status.value,
+        strength=sign.strength,
+        mark=mark,
+        amount=sign.amount,
+        u_amount=unsure,
+        compared=" ".join(sign.compared),
+        there=" ".join(sign.there),
+    )

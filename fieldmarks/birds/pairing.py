@@ -128,24 +128,37 @@ def warnings_for_test(
     """
     asked, unknown = ASK_ABOUT.get(eye, ()), bird.species is None
     each = ", ".join(f"{' or '.join(kinds)} if it is {how}" for how, kinds in ASK_ABOUT.items())
-    warnings: dict[str, object] = {
-        f"{mate.name} is {_named([mate.variety], tables)}. The mate must be a pure green bird of "
-        "the species asked about: then all young must be green.": mate.variety != WILD,
-        f"{mate.name} is split for {_named(mate.split_for, tables)}. The mate must be pure green: "
-        "young of a split mate may come out in that colour and spoil the test.": mate.split_for,
-        f"Which species to ask about first, the eye of {bird.name} may tell: {each}. {EYE_HINT}": (
-            unknown and not asked
+    warnings: tuple[tuple[object, str], ...] = (
+        (
+            mate.variety != WILD,
+            f"{mate.name} is {_named([mate.variety], tables)}. The mate must be a pure green bird "
+            "of the species asked about: then all young must be green.",
         ),
-        f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
-        f"mate of that species. {EYE_HINT}": unknown and asked and mate.species not in asked,
-        f"The species of the mate, {mate.name}, is not known, so the young tell nothing.": (
-            mate.species is None
+        (
+            mate.split_for,
+            f"{mate.name} is split for {_named(mate.split_for, tables)}. The mate must be pure "
+            "green: young of a split mate may come out in that colour and spoil the test.",
         ),
-        "Young of two species are mixed in any case, so this test tells nothing.": (
-            mate.species is not None and bird.species not in (None, mate.species)
+        (
+            unknown and not asked,
+            f"Which species to ask about first, the eye of {bird.name} may tell: {each}. "
+            f"{EYE_HINT}",
         ),
-    }
-    told = (sentence for sentence, is_so in warnings.items() if is_so)
+        (
+            unknown and asked and mate.species not in asked,
+            f"{bird.name} has a {eye} eye: ask about {' or '.join(asked)} first, with a pure green "
+            f"mate of that species. {EYE_HINT}",
+        ),
+        (
+            mate.species is None,
+            f"The species of the mate, {mate.name}, is not known, so the young tell nothing.",
+        ),
+        (
+            mate.species is not None and bird.species not in (None, mate.species),
+            "Young of two species are mixed in any case, so this test tells nothing.",
+        ),
+    )
+    told = (sentence for is_so, sentence in warnings if is_so)
     return (*told, *(r.text for r in advice.reasons if r.weight in ("against", "wait")))
 
 

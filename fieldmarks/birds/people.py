@@ -208,8 +208,9 @@ def hand_over(connection: Connection, birds: Sequence[str], to: Person) -> None:
         FieldmarksError: A parent, mate or young of one of them would stay with somebody else.
     """
     b, p, now = orm.birds.c, orm.pairs.c, Reader(connection)
-    for key in birds:
-        connection.execute(sa.update(orm.birds).where(b.id == key).values(owner=to.id))
+    if birds:
+        given = sa.update(orm.birds).where(b.id == sa.bindparam("of")).values(owner=to.id)
+        connection.execute(given, [{"of": key} for key in birds])
     for column in (b.id, b.father, b.mother):
         check_owners(now, now.read(Bird, among=(column, birds)))
     for column in (p.first, p.second):

@@ -50,7 +50,7 @@ def bird_labels(birds: Iterable[Bird]) -> dict[str, str]:
 
 
 class Reader:
-    """Answers out of one transaction of a database."""
+    """Questions to a store; a save or a moment asks in one transaction, a store in one for each."""
 
     def __init__(self, connection: Connection) -> None:
         self.connection = connection
@@ -172,7 +172,9 @@ class Reader:
 
     def names(self, birds: Iterable[str]) -> dict[str, str]:
         """Name and ring of some birds."""
-        return {key: bird.label for key, bird in self.by_id(Bird, birds).items()}
+        b = orm.birds.c
+        rows = self.rows(select(b.id, b.name, b.ring), (b.id, birds))
+        return {row.id: Bird(row.id, row.name, row.ring).label for row in rows}
 
     def record_file(self, observation: Observation) -> bytes:
         """The record of an observation as JSON.

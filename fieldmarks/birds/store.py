@@ -25,8 +25,9 @@ import platformdirs
 from sqlalchemy import URL, Connection, select
 
 from fieldmarks._util.atomic_write import cannot_write, write_whole
-from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError, PhotoError
 from fieldmarks.birds import orm
+from fieldmarks.birds.archive import digest
 from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, writing
 from fieldmarks.birds.model import Entry, K, Observation
 from fieldmarks.birds.observation import MeasuredPhoto, observation_of
@@ -251,13 +252,22 @@ class Store(Reader):
                 name = photo_name(observation)
                 self.put_photo(work, name, e.photo)
                 work.put_record(kept.id, observation.id, name, e.record_file)
-            key = tables.fingerprint
-            if new and not work.packed_tables(key) and (packed := pack_tables(tables)):
+            t, key = orm.rule_tables.c, tables.fingerprint
+            known = work.value(select(t.fingerprint).where(t.fingerprint == key))
+            if new and not known and (packed := pack_tables(tables)):
                 work.write(orm.rule_tables, fingerprint=key, packed=packed)
         return kept
 
     def put_photo(self, work: Writing, name: str, data: bytes) -> None:
-        """Write a photo of a save; it is taken back if the save fails."""
+        """Write a photo of a save; it is taken back if the save fails.
+
+        Raises:
+            PhotoError: It is not the one that its name is the fingerprint of.
+        """
+        if digest(data) != Path(name).stem:
+            raise PhotoError(
+                "the record was made from another photo", where=name, mend="Measure it again"
+            )
         if self.photos.put(name, data):
             work.photos.append(name)
 

@@ -136,7 +136,7 @@ def list_command(
         if form == "csv":
             print(collection_csv(store, wanted, today), end="")
         else:
-            print_list(list_birds(store, wanted, today, count=1_000_000), today, console())
+            print_list(list_birds(store, wanted, today, count=None), today, console())
 
 
 @app.command()

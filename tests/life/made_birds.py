@@ -50,7 +50,7 @@ def regions_for(colours, grow=0.0):
 
 
 def shoot(tables, colours, question=None, seed=0, grow=0.0, name="bird.png"):
-    """MeasuredPhoto of painted patches; the regions may be drawn a little to one side."""
+    """A measured photo of painted patches; the regions may be drawn a little to one side."""
     data = paint(colours, seed)
     photo = decode_photo(data, name)
     regions = RegionSet(name, photo.width, photo.height, regions_for(colours, grow), photo.sha256)

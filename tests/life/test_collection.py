@@ -45,6 +45,13 @@ def test_filters_find_the_same_birds_as_going_through_them_one_by_one(club):
     assert overview(store, TODAY)["all"] == len(here)
 
 
+def test_no_invented_bird_is_taken_for_another_species(club):
+    store, _ = club
+    outcomes = {e.observations[0].outcome for b in store.birds() for e in store.entries(b.id)}
+    assert outcomes
+    assert "claim contradicted" not in outcomes
+
+
 def test_pages_follow_each_other_without_gap_or_repeat(club):
     store, _ = club
     pages = [list_birds(store, Filter(), TODAY, start, 10) for start in (0, 10, 20, 30)]

@@ -114,7 +114,8 @@ def test_a_clash_is_refused_until_the_keeper_chooses(small, tmp_path):
 
 
 def bomb(files, manifest):
-    files["birds/" + "a" * 32 + ".json"] = b"{" + b" " * 30_000_000 + b"}"
+    for letter in "abcd":
+        files["birds/" + letter * 32 + ".json"] = b"{" + b" " * 30_000_000 + b"}"
     relist(files, manifest)
 
 

@@ -7,6 +7,7 @@ from made_birds import a_bird, an_entry
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.exchange import export_store, import_store
+from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.birds.photos import PhotoBucket, PhotoFolder, photo_name
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.upkeep import check_store, mend_store
@@ -98,6 +99,19 @@ def test_a_look_is_kept_in_the_bucket_and_moves_with_a_backup(
     with Store(tmp_path / "folder") as other:
         import_store(other, tmp_path / "all.zip")
         assert other.photo(observation) == clean_shot.photo
+
+
+def test_a_save_without_its_photo_is_refused_and_leaves_the_kept_one_whole(
+    store, tables, clean_shot
+):
+    bird = store.save(a_bird())
+    entry = store.save_entry(an_entry(bird), [clean_shot], tables)
+    without = MeasuredPhoto(b"", clean_shot.record)
+    with pytest.raises(FieldmarksError, match="made from another photo"):
+        store.save_entry(an_entry(bird), [without], tables)
+    (kept,) = store.entries(bird.id)
+    assert kept.id == entry.id
+    assert store.photo(kept.observations[0]) == clean_shot.photo
 
 
 def test_a_photo_goes_only_when_no_look_of_anybody_needs_it(

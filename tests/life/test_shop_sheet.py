@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from fieldmarks.app.state import Day, open_demo
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.buying import MARKS, shop_sheet, shop_sheet_page, shop_sheet_pdf
+from fieldmarks.birds.buying import MARKS_ON_SHEET, shop_sheet, shop_sheet_page, shop_sheet_pdf
 from fieldmarks.cli.main import app
 from fieldmarks.pipeline import demo_birds, region_file_of
 from fieldmarks.record import Question
@@ -33,7 +33,7 @@ def numbered(content):
 
 def test_the_marks_are_those_that_tell_most_species_apart():
     names = numbered(shop_sheet(TABLES))
-    assert len(names) == MARKS
+    assert len(names) == MARKS_ON_SHEET
     table = separating_marks(TABLES)
 
     def pairs(name):

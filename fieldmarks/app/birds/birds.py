@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import html
+import math
 import tempfile
 from datetime import UTC, date, datetime
 from functools import partial
@@ -112,7 +113,8 @@ def _list() -> None:
         show=show.selectbox("Show", collection.SHOWS, key="list_show"),
         with_gone=st.checkbox("Also birds given away or dead", key="list_gone"),
     )
-    pages = -(-collection.list_birds(seen, wanted, date.today(), count=0).total // ROWS)
+    total = collection.list_birds(seen, wanted, date.today(), count=0).total
+    pages = math.ceil(total / ROWS)
     number = 1
     if pages > 1:
         number = st.number_input(f"Page, of {pages}", 1, pages, key=f"page_of_{pages}", width=160)
