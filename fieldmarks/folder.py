@@ -12,7 +12,7 @@ process; ``workers`` asks for processes on this computer, and joblib's own setti
 
 from __future__ import annotations
 
-import pickle  # nosec B403
+import pickle
 import shutil
 import zlib
 from collections.abc import Callable, Mapping, Sequence
@@ -159,7 +159,7 @@ class _Result:
 def _unpacked(tables: bytes) -> Tables:
     """The tables, unpacked once per worker, so that what is derived from them is kept."""
     # Safe: the bytes come from the process that started this worker, never from a file.
-    unpacked: Tables = pickle.loads(zlib.decompress(tables))  # nosec B301
+    unpacked: Tables = pickle.loads(zlib.decompress(tables))  # noqa: S301
     return unpacked
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
-import subprocess  # nosec B404
+import subprocess
 import sys
 
 from fieldmarks._util.errors import FieldmarksError
@@ -13,7 +13,7 @@ from fieldmarks._util.resources import PACKAGE
 
 LOOPBACK = "127.0.0.1"
 # Used only when the keeper asks for the home network.
-EVERYWHERE = "0.0.0.0"  # nosec B104
+EVERYWHERE = "0.0.0.0"  # noqa: S104
 MAX_UPLOAD_MB = 200
 # glibc keeps a heap for each thread, and every page draws in threads of its own; and pictures once
 # given back raise the size from which memory goes back to the system (mallopt(3)).
@@ -108,7 +108,7 @@ def serve(port: int, home_network: bool) -> int:
     try:
         sparing = SPARING | os.environ
         # Our own interpreter and script, no shell; the port is a number.
-        running = subprocess.Popen(command(port, home_network), env=sparing)  # nosec B603
+        running = subprocess.Popen(command(port, home_network), env=sparing)  # noqa: S603
         # Whoever ends this program ends the app with it.
         signal.signal(signal.SIGTERM, lambda *_: running.terminate())
         return running.wait()

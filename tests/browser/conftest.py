@@ -91,6 +91,7 @@ def opening(
                 **options,
             )
             context.add_init_script(STILL)
+            context.set_default_navigation_timeout(90_000)  # several servers may start at once
             screen = Screen(context.new_page(), context)
             screen.page.on("pageerror", lambda error: screen.problems.append(str(error)))
         opened.append((kind, screen))

@@ -136,7 +136,13 @@ class Screen:
             before = self.page.evaluate(turn)
             self.page.mouse.move(0, 0)
             anew.click()
-            self.page.wait_for_function(f"n => {turn} > n", arg=before, polling=POLLING)
+            quiet = "document.querySelector('[data-testid=stApp]').dataset.testScriptState"
+            done = f"n => {turn} > n && {quiet} === 'notRunning'"
+            self.page.wait_for_function(done, arg=before, polling=POLLING)
+            self.page.locator(".stage").nth(1).wait_for(state="detached")
+            self.page.evaluate(
+                "localStorage.clear()"
+            )  # the old board may have kept more as it went
             return
         origin = self.page.evaluate("location.origin")
         self.page.goto("about:blank")
