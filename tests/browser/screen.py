@@ -50,49 +50,46 @@ def serving(port: int) -> Iterator[str]:
     """Run the app on a port as a keeper starts it; gives its address."""
     from fieldmarks.app.serve import command
 
-    server = subprocess.Popen(
-        command(port, home_network=False), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    address = f"http://127.0.0.1:{port}"
-    try:
-        wait_for_server(address, server)
-        yield address
-    finally:
-        server.terminate()
-        server.wait(10)
+    with running(command(port, home_network=False), f"http://127.0.0.1:{port}") as url:
+        yield url
 
 
 @contextmanager
-def serve(
-    script: str | Path, *, port: int | None = None, theme: str = "", address: str = "127.0.0.1"
-) -> Iterator[str]:
+def serve(script: str | Path, *, address: str = "127.0.0.1") -> Iterator[str]:
     """Run a Streamlit script on a free port of this machine only; gives its address."""
-    port = port or free_port()
+    port = free_port()
     command = [
         sys.executable, "-m", "streamlit", "run", str(script), f"--server.port={port}",
         f"--server.address={address}", "--server.headless=true", "--server.fileWatcherType=none",
         "--browser.gatherUsageStats=false", "--client.toolbarMode=minimal",
     ]  # fmt: skip
-    if theme:
-        command.append(f"--theme.base={theme}")
     path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
+    with running(command, f"http://{address}:{port}", cwd=ROOT, PYTHONPATH=path) as url:
+        yield url
+
+
+@contextmanager
+def running(
+    command: list[str], address: str, cwd: Path | None = None, **environment: str
+) -> Iterator[str]:
+    """Run a server until it is no longer needed; gives its address once it answers."""
     server = subprocess.Popen(
         command,
-        cwd=ROOT,
-        env=os.environ | {"PYTHONPATH": path},
+        cwd=cwd,
+        env=os.environ | environment,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    url = f"http://{address}:{port}"
     try:
-        wait_for_server(url, server)
-        yield url
+        wait_for_server(address, server)
+        yield address
     finally:
         server.terminate()
         try:
             server.wait(10)
-        except subprocess.TimeoutExpired:
+        except subprocess.TimeoutExpired:  # a page that is open may hold it up
             server.kill()
+            server.wait()
 
 
 def wait_for_server(address: str, server: subprocess.Popen[bytes]) -> None:

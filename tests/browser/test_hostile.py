@@ -2,13 +2,12 @@
 
 import os
 import socket
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 from keeper import Keeper
-from screen import LAPTOP, POLLING, ROOT, wait_for_server
+from screen import LAPTOP, POLLING, ROOT, free_port, running
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.serve import command
@@ -39,33 +38,19 @@ def home(tmp_path_factory):
     return place
 
 
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
 @pytest.fixture(scope="module")
 def address(home):
     """The app as ``fieldmarks show`` starts it, but for a limit of 1 MB for a file."""
     port = free_port()
-    environment = os.environ | {
+    environment = {
         "HOME": str(home), "XDG_DATA_HOME": str(home / "data"), "PYTHONPATH": str(ROOT),
         "XDG_CONFIG_HOME": str(home / "config"), "FIELDMARKS_STORE": str(home / "data" / "birds"),
         "PYTHONDONTWRITEBYTECODE": "1",
     }  # fmt: skip
-    server = subprocess.Popen(
-        [*command(port, home_network=False), "--server.maxUploadSize=1"],
-        cwd=home / "work",
-        env=environment,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
     address = f"http://127.0.0.1:{port}"
-    wait_for_server(address, server)
-    yield address
-    server.terminate()
-    server.wait(10)
+    limited = [*command(port, home_network=False), "--server.maxUploadSize=1"]
+    with running(limited, address, home / "work", **environment) as url:
+        yield url
 
 
 def unhurt(page):
