@@ -35,15 +35,19 @@ def named_birds(folder: Path) -> dict[str, tuple[str, str]]:
                 continue
             row = dict(zip(head, (cell.strip() for cell in cells), strict=False))
             photo, bird = row.get("photo", ""), row.get("bird", "")
-            columns = "Give it the columns photo, bird and, if you like, day"
-            for wrong, problem, mend in (
-                (not (photo and bird), "photo or bird is missing", columns),
-                (not (folder / photo).is_file(), f"there is no {photo}",
-                 "Write the photo's name as it is"),
-                (photo in found, f"{photo} is named twice", "Leave one of the rows"),
-            ):  # fmt: skip
-                if wrong:
-                    raise FieldmarksError(f"row {number}: {problem}", mend=mend)
+            if not (photo and bird):
+                raise FieldmarksError(
+                    f"row {number}: photo or bird is missing",
+                    mend="Give it the columns photo, bird and, if you like, day",
+                )
+            if not (folder / photo).is_file():
+                raise FieldmarksError(
+                    f"row {number}: there is no {photo}", mend="Write the photo's name as it is"
+                )
+            if photo in found:
+                raise FieldmarksError(
+                    f"row {number}: {photo} is named twice", mend="Leave one of the rows"
+                )
             found[photo] = bird, row.get("day", "")
     except OSError as error:
         raise FieldmarksError(

@@ -7,7 +7,7 @@ import json
 from collections.abc import Hashable, Iterable, Sequence
 from itertools import pairwise
 from pathlib import Path
-from typing import TypedDict, TypeVar, Unpack, cast, overload
+from typing import TypeVar, cast, overload
 
 from fieldmarks import __version__
 from fieldmarks._util.atomic_write import write_whole
@@ -21,7 +21,7 @@ from fieldmarks.measure.photo import Photo, open_photo
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import Region, RegionSet
 from fieldmarks.measure.region_file import read_region_file
-from fieldmarks.record import COLOUR_SPACE, Examination, Question, Record, write_record
+from fieldmarks.record import COLOUR_SPACE, AnyRecord, Examination, Question, Record, write_record
 from fieldmarks.report.picture import annotate, to_jpeg
 from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.tables import any_name
@@ -35,18 +35,17 @@ REGION_SUFFIX = ".regions.json"
 PICTURE_SUFFIX = ".marked.jpg"
 
 
-class _Options(TypedDict, total=False):
-    sold_as: str | None
-    variety: str
-    age: str
-    phone: str | PhoneProfile | None
-    rules: Tables | str | Path | None
-    own_swatches: bool
-
-
 @overload
 def assess(  # type: ignore[overload-overlap]  # a text is one path, not a list of letters
-    photo: OnePhoto, *, regions: Regions = None, **options: Unpack[_Options]
+    photo: OnePhoto,
+    *,
+    regions: Regions = None,
+    sold_as: str | None = None,
+    variety: str = "green",
+    age: str = "adult",
+    phone: str | PhoneProfile | None = None,
+    rules: Tables | str | Path | None = None,
+    own_swatches: bool = False,
 ) -> Record: ...
 
 
@@ -55,7 +54,12 @@ def assess(
     photo: Sequence[OnePhoto],
     *,
     regions: Sequence[Regions] | None = None,
-    **options: Unpack[_Options],
+    sold_as: str | None = None,
+    variety: str = "green",
+    age: str = "adult",
+    phone: str | PhoneProfile | None = None,
+    rules: Tables | str | Path | None = None,
+    own_swatches: bool = False,
 ) -> Examination: ...
 
 
@@ -69,7 +73,7 @@ def assess(
     phone: str | PhoneProfile | None = None,
     rules: Tables | str | Path | None = None,
     own_swatches: bool = False,
-) -> Record | Examination:
+) -> AnyRecord:
     """Measure the marks of a bird and compare them with every species.
 
     Args:

@@ -96,9 +96,15 @@ class _Judged:
         return self.assessment.conclusion
 
     def to_frame(self, what: Literal["findings", "readings"] = "findings") -> pandas.DataFrame:
-        """The findings or the readings as a table, columns as in the CSV files."""
+        """The findings or the readings as a table, columns as in the CSV files.
+
+        Raises:
+            FieldmarksError: There is no such table.
+        """
         import pandas
 
+        if what not in TABLES:
+            raise FieldmarksError(f"there is no table {what!r}", mend="Use findings or readings")
         columns, rows = TABLES[what]
         return pandas.DataFrame(rows(self), columns=list(columns))
 

@@ -119,6 +119,18 @@ def test_the_region_file_shown_is_one_as_the_program_writes_it():
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
+def test_a_class_named_on_the_road_of_colours_and_photos_is_there():
+    (table,) = re.findall(r"^\| step \|.*?\n\n", DEVELOPERS, re.DOTALL | re.MULTILINE)
+    classes = {
+        name
+        for path in SOURCES
+        for name in re.findall(r"^class (\w+)", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    named = re.findall(r"`(_?[A-Z]\w*)`", table)
+    assert "Record" in named
+    assert set(named) <= classes
+
+
 def test_the_invented_species_for_contributors_passes_every_check(tmp_path, monkeypatch, capsys):
     """Word for word: its five files, then the notebook lines that use them."""
     monkeypatch.chdir(tmp_path)

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fieldmarks._util.errors import TableError
-from fieldmarks.report.bird import drawing, spread_out
+from fieldmarks.report.bird import Drawing, drawing, spread_out
 from fieldmarks.report.glossary import explain, link_words, read_words, words, words_in
 from fieldmarks.report.guide import guide_drawing, guide_rows, where_is
 from fieldmarks.report.svg import LIGHT
@@ -309,3 +309,11 @@ def test_every_word_has_a_place_of_its_own_on_a_page():
 def test_a_wrong_row_of_the_glossary_is_named(row, said):
     with pytest.raises(TableError, match=said):
         read_words(row)
+
+
+@pytest.mark.parametrize("paint", ["length", "chosen", "outline"])
+def test_a_paint_that_is_used_but_not_there_is_refused_on_reading(paint):
+    whole = drawing().model_dump()
+    del whole["paints"][paint]
+    with pytest.raises(ValueError, match=f"no paint {paint}"):
+        Drawing.model_validate(whole)

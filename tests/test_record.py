@@ -84,6 +84,12 @@ def test_a_region_file_of_another_photo_is_refused(tmp_path, tables):
         record_of_file(path, tables)
 
 
+def test_a_table_that_a_record_has_not_is_refused_with_those_it_has(tmp_path, tables):
+    record, _ = record_of_file(save_bird(tmp_path), tables)
+    with pytest.raises(FieldmarksError, match=r"no table 'finding'.*findings or readings"):
+        record.to_frame("finding")
+
+
 def test_a_record_of_another_make_is_refused_in_one_line():
     with pytest.raises(FieldmarksError, match="not a record") as caught:
         record_from_json('{"program": 3}', where="old.record.json")

@@ -252,6 +252,22 @@ evidence = "made up for a test"
     assert any("two rules" in p.problem for p in validate_tables(extra))
 
 
+def test_a_mark_with_the_key_of_a_relation_is_a_problem(extra):
+    relation = next(iter(load_rules().relations))
+    row = """
+name = "odd"
+kind = "feather"
+part = "head"
+look = "Made up."
+"""
+    write(extra, "marks.toml", f"[marks.{relation}]{row}")
+    (problem,) = validate_tables(extra)
+    assert problem.where == f"marks.{relation}"
+    assert "one key" in problem.problem
+    with pytest.raises(TableError, match="another key"):
+        load_rules(extra)
+
+
 def test_a_swatch_that_is_no_munsell_notation_is_a_problem(extra):
     text = """
 [swatches.odd]

@@ -28,7 +28,7 @@ from fieldmarks.measure.region import CORE, Point, Region, RegionSet, letters
 from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suggest import suggest_outline
 from fieldmarks.pipeline import demo_question, examine, make_record, region_file_of
-from fieldmarks.record import Examination, Question, Record
+from fieldmarks.record import AnyRecord, Question, Record
 from fieldmarks.report.verdict import Verdict, verdict_of
 from fieldmarks.rules import Tables
 
@@ -43,7 +43,7 @@ class Day:
     tables: Tables
     question: Question = field(default_factory=Question)
     photos: list[Work] = field(default_factory=list)
-    judged: Record | Examination | None = None
+    judged: AnyRecord | None = None
     verdict: Verdict | None = None
 
     def __post_init__(self) -> None:

@@ -128,11 +128,11 @@ def list_command(
     from fieldmarks.birds.collection import Filter, collection_csv, list_birds
     from fieldmarks.cli.printing import print_list
 
-    today = date.today()
-    with store_and_tables() as (store, tables):
-        kind = known_as(species, tables.species, "species")
-        colour = known_as(variety, tables.varieties, "variety")
-        wanted = Filter(words, kind, colour, show, gone)
+    tables, today = rule_tables(), date.today()
+    kind = known_as(species, tables.species, "species")
+    colour = known_as(variety, tables.varieties, "variety")
+    wanted = Filter(words, kind, colour, show, gone)
+    with open_store() as store:  # only once the words are known: opening makes a store
         if form == "csv":
             print(collection_csv(store, wanted, today), end="")
         else:
@@ -172,9 +172,10 @@ def look(
     with store_and_tables() as (store, tables):
         found = store.find(bird)
         question = service.question_for(found, on, stage, tables)
+        records = [record_of_file(path, tables, question)[0] for path in photo]
         photos = [
-            MeasuredPhoto(path.read_bytes(), record_of_file(path, tables, question)[0])
-            for path in photo
+            MeasuredPhoto(path.read_bytes(), record)
+            for path, record in zip(photo, records, strict=True)
         ]
         keep = partial(service.keep_look, store, found, photos, tables, on, stage, by, note)
         try:

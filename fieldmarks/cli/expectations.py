@@ -10,6 +10,7 @@ from fieldmarks._util.errors import TableError
 from fieldmarks.cli.layout import heading, table_of
 from fieldmarks.judge.signs import STRENGTHS
 from fieldmarks.report.guide import fact_rows
+from fieldmarks.report.svg import range_words
 from fieldmarks.rules import Tables, plumage
 from fieldmarks.rules.schema import PARTS, MakeUp, Part
 from fieldmarks.rules.separation import Separation, separating_marks
@@ -75,9 +76,7 @@ def _of_part(
     for key, kind in tables.relations.items():
         relation = plumage.expected_relation(tables, species, key, variety, age)
         if tables.marks[kind.marks[0]].part == part and not relation.says_nothing:
-            ends = [f"{v:g}" for v in (relation.low, relation.high) if v is not None]
-            words = "at least " if relation.high is None else "at most "
-            span = " to ".join(ends) if len(ends) == 2 else words + "".join(ends)
+            span = range_words(relation.low, relation.high)
             yield kind.name, f"{span} {kind.unit}", relation.reason
 
 

@@ -55,7 +55,8 @@ def find_card(
     )
     print("\n".join((frame.distance_note, *frame.warnings)))
     if add:
-        found, (path, old) = frame.regions(reflectance), _drawn(photo)
+        found = frame.regions(reflectance)
+        path, old = _drawn(photo)
         names = {r.id for r in found}
         kept = (*(r for r in old if r.id not in names), *found)
         drawn = region.RegionSet(opened.name, opened.width, opened.height, kept, opened.sha256)
@@ -70,7 +71,8 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     from fieldmarks.measure.photo import open_photo
     from fieldmarks.measure.photo_quality import photo_fitness
 
-    opened, (_, drawn) = open_photo(photo), _drawn(photo, regions)
+    opened = open_photo(photo)
+    _, drawn = _drawn(photo, regions)
     fitness = photo_fitness(opened, drawn)
     cards = [r for r in drawn if r.mark == "card"]
     card = calibrate(opened, cards)
@@ -147,7 +149,8 @@ def phones() -> None:
     names = list_profiles()
     for name in names:
         profile = load_profile(name)
-        (mean, high), camera = profile.correction.held_out, profile.camera or "camera not named"
+        mean, high = profile.correction.held_out
+        camera = profile.camera or "camera not named"
         print(f"{name}: {camera}, {profile.correction.name}, error {mean:.1f} (95 % {high:.1f})")
     if not names:
         print("None is kept yet.")

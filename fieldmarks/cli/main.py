@@ -22,7 +22,7 @@ from fieldmarks.cli.asking import Age, Regions, SoldAs, Variety, group
 from fieldmarks.cli.chosen import chosen, rule_tables
 
 if TYPE_CHECKING:
-    from fieldmarks.record import Examination, Record
+    from fieldmarks.record import AnyRecord
     from fieldmarks.rules import Tables
 
 app = group(add_completion=False)
@@ -127,7 +127,9 @@ def assess_folder(
     from fieldmarks.measure.phone_profile import load_profile
     from fieldmarks.pipeline import question_of
 
-    tables, photos, done = rule_tables(), photos_in(folder), itertools.count(1)
+    tables = rule_tables()
+    photos = photos_in(folder)
+    number = itertools.count(1)
     birds = named_birds(folder)
     with progress("Photos") as tell:
         summary = assess_many(
@@ -137,7 +139,7 @@ def assess_folder(
             question_of(tables, sold_as, variety, age),
             again=again,
             phone=load_profile(phone) if phone is not None else None,
-            after_each=lambda: tell(next(done), len(photos)),
+            after_each=lambda: tell(next(number), len(photos)),
             workers=workers or sensible_workers(len(photos)),
             birds=birds,
         )
@@ -312,7 +314,7 @@ def version() -> None:
     print(f"fieldmarks {__version__}, tables {tables.version} ({tables.fingerprint[:12]})")
 
 
-def _print(record: Record | Examination, tables: Tables, form: str) -> None:
+def _print(record: AnyRecord, tables: Tables, form: str) -> None:
     from fieldmarks import record as records
     from fieldmarks.cli.text import print_record
 

@@ -13,7 +13,7 @@ from fieldmarks.cli.layout import fit, print_lists, section
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import STRENGTHS, SignStatus
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.record import Examination, Record
+from fieldmarks.record import AnyRecord, Record
 from fieldmarks.report.content import SHOWN_SIGNS
 from fieldmarks.report.plane import mark_name
 from fieldmarks.report.svg import hexadecimal
@@ -31,7 +31,7 @@ STATUS_MARKS = {
 }
 
 
-def print_record(judged: Record | Examination, tables: Tables, console: Console) -> None:
+def print_record(judged: AnyRecord, tables: Tables, console: Console) -> None:
     """Print a record, or an examination: what each photo gave and one conclusion."""
     found, records = judged.assessment, judged.records
     console.print(
@@ -91,7 +91,7 @@ def _populations(reading: Reading) -> str:
                      for p in reading.populations[:3])  # fmt: skip
 
 
-def _findings(judged: Record | Examination) -> Table:
+def _findings(judged: AnyRecord) -> Table:
     """Rows are marks, columns species: what was read is compared across."""
     sheets = judged.assessment.sheets
     table = Table(box=None, pad_edge=False)
@@ -126,7 +126,7 @@ def _cell(finding: Finding | None) -> Text:
     return Text(f"{sign} {word}".strip(), style=style)
 
 
-def _signs(judged: Record | Examination, tables: Tables) -> list[str]:
+def _signs(judged: AnyRecord, tables: Tables) -> list[str]:
     counts = Counter(s.status for s in judged.signs)
     lines = [
         f"{s.status.value.upper()}: {sign_words(s, tables)} Points to "

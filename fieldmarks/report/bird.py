@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from scipy.optimize import isotonic_regression
 
 from fieldmarks._util.resources import shipped
@@ -55,6 +55,13 @@ class Drawing(BaseModel):
     outlines: dict[str, Path]
     paints: dict[str, dict[str, str | float]]
     layers: tuple[Layer, ...]
+
+    @model_validator(mode="after")
+    def _every_paint_is_there(self) -> Drawing:
+        named = {"length", "chosen", *(layer.paint for layer in self.layers if layer.paint)}
+        if missing := named - self.paints.keys():
+            raise ValueError(f"there is no paint {', '.join(sorted(missing))}")
+        return self
 
 
 @functools.cache

@@ -203,6 +203,7 @@ class _Sheet(FPDF):
 
     def figures(self, figures: Sequence[part.Figure]) -> None:
         """Up to two drawings in a row, captions above them."""
+        assert len(figures) <= 2
         sizes = [_size(figure.drawing) for figure in figures]
         wide = figures[0].wide or (FIGURE if sizes[0][0] < 350 else PLANE)
         height = max(wide * high / broad for broad, high in sizes)

@@ -50,7 +50,7 @@ class Shown:
         lab: (L*, a*, b*).
         outline ((n, 2) array): a*, b*: the 95 % ellipse of a reading; where CIEDE2000 from a
             swatch, at its own L*, equals its tolerance.
-        tolerance: CIEDE2000, of a swatch.
+        tolerance: CIEDE2000, of a swatch; 0 for a reading.
         species: Species that should show a swatch.
     """
 

@@ -141,8 +141,11 @@ class SpeciesView:
     @property
     def tally(self) -> str:
         """How many marks fit and how many do not, in words."""
-        counts = {status: len(self.of(status)) for status in TALLIED}
-        return ", ".join(f"{n} {TALLIED[status][n != 1]}" for status, n in counts.items())
+        said = []
+        for status, (one, several) in TALLIED.items():
+            n = len(self.of(status))
+            said.append(f"{n} {one if n == 1 else several}")
+        return ", ".join(said)
 
 
 def finding_summary(record: AnyRecord, tables: Tables) -> tuple[SpeciesView, ...]:
@@ -158,7 +161,7 @@ def finding_summary(record: AnyRecord, tables: Tables) -> tuple[SpeciesView, ...
     def view(finding: Finding, telling: Counter[tuple[str, How]]) -> MarkView:
         mark, species = finding.mark, tables.species.get(finding.species)
         reading, row = readings.get(mark), species.marks.get(mark) if species else None
-        kind = tables.relations.get(mark)
+        kind = tables.relations.get(mark) if finding.relation else None
         span: Span = (None, None)
         if finding.relation and finding.expected:
             wanted = expected_relation(tables, finding.species, mark, judged.variety, judged.age)

@@ -21,6 +21,19 @@ def double_rules(tables: Tables) -> list[TableError]:
     ]
 
 
+def double_keys(tables: Tables) -> list[TableError]:
+    """Keys of a mark that are a relation's too: what is counted of one would pass for the other."""
+    return [
+        TableError(
+            "a mark and a relation have one key",
+            where=f"marks.{key}",
+            mend="Give the mark another key",
+        )
+        for key in tables.marks
+        if key in tables.relations
+    ]
+
+
 def check_sense(tables: Tables) -> list[TableError]:
     """Faults of sense in tables that can be read.
 

@@ -140,7 +140,7 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
         varieties=_in_order({**tables.varieties, **_combined(tables.varieties)}),
         cautions=_in_order(tables.cautions),
     )
-    problems = checks.double_rules(whole)
+    problems = [*checks.double_rules(whole), *checks.double_keys(whole)]
     return (None, problems) if problems else (whole, [])
 
 

@@ -44,6 +44,18 @@ def photos(tmp_path):
     return tmp_path / "clean.png", tmp_path / "orange.png"
 
 
+def test_a_look_at_a_missing_photo_is_refused_in_one_line(run, tmp_path):
+    run("add", "Pip")
+    said = run("look", "Pip", tmp_path / "nowhere.jpg", "--stage", "later moult", fails=True)
+    assert "cannot be opened" in said
+    assert "nowhere.jpg" in said
+
+
+def test_a_list_of_a_misspelt_species_makes_no_store(run, tmp_path):
+    assert "budgie" in run("list", "--species", "budgie", store="new", fails=True)
+    assert not (tmp_path / "new").exists()
+
+
 def test_a_bird_through_its_moults(run, photos):
     clean, orange = photos
     run("add", "Pip", "--ring", "AB1", "--species", "personatus", "--hatched", "2025-04-01",
