@@ -87,6 +87,7 @@ class Parts:
                     if self._writer.get(path) is not ticket or file.tell() + len(part) > whole:
                         return _told(409, _size(path))
                     file.write(part)
+                    file.flush()  # nothing may follow once a newer line has asked how much is there
         except ClientDisconnect:
             return Response(status_code=400)
         except OSError as error:
