@@ -87,6 +87,7 @@ class Parts:
                     if self._writer.get(path) is not ticket or file.tell() + len(part) > whole:
                         return _told(409, _size(path))
                     file.write(part)
+                    file.flush()  # nothing may follow once a newer line has asked how much is there
         except ClientDisconnect:
             return Response(status_code=400)
         except OSError as error:
@@ -134,9 +135,12 @@ class FromParts:
         headers["content-length"] = str(_size(path))
         del headers["transfer-encoding"]
 
+        taken = False
+
         async def done(message: Message) -> None:
-            if message["type"] == "http.response.start" and message["status"] < 300:
-                path.unlink(missing_ok=True)
+            nonlocal taken
+            if message["type"] == "http.response.start":
+                taken = message["status"] < 300
             await send(message)
 
         with path.open("rb") as file:
@@ -146,6 +150,8 @@ class FromParts:
                 return {"type": "http.request", "body": piece, "more_body": bool(piece)}
 
             await self.app({**scope, "headers": headers.raw}, read, done)
+        if taken:  # only now, as Windows removes no file that is open
+            path.unlink(missing_ok=True)
 
 
 async def _until_active(session: str) -> None:

@@ -39,8 +39,6 @@ from fieldmarks.report.views import (
 TONE_SIGNS = {"good": "✓", "bad": "✗", "doubt": "?", "soft": "…"}
 CROP = 88  # CSS pixels
 APART = 2  # disagreements on the card; all are in the details
-
-
 IN_NUMBERS = (
     "CIELAB, D65, 2 degrees: the median of each mark. ± is CIEDE2000 (19 times in 20), its parts "
     "are one standard deviation each."

@@ -153,7 +153,8 @@ class Gate:
         leaves = path == "/auth/logout"
         if leaves:
             self.door.end(cookies)
-            may = self.door.way == "provider"  # Streamlit tells the provider
+            # Streamlit tells the provider.
+            may = self.door.way == "provider" and scope["type"] == "http"
         else:
             for_all = path in BEFORE or path.startswith((SHARED, HOME))
             may = for_all or self.door.claims(cookies) is not None

@@ -52,8 +52,9 @@ def take_away_panel(work: Work) -> None:
         lambda: json.dumps(regions, indent=1, ensure_ascii=False),
         Path(photo.name).stem,
     )
-    readings, findings = reading_rows(judged), finding_rows(judged)
-    offer("Colours read (CSV)", ".readings.csv", lambda: to_csv(READING_COLUMNS, readings))
-    offer("Findings (CSV)", ".findings.csv", lambda: to_csv(FINDING_COLUMNS, findings))
+    offer(
+        "Colours read (CSV)", ".readings.csv", lambda: to_csv(READING_COLUMNS, reading_rows(judged))
+    )
+    offer("Findings (CSV)", ".findings.csv", lambda: to_csv(FINDING_COLUMNS, finding_rows(judged)))
     offer("Whole record (JSON)", judged.suffix, lambda: record_to_json(judged))
     st.caption(f"Photo fingerprint: {photo.sha256}")

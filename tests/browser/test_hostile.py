@@ -1,4 +1,7 @@
-"""The app with hostile names and files, in a real Chromium: nothing runs, nothing leaks."""
+"""The app with hostile names and files, in a real Chromium: nothing runs, nothing leaks.
+
+It takes 1 MB for a file here, so that one that is too large is soon made.
+"""
 
 import os
 import socket

@@ -27,7 +27,7 @@ def line(app_address):
 
 def test_an_upload_goes_on_after_the_line_was_cut_in_its_middle(line, open_screen, tmp_path):
     noise = np.random.default_rng(1).integers(0, 255, (1500, 2000, 3), dtype=np.uint8)
-    photo = tmp_path / "noisy.jpg"
+    photo = tmp_path / 'nüm "one".jpg'
     Image.fromarray(noise).save(photo, quality=90)
     size = photo.stat().st_size
     assert size > 2_000_000
@@ -46,7 +46,7 @@ def test_an_upload_goes_on_after_the_line_was_cut_in_its_middle(line, open_scree
     # of what a page asks for when it comes back.
     assert line.sent - before < size + 512 * 1024 + 200_000
     days = "Object.keys(localStorage).filter(k => k.startsWith('fieldmarks day'))"
-    assert "noisy.jpg" in keeper.page.evaluate(f"{days}.map(k => localStorage[k]).join()")
+    assert "nüm _one_.jpg" in keeper.page.evaluate(f"{days}.map(k => localStorage[k]).join()")
 
 
 def ask(address, method, key, body=b"", **headers):

@@ -77,6 +77,12 @@ def test_a_length_is_drawn_as_a_line(board):
     assert isinstance(region.shape, Line)
     assert region.shape.start == pytest.approx((1500, 600), abs=2 / board.scale)
     assert region.shape.end == pytest.approx((1900, 2700), abs=2 / board.scale)
+    board.tool("Adjust")
+    board.draw([board.at(3000, 500)])
+    assert board.page.locator(".ink .outline.on").count() == 0
+    x, y = board.at(*region.shape.end)
+    board.draw([(x, y + 5)])  # CSS pixels beyond its end
+    assert board.page.locator(".ink .outline.on").count() == 1
 
 
 def test_an_outline_that_leaves_the_photo_follows_its_edge(board):

@@ -38,6 +38,26 @@ def test_a_region_is_made_moved_sized_and_deleted_by_keys_alone(laptop):
     assert laptop.after("deleted") == []
 
 
+def test_keys_on_the_list_keep_their_place_and_choose_nothing_anew(laptop):
+    for x in (1000, 2000, 3000):
+        laptop.draw(laptop.ring(x, 1000, 200, 200))
+    laptop.after("drawn", 3)
+    keys, chosen = laptop.page.keyboard, laptop.page.locator(".ink .outline.on")
+    row = laptop.page.get_by_role("button", name="A, face, outline")
+    row.focus()
+    keys.press("Control+z")
+    expect(chosen).to_have_count(0)
+    keys.press("Control+y")
+    laptop.after("redo")
+    expect(chosen).to_have_count(0)
+    laptop.page.get_by_role("button", name="C, face, outline").press("Enter")
+    expect(chosen).to_have_count(1)
+    row.focus()
+    keys.press("Delete")
+    assert [r.id for r in laptop.after("deleted")] == ["A", "B"]
+    expect(row).to_be_focused()
+
+
 def test_a_corner_is_moved_added_and_removed_by_keys(with_square):
     board, keys = with_square, with_square.page.keyboard
     (before,) = board.after("drawn")
@@ -171,7 +191,9 @@ def test_what_python_changes_shows_and_can_be_undone(laptop):
 
 @pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
 def test_buttons_are_large_enough_and_words_stand_out(board_address, open_screen, size):
-    board = Drawing(open_screen(board_address, size))
+    screen = open_screen("about:blank", size, dark=True)  # from the start
+    screen.page.goto(board_address)
+    board = Drawing(screen)
     board.draw(ring(board, FACE))
     board.after("drawn")
     for control in board.page.locator(".board :is(button, select, summary):visible").all():

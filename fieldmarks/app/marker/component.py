@@ -100,8 +100,7 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
         else:
             on_event(event)
 
-    html, css = ((FRONT / f"marker.{kind}").read_text(encoding="utf-8") for kind in ("html", "css"))
-    component("marker", html, script(), css)(
+    _mounted()(
         key=key,
         data={
             "key": key,
@@ -122,6 +121,12 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
     )
     if error := st.session_state.pop(refused, None):
         raise error
+
+
+@cache
+def _mounted() -> Any:
+    html, css = ((FRONT / f"marker.{kind}").read_text(encoding="utf-8") for kind in ("html", "css"))
+    return component("marker", html, script(), css)
 
 
 @cache

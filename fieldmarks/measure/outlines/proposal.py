@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import cv2
 import numpy as np
@@ -131,7 +131,8 @@ def scene_of(photo: Photo, taps: Taps) -> Scene:
         guesses = [axes if eye is None else axes_to(near.out_of(eye.middle), axes.tip, axes.y_axis)]
     # Of the two ways the bird may look, the one on which something like a beak is seen.
     cuts = [_cut_out(photo, axes, tail) for axes in guesses]
-    axes, wide, bird, close, beak = max(cuts, key=lambda cut: cut[4].score if cut[4] else -1.0)
+    best = max(cuts, key=lambda cut: cut.beak.score if cut.beak else -1.0)
+    axes, wide, bird, close, beak = best
     if taps.beak_tip is None:
         beak = None  # A beak that was not tapped is not in sight, or is another bird's.
     elif beak is not None:
@@ -154,10 +155,17 @@ def scene_of(photo: Photo, taps: Taps) -> Scene:
     return Scene(photo, eye, beak_mask, head, whole, free, free_body)
 
 
-def _cut_out(
-    photo: Photo, axes: Axes, tail: Floats | None
-) -> tuple[Axes, Crop, Bytes, Crop, silhouette.Beak | None]:
-    """The bird and its beak, each with the crop it was cut out of, from axes in photo pixels."""
+class _Cut(NamedTuple):
+    """The bird and its beak, each with the crop it was cut out of."""
+
+    axes: Axes  # in photo pixels
+    wide: Crop
+    bird: Bytes
+    close: Crop
+    beak: silhouette.Beak | None
+
+
+def _cut_out(photo: Photo, axes: Axes, tail: Floats | None) -> _Cut:
     wide = crop_at(photo, axes.origin, silhouette.REACH * axes.unit, silhouette.UNIT / axes.unit)
     tail_there = None if tail is None else wide.into(tail)
     bird = silhouette.find_silhouette(wide.rgb, wide.axes(axes), tail_there)
@@ -165,7 +173,7 @@ def _cut_out(
     close = crop_at(photo, axes.origin, HEAD_REACH * axes.unit, scale)
     there = close.from_other(bird, wide)
     beak = silhouette.find_beak(close.rgb, close.lab, close.axes(axes), there)
-    return axes, wide, bird, close, beak
+    return _Cut(axes, wide, bird, close, beak)
 
 
 def _guesses(photo: Photo, eye_at: Floats, down: Floats) -> list[Axes]:

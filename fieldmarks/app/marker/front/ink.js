@@ -10,7 +10,7 @@ const FONT = "600 13px system-ui, sans-serif";
 
 // Never seen: tells how wide a word is, and whether a place lies on a path.
 const ruler = document.createElement("canvas").getContext("2d");
-Object.assign(ruler, { font: FONT, lineJoin: "round" });
+Object.assign(ruler, { font: FONT, lineJoin: "round", lineCap: "round" });
 
 function make(name, attributes, ...children) {
   const node = document.createElementNS(SVG, name);
@@ -35,11 +35,11 @@ export function hits(shape, view, at, near) {
 }
 
 /** Light line on a dark one: seen on any colour. The dash tells card, length and suggestion. */
-function doubled(shape, view, dash, look) {
+function doubled(shape, view, dash, style) {
   const d = pathOf(shape, view);
   const light = { d, class: "light", "stroke-dasharray": DASH[dash] ?? "" };
   const lines = [make("path", { d, class: "dark" }), make("path", light)];
-  return make("g", { class: `outline ${look}` }, ...lines);
+  return make("g", { class: `outline ${style}` }, ...lines);
 }
 
 /** How near a press must be to count as on a grip; less on a region that looks small. */
@@ -80,7 +80,7 @@ function overlaps(a, b) {
  * A letter with the mark's name beside its region, or inside a large one. Where that would hide
  * another label or region: the letter alone, then the bare letter on the region itself.
  */
-function labelFor({ letter, name, box, look }, stage, { taken, boxes }) {
+function labelFor({ letter, name, box, style }, stage, { taken, boxes }) {
   const { x0, y0, x1, y1 } = box;
   const [mx, my] = middleOf([x0, y0], [x1, y1]);
   const seen = (s) => s.x0 >= 1 && s.y0 >= 1 && s.x1 < stage[0] && s.y1 < stage[1];
@@ -97,16 +97,16 @@ function labelFor({ letter, name, box, look }, stage, { taken, boxes }) {
   const bare = [[mx, my], [mx, y0], [mx, y1], [x0, my], [x1, my]].map(([x, y]) => (
     { x0: x - 7, y0: y - 8, x1: x + 7, y1: y + 8, text: letter, bare: true }
   ));
-  const wanted = look ? plates.filter(free) : [];
+  const wanted = style ? plates.filter(free) : [];
   const spot = [...plates.filter((s) => free(s) && alone(s)), ...wanted, ...bare.filter(free)][0];
   // Nothing free: the list has it, and zooming in makes room.
   if (!spot) return make("g", {});
   taken.push(spot);
   const [x, y] = middleOf([spot.x0, spot.y0], [spot.x1, spot.y1]);
   const text = make("text", { x, y: y + 4.5, "text-anchor": "middle" }, spot.text);
-  if (spot.bare) return make("g", { class: `label bare ${look}` }, text);
+  if (spot.bare) return make("g", { class: `label bare ${style}` }, text);
   const plate = { x: spot.x0, y: spot.y0, width: spot.x1 - spot.x0, height: PLATE, rx: 4 };
-  return make("g", { class: `label ${look}` }, make("rect", plate), text);
+  return make("g", { class: `label ${style}` }, make("rect", plate), text);
 }
 
 /** All shapes to draw: each with its letter, and with its mark's name where that is written. */
@@ -114,20 +114,20 @@ function shownBy(board) {
   const letters = board.letters();
   const items = board.regions.map(({ id, mark, shape }) => {
     const odd = board.odd.has(mark);
-    const look = id === board.selected ? "on" : odd ? "odd" : "";
+    const style = id === board.selected ? "on" : odd ? "odd" : "";
     const { name, dash, eye } = board.markOf(mark);
-    return { shape, eye, dash, look, name, letter: `${odd ? "✗ " : ""}${letters.get(id)}` };
+    return { shape, eye, dash, style, name, letter: `${odd ? "✗ " : ""}${letters.get(id)}` };
   });
   for (const { mark, shape } of board.mode === "offers" ? board.offers : []) {
     // The names stand in the list: here they would hide the bird.
-    const [look, letter] = board.off.has(mark) ? ["off", "✗"] : ["asked", "✓"];
-    items.push({ shape, eye: board.markOf(mark).eye, dash: "asked", look, name: "", letter });
+    const [style, letter] = board.off.has(mark) ? ["off", "✗"] : ["asked", "✓"];
+    items.push({ shape, eye: board.markOf(mark).eye, dash: "asked", style, name: "", letter });
   }
   // The chosen one last, on top of the others; its label is placed first.
-  items.sort((a, b) => a.look.length - b.look.length);
+  items.sort((a, b) => a.style.length - b.style.length);
   if (board.suggestion) {
     const { mark, shape } = board.suggestion;
-    items.push({ ...board.markOf(mark), shape, dash: "asked", look: "asked", letter: "?" });
+    items.push({ ...board.markOf(mark), shape, dash: "asked", style: "asked", letter: "?" });
   }
   return items;
 }
@@ -142,7 +142,7 @@ export function ink(board, svg) {
   // The eye decides much and is small: no label may lie on it.
   const eyes = shown.filter((item) => item.eye);
   const room = { taken: eyes.map((item) => item.box), boxes: shown.map((item) => item.box) };
-  const lines = shown.map(({ shape, dash, look }) => doubled(shape, view, dash, look));
+  const lines = shown.map(({ shape, dash, style }) => doubled(shape, view, dash, style));
   const labels = shown.toReversed().map((item) => labelFor(item, view.stage, room));
   if (draft) lines.push(doubled(draft, view, "solid", "draft"));
   const chosen = board.chosen();

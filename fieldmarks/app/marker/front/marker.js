@@ -92,6 +92,7 @@ class Board extends Asking {
       const redrawn = drawnKey(regions) !== drawnKey(this.settled);
       if (!fresh && redrawn) this.enter(regions);
       else this.states[this.at] = regions;
+      if (!this.chosen()) this.selected = "";
       if (redrawn) this.corner = -1;
       if (!regions.length) opened = true; // the same photo once more
       else if (!fresh && !this.before) remember(this);
@@ -185,7 +186,7 @@ class Board extends Asking {
     return `${this.letters().get(region.id)}, ${this.markOf(region.mark).name}`;
   }
 
-  /** Same rule as fieldmarks.app.marker.wire.letters. */
+  /** Same rule as fieldmarks.measure.region.letters. */
   letters() {
     const own = this.regions.map(({ id }) => ({ id: /^[A-Z]{1,2}$/.test(id) ? id : "" }));
     const shown = lettered(own, []);
@@ -277,6 +278,7 @@ class Board extends Asking {
     if (!state) return this.say(undo ? "Nothing to undo." : "Nothing to redo.");
     this.askAgain(state);
     this.at += by;
+    if (!this.chosen()) this.selected = "";
     this.corner = -1;
     this.send(undo ? "undo" : "redo");
     this.say(`${undo ? "Undone" : "Done again"}. Regions: ${state.length}.`);

@@ -95,4 +95,5 @@ export function putBack(board, back) {
   else if (board.settled.length) remember(board);
   const rest = "Look under The bird whether its species, variety and age are right.";
   board.say(back ? `Put back. Regions: ${regions.length}. ${rest}` : board.welcome());
+  board.parts.stage.focus({ preventScroll: true });
 }

@@ -58,8 +58,10 @@ function fillRows(board, list, rows) {
     texts.forEach((text, i) => tell(button.children[i], text));
     return item;
   });
-  const same = items.every((item, i) => item === list.children[i]);
-  if (!same || items.length < list.children.length) list.replaceChildren(...items);
+  for (const item of [...list.children]) if (!items.includes(item)) item.remove();
+  items.forEach((item, i) => {
+    if (item !== list.children[i]) list.insertBefore(item, list.children[i] ?? null);
+  });
 }
 
 /** What can be seen now, and what it says. */
@@ -80,13 +82,13 @@ export function showPanel(board) {
     list: draws, help: draws, undo: draws || steps, redo: draws || steps,
   };
   for (const [name, on] of Object.entries(seen)) parts[name].hidden = !on;
-  const step = `${taps.indexOf(asked) + 1} of ${taps.length}: tap ${asked?.name}`;
-  const carded = now.kind !== "card" || board.regions.some((r) => r.mark === current);
+  const step = asked ? `${taps.indexOf(asked) + 1} of ${taps.length}: tap ${asked.name}` : "";
+  const lacksCard = now.kind === "card" && !board.regions.some((r) => r.mark === current);
   const card = board.markOf(suggestion?.mark).kind === "card";
   const words = {
     ask: offered ? "Tap a mark to drop or take it" : step,
     when: board.done ? "Draw more:" : "Now:",
-    skip: mode === "taps" ? "Not in sight" : carded ? "Skip" : "No card",
+    skip: mode === "taps" ? "Not in sight" : lacksCard ? "No card" : "Skip",
     more: `More of the ${before.name}`,
     look: now.look,
     keep: offered ? `Keep ${offers.length - off.size}` : card ? "Yes" : "Keep it",

@@ -89,8 +89,10 @@ export function scaled(shape, factor) {
 /** The shape slid back over the photo, cutting only what cannot fit; itself if it lies there. */
 export function keptInside(shape, [w, h]) {
   const { x0, y0, x1, y1 } = boxOf(outline(shape));
-  const [dx, dy] = [Math.max(Math.min(0, w - x1), -x0), Math.max(Math.min(0, h - y1), -y0)];
-  const inside = clampedTo(shifted(shape, dx, dy), [w, h]);
+  const [dx, dy] = [x0 < 0 ? -x0 : Math.min(0, w - x1), y0 < 0 ? -y0 : Math.min(0, h - y1)];
+  // An ellipse is slid only after it was made smaller.
+  const slid = shape.kind === "ellipse" ? shape : shifted(shape, dx, dy);
+  const inside = clampedTo(slid, [w, h]);
   return JSON.stringify(tidied(inside)) === JSON.stringify(tidied(shape)) ? shape : inside;
 }
 

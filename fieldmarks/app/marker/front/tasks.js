@@ -1,5 +1,6 @@
 // What one press does from down to up: draw, stretch, move, reshape, slide or tap.
-// Each task has move(p, step, event) and end(), both in photo pixels; end() runs once.
+// Each task has move(p, step, event), p in photo pixels and step in CSS pixels, and end(), which
+// runs once.
 
 import { gripReach, handlesOf, hits } from "./ink.js";
 import {
