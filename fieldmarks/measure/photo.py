@@ -352,7 +352,8 @@ def _rgb(image: Image.Image) -> npt.NDArray[np.uint8]:
     codes = np.empty((image.height, image.width, 3), np.uint8)
     for top in range(0, image.height, STRIP):
         below = min(top + STRIP, image.height)
-        codes[top:below] = image.crop((0, top, image.width, below)).convert("RGB")
+        strip = image.crop((0, top, image.width, below))
+        codes[top:below] = np.asarray(strip.convert("RGB"))
     return codes
 
 
