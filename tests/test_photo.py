@@ -21,7 +21,7 @@ from fieldmarks.measure.colour import (
     linear_to_lab,
 )
 from fieldmarks.measure.icc import D50_TO_D65, read_profile
-from fieldmarks.measure.photo import decode_photo, open_photo
+from fieldmarks.measure.photo import decode_photo, jpeg_segments, open_photo
 
 RNG = np.random.default_rng(5)
 PICTURE = RNG.integers(0, 256, (40, 60, 3)).astype(np.uint8)
@@ -174,6 +174,32 @@ def test_a_jpeg_cut_anywhere_is_not_taken_for_a_whole_one(how, share):
     assert decode_photo(whole, "whole.jpg").width == 600
     with pytest.raises(PhotoError, match="cut short"):
         decode_photo(whole[: int(len(whole) * share)], "part.jpg")
+
+
+def test_a_jpeg_that_lost_its_end_is_cut_short_wherever_it_ends():
+    whole = encoded(format="JPEG")
+    starts = {marker: start for marker, start, _ in jpeg_segments(whole)}
+    # Between two segments behind the frame header (0xC0), or anywhere in the coded picture (0).
+    between = [start for start in starts.values() if start > starts[0xC0]]
+    for length in (*between, *(n + 1 for n in between), *range(starts[0], len(whole) - 1)):
+        with pytest.raises(PhotoError, match="cut short"):
+            decode_photo(whole[:length], "part.jpg")
+
+
+def test_a_16_bit_picture_that_decodes_to_grey_is_refused(monkeypatch):
+    data = imagecodecs.png_encode(PICTURE.astype(np.uint16) * 257)
+    assert decode_photo(data, "deep.png").white == 65535
+    monkeypatch.setattr(cv2, "imdecode", lambda *_: np.zeros((40, 60), np.uint16))
+    with pytest.raises(PhotoError, match="damaged"):
+        decode_photo(data, "deep.png")
+
+
+@pytest.mark.parametrize("mode", ["RGB", "RGBA", "P"])
+def test_a_tall_picture_is_read_whole(mode):
+    tall = cv2.resize(PICTURE, (30, 700))
+    data = encoded(tall, mode=mode)
+    pixels = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
+    assert (decode_photo(data, "tall.png").codes((0, 0, 30, 700)) == pixels).all()
 
 
 def test_a_jpeg_gives_the_very_pixels_that_pillow_gives():

@@ -195,6 +195,31 @@ def test_all_problems_are_listed_not_only_the_first(extra):
         load_rules(extra)
 
 
+def test_an_unknown_table_hides_no_wrong_row_of_another_file(extra):
+    write(extra, "signs.toml", "[nonsense.x]\ntext = 'a'\n")
+    write(extra, "tints.toml", '[tints.odd]\nname = "odd"\n')
+    problems = validate_tables(extra)
+    assert [p.where for p in problems] == ["signs.toml, nonsense", "tints.toml, tints.odd.evidence"]
+    with pytest.raises(TableError, match=r"no such table.*\(1 more rows are wrong\)"):
+        load_rules(extra)
+
+
+def test_a_row_that_refers_to_an_unreadable_file_is_not_blamed(extra):
+    sign = '[signs.own]\nspecies = "fischeri"\ntext = "Odd."\nmarks = ["belly"]\n'
+    sign += 'tints = ["mine"]\npoints_to = ["personatus"]\nstrength = "hint"\nevidence = "none"\n'
+    write(extra, "signs.toml", sign)
+    write(extra, "tints.toml", "[tints.mine\n")
+    (problem,) = validate_tables(extra)
+    assert "not TOML" in problem.problem
+
+
+def test_a_species_outside_its_folder_is_no_table(extra):
+    write(extra, "odd.toml", "[species.caeruleus]\nname = 'Sky'\n")
+    (problem,) = validate_tables(extra)
+    assert (problem.where, problem.problem) == ("odd.toml, species", "there is no such table")
+    assert "'species'" not in problem.mend
+
+
 def test_a_file_that_is_no_toml_names_the_line(extra):
     write(extra, "signs.toml", "[signs.x]\ntext = oops\n")
     (problem,) = validate_tables(extra)

@@ -74,11 +74,19 @@ class Assessment:
 
 
 def assess(
-    readings: Sequence[Reading], relations: Sequence[Relation], tables: Tables, **asked: Any
+    readings: Sequence[Reading],
+    relations: Sequence[Relation],
+    tables: Tables,
+    *,
+    variety: str = "green",
+    age: str = "adult",
+    claimed: str | None = None,
+    draws: int = 200,
+    seed: int = 0,
 ) -> Assessment:
-    """Compare the readings of one photo with every species; ``asked`` as in a :class:`Question`."""
+    """Compare the readings of one photo with every species; see :class:`Question`."""
     photo = PhotoReadings(tuple(readings), tuple(relations))
-    return assess_photos([photo], tables, Question(**asked))
+    return assess_photos([photo], tables, Question(variety, age, claimed, draws, seed))
 
 
 def assess_photos(photos: Iterable[Read], tables: Tables, question: Question) -> Assessment:

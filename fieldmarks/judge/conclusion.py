@@ -241,7 +241,8 @@ def conclude(case: Case) -> Conclusion:
 
 
 def _claim_contradicted(case: Case) -> Conclusion:
-    claimed = str(case.question.claimed)
+    claimed = case.question.claimed
+    assert claimed is not None
     said = word(case.pure[case.likeliest] - case.pure[claimed])
     alone = len(case.candidates) == 1
     rest = case.likeliest + _or_cross(case) if alone else f"another: {_between(case.candidates)}"

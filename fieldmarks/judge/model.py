@@ -135,7 +135,7 @@ def explain(
         if evidence.without_card is not None:
             left = evidence.without_card
             other = look(left, stated=True)
-            stated = np.isfinite(other.log)
+            stated = np.isfinite(other.log)  # only known birds as stated were looked at
             for_it, against = (np.logaddexp.reduce(found.log + priors) for found in (fits, other))
             if against - for_it > math.log((1 - NO_GREY_CARD) / NO_GREY_CARD):
                 evidence, other = left, fits

@@ -7,11 +7,12 @@ neither makes a sign nor hides it; what a single photo shows clearly is never ca
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from fieldmarks.judge.rendering import Array
 from fieldmarks.measure.sampling import ColourDraws
@@ -123,17 +124,10 @@ def look_for_signs(
             found.append(_say(sign, SignStatus.SAYS_NOTHING, kind.reason))
         elif sign.relation is not None:
             here = _as_in(tables, sign, variety, age)
-            drawn = relations.get(sign.relation, ())
-            values = {sign.relation: np.stack(drawn)} if drawn else {}
-            found.append(_look(tables, here, values, {}, age))
+            found.append(_look_at_relation(here, relations.get(sign.relation, ()), age))
         else:
-            tints = [tables.tints[key] for key in sign.tints]
-            shown = {mark: draws[mark] for mark in marks if mark in draws}
-            values = {
-                mark: np.stack([tint_fraction(tints, d.polar, d.fractions) for d in photos])
-                for mark, photos in shown.items()
-            }
-            found.append(_look(tables, sign, values, shown, age))
+            drawn = {mark: draws[mark] for mark in marks if mark in draws}
+            found.append(_look_at_marks(tables, sign, drawn, age))
     return found
 
 
@@ -147,65 +141,99 @@ def _as_in(tables: Tables, sign: Sign, variety: str, age: str) -> Sign:
     return sign.model_copy(update={"above": above})
 
 
-def _look(
-    tables: Tables,
-    sign: Sign,
-    values: Mapping[str, Array],
-    colours: Mapping[str, Sequence[ColourDraws]],
-    age: str,
+def _look_at_marks(
+    tables: Tables, sign: Sign, drawn: Mapping[str, Sequence[ColourDraws]], age: str
 ) -> SignFinding:
-    """Look for one sign.
+    if not drawn:
+        return _say(sign, SignStatus.NOT_LOOKED_AT, "None of its marks was read.")
+    tints = [tables.tints[key] for key in sign.tints]
+    shares = {
+        mark: np.stack([tint_fraction(tints, d.polar, d.fractions) for d in photos])
+        for mark, photos in drawn.items()
+    }
+    seen = _strongest(shares, {mark: share >= sign.min_fraction for mark, share in shares.items()})
+    vague = any(all(d.wander > TOO_VAGUE for d in photos) for photos in drawn.values())
+    outgrown = age in sign.juvenile and seen.amount <= (sign.juvenile_up_to or 1.0)
+    said = (
+        f"{seen.amount:.0%} of the {tables.marks[seen.mark].name} reads "
+        f"{' or '.join(tint.name for tint in tints)}, {sign.min_fraction:.0%} is enough"
+    )
+    return _found(sign, seen, said, outgrown, vague)
+
+
+def _look_at_relation(sign: Sign, photos: Sequence[Array], age: str) -> SignFinding:
+    if not photos:
+        return _say(sign, SignStatus.NOT_LOOKED_AT, "It was not measured.")
+    key, values = str(sign.relation), np.stack(photos)
+    low = -np.inf if sign.above is None else sign.above
+    high = np.inf if sign.below is None else sign.below
+    seen = _strongest({key: values}, {key: (values > low) & (values < high)})
+    ends = {"above": sign.above, "below": sign.below}
+    limits = [f"{word} {limit:g}" for word, limit in ends.items() if limit is not None]
+    said = f"{seen.amount:.3g}; a sign {' and '.join(limits)}"
+    # ``juvenile_up_to`` is a share of a mark; a relation has none.
+    return _found(sign, seen, said, outgrown=age in sign.juvenile)
+
+
+class _Seen(NamedTuple):
+    """How far a sign is there: where it is strongest, its median there, and in how many draws.
+
+    ``clear``: one photo by itself shows it; ``likely``: mark or relation -> share of the draws.
+    """
+
+    mark: str
+    amount: float
+    held: float
+    clear: bool
+    likely: Mapping[str, float]
+
+
+def _strongest(values: Mapping[str, Array], present: Mapping[str, npt.NDArray[np.bool_]]) -> _Seen:
+    """Sum up the draws of a sign.
 
     Args:
         values: Mark -> its share of the sign's tints, or relation -> its value; (photos, n) draws.
-        colours: Mark -> draws of its colours on each photo.
+        present: The same keys -> whether the sign is there; (photos, n) bool.
     """
-    if not values:
-        unread = "It was not measured." if sign.relation else "None of its marks was read."
-        return _say(sign, SignStatus.NOT_LOOKED_AT, unread)
-    ends = {"above": sign.above, "below": sign.below}
-    limits = [f"{word} {limit:g}" for word, limit in ends.items() if limit is not None]
-    if sign.relation:
-        low = -np.inf if sign.above is None else sign.above
-        high = np.inf if sign.below is None else sign.below
-        present = {key: (drawn > low) & (drawn < high) for key, drawn in values.items()}
-    else:
-        present = {key: drawn >= sign.min_fraction for key, drawn in values.items()}
     # Of each mark in each draw, how much the photos agree that it is there: 0 to 1; (marks, n).
     agreed = np.stack([np.median(rows, axis=0) for rows in present.values()])
-    likely = dict(zip(values, agreed.mean(axis=1), strict=True))
+    likely = dict(zip(values, agreed.mean(axis=1).tolist(), strict=True))
     best = max(likely, key=lambda key: likely[key])
-    amount, held = float(np.median(values[best])), float(agreed.max(axis=0).mean())
-    said = f"{amount:.3g}; a sign {' and '.join(limits)}"
-    if not sign.relation:
-        tint = " or ".join(tables.tints[key].name for key in sign.tints)
-        said = f"{amount:.0%} of the {tables.marks[best].name} reads {tint}, "
-        said += f"{sign.min_fraction:.0%} is enough"
-    if held >= SURE:
-        covers = 0.0 if sign.relation else amount
-        outgrown = age in sign.juvenile and covers <= (sign.juvenile_up_to or 1.0)
-        status = SignStatus.LOOK_AGAIN if outgrown else SignStatus.SEEN
-    elif (
-        held > 1 - SURE
-        or any(rows.mean(axis=1).max() >= SURE for rows in present.values())
-        or any(all(d.wander > TOO_VAGUE for d in photos) for photos in colours.values())
-    ):
-        status = SignStatus.DOUBTFUL
-    else:
-        status = SignStatus.NOT_SEEN
-    return _say(
-        sign,
-        status,
-        f"{said}; seen in {held:.0%} of the draws.",
+    return _Seen(
         mark=best,
-        amount=amount,
-        held=held,
-        compared=tuple(values),
-        there=tuple(key for key, share in likely.items() if share > 1 - SURE),
+        amount=float(np.median(values[best])),
+        held=float(agreed.max(axis=0).mean()),
+        clear=any(rows.mean(axis=1).max() >= SURE for rows in present.values()),
+        likely=likely,
     )
 
 
-def _say(sign: Sign, status: SignStatus, reason: str, **found: Any) -> SignFinding:
-    shared = ("key", "species", "text", "points_to", "strength", "evidence")
-    own = {name: getattr(sign, name) for name in shared}
-    return SignFinding(status=status, reason=reason, **own, **found)
+def _found(sign: Sign, seen: _Seen, said: str, outgrown: bool, vague: bool = False) -> SignFinding:
+    """A sign that was looked at; a ``vague`` colour rules none out, a young bird may outgrow it."""
+    if seen.held >= SURE:
+        status = SignStatus.LOOK_AGAIN if outgrown else SignStatus.SEEN
+    elif seen.held > 1 - SURE or seen.clear or vague:
+        status = SignStatus.DOUBTFUL
+    else:
+        status = SignStatus.NOT_SEEN
+    return replace(
+        _say(sign, status, f"{said}; seen in {seen.held:.0%} of the draws."),
+        mark=seen.mark,
+        amount=seen.amount,
+        held=seen.held,
+        compared=tuple(seen.likely),
+        there=tuple(key for key, share in seen.likely.items() if share > 1 - SURE),
+    )
+
+
+def _say(sign: Sign, status: SignStatus, reason: str) -> SignFinding:
+    return SignFinding(
+        key=sign.key,
+        species=sign.species,
+        text=sign.text,
+        status=status,
+        points_to=sign.points_to,
+        strength=sign.strength,
+        evidence=sign.evidence,
+        reason=reason,
+    )

@@ -21,7 +21,13 @@ THERE, ABSENT = (SignStatus.SEEN, SignStatus.LOOK_AGAIN), (SignStatus.NOT_SEEN,)
 
 @dataclass(frozen=True)
 class Question:
-    """What the keeper asked: the bird's variety and age, and the species it is said to be."""
+    """What the keeper asked.
+
+    Args:
+        variety, age: Keys of the tables.
+        claimed: Species the bird is said to be.
+        draws: Monte Carlo draws of the rendering and of what is doubtful about each reading.
+    """
 
     variety: str = "green"
     age: str = "adult"
@@ -32,7 +38,14 @@ class Question:
 
 @dataclass(frozen=True)
 class PhotoReadings:
-    """Readings and relations of one photo, without the rest of its measurement."""
+    """Readings and relations of one photo, without the rest of its measurement.
+
+    Args:
+        readings: At most one per mark.
+        relations: At most one per key.
+        photo: Name of the photo file.
+        sha256: Fingerprint of the photo; empty where there is none.
+    """
 
     readings: tuple[Reading, ...]
     relations: tuple[Relation, ...] = ()

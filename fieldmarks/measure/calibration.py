@@ -179,7 +179,7 @@ def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
         try:
             patch, doubts = _read_card(photo, card)
         except CardError as refusal:
-            refusals.append(f"{name}: {refusal}")
+            refusals.append(f"{name}: {refusal}.")
             continue
         patches.append(patch)
         warnings.extend(f"{name}: {doubt}" for doubt in doubts)
@@ -202,7 +202,7 @@ def card_table(patches: Sequence[CardPatch]) -> tuple[npt.NDArray, npt.NDArray, 
 
 
 def _fit(patches: Sequence[CardPatch], diagonal: float) -> Calibration:
-    """Gains per channel, plane of light, its origin and the L* misfit.
+    """Fit gains per channel and, on three cards or more that lie well apart, a plane of light.
 
     Weighted least squares of ``ln Y - ln rgb = ln gain - plane . (x, y)``. The weight of a patch is
     Y^(2/3): an equal relative error weighs by what it does to L*, which grows as Y^(1/3).
@@ -212,6 +212,7 @@ def _fit(patches: Sequence[CardPatch], diagonal: float) -> Calibration:
     origin = np.average(at, axis=0, weights=weight**2)
     offset = at - origin
     plane = np.zeros(2)
+    # The norm of order -2 is the smallest singular value: how far apart they lie at least.
     if len(patches) >= 3 and np.linalg.norm(offset, -2) > MIN_BASE * diagonal / 2:
         common = np.log(known) - np.log(rgb).mean(axis=1)
         design = np.column_stack([np.ones(len(patches)), -offset]) * weight[:, None]
@@ -251,30 +252,34 @@ def _read_card(photo: Photo, card: Region) -> tuple[CardPatch, list[str]]:
     codes = np.ascontiguousarray(photo.codes(win))
     count = int(np.count_nonzero(inside))
     if count < MIN_PIXELS:
-        raise CardError(f"only {count} pixels; draw it larger or go closer ({MIN_PIXELS} needed).")
+        raise CardError(f"only {count} pixels; draw it larger or go closer ({MIN_PIXELS} needed)")
     # Every how-manieth row and column to look at: odd, so as not to fall in with JPEG's 8.
-    every = max((int(math.sqrt(count / ENOUGH_PIXELS)) - 1) | 1, 1)
+    every = max(int(math.sqrt(count / ENOUGH_PIXELS)), 1)
+    if every % 2 == 0:
+        every -= 1
     some = inside[::every, ::every]
     inside_codes = codes[::every, ::every][some]
     top = photo.white - photo.white // 255
     if (inside_codes >= top).any(axis=1).mean() > MAX_CLIPPED:
-        raise CardError("it is too bright to read (clipped). Lower the exposure or tilt the card.")
+        mend = "Lower the exposure or tilt the card"
+        raise CardError("it is too bright to read (clipped)", mend=mend)
     if (inside_codes <= photo.white // 128).any(axis=1).mean() > MAX_CLIPPED:
-        raise CardError("it is too dark to read. Give it the same light as the bird.")
+        raise CardError("it is too dark to read", mend="Give it the same light as the bird")
 
     linear = photo.profile.to_linear(codes)
     # A trimmed mean: the median of an 8-bit card can only be a whole code value (2 % of its light).
     rgb = trimmed_mean(linear[::every, ::every][some])
     if (rgb <= 0).any():
-        raise CardError("its colour lies outside what the photo can hold. Use another light.")
+        problem = "its colour lies outside what the photo can hold"
+        raise CardError(problem, mend="Use another light")
     colour_doubts = _judge_colour(rgb, reflectance)
 
     brightness = linear @ np.full(3, 1 / 3, dtype=np.float32)
     slope, step = _unevenness(brightness, inside, win)
     if step > REFUSE_STEP:
         raise CardError(
-            f"one part is {step:.0%} brighter than another: a shadow, a shine, print or an edge. "
-            "Outline a plain part only, or take the photo again with even light on the card."
+            f"one part is {step:.0%} brighter than another: a shadow, a shine, print or an edge",
+            mend="Outline a plain part only, or take the photo again with even light on the card",
         )
     sample = brightness[::every, ::every][some]
     middle = np.median(sample)
@@ -320,13 +325,14 @@ def _judge_colour(rgb: npt.NDArray, reflectance: float) -> list[str]:
     chroma = math.hypot(*linear_to_lab(rgb * (DEFAULT_REFLECTANCE / level))[1:])
     if not 1 / REFUSE_EXPOSURE < needed < REFUSE_EXPOSURE:
         raise CardError(
-            f"it reads {level:.1%} where {reflectance:.0%} was expected. "
-            "Check its reflectance, or take the photo again with normal exposure."
+            f"it reads {level:.1%} where {reflectance:.0%} was expected",
+            mend="Check its reflectance, or take the photo again with normal exposure",
         )
     if chroma > REFUSE_CAST:
         raise CardError(
-            f"the colour cast is too strong to trust (C* {chroma:.0f}). Is the outline on the "
-            "card? If so, use daylight or a white lamp, and no coloured shade near it."
+            f"the colour cast is too strong to trust (C* {chroma:.0f})",
+            mend="Is the outline on the card? If so, use daylight or a white lamp, and no coloured "
+            "shade near it",
         )
     if not 1 / WARN_EXPOSURE < needed < WARN_EXPOSURE:
         way = "dark" if needed > 1 else "bright"

@@ -129,7 +129,10 @@ def _greys(photo: Photo) -> Iterator[tuple[npt.NDArray[np.uint8], float]]:
     full = cv2.cvtColor(np.ascontiguousarray(photo.codes8()), cv2.COLOR_RGB2GRAY)
     longest = max(photo.width, photo.height)
     scales = [size / longest for size in SIZES if size < longest]
-    scales += [1.0] * (longest <= SIZES[-1]) + [2.0] * (longest <= ENLARGED)
+    if longest <= SIZES[-1]:
+        scales.append(1.0)
+    if longest <= ENLARGED:
+        scales.append(2.0)
     for scale in scales:
         way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_AREA
         grey = cv2.resize(full, None, fx=scale, fy=scale, interpolation=way)

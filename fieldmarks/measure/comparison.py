@@ -110,9 +110,14 @@ def same_as(key: str, one: Reading, other: Reading) -> Relation:
         light = light_part(reading.lab, NEIGHBOUR_LIGHT / math.sqrt(2), "light", "")
         parts.append(Budget((*spread, light)).radius(reading.lab))
     bent = (CAMERA_SHARE if one.calibrated else UNCALIBRATED_SHARE) * apart
-    expanded = COVERAGE_FACTOR * math.hypot(*parts, bent)
-    note = f"CIEDE2000 {apart:.1f} between {one.mark} and {other.mark}."
-    return Relation(key, "same", apart, expanded, one.regions + other.regions, note)
+    return Relation(
+        key=key,
+        kind="same",
+        value=apart,
+        expanded=COVERAGE_FACTOR * math.hypot(*parts, bent),
+        regions=one.regions + other.regions,
+        note=f"CIEDE2000 {apart:.1f} between {one.mark} and {other.mark}.",
+    )
 
 
 def darkened(key: str, edge: Reading, one: Reading, other: Reading) -> Relation:
@@ -131,10 +136,14 @@ def darkened(key: str, edge: Reading, one: Reading, other: Reading) -> Relation:
     spread = [p.lightness for p in edge.budget.parts if p.name == "spread"]
     # L* is a cube root: a share of the light is three times that of L* + 16 (CIE 15).
     relative = math.hypot(NEIGHBOUR_LIGHT, *(3 * part / (edge.lab[0] + 16) for part in spread))
-    expanded = COVERAGE_FACTOR * relative * min(light, 1.0)
-    regions = edge.regions + one.regions + other.regions
-    note = f"{edge.mark} is {light:.0%} as light as a blend of {one.mark} and {other.mark}."
-    return Relation(key, "dark", min(max(1 - light, 0.0), 1.0), expanded, regions, note)
+    return Relation(
+        key=key,
+        kind="dark",
+        value=min(max(1 - light, 0.0), 1.0),
+        expanded=COVERAGE_FACTOR * relative * min(light, 1.0),
+        regions=edge.regions + one.regions + other.regions,
+        note=f"{edge.mark} is {light:.0%} as light as a blend of {one.mark} and {other.mark}.",
+    )
 
 
 def fade(
@@ -211,21 +220,26 @@ def _may_be_skin(inside: npt.NDArray, eye: npt.NDArray, calibrated: bool) -> boo
 
 def body_size(key: str, lengths: Sequence[Region], scales: Sequence[Region]) -> Relation | None:
     """Body length in millimetres from a scale of known length in the photo."""
-    rulers = [r for r in scales if r.value and isinstance(r.shape, Line)]
-    lines = [r for r in lengths if isinstance(r.shape, Line)]
+    rulers = {
+        r.id: (r.shape.length, r.value) for r in scales if r.value and isinstance(r.shape, Line)
+    }
+    lines = {r.id: r.shape.length for r in lengths if isinstance(r.shape, Line)}
     if not rulers or not lines:
         return None
-    pixels, ruler = (float(np.mean([_length(r) for r in each])) for each in (lines, rulers))
-    per_mm = float(np.mean([_length(r) / float(r.value or 1) for r in rulers]))
+    pixels = float(np.mean([*lines.values()]))
+    ruler = float(np.mean([length for length, _ in rulers.values()]))
+    per_mm = float(np.mean([length / mm for length, mm in rulers.values()]))
     value = pixels / per_mm
     ends = LINE_END_PIXELS * math.sqrt(2)
     relative = math.hypot(ends / pixels, ends / ruler, DISTANCE_SHARE)
-    drawn = tuple(r.id for r in (*lines, *rulers))
-    return Relation(key, "size", value, COVERAGE_FACTOR * relative * value, drawn, SIZE_HOLDS)
-
-
-def _length(region: Region) -> float:
-    return math.dist(*vertices(region.shape))
+    return Relation(
+        key=key,
+        kind="size",
+        value=value,
+        expanded=COVERAGE_FACTOR * relative * value,
+        regions=(*lines, *rulers),
+        note=SIZE_HOLDS,
+    )
 
 
 def _window_lab(

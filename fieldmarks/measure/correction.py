@@ -94,7 +94,7 @@ class Correction:
         Args:
             rgb ((n, 3) array_like): The cards as photographed.
             known ((n,) array_like): Their reflectances Y.
-            light: Evens out the light over the photo, as in :meth:`apply`.
+            light ((n,) array_like): Evens out the light over the photo, as in :meth:`apply`.
         """
         even = straighten(np.asarray(rgb), self.tone) * np.asarray(light)[..., None]
         return replace(self, gains=triple(level_gains(even, np.asarray(known)[:, None])))
@@ -359,9 +359,10 @@ def sensitivities(lab: Array) -> tuple[Array, Array]:
 
 
 def level_gains(seen: Array, known: Array) -> Array:
-    """Gains (..., 3) that bring neutrals (..., n, 3) to their linear light (n, 3) on the mean.
+    """Gains (..., 3) that bring neutrals (..., n, 3) to their linear light on the mean.
 
-    Equal relative errors weigh by what they do to L*, which grows as the cube root of Y.
+    The light ``known`` is (n, 3), or (n, 1) where it is the same in every channel. Equal
+    relative errors weigh by what they do to L*, which grows as the cube root of Y.
     """
     level = np.maximum(known, 1e-4)
     ratio = np.log(level) - np.log(np.maximum(seen, 1e-4))

@@ -138,7 +138,7 @@ def clean_jpeg(data: bytes, tags: bytes = b"") -> bytes:
     """A JPEG up to its end marker, with no segment but those a decoder needs and these tags.
 
     Raises:
-        ValueError, IndexError: Its segments are damaged.
+        ValueError: Its segments are damaged.
     """
     out = [b"\xff\xd8", _segment(0xE1, _EXIF + tags) if tags else b""]
     for marker, start, stop in jpeg_segments(data):

@@ -36,9 +36,11 @@ HELD_BYTES = 256 * 2**20  # decoded, of all photos that are open in this program
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
 _KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
 _AS_TAKEN = "Use the photo as the phone saved it"
+STRIP = 256  # rows
 _AS_STORED = cv2.IMREAD_IGNORE_ORIENTATION
 START_OF_SCAN = 0xDA
-# In the coded picture every FF is followed by 00, a restart marker or another FF (B.1.1.5).
+# In the coded picture every FF is followed by 00, a restart marker or another FF (ISO/IEC 10918-1,
+# B.1.1.5).
 _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 # EXIF orientation -> (swap axes, flip left-right, flip top-bottom) applied in that order to the
@@ -186,11 +188,12 @@ def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Phot
 def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS) -> Photo:
     """Decode a photo that is already in memory; see :func:`open_photo`."""
     name = one_line(name)[-LONGEST_NAME:]
-    read = _read_raw if Path(name).suffix.lower() in RAW_SUFFIXES else _read
     try:
         if not data:
             raise PhotoError("the file is empty (0 bytes)", mend="Copy the photo again")
-        return read(data, name, max_megapixels)
+        if Path(name).suffix.lower() in RAW_SUFFIXES:
+            return _read_raw(data, name, max_megapixels)
+        header, exif, pixels = _read(data, max_megapixels)
     except PhotoError as error:
         raise PhotoError(error.problem, where=name, mend=error.mend) from error.__cause__
     except MemoryError:
@@ -200,21 +203,26 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
         raise PhotoError(
             f"the file {problem}", where=name, mend="Copy the photo again from the camera"
         ) from error
+    return _described(data, name, header, exif, pixels)
 
 
-def _read(data: bytes, name: str, max_megapixels: float) -> Photo:
+def _read(data: bytes, max_megapixels: float) -> tuple[Image.Image, Image.Exif, Pixels]:
     header = _open_header(data)
     _check_header(header, max_megapixels)
     sixteen = _is_sixteen_bit(header, data)
-    icc = header.info.get("icc_profile")
-    exif = header.getexif()
-    pixels = Pixels(lambda: _decode(data, sixteen))
-    height, width = pixels().shape[:2]
+    return header, header.getexif(), Pixels(lambda: _decode(data, sixteen))
 
+
+def _described(
+    data: bytes, name: str, header: Image.Image, exif: Image.Exif, pixels: Pixels
+) -> Photo:
+    """A decoded photo with what its file says about it."""
+    stored = pixels()
+    height, width = stored.shape[:2]
     notes = []
-    bits = 16 if sixteen else 8
+    bits = 8 * stored.dtype.itemsize
     profile = srgb_profile(bits)
-    if icc:
+    if icc := header.info.get("icc_profile"):
         try:
             profile = read_profile(icc, bits)
         except ValueError as error:
@@ -225,22 +233,20 @@ def _read(data: bytes, name: str, max_megapixels: float) -> Photo:
             f"The photo was made smaller in the browser before it was sent (from {size} pixels): "
             "small marks are read less surely."
         )
-    orientation = exif.get(ExifTags.Base.Orientation, 1)
+    tag = ExifTags.Base
+    orientation = exif.get(tag.Orientation, 1)
     # pillow-heif turns the picture itself and resets the tag.
     orientation = orientation if orientation in _ORIENTATIONS else 1
     if _ORIENTATIONS[orientation][0]:
         width, height = height, width
-    make, model, taken, software = (
-        str(exif.get(tag, "")) for tag in (0x010F, 0x0110, 0x0132, 0x0131)
-    )
-    named = " ".join(text.strip("\0 ") for text in (make, model))
+    make, model = (str(exif.get(one, "")).strip("\0 ") for one in (tag.Make, tag.Model))
     facts = PhotoFacts(
         format="JPEG" if header.format == "MPO" else str(header.format),
         bits=bits,
         colour_profile=profile.name,
-        camera=one_line(" ".join(dict.fromkeys(named.split())))[:120],
-        taken=one_line(taken)[:40],
-        software=one_line(software)[:120],
+        camera=one_line(" ".join(dict.fromkeys(f"{make} {model}".split())))[:120],
+        taken=one_line(str(exif.get(tag.DateTime, "")))[:40],
+        software=one_line(str(exif.get(tag.Software, "")))[:120],
         has_position=_has_position(exif) or b"gpslatitude" in xmp_packet(header).lower(),
     )
     digest = hashlib.sha256(data).hexdigest()
@@ -326,10 +332,10 @@ def _decode(data: bytes, sixteen: bool) -> Codes:
         picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | _AS_STORED)
         if picture is None:
             raise ValueError("truncated")
+        if picture.ndim != 3:
+            raise ValueError("not a 16-bit RGB picture")
         return picture[..., [2, 1, 0]].astype(np.uint16, copy=False, casting="no")
-    if header.mode != "RGB":
-        return np.asarray(header.convert("RGB"))
-    if header.format in ("JPEG", "MPO"):
+    if header.mode == "RGB" and header.format in ("JPEG", "MPO"):
         # The very pixels that Pillow gives, in half the time; but a file that is cut short is
         # filled with grey and nothing said.
         if not _ends_properly(data):
@@ -337,7 +343,18 @@ def _decode(data: bytes, sixteen: bool) -> Codes:
         picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | _AS_STORED)
         if picture is not None and picture.shape == (header.height, header.width, 3):
             return picture.astype(np.uint8, copy=False)
-    return np.asarray(header)
+    return _rgb(header)
+
+
+def _rgb(image: Image.Image) -> npt.NDArray[np.uint8]:
+    """Code values (h, w, 3) of a picture, some rows at a time to spare the memory of a copy."""
+    image.load()
+    codes = np.empty((image.height, image.width, 3), np.uint8)
+    for top in range(0, image.height, STRIP):
+        below = min(top + STRIP, image.height)
+        strip = image.crop((0, top, image.width, below))
+        codes[top:below] = np.asarray(strip.convert("RGB"))
+    return codes
 
 
 def _ends_properly(jpeg: bytes) -> bool:
@@ -355,10 +372,10 @@ def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
     The coded picture that follows a start of scan is a piece of its own, with marker 0.
 
     Raises:
-        ValueError, IndexError: It is cut short, or its segments are damaged.
+        ValueError: It is cut short, or its segments are damaged.
     """
     start = 2
-    while True:
+    while start + 1 < len(data):
         if data[start] != 0xFF:
             raise ValueError("no marker where one should be")
         marker = data[start + 1]
@@ -380,3 +397,4 @@ def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
             yield 0, stop, found.start()
             stop = found.start()
         start = stop
+    raise ValueError("truncated")

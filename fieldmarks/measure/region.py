@@ -270,7 +270,7 @@ def check_regions(regions: RegionSet, known_marks: dict[str, str]) -> None:
 def _faults(
     region: Region, regions: RegionSet, seen: set[str], known_marks: dict[str, str]
 ) -> Iterator[tuple[str, str]]:
-    """What is wrong with a region and how to mend it; each holds once those before it do not."""
+    """What is wrong with a region and how to mend it. The first one counts."""
     kind, shape = known_marks.get(region.mark), region.shape
     if region.id in seen:
         yield "this id is used twice", "Give each its own id"

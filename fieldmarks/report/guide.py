@@ -21,7 +21,7 @@ from fieldmarks.rules.plumage import (
     expected_relation,
 )
 from fieldmarks.rules.schema import RelationKind, Species
-from fieldmarks.rules.separation import told_apart
+from fieldmarks.rules.separation import tells_from
 
 # Kind of comparison, and whether it has an upper end -> what to look for.
 ALIKE = {
@@ -96,7 +96,7 @@ def guide_rows(
         TableError: Unknown species, variety or age.
     """
     check_choice(tables, species, variety, age)
-    telling = told_apart(tables, species, variety, age)
+    telling = tells_from(tables, species, variety, age)
     others = len(tables.species) - 1
     rows = []
     for key in (*tables.species[species].marks, *tables.relations):

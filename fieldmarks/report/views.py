@@ -16,7 +16,7 @@ from fieldmarks.report.drawings import Span, distance_bar, strip, swatch_pair
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import expected_relation
-from fieldmarks.rules.separation import How, told_apart
+from fieldmarks.rules.separation import How, tells_from
 
 # What speaks or may speak against a species, and what speaks for it.
 AGAINST = (Status.DOES_NOT_FIT, Status.TOO_CLOSE)
@@ -183,7 +183,7 @@ def finding_summary(record: AnyRecord, tables: Tables) -> tuple[SpeciesView, ...
 
     views = []
     for sheet in judged.sheets:
-        telling = told_apart(tables, sheet.species, judged.variety, judged.age)
+        telling = tells_from(tables, sheet.species, judged.variety, judged.age)
         marks = [view(finding, telling) for finding in sheet.findings]
         marks.sort(key=lambda m: (-m.always, -m.sometimes))
         known = tables.species.get(sheet.species)

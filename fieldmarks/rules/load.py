@@ -108,10 +108,12 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
                     if kind in rows:
                         rows[kind][key], origin[kind, key] = row, (name, row_name)
                     else:
-                        wrong, mend = "there is no such table", _nearest(kind, KINDS)
-                        problems.append(TableError(wrong, where=f"{name}, {kind}", mend=mend))
-    if problems:  # what else is wrong may come of what could not be read
-        return None, problems
+                        mend = _nearest(row_name, (k for k in KINDS if k != "species"))
+                        where = f"{name}, {row_name}"
+                        problems.append(
+                            TableError("there is no such table", where=where, mend=mend)
+                        )
+    # Under "version" lies one text, under the key "", or nothing.
     makeup, version = rows.pop("makeup"), "".join(rows.pop("version").values())
     keys = {kind: set(found) for kind, found in rows.items()}
     keys["single varieties"] = keys["varieties"]
@@ -124,7 +126,9 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
     read = {**rows, "makeup": [*makeup.values()], "version": version, "files": files}
     try:
         tables = TypeAdapter(Tables).validate_python(
-            {**read, "fingerprint": digest.hexdigest()}, context=keys
+            {**read, "fingerprint": digest.hexdigest()},
+            # That a key is missing may come of what could not be read.
+            context=None if problems else keys,
         )
     except ValidationError as error:
         for fault in error.errors(include_url=False):
@@ -133,6 +137,7 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
             place = ".".join(part for part in (row_name, *cell) if part not in ("", "[key]"))
             wrong, mend = _explain(fault)
             problems.append(TableError(wrong, where=f"{file}, {place}", mend=mend))
+    if problems:
         return None, problems
     whole = replace(
         tables,
@@ -169,12 +174,13 @@ def _rows(path: Path, data: dict[str, Any]) -> Iterator[tuple[str, str, str, Any
         if kind == "makeup" and isinstance(content, list):
             for number, row in enumerate(content, start=1):
                 yield kind, f"{path} {number}", f"{kind} {number}", row
-        elif kind in KINDS and kind != "version" and isinstance(content, dict):
+        elif kind in KINDS and kind not in ("species", "version") and isinstance(content, dict):
             for key, row in content.items():
                 whole = {"key": key, **row} if isinstance(row, dict) else row
                 yield kind, key, f"{kind}.{key}", whole
         else:
-            yield kind, "", kind, str(content)
+            # A species is a file of its own. As a text, what is no table fails as a row.
+            yield "" if kind == "species" else kind, "", kind, str(content)
 
 
 def _harmful(content: Any) -> str:

@@ -149,6 +149,7 @@ def speaking_marks(tables: Tables, sign: Sign, kind: Variety) -> tuple[str, ...]
 
 
 def _covers(row: Limited, varieties: Iterable[str], series: str, age: str) -> bool:
+    """Whether a row holds at an age, in a series and in any of the varieties."""
     named = series in row.series or any(variety in row.varieties for variety in varieties)
     unlimited = not row.varieties and not row.series
     return (named or unlimited) and (not row.ages or age in row.ages)

@@ -10,7 +10,7 @@ import itertools
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from fieldmarks.rules import keys
 from fieldmarks.rules.swatches import munsell_to_lab
@@ -19,6 +19,12 @@ if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
     from fieldmarks.measure.quantities import Lab
 
 
+def _readable(notation: str) -> str:
+    munsell_to_lab(notation)
+    return notation
+
+
+Notation = Annotated[str, AfterValidator(_readable)]  # Munsell
 Sentence = Annotated[str, Field(min_length=3)]
 Span = tuple[float, float]
 
@@ -116,17 +122,11 @@ class Swatch(Keyed):
     notation, or, for a learned swatch, CIELAB (D65, 2 degrees).
     """
 
-    munsell: str | None = None
+    munsell: Notation | None = None
     lab: tuple[float, float, float] | None = None
     tolerance: float = Field(gt=0, le=40)
     source: Sentence
     learned: Provenance | None = None
-
-    @field_validator("munsell")
-    @classmethod
-    def _readable(cls, notation: str) -> str:
-        munsell_to_lab(notation)
-        return notation
 
     @model_validator(mode="after")
     def _one_colour(self) -> Swatch:

@@ -98,7 +98,7 @@ def next_marks(
     return tuple(sorted(found, key=lambda mark: (-mark.always, -mark.sometimes, mark.relation)))
 
 
-def told_apart(tables: Tables, species: str, variety: str, age: str) -> Counter[tuple[str, How]]:
+def tells_from(tables: Tables, species: str, variety: str, age: str) -> Counter[tuple[str, How]]:
     """From how many other species a mark or relation tells one, by how surely it does."""
     table = separating_marks(tables, variety, age)
     rows = (row for pair, rows in table.items() if species in pair for row in rows)
@@ -107,16 +107,10 @@ def told_apart(tables: Tables, species: str, variety: str, age: str) -> Counter[
 
 def plumage_separates(tables: Tables, candidates: Sequence[str], variety: str, age: str) -> bool:
     """Whether any feather mark, or comparison of feathers, tells any two of the species apart."""
-    return any(
-        {
-            tables.marks[mark].kind
-            for mark in (tables.relations[row.mark].marks if row.relation else (row.mark,))
-        }
-        == {"feather"}
-        for pair, rows in separating_marks(tables, variety, age).items()
-        if set(pair) <= set(candidates)
-        for row in rows
-    )
+    table = separating_marks(tables, variety, age)
+    rows = (row for pair, rows in table.items() if set(pair) <= set(candidates) for row in rows)
+    marks = (tables.relations[r.mark].marks if r.relation else (r.mark,) for r in rows)
+    return any(all(tables.marks[mark].kind == "feather" for mark in each) for each in marks)
 
 
 def _by_mark(

@@ -42,7 +42,7 @@ def photo(name: str) -> Callable[[bytes], None]:
 
     def run(data: bytes) -> None:
         from fieldmarks.measure.photo import decode_photo
-        from fieldmarks.measure.photo_quality import file_facts, measuring_advice
+        from fieldmarks.measure.photo_quality import photo_fitness
 
         # One in 32 may be as large as the program allows.
         large = zlib.crc32(data) % 32 == 0
@@ -50,7 +50,7 @@ def photo(name: str) -> Callable[[bytes], None]:
         size = (min(opened.width, 64), min(opened.height, 64))
         opened.linear((0, 0, *size))
         opened.preview(64)
-        measuring_advice(file_facts(opened))
+        photo_fitness(opened, ())
 
     return run
 
