@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 
+SLOW = 60_000  # milliseconds; several servers and browsers may start at once
 PROGRAMS = ("chromium-headless-shell", "chromium", "chromium-browser")
 
 
@@ -32,13 +33,14 @@ def chromium() -> Iterator[Browser]:
     path = os.environ.get("CHROMIUM") or next(filter(None, map(shutil.which, PROGRAMS)), None)
     missing = "" if path else f"no Chromium found; install Debian's {PROGRAMS[0]!r}"
     try:
-        from playwright.sync_api import sync_playwright
+        from playwright.sync_api import expect, sync_playwright
     except ModuleNotFoundError:
         missing = "the Python package playwright is missing"
     if missing:
         if os.environ.get("CI"):
             pytest.fail(missing)
         pytest.skip(missing)
+    expect.set_options(timeout=SLOW)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
         yield browser
@@ -91,7 +93,7 @@ def opening(
                 **options,
             )
             context.add_init_script(STILL)
-            context.set_default_navigation_timeout(90_000)  # several servers may start at once
+            context.set_default_timeout(SLOW)
             screen = Screen(context.new_page(), context)
             screen.page.on("pageerror", lambda error: screen.problems.append(str(error)))
         opened.append((kind, screen))
