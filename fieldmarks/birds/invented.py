@@ -59,9 +59,8 @@ def fill_with_invented_club(
     Args:
         photos: Names of the birds that get photos and readings; default: all.
     """
-    rng = np.random.default_rng(
-        3
-    )  # tried out: with this grain no bird is taken for another species
+    # The seed was tried out: with this grain no bird is taken for another species.
+    rng = np.random.default_rng(3)
 
     def new_id() -> str:
         return rng.bytes(16).hex()
@@ -147,9 +146,8 @@ def _photographed(
     photo = decode_photo(data, name)
     drawn = [Region("card", "card", Rectangle(CARD.x + 6, CARD.y + 6, 68, 68))]
     for mark in colours:
-        place = (
-            PLACES[mark] if mark != "chest" else Ellipse(240, 225, 40, 35)
-        )  # below collar and bib, which lie over it
+        # The chest is read below collar and bib, which lie over it.
+        place = PLACES[mark] if mark != "chest" else Ellipse(240, 225, 40, 35)
         down = collar_down if mark == "collar" else 0.0
         shape = Ellipse(place.cx, place.cy + down, place.rx * 0.75, place.ry * 0.7)
         drawn.append(Region(mark, mark, shape))
