@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from screen import POLLING, Screen
+from screen import POLLING, QUIET, Screen
 
 from fieldmarks.app.marker.wire import region_from_wire
 from fieldmarks.measure.region import Ellipse, Point, Region
@@ -30,11 +30,11 @@ class Drawing:
             """() => {
                 const all = [...document.querySelectorAll('*')].map(e => e.shadowRoot);
                 const photo = all.map(r => r?.querySelector('img.photo')).find(Boolean);
-                const app = document.querySelector('[data-testid=stApp]');
-                return photo?.naturalWidth > 0 && app?.dataset.testScriptState === 'notRunning';
+                return photo?.naturalWidth > 0;
             }""",
             polling=POLLING,
         )
+        self.page.wait_for_function(QUIET, polling=POLLING)
         self.stage = self.page.locator(".stage")
         self.stage.scroll_into_view_if_needed()
 

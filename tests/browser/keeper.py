@@ -7,7 +7,7 @@ from pathlib import Path
 
 from drawing import Drawing
 from playwright.sync_api import expect
-from screen import POLLING, Screen
+from screen import POLLING, Screen, settle
 
 from fieldmarks.measure.region import RegionSet, vertices
 from fieldmarks.measure.region_file import read_region_file
@@ -26,12 +26,7 @@ class Keeper:
 
     def settle(self) -> None:
         """Wait until the app has dealt with everything that was done."""
-        quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
-        for _ in range(2):
-            self.page.wait_for_timeout(200)
-            self.page.wait_for_function(
-                f"{quiet} === 'notRunning'", polling=POLLING, timeout=60_000
-            )
+        settle(self.page)
 
     # ---- opening
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 PHONE = (390, 844)
 LAPTOP = (1440, 900)
 POLLING = 50  # milliseconds between two looks; Playwright's default is every painted frame
+QUIET = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
 ROOT = Path(__file__).resolve().parents[2]
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -104,6 +105,13 @@ def wait_for_server(address: str, server: subprocess.Popen[bytes]) -> None:
     pytest.fail("Streamlit did not answer within a minute")
 
 
+def settle(page: Page, looks: int = 2) -> None:
+    """Wait until the app has dealt with everything that was done."""
+    for _ in range(looks):
+        page.wait_for_timeout(200)
+        page.wait_for_function(QUIET, polling=POLLING, timeout=90_000)
+
+
 @dataclass
 class Screen:
     """One browser page, with real touch if it has a touch screen.
@@ -133,13 +141,11 @@ class Screen:
             before = self.page.evaluate(turn)
             self.page.mouse.move(0, 0)
             anew.click()
-            quiet = "document.querySelector('[data-testid=stApp]').dataset.testScriptState"
-            done = f"n => {turn} > n && {quiet} === 'notRunning'"
+            done = f"n => {turn} > n && {QUIET}"
             self.page.wait_for_function(done, arg=before, polling=POLLING)
             self.page.locator(".stage").nth(1).wait_for(state="detached")
-            self.page.evaluate(
-                "localStorage.clear()"
-            )  # the old board may have kept more as it went
+            # The old board may have kept more as it went.
+            self.page.evaluate("localStorage.clear()")
             return
         origin = self.page.evaluate("location.origin")
         self.page.goto("about:blank")

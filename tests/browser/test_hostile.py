@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from keeper import Keeper
-from screen import LAPTOP, POLLING, ROOT, free_port, running
+from screen import LAPTOP, ROOT, free_port, running, settle
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.serve import command
@@ -70,17 +70,10 @@ def open_page(open_screen, address, path):
     return screen.page
 
 
-def settle(page):
-    quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
-    for _ in range(3):
-        page.wait_for_timeout(200)
-        page.wait_for_function(f"{quiet} === 'notRunning'", polling=POLLING, timeout=60_000)
-
-
 def test_birds_of_hostile_names_are_listed_as_they_are_written(address, open_screen):
     page = open_page(open_screen, address, "birds")
     page.get_by_text("6 birds").first.wait_for(timeout=90_000)
-    settle(page)
+    settle(page, looks=3)
     page.get_by_text("{{7*7}}").first.wait_for(timeout=60_000)  # the last of them by name
     unhurt(page)
     listed = page.locator("[data-testid=stApp]").inner_text()
@@ -96,7 +89,7 @@ def test_the_page_of_such_a_bird_runs_nothing(address, open_screen, key):
     page = open_page(open_screen, address, "birds")
     page.get_by_text("6 birds").first.wait_for(timeout=90_000)
     page.get_by_role("button", name=NAMES[key][:12]).first.click()
-    settle(page)
+    settle(page, looks=3)
     title = page.get_by_role("heading", level=1).filter(has_text=NAMES[key][:12])
     title.wait_for(timeout=30_000)
     unhurt(page)
@@ -106,7 +99,7 @@ def test_the_page_of_such_a_bird_runs_nothing(address, open_screen, key):
 def test_other_pages_that_name_birds_run_nothing(address, open_screen, path):
     page = open_page(open_screen, address, path)
     page.get_by_role("heading", level=1).wait_for(timeout=90_000)
-    settle(page)
+    settle(page, looks=3)
     box = page.get_by_role("combobox").first
     if box.count():
         box.click()
@@ -121,14 +114,14 @@ def test_a_photo_and_a_region_file_of_hostile_names_run_nothing(address, open_sc
     keeper = Keeper(next_screen(page))
     keeper.upload(photo, (280, 200))
     page.locator("img.photo").first.wait_for(timeout=60_000)
-    settle(page)
+    settle(page, looks=3)
     unhurt(page)
     page.get_by_text("Open a region file").click()
     bad = tmp_path / "<script>window.hurt=1<script>.json"
     bad.write_text('{"items": [{"id": "<img src=x onerror=window.hurt=1>", "target": {}}]}')
     page.locator("input[type=file]").last.set_input_files(bad)
     page.get_by_role("button", name="Use its regions").click()
-    settle(page)
+    settle(page, looks=3)
     unhurt(page)
 
 
@@ -150,8 +143,8 @@ def test_two_keepers_at_once_never_see_each_others_photo(address, open_screen, t
     photo.write_bytes(paint(CLEAN))
     one.locator("input[type=file]").first.set_input_files(photo)
     one.locator("img.photo").first.wait_for(timeout=60_000)
-    settle(one)
-    settle(other)
+    settle(one, looks=3)
+    settle(other, looks=3)
     assert "adas_secret_bird" not in other.content()
     assert other.get_by_role("heading", name="Which lovebird is it").count() == 1
     other.reload()

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from barriers import violations_in_both_themes
 from PIL import Image
-from screen import LAPTOP, PHONE, POLLING, serve
+from screen import LAPTOP, PHONE, serve, settle
 
 from fieldmarks.birds.invented import fill_with_invented_club
 from fieldmarks.birds.model import Bird, Entry, new_id
@@ -52,12 +52,7 @@ class Visitor:
         self.settle()
 
     def settle(self):
-        quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
-        for _ in range(2):
-            self.page.wait_for_timeout(150)
-            self.page.wait_for_function(
-                f"{quiet} === 'notRunning'", polling=POLLING, timeout=60_000
-            )
+        settle(self.page)
 
     def go(self, title, heading=None):
         self.page.get_by_role("link", name=title).first.click()

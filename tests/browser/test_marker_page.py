@@ -1,7 +1,7 @@
 """The drawing board by keys alone, and what the page around it does, in a real Chromium."""
 
 import pytest
-from barriers import in_theme
+from barriers import contrast, in_theme
 from drawing import FACE, HEIGHT, WIDTH, Drawing, ring
 from playwright.sync_api import expect
 from screen import LAPTOP, PHONE
@@ -213,33 +213,6 @@ def test_buttons_are_large_enough_and_words_stand_out(board_address, open_screen
             # WCAG 2.2, success criterion 1.4.3: 4.5 to 1.
             assert contrast(words) >= 4.5, words.inner_text()
     assert len(papers) == 2, "the theme was switched"
-
-
-def contrast(element):
-    """Contrast ratio of text on what lies behind it (WCAG 2.2, relative luminance)."""
-    text, paper = element.evaluate(
-        """e => {
-            const pen = document.createElement('canvas').getContext('2d');
-            const read = (c) => {
-                pen.clearRect(0, 0, 1, 1); pen.fillStyle = c; pen.fillRect(0, 0, 1, 1);
-                return [...pen.getImageData(0, 0, 1, 1).data];
-            };
-            let node = e, paper = [0, 0, 0, 0];
-            while (node && paper[3] === 0) {
-                paper = read(getComputedStyle(node).backgroundColor);
-                node = node.parentElement ?? node.getRootNode().host;
-            }
-            return [read(getComputedStyle(e).color), paper];
-        }"""
-    )
-
-    def luminance(rgba):
-        parts = [v / 255 for v in rgba[:3]]
-        parts = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]
-        return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
-
-    low, high = sorted((luminance(text), luminance(paper)))
-    return (high + 0.05) / (low + 0.05)
 
 
 # ---- the page loaded anew

@@ -2,6 +2,7 @@
 
 import re
 
+from barriers import contrast
 from keeper import Keeper
 from playwright.sync_api import expect
 from screen import LAPTOP, free_port, serving
@@ -110,37 +111,16 @@ def test_the_whole_verdict_is_on_one_screen_of_a_phone(marked):
 
 
 def test_the_verdict_can_be_read_after_the_theme_was_switched_in_the_browser(marked):
-    keeper = marked
-
-    def colours():
-        return keeper.page.locator(".fm-verdict").evaluate(
-            "e => [getComputedStyle(e).color, getComputedStyle(e).backgroundColor]"
-        )
-
-    light = colours()
-    keeper.page.emulate_media(color_scheme="dark")
+    page, verdict = marked.page, marked.page.locator(".fm-verdict")
+    assert contrast(verdict) >= 4.5  # WCAG 2.2, success criterion 1.4.3
+    paper = "getComputedStyle(document.querySelector('.fm-verdict')).backgroundColor"
+    light = page.evaluate(paper)
+    page.emulate_media(color_scheme="dark")
     try:
-        keeper.page.wait_for_function(
-            "c => getComputedStyle(document.querySelector('.fm-verdict')).backgroundColor !== c",
-            arg=light[1],
-        )
-        dark = colours()
+        page.wait_for_function(f"light => {paper} !== light", arg=light)
+        assert contrast(verdict) >= 4.5
     finally:
-        keeper.page.emulate_media(color_scheme="light")
-    for ink, paper in (light, dark):
-        assert contrast(ink, paper) >= 4.5  # WCAG 2.2, success criterion 1.4.3
-
-
-def contrast(one, other):
-    """Contrast ratio of two CSS rgb() colours, WCAG 2.2."""
-
-    def light(colour):
-        parts = [int(v) / 255 for v in re.findall(r"\d+", colour)[:3]]
-        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
-        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-    low, high = sorted((light(one), light(other)))
-    return (high + 0.05) / (low + 0.05)
+        page.emulate_media(color_scheme="light")
 
 
 def test_no_label_lies_on_the_eye(marked):
