@@ -8,9 +8,7 @@ clock runs from the pointerup event to the first change on the verdict card.
 
 from __future__ import annotations
 
-import socket
 import statistics
-import subprocess
 import sys
 from pathlib import Path
 
@@ -20,9 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "browser"))
 
 from keeper import Keeper
 from playwright.sync_api import sync_playwright
-from screen import ARGUMENTS, LAPTOP, Screen, wait_for_server
-
-from fieldmarks.app.serve import command
+from screen import ARGUMENTS, LAPTOP, Screen, free_port, serving
 
 BIRD = "lilianae_large"
 STROKES = 20
@@ -40,25 +36,13 @@ WATCH = """() => {
 
 
 def main() -> None:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    server = subprocess.Popen(
-        command(port, home_network=False), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    try:
-        wait_for_server(f"http://127.0.0.1:{port}", server)
-        with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(
-                executable_path="/usr/bin/chromium", args=ARGUMENTS
-            )
-            context = browser.new_context(viewport={"width": LAPTOP[0], "height": LAPTOP[1]})
-            page = context.new_page()
-            page.goto(f"http://127.0.0.1:{port}")
-            times = draw_all(Keeper(Screen(page, context)))
-            browser.close()
-    finally:
-        server.terminate()
+    with serving(free_port()) as address, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        context = browser.new_context(viewport={"width": LAPTOP[0], "height": LAPTOP[1]})
+        page = context.new_page()
+        page.goto(address)
+        times = draw_all(Keeper(Screen(page, context)))
+        browser.close()
     ordered = sorted(times)
     save(
         "live",

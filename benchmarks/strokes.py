@@ -23,7 +23,6 @@ import argparse
 import functools
 import itertools
 import os
-import subprocess
 import sys
 import tempfile
 import time
@@ -38,7 +37,7 @@ from playwright.sync_api import Locator, Page, sync_playwright
 ROOT = Path(__file__).parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "browser")]
 
-from screen import ARGUMENTS, PHONE, Screen, free_port, wait_for_server  # noqa: E402
+from screen import ARGUMENTS, PHONE, QUIET, Screen, free_port, running  # noqa: E402
 
 from fieldmarks.measure.region import Region, centre, vertices  # noqa: E402
 from fieldmarks.measure.region_file import read_region_file  # noqa: E402
@@ -86,10 +85,9 @@ class Person:
     def settle(self) -> None:
         """Wait for the app, and count the seconds."""
         began = time.monotonic()
-        quiet = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState"
         for _ in range(2):
             self.page.wait_for_timeout(150)
-            self.page.wait_for_function(f"{quiet} === 'notRunning'", timeout=90_000)
+            self.page.wait_for_function(QUIET, timeout=90_000)
         self.waited += time.monotonic() - began - 0.3
 
     def reach(self, what: Locator) -> None:
@@ -220,42 +218,33 @@ def walk(name: str, checkout: Path, way: Callable[[Person], None], chosen: bool 
     With ``chosen`` the example is opened first.
     """
     port = free_port()
-    server = subprocess.Popen(
-        [sys.executable, "-c", START.format(port=port)],
-        cwd=checkout,
-        env=os.environ | {"PYTHONPATH": str(checkout)},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    address = f"http://127.0.0.1:{port}"
-    try:
-        wait_for_server(address, server)
-        with sync_playwright() as playwright:
-            path = os.environ.get("CHROMIUM", "/usr/bin/chromium")
-            browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
-            context = browser.new_context(
-                viewport={"width": PHONE[0], "height": PHONE[1]}, has_touch=True, is_mobile=True
-            )
-            page = context.new_page()
-            page.goto(address)
-            page.locator(f".st-key-demo_{BIRD} button").wait_for(timeout=90_000)
-            drawn = read_region_file(ROOT / "demo_images" / f"{BIRD}.regions.json")
-            regions = {r.mark: r for r in drawn.regions}
-            person = Person(Screen(page, context), regions, (drawn.width, drawn.height))
+    command, address = [sys.executable, "-c", START.format(port=port)], f"http://127.0.0.1:{port}"
+    with (
+        running(command, address, checkout, PYTHONPATH=str(checkout)),
+        sync_playwright() as playwright,
+    ):
+        path = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        context = browser.new_context(
+            viewport={"width": PHONE[0], "height": PHONE[1]}, has_touch=True, is_mobile=True
+        )
+        page = context.new_page()
+        page.goto(address)
+        page.locator(f".st-key-demo_{BIRD} button").wait_for(timeout=90_000)
+        drawn = read_region_file(ROOT / "demo_images" / f"{BIRD}.regions.json")
+        regions = {r.mark: r for r in drawn.regions}
+        person = Person(Screen(page, context), regions, (drawn.width, drawn.height))
+        person.settle()
+        person.waited = 0.0
+        if chosen:
+            example = page.locator(".st-key-example button")
+            demo = page.locator(f".st-key-demo_{BIRD} button")
+            person.press(example if example.count() else demo)
+            page.locator(".stage[aria-label]").wait_for(timeout=60_000)
             person.settle()
-            person.waited = 0.0
-            if chosen:
-                example = page.locator(".st-key-example button")
-                demo = page.locator(f".st-key-demo_{BIRD} button")
-                person.press(example if example.count() else demo)
-                page.locator(".stage[aria-label]").wait_for(timeout=60_000)
-                person.settle()
-            way(person)
-            headline = person.verdict.split("\n")[0]
-            browser.close()
-    finally:
-        server.terminate()
-        server.wait(20)
+        way(person)
+        headline = person.verdict.split("\n")[0]
+        browser.close()
     return (
         name,
         str(person.presses),

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import io
 import os
-import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 ROOT = Path(__file__).parents[1]
 sys.path[:0] = [str(ROOT / "tests" / "browser"), str(ROOT / "benchmarks")]
 
-from screen import ARGUMENTS, LAPTOP, PHONE, Screen, free_port, wait_for_server  # noqa: E402
+from screen import ARGUMENTS, LAPTOP, PHONE, QUIET, Screen, free_port, running  # noqa: E402
 from strokes import START  # noqa: E402
 
 from fieldmarks.measure.region import vertices  # noqa: E402
@@ -33,7 +33,6 @@ PICTURES = Path(__file__).parent / "pictures"
 BIRD, NO_CARD = "personatus_orange_collar", "fischeri_no_card"
 HEIGHT = {PHONE: 844, LAPTOP: 560}
 LARGEST = 120_000  # bytes
-QUIET = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
 
 
 def settle(page: Page) -> None:
@@ -308,33 +307,26 @@ def main() -> None:
     """Take the pictures named, or all."""
     old = Path(sys.argv[1])
     wanted = sys.argv[2:] or list(SHOTS)
-    with tempfile.TemporaryDirectory() as store, sync_playwright() as playwright:
-        chromium = os.environ.get("CHROMIUM", "/usr/bin/chromium")
-        browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        servers = []
+    with ExitStack() as stack:
+        store = stack.enter_context(tempfile.TemporaryDirectory())
+        addresses = []
         for checkout in (old, ROOT):
             port = free_port()
-            server = subprocess.Popen(
-                [sys.executable, "-c", START.format(port=port)], cwd=checkout,
-                env=os.environ | {"PYTHONPATH": str(checkout), "FIELDMARKS_STORE": store},
-                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            )  # fmt: skip
-            servers.append((server, f"http://127.0.0.1:{port}"))
-        try:
-            for server, address in servers:
-                wait_for_server(address, server)
-            for name in wanted:
-                take, size, dark = SHOTS[name]
-                before, after = (shot(browser, a, take, size, dark) for _, a in servers)
-                path = PICTURES / f"before_after_{name}.jpg"
-                height = 844 if take is report else HEIGHT[size]
-                path.write_bytes(side_by_side(before, after, height))
-                print(path.name, path.stat().st_size)
-        finally:
-            browser.close()
-            for server, _ in servers:
-                server.terminate()
-                server.wait(30)
+            command = [sys.executable, "-c", START.format(port=port)]
+            settings = {"PYTHONPATH": str(checkout), "FIELDMARKS_STORE": store}
+            server = running(command, f"http://127.0.0.1:{port}", checkout, **settings)
+            addresses.append(stack.enter_context(server))
+        playwright = stack.enter_context(sync_playwright())
+        chromium = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+        browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        stack.callback(browser.close)
+        for name in wanted:
+            take, size, dark = SHOTS[name]
+            before, after = (shot(browser, a, take, size, dark) for a in addresses)
+            path = PICTURES / f"before_after_{name}.jpg"
+            height = 844 if take is report else HEIGHT[size]
+            path.write_bytes(side_by_side(before, after, height))
+            print(path.name, path.stat().st_size)
 
 
 if __name__ == "__main__":

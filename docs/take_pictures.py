@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -20,9 +19,8 @@ ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT / "tests" / "browser"))
 
 from keeper import Keeper  # noqa: E402
-from screen import ARGUMENTS, PHONE, Screen, wait_for_server  # noqa: E402
+from screen import ARGUMENTS, PHONE, Screen, serving  # noqa: E402
 
-from fieldmarks.app.serve import command  # noqa: E402
 from fieldmarks.birds.invented import fill_with_invented_club  # noqa: E402
 from fieldmarks.birds.store import Store  # noqa: E402
 from fieldmarks.rules import load_rules  # noqa: E402
@@ -85,16 +83,10 @@ def main() -> None:
         with Store(Path(place)) as store:  # the app finds it by the variable
             fill_with_invented_club(store, load_rules())
         browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        app = subprocess.Popen(command(PORT, home_network=False))
-        address = f"http://127.0.0.1:{PORT}"
-        wait_for_server(address, app)
-        try:
+        with serving(PORT) as address:
             for take in (workbench, findings_on_a_phone, timeline):
                 take(browser, address)
-        finally:
-            browser.close()
-            app.terminate()
-            app.wait(30)
+        browser.close()
 
 
 if __name__ == "__main__":
