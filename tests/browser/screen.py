@@ -25,6 +25,7 @@ PHONE = (390, 844)
 LAPTOP = (1440, 900)
 POLLING = 50  # milliseconds between two looks; Playwright's default is every painted frame
 QUIET = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
+MAIN = "document.querySelector('[data-testid=stMain]')"  # the part of a page that scrolls
 ROOT = Path(__file__).resolve().parents[2]
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -144,8 +145,9 @@ class Screen:
             done = f"n => {turn} > n && {QUIET}"
             self.page.wait_for_function(done, arg=before, polling=POLLING)
             self.page.locator(".stage").nth(1).wait_for(state="detached")
-            # The old board may have kept more as it went.
+            # The old board may have kept more as it went, and the page may stand scrolled.
             self.page.evaluate("localStorage.clear()")
+            self.page.evaluate(f"{MAIN}.scrollTo(0, 0)")
             return
         origin = self.page.evaluate("location.origin")
         self.page.goto("about:blank")

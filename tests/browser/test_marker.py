@@ -7,6 +7,7 @@ drawn outline may leave the trail by 1.2 CSS pixels (it is thinned to at most 40
 import pytest
 import shapely
 from drawing import EYE_RING, FACE, HEIGHT, WIDTH, ring
+from screen import MAIN, POLLING
 
 from fieldmarks.measure.region import (
     Line,
@@ -174,17 +175,15 @@ def test_drawing_after_a_pinch_lands_where_the_finger_is(phone):
 
 
 def test_the_page_scrolls_beside_the_photo_but_not_on_it(phone):
-    top = phone.page.evaluate("document.querySelector('[data-testid=stMain]').scrollTop")
+    top = phone.page.evaluate(f"{MAIN}.scrollTop")
     x, y = phone.at(2000, 2500)
     phone.screen.stroke([(x, y - i * 8) for i in range(20)])
     phone.page.wait_for_timeout(300)
-    scrolled = "document.querySelector('[data-testid=stMain]').scrollTop"
-    assert phone.page.evaluate(scrolled) == top
+    assert phone.page.evaluate(f"{MAIN}.scrollTop") == top
     box = phone.page.locator(".help summary").bounding_box()
     x, y = box["x"] + 250, box["y"] + 20
     phone.screen.stroke([(x, y - i * 8) for i in range(20)])
-    phone.page.wait_for_timeout(500)
-    assert phone.page.evaluate(scrolled) > top + 30
+    phone.page.wait_for_function(f"top => {MAIN}.scrollTop > top + 30", arg=top, polling=POLLING)
 
 
 def test_a_loupe_shows_what_the_finger_hides(phone):

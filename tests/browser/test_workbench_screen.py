@@ -5,7 +5,7 @@ import re
 from barriers import contrast
 from keeper import Keeper
 from playwright.sync_api import expect
-from screen import LAPTOP, free_port, serving
+from screen import LAPTOP, MAIN, free_port, serving
 from test_record import FACE, save_bird
 
 from fieldmarks.measure.region import Ellipse, centre, vertices
@@ -79,7 +79,7 @@ def test_a_swipe_over_the_photo_scrolls_the_page_unless_a_drawing_tool_is_on(mar
     keeper = marked
 
     def scrolled():
-        return keeper.page.evaluate("document.querySelector('[data-testid=stMain]').scrollTop")
+        return keeper.page.evaluate(f"{MAIN}.scrollTop")
 
     box = keeper.board.stage.bounding_box()
     x, y = box["x"] + 40, box["y"] + box["height"] - 40
