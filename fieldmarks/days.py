@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.csv_rows import csv_rows
-from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError, told_if_not_opened
 from fieldmarks.pipeline import examine
 from fieldmarks.record import RECORD_SUFFIX, Record, to_csv, write_record
 from fieldmarks.rules import Tables
@@ -28,8 +28,10 @@ def named_birds(folder: Path) -> dict[str, tuple[str, str]]:
         return {}
     found: dict[str, tuple[str, str]] = {}
     head: list[str] = []
+    with told_if_not_opened(LIST_NAME, "Check the file"):
+        data = path.read_bytes()
     try:
-        for number, cells in csv_rows(path.read_bytes())[1]:
+        for number, cells in csv_rows(data)[1]:
             if number == 1:
                 head = [cell.strip().lower() for cell in cells]
                 continue
@@ -49,10 +51,6 @@ def named_birds(folder: Path) -> dict[str, tuple[str, str]]:
                     f"row {number}: {photo} is named twice", mend="Leave one of the rows"
                 )
             found[photo] = bird, row.get("day", "")
-    except OSError as error:
-        raise FieldmarksError(
-            f"cannot be opened ({error.strerror})", where=LIST_NAME, mend="Check the file"
-        ) from None
     except FieldmarksError as error:
         raise FieldmarksError(error.problem, where=LIST_NAME, mend=error.mend) from None
     return found

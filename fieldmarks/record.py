@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from fieldmarks._util.atomic_write import write_whole
-from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError, first_fault, told_if_not_opened
 from fieldmarks._util.sanitize import plain
 from fieldmarks.judge.assess import Assessment
 from fieldmarks.judge.conclusion import Conclusion
@@ -63,12 +63,8 @@ class _Judged:
                 program.
         """
         path = Path(path)
-        try:
+        with told_if_not_opened(path.name):
             return _from_json(cls, path.read_bytes(), path.name)
-        except OSError as error:
-            raise FieldmarksError(
-                f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
-            ) from None
 
     @property
     def photo(self) -> str:
@@ -239,10 +235,8 @@ def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
         except ValidationError:
             found = read(_in_todays_words(text))
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"])
         raise FieldmarksError(
-            f"this is not a record this version can read ({place or 'file'}: {first['msg']})",
+            f"this is not a record this version can read ({first_fault(error)})",
             where=where,
             mend=AGAIN,
         ) from None

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
 from fieldmarks._util.sanitize import plain
+
+if TYPE_CHECKING:
+    from pydantic import ValidationError
 
 LONGEST = 2000  # characters of one line
 
@@ -47,3 +54,20 @@ class TableError(FieldmarksError, ValueError):
 
     A ValueError too, so that one raised in a validator of a row comes with its place.
     """
+
+
+@contextmanager
+def told_if_not_opened(
+    where: str, mend: str = "Check the file name", kind: type[FieldmarksError] = FieldmarksError
+) -> Iterator[None]:
+    """Read a file that a keeper named; an OSError is told in the keeper's words."""
+    try:
+        yield
+    except OSError as error:
+        raise kind(f"cannot be opened ({error.strerror})", where=where, mend=mend) from None
+
+
+def first_fault(error: ValidationError) -> str:
+    """Place and words of the first thing that does not keep to a schema."""
+    first = error.errors(include_url=False)[0]
+    return f"{'.'.join(map(str, first['loc'])) or 'file'}: {first['msg']}"

@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal, TypeVar, get_args
 from pydantic import AfterValidator, AliasChoices, Field, TypeAdapter, ValidationError
 from pydantic_core import PydanticSerializationError
 
-from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError, first_fault
 from fieldmarks._util.sanitize import harmless, one_line
 from fieldmarks.measure.suffixes import ENDING
 
@@ -302,9 +302,7 @@ def from_json(
     try:
         read: K = _adapter(kind).validate_json(text)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"]) or "file"
-        raise FieldmarksError(f"{place}: {first['msg']}", where=where, mend=mend) from None
+        raise FieldmarksError(first_fault(error), where=where, mend=mend) from None
     return read
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 import typer
 from typer import Argument, Option
 
-from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.errors import FieldmarksError, told_if_not_opened
 from fieldmarks.cli.answers import console, progress, say
 from fieldmarks.cli.asking import read_day
 from fieldmarks.cli.bird_app import BirdName, OnDay, app
@@ -115,11 +115,8 @@ def read_list(
     from fieldmarks.birds.service import RING_PATTERN
     from fieldmarks.cli.printing import print_preview
 
-    try:
+    with told_if_not_opened(str(file), "Check its name"):
         data = file.read_bytes()
-    except OSError as error:
-        wrong = f"cannot be opened ({error.strerror})"
-        raise FieldmarksError(wrong, where=str(file), mend="Check its name") from None
     with store_and_tables() as (store, tables):
         with progress("Looking through the list"):
             preview = preview_list(data, store.birds(), tables, store.setting(RING_PATTERN))

@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from fieldmarks._util.errors import CardError
+from fieldmarks._util.errors import CardError, first_fault
 from fieldmarks._util.resources import PACKAGE
 from fieldmarks.measure.calibration import Calibration, calibrate, card_table
 from fieldmarks.measure.colour import lightness_to_reflectance, neutral_lab
@@ -103,9 +103,7 @@ def read_chart(path: Path) -> Chart:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise CardError(f"cannot be read ({error})", where=path.name, mend="Mend it") from None
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"]) or "file"
-        raise CardError(f"{place}: {first['msg']}", where=path.name, mend="Mend the row") from None
+        raise CardError(first_fault(error), where=path.name, mend="Mend the row") from None
 
 
 @lru_cache(maxsize=8)

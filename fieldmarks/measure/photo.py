@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import ExifTags, Image, UnidentifiedImageError
 
-from fieldmarks._util.errors import PhotoError
+from fieldmarks._util.errors import PhotoError, told_if_not_opened
 from fieldmarks._util.sanitize import one_line
 from fieldmarks.measure.icc import Profile, read_profile, srgb_profile
 from fieldmarks.measure.region import Window
@@ -176,12 +176,8 @@ def open_photo(path: str | Path, max_megapixels: float = MAX_MEGAPIXELS) -> Phot
             too large.
     """
     path = Path(path)
-    try:
+    with told_if_not_opened(path.name, kind=PhotoError):
         data = path.read_bytes()
-    except OSError as error:
-        raise PhotoError(
-            f"cannot be opened ({error.strerror})", where=path.name, mend="Check the file name"
-        ) from None
     return decode_photo(data, path.name, max_megapixels)
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import defusedxml.ElementTree
 from defusedxml import DefusedXmlException
 
-from fieldmarks._util.errors import RegionError
+from fieldmarks._util.errors import RegionError, told_if_not_opened
 from fieldmarks._util.sanitize import harmless, one_line
 from fieldmarks.measure.region import (
     Ellipse,
@@ -100,11 +100,11 @@ def from_annotations(page: Any, where: str = "region file") -> RegionSet:
 
 
 def region_set_from_text(
-    text: str,
+    text: str | bytes,
     where: str = "region file",
     mend: str = "Choose the region file saved with the photo",
 ) -> RegionSet:
-    """Read the text of a Web Annotation file.
+    """Read what a Web Annotation file holds.
 
     Args:
         where, mend: Name and mend used when the text is not JSON.
@@ -132,19 +132,11 @@ def read_region_file(path: str | Path) -> RegionSet:
         RegionError: The file is missing, too large, not JSON or not a Web Annotation page.
     """
     path = Path(path)
-    try:
+    mend = "Mark the photo in the app and save its regions beside it, or check the name"
+    with told_if_not_opened(path.name, mend, RegionError):
         if path.stat().st_size > MAX_FILE_BYTES:
             raise RegionError("this is too large for a region file", where=path.name)
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise RegionError(
-            f"cannot be opened ({error.strerror})",
-            where=path.name,
-            mend="Mark the photo in the app and save its regions beside it, or check the name",
-        ) from None
-    except UnicodeDecodeError:
-        text = ""  # no JSON either
-    return region_set_from_text(text, path.name)
+        return region_set_from_text(path.read_bytes(), path.name)
 
 
 def _annotation(region: Region, source: dict[str, Any]) -> dict[str, Any]:

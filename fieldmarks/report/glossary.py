@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from fieldmarks._util.errors import TableError
+from fieldmarks._util.errors import TableError, first_fault
 from fieldmarks._util.resources import shipped
 from fieldmarks._util.sanitize import plain
 
@@ -53,9 +53,7 @@ def read_words(content: str, where: str = "words.toml") -> Mapping[str, Word]:
     except tomllib.TOMLDecodeError as error:
         raise TableError(f"this is not TOML: {error}", where=where) from None
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"])
-        raise TableError(f"{word}: {place}: {first['msg']}", where=where) from None
+        raise TableError(f"{word}: {first_fault(error)}", where=where) from None
     return {word: rows[word] for word in sorted(rows, key=str.lower)}
 
 

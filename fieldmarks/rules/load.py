@@ -15,7 +15,7 @@ import platformdirs
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from fieldmarks._util.errors import TableError
+from fieldmarks._util.errors import TableError, told_if_not_opened
 from fieldmarks._util.sanitize import is_harmless, plain
 from fieldmarks.rules import checks, schema, swatches
 from fieldmarks.rules.tables import Tables
@@ -150,12 +150,10 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
 
 
 def _read(path: Path, name: str) -> tuple[bytes, dict[str, Any]]:
-    try:
+    with told_if_not_opened(name, "Check the file", TableError):
         raw = path.read_bytes()
+    try:
         data = tomllib.loads(raw.decode("utf-8"))
-    except OSError as error:
-        wrong = f"cannot be opened ({error.strerror})"
-        raise TableError(wrong, where=name, mend="Check the file") from None
     except (ValueError, RecursionError) as error:
         wrong = f"this is not TOML: {error}"
         raise TableError(wrong, where=name, mend="Correct the line named") from None
