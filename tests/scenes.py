@@ -38,14 +38,19 @@ def _grain(shape: tuple[int, ...], seed: int) -> np.ndarray:
     return np.random.default_rng(seed).normal(0, 1, shape)
 
 
-def to_photo(linear: np.ndarray, name: str = "scene.png", format: str = "PNG", **how) -> Photo:
-    """Encode linear RGB as an sRGB file and decode it again as the program would."""
+def to_file(linear: np.ndarray, format: str = "PNG", **how) -> bytes:
+    """Linear RGB as an sRGB file."""
     buffer = io.BytesIO()
     how = {"compress_level": 1, **how} if format == "PNG" else how
     Image.fromarray(np.round(encode_srgb(linear) * 255).astype(np.uint8)).save(
         buffer, format, **how
     )
-    return decode_photo(buffer.getvalue(), name)
+    return buffer.getvalue()
+
+
+def to_photo(linear: np.ndarray, name: str = "scene.png", format: str = "PNG", **how) -> Photo:
+    """Encode linear RGB as an sRGB file and decode it again as the program would."""
+    return decode_photo(to_file(linear, format, **how), name)
 
 
 def card(x: float = 20, y: float = 20, side: float = 80, value: float | None = None) -> Region:
