@@ -1,5 +1,6 @@
 """Flat test scenes of known CIELAB (D65, 2 degrees), for tests of the measuring chain."""
 
+import functools
 import io
 
 import numpy as np
@@ -28,18 +29,28 @@ def linear_scene(
         scene[mask(shape, (0, 0, width, height))] = lab_to_linear(lab)
     scene = scene * np.array(cast)
     if noise:
-        grain = np.random.default_rng(seed).normal(0, noise, scene.shape)
-        scene = scene + grain * np.sqrt(np.maximum(scene, 0))
+        scene = scene + noise * _grain(scene.shape, seed) * np.sqrt(np.maximum(scene, 0))
     return scene
+
+
+@functools.lru_cache(maxsize=4)
+def _grain(shape: tuple[int, ...], seed: int) -> np.ndarray:
+    return np.random.default_rng(seed).normal(0, 1, shape)
+
+
+def to_file(linear: np.ndarray, format: str = "PNG", **how) -> bytes:
+    """Linear RGB as an sRGB file."""
+    buffer = io.BytesIO()
+    how = {"compress_level": 1, **how} if format == "PNG" else how
+    Image.fromarray(np.round(encode_srgb(linear) * 255).astype(np.uint8)).save(
+        buffer, format, **how
+    )
+    return buffer.getvalue()
 
 
 def to_photo(linear: np.ndarray, name: str = "scene.png", format: str = "PNG", **how) -> Photo:
     """Encode linear RGB as an sRGB file and decode it again as the program would."""
-    buffer = io.BytesIO()
-    Image.fromarray(np.round(encode_srgb(linear) * 255).astype(np.uint8)).save(
-        buffer, format, **how
-    )
-    return decode_photo(buffer.getvalue(), name)
+    return decode_photo(to_file(linear, format, **how), name)
 
 
 def card(x: float = 20, y: float = 20, side: float = 80, value: float | None = None) -> Region:

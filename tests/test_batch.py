@@ -52,24 +52,29 @@ def files(folder):
     return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in folder.iterdir()}
 
 
-def test_one_and_two_workers_write_the_same_files(tmp_path, tables):
-    photos = birds(tmp_path / "photos", 5)
-    ticks = []
-    for workers in (None, 2):
-        summary = assess_many(
-            photos,
-            tmp_path / f"{workers}",
-            tables,
-            Question(),
-            workers=workers,
-            after_each=lambda: ticks.append(1),
-        )
-        assert (summary.done, summary.kept, summary.problems) == (5, 0, ())
-    assert len(ticks) == 10
-    one, two = files(tmp_path / "None"), files(tmp_path / "2")
-    assert len(one) == 5 * 4 + 3
-    assert one == two
-    with (tmp_path / "2" / "readings.csv").open(newline="") as table:
+@pytest.fixture(scope="module")
+def flock(tmp_path_factory, tables):
+    """Eight photos that no test changes, and what one worker writes of them."""
+    place = tmp_path_factory.mktemp("flock")
+    photos, ticks = birds(place / "photos", 8), []
+    summary = assess_many(
+        photos, place / "whole", tables, Question(), after_each=lambda: ticks.append(1)
+    )
+    assert (summary.done, summary.kept, summary.problems) == (8, 0, ())
+    assert len(ticks) == 8
+    return photos, files(place / "whole")
+
+
+def test_one_and_two_workers_write_the_same_files(tmp_path, tables, flock):
+    (photos, one), ticks = flock, []
+    summary = assess_many(
+        photos, tmp_path, tables, Question(), workers=2, after_each=lambda: ticks.append(1)
+    )
+    assert (summary.done, summary.kept, summary.problems) == (8, 0, ())
+    assert len(ticks) == 8
+    assert len(one) == 8 * 4 + 3
+    assert one == files(tmp_path)
+    with (tmp_path / "readings.csv").open(newline="") as table:
         names = [row["photo"] for row in csv.DictReader(table)]
     assert sorted(set(names)) == [p.name for p in photos]
     assert names == sorted(names)
@@ -189,11 +194,10 @@ def workers_of(process):
 
 @needs_posix
 @pytest.mark.parametrize("workers", [1, 2])
-def test_a_killed_batch_goes_on_where_it_was(tmp_path, tables, workers):
-    photos = birds(tmp_path / "photos", 12)
-    assess_many(photos, tmp_path / "whole", tables, Question())
+def test_a_killed_batch_goes_on_where_it_was(tmp_path, tables, flock, workers):
+    photos, whole = flock
     out = tmp_path / "out"
-    program = started(tmp_path / "photos", out, workers)
+    program = started(photos[0].parent, out, workers)
     goes_on(program, 2)
     for _ in range(3):
         assert program.stdout.readline() == "done\n"
@@ -201,28 +205,27 @@ def test_a_killed_batch_goes_on_where_it_was(tmp_path, tables, workers):
     assert program.wait() == -signal.SIGKILL
     finished = {p.name: p.stat().st_mtime_ns for p in out.glob("*.record.json")}
     assert len(finished) == 3 or (workers == 2 and len(finished) > 3)
-    (out / ".bird11.record.json.12345.part").write_text('{"half')
+    (out / ".bird07.record.json.12345.part").write_text('{"half')
     summary = assess_many(photos, out, tables, Question())
     assert summary.problems == ()
     assert summary.kept >= len(finished)
-    assert summary.done + summary.kept == 12
+    assert summary.done + summary.kept == 8
     for name, written in finished.items():
         assert (out / name).stat().st_mtime_ns == written, "it was measured twice"
-    assert files(out) == files(tmp_path / "whole")
+    assert files(out) == whole
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="finds workers in /proc")
-def test_a_killed_worker_costs_no_photo(tmp_path, tables):
-    photos = birds(tmp_path / "photos", 10)
-    program = started(tmp_path / "photos", tmp_path / "out", 2)
+def test_a_killed_worker_costs_no_photo(tmp_path, flock):
+    photos, whole = flock
+    program = started(photos[0].parent, tmp_path / "out", 2)
     assert program.stdout.readline() == "done\n"
     os.kill(workers_of(program)[0], signal.SIGKILL)
     rest = program.communicate(timeout=120)[0].splitlines()
     assert program.returncode == 0
     done, kept, problems = map(int, rest[-1].split())
-    assert (done + kept, problems) == (10, 0)
-    assess_many(photos, tmp_path / "whole", tables, Question())
-    assert files(tmp_path / "out") == files(tmp_path / "whole")
+    assert (done + kept, problems) == (8, 0)
+    assert files(tmp_path / "out") == whole
 
 
 def deadly(number):
@@ -239,14 +242,13 @@ def test_a_photo_that_kills_its_worker_is_found_and_the_rest_is_done():
     assert found == {n: None if n == 3 else n * n for n in range(8)}
 
 
-def test_dask_spreads_the_same_files(tmp_path, tables):
+def test_dask_spreads_the_same_files(tmp_path, flock):
     pytest.importorskip("distributed")
-    photos = birds(tmp_path / "photos", 4)
-    assess_many(photos, tmp_path / "one", tables, Question())
+    photos, whole = flock
     # In a program of its own: Dask's workers start from the main module, which here is pytest's.
     command = [sys.executable, PROGRAM, photos[0].parent, tmp_path / "two", "dask"]
     run = subprocess.run(
         command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=300
     )
-    assert run.stdout.split()[-3:] == ["4", "0", "0"], run.stderr
-    assert files(tmp_path / "one") == files(tmp_path / "two")
+    assert run.stdout.split()[-3:] == ["8", "0", "0"], run.stderr
+    assert files(tmp_path / "two") == whole

@@ -8,8 +8,8 @@ import sys
 from pathlib import Path
 
 import pytest
+from app_page import AppTest
 from fault_table import can_mount, small_disk, write_protected
-from streamlit.testing.v1 import AppTest
 from test_batch import birds, files, needs_posix, started
 from test_record import save_bird
 

@@ -1,5 +1,6 @@
 """The guide's drawing and rows agree with the rule tables; every word is explained plainly."""
 
+import collections
 import functools
 import itertools
 import re
@@ -36,11 +37,20 @@ def painted(source, mark):
     """Fill of the largest shape of a mark, as written in the drawing."""
     shapes = [layer for layer in drawing().layers if layer.mark == mark and not layer.paint]
     path = max(shapes, key=lambda layer: len(layer.path)).path
-    styles = [e.get("style") for e in read(source).iter(f"{SVG}path") if e.get("d") == path]
-    fills = [re.search(r"fill:([^;]+)", s)[1] for s in styles if s]
-    return [fill for fill in fills if fill != "none"]
+    return [fill for fill in fills(source)[path] if fill != "none"]
 
 
+@functools.cache
+def fills(source):
+    """Path -> fills of the shapes that have it."""
+    found = collections.defaultdict(list)
+    for shape in read(source).iter(f"{SVG}path"):
+        if style := shape.get("style"):
+            found[shape.get("d")].append(re.search(r"fill:([^;]+)", style)[1])
+    return found
+
+
+@functools.cache
 def reference_code(lab):
     """A CIELAB colour as sRGB by colour-science, clipped to the screen's gamut."""
     rgb = np.clip(colour.XYZ_to_sRGB(colour.Lab_to_XYZ(lab)), 0, 1) * 255

@@ -94,9 +94,13 @@ def shapes(photo, taps):
 
 
 @lru_cache(maxsize=1)
+def proposed():
+    """What is proposed on the painted bird from all three taps."""
+    return propose(bird(), Taps(EYE, TIP, TAIL), MARKS)
+
+
 def found():
-    """Shapes proposed on the painted bird from all three taps."""
-    return shapes(bird(), Taps(EYE, TIP, TAIL))
+    return {p.mark: p.shape for p in proposed()}
 
 
 def lab(photo, mark, own):
@@ -138,13 +142,13 @@ def test_marks_lie_on_their_own_colour(mark, painted):
 
 
 def test_proposals_are_outlines_that_can_be_read_on_the_photo():
-    for proposed in propose(bird(), Taps(EYE, TIP, TAIL), MARKS):
-        points = vertices(proposed.shape)
+    for one in proposed():
+        points = vertices(one.shape)
         assert (points >= 0).all()
         assert (points <= SIZE).all()
         assert shapely.Polygon(points).is_valid
-        assert 0 < proposed.certainty <= 1
-        assert lab(bird(), proposed.mark, found()) is not None
+        assert 0 < one.certainty <= 1
+        assert lab(bird(), one.mark, found()) is not None
 
 
 def test_a_core_keeps_off_a_streak_of_another_colour():
@@ -158,7 +162,7 @@ def test_a_core_keeps_off_a_streak_of_another_colour():
 
 
 def test_a_core_of_scattered_colours_is_less_sure():
-    even = {p.mark: p.certainty for p in propose(bird(), Taps(EYE, TIP, TAIL), MARKS)}
+    even = {p.mark: p.certainty for p in proposed()}
     rgb = picture().astype(np.float32)
     patches = np.random.default_rng(8).normal(0, 45, (65, 60, 3)).astype(np.float32)
     rgb[220:] += cv2.resize(patches, SIZE, interpolation=cv2.INTER_CUBIC)[220:]
@@ -169,14 +173,12 @@ def test_a_core_of_scattered_colours_is_less_sure():
 
 
 def test_only_marks_that_a_rule_needs_whole_are_followed_to_their_borders():
-    proposed = propose(bird(), Taps(EYE, TIP, TAIL), MARKS)
-    assert {p.mark for p in proposed if p.whole} == {"collar", "bib"} & {p.mark for p in proposed}
+    assert {p.mark for p in proposed() if p.whole} == {"collar", "bib"} & found().keys()
     assert {m for m in MARKS if MARKS[m].whole} == {"collar", "bib"}
 
 
 def test_the_same_taps_give_the_same_outlines():
-    taps = Taps(EYE, TIP, TAIL)
-    assert propose(bird(), taps, MARKS) == propose(bird(), taps, MARKS)
+    assert propose(bird(), Taps(EYE, TIP, TAIL), MARKS) == proposed()
 
 
 @settings(max_examples=6, deadline=None)
@@ -250,6 +252,7 @@ def test_an_eye_tapped_where_there_is_none_is_refused():
         propose(plain, Taps((150, 100)), MARKS)
 
 
+@lru_cache(maxsize=8)
 def demo(name):
     folder = shipped("demo_images")
     drawn = region_set_from_text((folder / f"{name}.regions.json").read_text(encoding="utf-8"))
@@ -318,8 +321,13 @@ def carded(places_of_cards, grey=118):
     return to_photo(np.clip(out, 0, 255).astype(np.uint8))
 
 
+@lru_cache(maxsize=1)
+def lone_card():
+    return find_card(carded([(300, 200)]))
+
+
 def test_a_lone_card_is_found_and_a_wall_of_tiles_is_not():
-    card = find_card(carded([(300, 200)]))
+    card = lone_card()
     (x0, y0), (x1, y1) = (
         vertices(card.regions[0].shape).min(0),
         vertices(card.regions[0].shape).max(0),
@@ -331,4 +339,4 @@ def test_a_lone_card_is_found_and_a_wall_of_tiles_is_not():
 
 def test_a_white_card_is_called_white():
     assert find_card(carded([(300, 200)], grey=200)).white
-    assert not find_card(carded([(300, 200)])).white
+    assert not lone_card().white

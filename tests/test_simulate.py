@@ -193,15 +193,27 @@ def _small(name: str) -> tuple:
 
 
 def test_the_same_seed_paints_the_same_photo() -> None:
-    first, second = _small("fischeri_clean"), _small.__wrapped__("fischeri_clean")
+    name = "personatus_orange_collar"
+    first, second = _small(name), _small.__wrapped__(name)
     assert np.array_equal(first[0], second[0])
     assert first[1:] == second[1:]
 
 
-def test_a_small_render_writes_photo_regions_and_truth(tmp_path: Path) -> None:
-    (photo,) = demo.render_demo(tmp_path, ["nigrigenis_blue_rump"], height=SMALL)
-    regions = read_region_file(tmp_path / "nigrigenis_blue_rump.regions.json")
-    truth = json.loads((tmp_path / "nigrigenis_blue_rump.truth.json").read_text(encoding="utf-8"))
+@pytest.fixture(scope="module")
+def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small photo in a folder of its own, with what lies beside it."""
+    place = tmp_path_factory.mktemp("rendered")
+    (photo,) = demo.render_demo(place, ["nigrigenis_blue_rump"], height=SMALL)
+    return photo
+
+
+def _truth(photo: Path) -> dict:
+    return json.loads(photo.with_suffix(".truth.json").read_text(encoding="utf-8"))
+
+
+def test_a_small_render_writes_photo_regions_and_truth(rendered: Path) -> None:
+    photo, truth = rendered, _truth(rendered)
+    regions = read_region_file(photo.with_suffix(".regions.json"))
     check_regions(regions, KINDS)
     with Image.open(photo) as image:
         assert image.size == (regions.width, regions.height) == (480, 360)
@@ -209,9 +221,9 @@ def test_a_small_render_writes_photo_regions_and_truth(tmp_path: Path) -> None:
     assert truth["photo"] == regions.photo == photo.name
 
 
-def test_truth_follows_what_was_painted() -> None:
+def test_truth_follows_what_was_painted(rendered: Path) -> None:
     # The painted materials, as this module's own model defines them, not a fact about real birds.
-    marks = _small("nigrigenis_blue_rump")[2]["marks"]
+    marks = _truth(rendered)["marks"]
     rump, back = (np.array(marks[m]["true_lab"]) for m in ("rump", "back"))
     assert rump[2] < -5 < 5 < back[2]
     assert marks["beak_base"]["true_lab"][1] < marks["beak_tip"]["true_lab"][1] - 10
@@ -220,9 +232,9 @@ def test_truth_follows_what_was_painted() -> None:
 
 
 def test_truth_does_not_depend_on_lamp_camera_or_phone() -> None:
-    picture = next(p for p in PICTURES if p.name == "lilianae_large")
+    picture = next(p for p in PICTURES if p.name == "personatus_orange_collar")
     dim = replace(picture.light, illuminant="FL2", camera=camera.CAMERAS[1], phone_strength=0.0)
-    photos = [demo.render_picture(p, SMALL) for p in (picture, replace(picture, light=dim))]
+    photos = [_small(picture.name), demo.render_picture(replace(picture, light=dim), SMALL)]
     assert photos[0][2]["marks"] == photos[1][2]["marks"]
     assert not np.array_equal(photos[0][0], photos[1][0])
 

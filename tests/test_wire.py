@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 import streamlit
+from app_page import AppTest
 from hypothesis import given
 from hypothesis import strategies as st
-from streamlit.testing.v1 import AppTest
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks._util.sanitize import harmless

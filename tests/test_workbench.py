@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
+from app_page import AppTest
 from test_phone_profile import chart_tiles, phone_photo, tile
 from test_record import save_bird
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -31,6 +32,7 @@ _CELLS: dict[str, dict[str, Any]] = {
 }
 
 
+@cache
 def schemas() -> dict[str, dict[str, Any]]:
     """Schema by the name of what it describes."""
     kinds = {name: TypeAdapter[Any](kind).json_schema(mode="serialization")

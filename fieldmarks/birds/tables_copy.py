@@ -7,6 +7,7 @@ import re
 import tempfile
 import zipfile
 import zlib
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
 from fieldmarks._util.errors import TableError
@@ -54,7 +55,16 @@ def unpack_tables(data: bytes, where: str = "tables") -> Tables:
     Raises:
         TableError: The ZIP or a row in it cannot be used.
     """
-    broken = TableError("this copy of the tables cannot be read", where=where, mend="Get it again")
+    try:
+        return _unpacked(data)
+    except TableError as error:
+        place = f"{where}, {error.where}" if error.where else where
+        raise TableError(error.problem, where=place, mend=error.mend) from None
+
+
+@lru_cache(maxsize=2)  # most looks were judged by the same tables
+def _unpacked(data: bytes) -> Tables:
+    broken = TableError("this copy of the tables cannot be read", mend="Get it again")
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             members = packed.infolist()
@@ -72,5 +82,5 @@ def unpack_tables(data: bytes, where: str = "tables") -> Tables:
     except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError):
         raise broken from None
     if tables is None:
-        raise TableError(problems[0].problem, where=f"{where}, {problems[0].where}")
+        raise TableError(problems[0].problem, where=problems[0].where)
     return tables

@@ -23,6 +23,7 @@ from fieldmarks.rules.tables import Tables
 KINDS = ("marks", "swatches", "species", "varieties", "ages", "relations", "tints", "signs",
          "cautions", "makeup", "version")  # fmt: skip
 SPECIES_FOLDER, SIGN_FOLDER = "species", "signs"
+LARGE = 2**15  # bytes; a larger table file is not kept in memory
 Ordered = TypeVar("Ordered", schema.Species, schema.Variety, schema.Caution)
 
 
@@ -153,14 +154,21 @@ def _read(path: Path, name: str) -> tuple[bytes, dict[str, Any]]:
     with told_if_not_opened(name, "Check the file", TableError):
         raw = path.read_bytes()
     try:
-        data = tomllib.loads(raw.decode("utf-8"))
+        data, odd = (_parsed if len(raw) < LARGE else _parsed.__wrapped__)(raw)
     except (ValueError, RecursionError) as error:
         wrong = f"this is not TOML: {error}"
         raise TableError(wrong, where=name, mend="Correct the line named") from None
-    if odd := _harmful(data):
+    if odd:
         wrong = "it holds signs that cannot be seen"
         raise TableError(wrong, where=f"{name}, {odd[:80]}", mend="Write it again")
     return raw, data
+
+
+@lru_cache(maxsize=64)  # most files are read again with every other folder
+def _parsed(raw: bytes) -> tuple[dict[str, Any], str]:
+    """A file's content, and the first key with harmful signs in it."""
+    data = tomllib.loads(raw.decode("utf-8"))
+    return data, _harmful(data)
 
 
 def _rows(path: Path, data: dict[str, Any]) -> Iterator[tuple[str, str, str, Any]]:

@@ -246,10 +246,11 @@ def _between(one: MakeUp, other: MakeUp) -> list[tuple[str, ...]]:
 
 
 def _operate(makeup: MakeUp, operations: Iterable[Operation], ground: str) -> MakeUp:
+    found = {part: getattr(makeup, part) for part in LEVELS}
     for operation in operations:
         if operation.grounds and ground not in operation.grounds:
             continue
-        level = getattr(makeup, operation.on)
+        level = found[operation.on]
         if operation.to is not None:
             new = operation.to
         elif operation.map is not None:
@@ -258,8 +259,13 @@ def _operate(makeup: MakeUp, operations: Iterable[Operation], ground: str) -> Ma
             levels = LEVELS[operation.on]
             place = levels.index(level) + (operation.steps or 0)
             new = levels[min(max(place, 0), len(levels) - 1)]
-        makeup = makeup.model_copy(update={operation.on: new})
-    return makeup
+        found[operation.on] = new
+    return _made_of(*found.values())
+
+
+@functools.cache  # a few dozen, each met thousands of times
+def _made_of(*levels: str) -> MakeUp:
+    return MakeUp.model_construct(**dict(zip(LEVELS, levels, strict=True)))
 
 
 @functools.lru_cache(maxsize=2048)

@@ -1,9 +1,12 @@
 """Saves and imports that are killed on the way; run as its own program by ``test_kill.py``.
 
-``killed.py saves FOLDER SHOT`` saves entries until it is killed; prints each id once confirmed.
-``killed.py import FOLDER ARCHIVE`` imports and prints "confirmed".
-``killed.py steps FOLDER SHOT ARCHIVE [URL]`` kills a child before every SQL statement and every
-step on the disk of one save and of one import, and prints what was there afterwards.
+Each line of standard input is a JSON list that a process of its own follows. It prints its number
+first; when it has ended, "ended" and its exit code are printed.
+
+``saves FOLDER SHOT`` saves entries until it is killed; prints each id once confirmed.
+``import FOLDER ARCHIVE`` imports and prints "confirmed".
+``steps FOLDER SHOT ARCHIVE [URL]`` kills a child before every SQL statement and every step on the
+disk of one save and of one import, and prints what was there afterwards.
 """
 
 import json
@@ -103,6 +106,9 @@ def steps(folder: Path, shots: Path, archive: Path, url: str = "") -> None:
     def save(store: Store) -> None:
         store.save_entry(entry_for(store), [shot], tables)
 
+    with Store(folder.with_name("first")) as store:  # what a process does once, no child does again
+        import_store(store, archive)
+        save(store)
     at_every_step(folder, save, "save", url or None)
     target = folder.with_name("imported")
     other = url and f"{url}_imported"
@@ -110,6 +116,13 @@ def steps(folder: Path, shots: Path, archive: Path, url: str = "") -> None:
 
 
 if __name__ == "__main__":
-    mode, *places = sys.argv[1:]
-    do = {"saves": saves, "import": import_one, "steps": steps}[mode]
-    do(*(Path(p) if "://" not in p else p for p in places))
+    for line in sys.stdin:
+        child = os.fork()
+        if child == 0:
+            mode, *places = json.loads(line)
+            print(os.getpid(), flush=True)
+            do = {"saves": saves, "import": import_one, "steps": steps}[mode]
+            do(*(Path(p) if "://" not in p else p for p in places))
+            os._exit(0)
+        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+        print(f"ended {code}", flush=True)

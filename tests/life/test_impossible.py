@@ -4,8 +4,8 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+from app_page import AppTest
 from made_birds import a_bird, an_entry
-from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from fieldmarks._util.errors import FieldmarksError

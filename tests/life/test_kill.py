@@ -2,11 +2,13 @@
 
 import itertools
 import json
+import os
 import pickle
 import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -38,26 +40,54 @@ def archive(tmp_path_factory, tables, orange_shot):
     return place / "club.zip"
 
 
-def start(*arguments):
-    return subprocess.Popen(
-        [sys.executable, PROGRAM, *map(str, arguments)], stdout=subprocess.PIPE, text=True
+@pytest.fixture(scope="module")
+def program():
+    """The program that starts processes to be killed; it is imported once for all of them."""
+    running = subprocess.Popen(
+        [sys.executable, PROGRAM],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
     )
+    yield running
+    os.killpg(running.pid, signal.SIGKILL)
+    running.communicate()
+
+
+def start(program, *arguments):
+    """Start a process; gives its number. What it prints is the program's output."""
+    program.stdin.write(json.dumps([str(a) for a in arguments]) + "\n")
+    program.stdin.flush()
+    return int(program.stdout.readline())
+
+
+def rest(program):
+    """What the process still prints, line by line, and its exit code."""
+    lines = []
+    for line in iter(program.stdout.readline, ""):
+        if line.startswith("ended "):
+            return lines, int(line.split()[1])
+        lines.append(line.strip())
+    raise AssertionError(f"the program ended: {lines}")
 
 
 @needs_posix
-def test_fifty_saves_killed_three_times_lose_nothing_that_was_confirmed(tmp_path, shot_file):
+def test_fifty_saves_killed_three_times_lose_nothing_that_was_confirmed(
+    program, tmp_path, shot_file
+):
     folder = tmp_path / "store"
     with Store(folder) as store:
         store.save(a_bird())
     confirmed = []
     for stop_after, pause in ((3, 0.0), (17, 0.011), (31, 0.023)):
-        program = start("saves", folder, shot_file)
+        process = start(program, "saves", folder, shot_file)
         for _ in range(stop_after):
             confirmed.append(program.stdout.readline().strip())
         time.sleep(pause)
-        program.send_signal(signal.SIGKILL)
-        more = program.stdout.read().split()
-        assert program.wait() == -signal.SIGKILL, "it was killed while still saving"
+        os.kill(process, signal.SIGKILL)
+        more, code = rest(program)
+        assert code == -signal.SIGKILL, "it was killed while still saving"
         confirmed += more
         with Store(folder) as store:
             _, entries, _ = everything(store)
@@ -70,15 +100,15 @@ def test_fifty_saves_killed_three_times_lose_nothing_that_was_confirmed(tmp_path
 
 
 @needs_posix
-def test_a_killed_import_is_there_whole_or_not_at_all(tmp_path, archive):
+def test_a_killed_import_is_there_whole_or_not_at_all(program, tmp_path, archive):
     for number, pause in enumerate((0.0, 0.02)):
         folder = tmp_path / f"store{number}"
-        program = start("import", folder, archive)
+        process = start(program, "import", folder, archive)
         assert program.stdout.readline().strip() == "started"
         time.sleep(pause)
-        program.send_signal(signal.SIGKILL)
-        confirmed = "confirmed" in program.stdout.read()
-        program.wait()
+        with suppress(ProcessLookupError):  # it may have ended
+            os.kill(process, signal.SIGKILL)
+        confirmed = "confirmed" in rest(program)[0]
         with Store(folder) as store:
             birds, entries, _ = everything(store)
             assert (len(birds), len(entries)) in ((0, 0), (2, 2))
@@ -89,7 +119,7 @@ def test_a_killed_import_is_there_whole_or_not_at_all(tmp_path, archive):
 @needs_posix
 @pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
 def test_killed_before_every_sql_statement_and_disk_step_the_store_is_whole(
-    tmp_path, shot_file, archive, kind, request
+    program, tmp_path, shot_file, archive, kind, request
 ):
     folder, more = tmp_path / "store", []
     if kind == "postgresql":
@@ -98,10 +128,11 @@ def test_killed_before_every_sql_statement_and_disk_step_the_store_is_whole(
         assert fresh("steps_imported") == f"{more[0]}_imported"
     with Store(folder, *more) as store:
         store.save(a_bird())
-    program = start("steps", folder, shot_file, archive, *more)
-    reports = [json.loads(line) for line in program.stdout]
-    assert program.wait() == 0
-    for label, least in (("save", 20), ("import", 30)):
+    start(program, "steps", folder, shot_file, archive, *more)
+    lines, code = rest(program)
+    assert code == 0, lines
+    reports = [json.loads(line) for line in lines]
+    for label, least in (("save", 25), ("import", 25)):
         own = [r for r in reports if r["label"] == label]
         left = sum(r["left"] for r in own)
         print(f"{kind} {label}: killed at {len(own) - 1} steps, {left} photos left over")

@@ -11,11 +11,11 @@ from datetime import date
 import geotagged
 import pillow_heif
 import pytest
+from app_page import AppTest
 from geotagged import SECRETS
 from made_birds import CLEAN, a_bird, an_entry, paint, regions_for, told_by
 from PIL import Image
 from pypdf import PdfReader
-from streamlit.testing.v1 import AppTest
 
 from fieldmarks.app.marker import reduced_jpeg
 from fieldmarks.birds import service as desk

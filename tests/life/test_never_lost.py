@@ -8,8 +8,8 @@ import itertools
 from datetime import date
 
 import pytest
+from app_page import AppTest
 from made_birds import CLEAN, a_bird, an_entry, paint, shoot
-from streamlit.testing.v1 import AppTest
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import service as desk

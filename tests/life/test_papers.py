@@ -10,8 +10,8 @@ import pypdf
 import pypdfium2
 import pytest
 import zxingcpp
+from app_page import AppTest
 from made_birds import a_bird, an_entry
-from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from fieldmarks._util.errors import FieldmarksError

@@ -1,7 +1,9 @@
 """A club's people: each role against each thing that can be asked of a store."""
 
+import copy
 import dataclasses
 import re
+import shutil
 from datetime import date
 from pathlib import Path
 
@@ -44,6 +46,12 @@ class Club:
         self.his_look = self.bens.save_entry(an_entry(self.his), [shot], tables)
         self.his_word = make_link(self.bens, self.his)
 
+    def copied(self, store):
+        """The same club in a copy of its store."""
+        own = copy.copy(self)
+        own.store, own.adas, own.bens = store, store.seen_by(self.ada), store.seen_by(self.ben)
+        return own
+
     def as_(self, role):
         return self.store.seen_by({"keeper": self.ada}.get(role) or getattr(self, role))
 
@@ -56,10 +64,18 @@ def read_only_club(request, tmp_path_factory, tables, clean_shot):
         yield Club(store, tables, clean_shot)
 
 
+@pytest.fixture(scope="module")
+def first_members(tmp_path_factory, tables, clean_shot):
+    with Store(tmp_path_factory.mktemp("first") / "store") as store:
+        club = Club(store, tables, clean_shot)
+    return club
+
+
 @pytest.fixture
-def members(tmp_path, tables, clean_shot):
+def members(tmp_path, first_members):
+    shutil.copytree(first_members.store.folder, tmp_path / "store")
     with Store(tmp_path / "store") as store:
-        yield Club(store, tables, clean_shot)
+        yield first_members.copied(store)
 
 
 def names(birds):

@@ -3,8 +3,8 @@
 from datetime import date
 
 import pytest
+from app_page import AppTest
 from made_birds import CLEAN, a_bird, paint, regions_for, shoot
-from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from fieldmarks.birds.service import WhichBirdError, keep_look

@@ -3,8 +3,8 @@
 from types import SimpleNamespace
 
 import pytest
+from app_page import AppTest
 from made_birds import a_bird, an_entry
-from streamlit.testing.v1 import AppTest
 
 from fieldmarks.app import sign_in
 from fieldmarks.birds.model import Pair, Young, new_id

@@ -5,8 +5,8 @@ import re
 
 import pypdf
 import pytest
+from app_page import AppTest
 from PIL import Image
-from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from fieldmarks.app.state import Day, open_demo

@@ -13,9 +13,9 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
+from app_page import AppTest
 from fault_table import can_mount, small_disk, write_protected
 from made_birds import a_bird, an_entry
-from streamlit.testing.v1 import AppTest
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import database, upkeep, writing
