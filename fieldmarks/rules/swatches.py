@@ -13,7 +13,7 @@ import functools
 import importlib.util
 import json
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -87,13 +87,3 @@ def munsell_to_lab(notation: str) -> Lab:
     """CIELAB (D65, 2 degrees) of a Munsell notation, from the ready file where it holds it."""
     found = _ready().get(notation)
     return found if found is not None else convert_munsell(notation)
-
-
-def write_ready_file(notations: Iterable[str]) -> None:
-    """Convert all notations afresh and keep them in the ready file."""
-    path = swatch_folder() / READY_FILE
-    ready = {notation: convert_munsell(notation) for notation in sorted(set(notations))}
-    lines = [f" {json.dumps(k)}: {json.dumps(v)}" for k, v in ready.items()]
-    path.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
-    _ready.cache_clear()
-    munsell_to_lab.cache_clear()
