@@ -7,10 +7,9 @@ from functools import cache
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from made_up import COLOURS, reading, relation
+from made_up import COLOURS, assess, reading, relation
 
 from fieldmarks._util.errors import FieldmarksError, TableError
-from fieldmarks.judge.assess import assess
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.proposal import age_class
 from fieldmarks.judge.signs import SignStatus

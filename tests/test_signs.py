@@ -8,12 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import reading
+from made_up import assess, reading
 from reported import record, shipped_tables
 from rich.console import Console
 
 from fieldmarks.cli.text import print_record
-from fieldmarks.judge.assess import assess
 from fieldmarks.judge.signs import STRENGTHS, SignStatus, look_for_signs, tint_fraction
 from fieldmarks.measure.colour import lab_to_polar
 from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart

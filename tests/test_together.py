@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import lab, reading, relation
+from made_up import assess, lab, reading, relation
 from test_assessment import CLEAN, TABLES
 from test_command_line import run
 from test_record import save_bird
@@ -20,7 +20,7 @@ from together import LIGHTS, SIDES, Bird, verdict_of
 
 import fieldmarks as fm
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.judge.assess import assess, assess_photos
+from fieldmarks.judge.assess import assess_photos
 from fieldmarks.judge.evidence import repeated
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.rendering import render

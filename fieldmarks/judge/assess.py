@@ -18,14 +18,13 @@ from fieldmarks.judge.rendering import Array
 from fieldmarks.judge.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.judge.together import (
     Disagreement,
-    PhotoReadings,
     Question,
     Read,
     SpeciesSheet,
     counted_once,
     disagreements,
 )
-from fieldmarks.measure.quantities import Reading, Relation
+from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.sampling import ColourDraws
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.schema import Caution
@@ -71,22 +70,6 @@ class Assessment:
     def sheet(self, species: str) -> SpeciesSheet:
         """Sheet of one species."""
         return next(sheet for sheet in self.sheets if sheet.species == species)
-
-
-def assess(
-    readings: Sequence[Reading],
-    relations: Sequence[Relation],
-    tables: Tables,
-    *,
-    variety: str = "green",
-    age: str = "adult",
-    claimed: str | None = None,
-    draws: int = 200,
-    seed: int = 0,
-) -> Assessment:
-    """Compare the readings of one photo with every species; see :class:`Question`."""
-    photo = PhotoReadings(tuple(readings), tuple(relations))
-    return assess_photos([photo], tables, Question(variety, age, claimed, draws, seed))
 
 
 def assess_photos(photos: Iterable[Read], tables: Tables, question: Question) -> Assessment:

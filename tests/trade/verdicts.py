@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from described import NUMBERS, Book, Case, Lab, parts_of
+from made_up import assess
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.judge.assess import Assessment, assess
+from fieldmarks.judge.assess import Assessment
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure import uncertainty
 from fieldmarks.measure.colour import difference, faded
