@@ -42,7 +42,7 @@ from fieldmarks.judge.hypotheses import (
     possible,
     speaks,
 )
-from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, slopes
+from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, render
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.rules.plumage import expected_relation
 from fieldmarks.rules.tables import Tables
@@ -287,7 +287,7 @@ def mark_ratios(
         most of its area reaches, so that a patch of another colour counts.
     """
     light = lab_to_linear(swatch_colours(tables)[0])
-    middle, moves = slopes(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)
+    middle, moves = render(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)
     whole = evidence.own[:, None] + natural_variation(tables, evidence)
     whole = whole + moves @ fitted.covariance @ np.swapaxes(moves, 1, 2)
     turn, scale = whitening(whole)
