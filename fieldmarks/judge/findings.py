@@ -21,8 +21,9 @@ import numpy as np
 from scipy.special import ndtr
 
 from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
+from fieldmarks.judge.fit import Fits
 from fieldmarks.judge.hypotheses import Hypothesis
-from fieldmarks.judge.model import RANGES, Fitted
+from fieldmarks.judge.model import RANGES
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
@@ -97,7 +98,7 @@ def status_of(held: float) -> Status:
 
 
 def corrected(
-    readings: Sequence[Reading], evidence: Evidence, fitted: Fitted, count: int, seed: int
+    readings: Sequence[Reading], evidence: Evidence, fitted: Fits, count: int, seed: int
 ) -> dict[str, ColourDraws]:
     """Draws of what the colours of each mark on one photo truly are; mark -> draws.
 
@@ -111,8 +112,8 @@ def corrected(
     if not readings:
         return {}
     rng = np.random.default_rng(seed)
-    terms = rng.standard_normal((count, len(fitted.rendering)))
-    terms = fitted.rendering + terms @ np.linalg.cholesky(fitted.covariance).T
+    terms = rng.standard_normal((count, len(fitted.terms)))
+    terms = fitted.terms + terms @ np.linalg.cholesky(fitted.covariance).T
     # Of each mark its median, with the doubt of its first colour, and then its colours.
     places = [
         [i for i, mark in enumerate(evidence.marks) if mark == reading.mark] for reading in readings

@@ -35,7 +35,10 @@ class Wanted(NamedTuple):
 
 
 class Fits(NamedTuple):
-    """Of each case: log likelihood (c,), likeliest rendering (c, 6), its covariance (c, 6, 6)."""
+    """Of c cases: log likelihood (c,), likeliest rendering (c, 6), its covariance (c, 6, 6).
+
+    Of a single one without the first axis.
+    """
 
     log: Array
     terms: Array

@@ -19,7 +19,6 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -79,13 +78,6 @@ RANGES = {
 }
 
 
-class Fitted(NamedTuple):
-    """The likeliest rendering of one photo under a hypothesis, (6,), and its covariance, (6, 6)."""
-
-    rendering: Array
-    covariance: Array
-
-
 @dataclass(frozen=True, eq=False)
 class Explained:
     """How one hypothesis explains the readings.
@@ -93,13 +85,13 @@ class Explained:
     Args:
         log_prior, log_likelihood: Natural logarithms; the likelihood has the renderings integrated
             out.
-        photos: One per photo.
+        photos: The fit of each, of this one case.
     """
 
     what: Hypothesis
     log_prior: float
     log_likelihood: float
-    photos: tuple[Fitted, ...]
+    photos: tuple[Fits, ...]
 
     @property
     def weight(self) -> float:
@@ -160,7 +152,7 @@ def explain(
             what,
             prior,
             float(logs[:, place].sum()),
-            tuple(Fitted(fits.terms[place], fits.covariance[place]) for fits in each),
+            tuple(Fits(*(part[place] for part in fits)) for fits in each),
         )
         for place, (what, prior) in enumerate(hypotheses)
     ]
@@ -273,7 +265,7 @@ def _wanted(tables: Tables, variety: str, age: str, mark: str, pupil_cut: bool) 
 
 
 def mark_ratios(
-    tables: Tables, evidence: Evidence, what: Hypothesis, fitted: Fitted
+    tables: Tables, evidence: Evidence, what: Hypothesis, fitted: Fits
 ) -> dict[str, float]:
     """How much likelier each mark's reading is with its expected colours than with others.
 
@@ -287,7 +279,7 @@ def mark_ratios(
         most of its area reaches, so that a patch of another colour counts.
     """
     light = lab_to_linear(swatch_colours(tables)[0])
-    middle, moves = render(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)
+    middle, moves = render(light, np.tile(fitted.terms, (len(light), 1)), evidence.top)
     whole = evidence.own[:, None] + natural_variation(tables, evidence)
     whole = whole + moves @ fitted.covariance @ np.swapaxes(moves, 1, 2)
     turn, scale = whitening(whole)

@@ -225,11 +225,9 @@ class Trial:
         return float(self.errors.mean())
 
 
-def choose(
-    patches: Patches, source: str = "", tone: bool = True, colour: bool = True
-) -> Correction:
+def choose(patches: Patches, source: str = "", colour: bool = True) -> Correction:
     """:func:`choose_trial`, fitted on all patches; ``source`` says where they come from."""
-    return finish(patches, choose_trial(patches, tone, colour), source)
+    return finish(patches, choose_trial(patches, colour=colour), source)
 
 
 def choose_trial(patches: Patches, tone: bool = True, colour: bool = True) -> Trial:

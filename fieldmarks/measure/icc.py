@@ -92,11 +92,11 @@ def _screen_codes() -> npt.NDArray[np.uint8]:
 
 
 @lru_cache(maxsize=2)
-def srgb_profile(bits: int = 8, name: str = "sRGB (assumed)") -> Profile:
+def srgb_profile(bits: int = 8) -> Profile:
     """The profile of a file that carries none: sRGB (IEC 61966-2-1)."""
     levels = 2**bits
     curve = decode_srgb(np.arange(levels) / (levels - 1)).astype(np.float32)
-    return Profile(name, np.stack([curve] * 3), np.eye(3))
+    return Profile("sRGB (assumed)", np.stack([curve] * 3), np.eye(3))
 
 
 def read_profile(icc: bytes, bits: int = 8) -> Profile:

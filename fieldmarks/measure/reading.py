@@ -68,14 +68,12 @@ def read_mark(
     regions: Sequence[Region],
     calibration: Calibration,
     without: Sequence[Shape] = (),
-    seed: int = 0,
 ) -> Reading | None:
     """Measure one mark.
 
     Args:
         regions: Checked regions of this mark; their pixels are pooled.
         without: Areas that belong to other marks and are cut out.
-        seed: For the colour populations.
 
     Returns:
         Reading, or None when no usable pixels are left.
@@ -117,7 +115,7 @@ def read_mark(
         regions=tuple(r.id for r in regions),
         lab=lab,
         spread=spread,
-        populations=find_populations(values, seed),
+        populations=find_populations(values),
         budget=Budget(tuple(doubts)),
         pixels=pixels,
         calibrated=calibration.calibrated,

@@ -141,17 +141,12 @@ def glare_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
     """
     # On X, Y and Z over those of white, as a veil is as white as white: CIE 15, without arrays.
     middle, pull = (lab[0] + 16) / 116, _mean_inverse(tuple(anchors))
-    x, y, z = (
-        _cube_root(_veiled(_cube(root), pull)) - root
-        for root in (middle + lab[1] / 500, middle, middle - lab[2] / 200)
-    )
+    roots = (middle + lab[1] / 500, middle, middle - lab[2] / 200)
+    lights = (light + VEILING_GLARE * (1 - light * pull) for light in map(_cube, roots))
+    x, y, z = (_cube_root(light) - root for light, root in zip(lights, roots, strict=True))
     moved = np.array([116 * y, 500 * (x - y), 200 * (y - z)])
     light, away, across = (abs(float(d)) for d in moved @ axes_at(lab))
     return UncertaintyPart("veiling glare", light, away, across, SOURCES["veiling glare"])
-
-
-def _veiled(light: float, pull: float) -> float:
-    return light + VEILING_GLARE * (1 - light * pull)
 
 
 @lru_cache(maxsize=64)
