@@ -46,7 +46,6 @@ class Assessment:
         sheets: One per species, in the order of the tables.
         signs: Signs of the species the bird was looked at as, side by side.
         next_marks: Unread marks, those that would tell most of the remaining species apart first.
-        variety, age, claimed: As given.
         draws, seed: Size and seed of the Monte Carlo.
         table_version, table_fingerprint: Which tables were used.
         disagreements: Where the photos contradict each other about a species the bird is looked at
@@ -76,13 +75,9 @@ def assess_photos(photos: Iterable[Read], tables: Tables, question: Question) ->
     """Compare what was read of one bird, on one photo or several, with every species.
 
     Every photo has its own rendering. What the photos say of a hypothesis adds up; a mark read on
-    several of them counts for more than one reading and for less than two.
-
-    Args:
-        photos: Of one day. A photo that is given twice counts once.
-
-    Returns:
-        The same for the same input and seed, whatever the order of photos and readings.
+    several of them counts for more than one reading and for less than two. The photos are of one
+    day; one that is given twice counts once. The same input and seed come to the same, whatever the
+    order of photos and readings.
 
     Raises:
         TableError: Unknown variety, age or claimed species.

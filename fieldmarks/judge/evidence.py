@@ -185,15 +185,12 @@ def _observations(
 
 @functools.lru_cache(maxsize=16)
 def natural_variation(tables: Tables, evidence: Evidence) -> Array:
-    """How birds vary that show a swatch, seen from what was read: covariances, CIELAB.
+    """How birds vary that show a swatch, seen from what was read: CIELAB covariances (m, n, 3, 3).
 
     A swatch's tolerance counts as :data:`TOLERANCE_FACTOR` standard deviations of CIEDE2000. As in
     that formula (Sharma, Wu & Dalal 2005, eqs 15 to 20) the weights of lightness, chroma and hue
     are those half-way between the two colours: at a strong colour by itself they would let it pass
-    for grey.
-
-    Returns:
-        (m, n, 3, 3) array: For every colour read and every swatch.
+    for grey. There is one for every colour read and every swatch.
     """
     swatches, tolerance = swatch_colours(tables)
     lab = evidence.lab
@@ -218,16 +215,10 @@ def swatch_colours(tables: Tables) -> tuple[Array, Array]:
 
 
 def whitening(covariance: Array) -> tuple[Array, Array]:
-    """Inverse of the Cholesky factor of covariances, and the logarithm of its determinant.
+    """Lower triangles T with T C T' = 1 for covariances C (..., 3, 3), and ln det T (...).
 
+    That is the inverse of the Cholesky factor; not a number where C is not positive definite.
     Written out, as a library's loop over small matrices takes ten times as long.
-
-    Args:
-        covariance ((..., 3, 3) array): Positive definite; else not a number.
-
-    Returns:
-        (..., 3, 3) array: Lower triangles T with T C T' = 1.
-        (...) array.
     """
     c = np.moveaxis(covariance, (-2, -1), (0, 1))
     first = 1 / np.sqrt(c[0, 0])

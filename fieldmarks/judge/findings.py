@@ -65,12 +65,10 @@ class Finding:
         basis: Where the expectation comes from: "green row", "derived", "override".
         value: CIEDE2000 to the nearest expected swatch once the rendering is undone, or the value
             of the relation.
-        nearest: Key of that swatch.
-        tolerance: Its tolerance, CIEDE2000; None for relations.
+        nearest, tolerance: Key of that swatch and its tolerance, CIEDE2000; None for relations.
         interval ((float, float), optional): 2.5 to 97.5 % of ``value`` over the draws.
         held: How likely it is, 0 to 1, that the mark shows an expected colour rather than another,
             or that the relation lies in its range.
-        reason: Plain words.
     """
 
     species: str
@@ -103,11 +101,8 @@ def corrected(
     """Draws of what the colours of each mark on one photo truly are; mark -> draws.
 
     Each draw has one rendering, the same for all marks, from what a hypothesis leaves possible;
-    each mark is then moved by its own doubt alone, all colours of one mark together.
-
-    Args:
-        evidence: The same readings.
-        fitted: The rendering that is undone.
+    each mark is then moved by its own doubt alone, all colours of one mark together. ``evidence``
+    is that of the same readings; the rendering ``fitted`` is undone.
     """
     if not readings:
         return {}

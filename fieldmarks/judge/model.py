@@ -107,13 +107,8 @@ def explain(
 ) -> tuple[list[Explained], list[Evidence]]:
     """Let every hypothesis explain the readings of all photos, the likeliest first.
 
-    Args:
-        photos: Sequence of (Evidence, sequence of Relation).
-        variety, age: As the keeper states them.
-
-    Returns:
-        believed : list of Evidence: That of each photo: without its card where the bird's own
-        colours contradict it.
+    Variety and age are as the keeper states them. Of each photo comes with it the evidence that
+    was believed: without its card where the bird's own colours contradict it.
     """
     hypotheses = possible(tables, variety, age)
     priors = np.array([prior for _, prior in hypotheses])
@@ -267,16 +262,12 @@ def _wanted(tables: Tables, variety: str, age: str, mark: str, pupil_cut: bool) 
 def mark_ratios(
     tables: Tables, evidence: Evidence, what: Hypothesis, fitted: Fits
 ) -> dict[str, float]:
-    """How much likelier each mark's reading is with its expected colours than with others.
+    """How much likelier each mark's reading on a photo is with its expected colours than others.
 
-    Args:
-        evidence: Of one photo.
-        fitted: The rendering of that photo, and what is left open of it.
-
-    Returns:
-        Mark -> natural logarithm of the likelihood of the colours expected of it over that of those
-        it has in other species or at other ages, or any other. Of a mark of several colours: what
-        most of its area reaches, so that a patch of another colour counts.
+    Mark -> natural logarithm of the likelihood of the colours expected of it over that of those it
+    has in other species or at other ages, or any other. Of a mark of several colours: what most of
+    its area reaches, so that a patch of another colour counts. ``fitted`` is the rendering of that
+    photo, and what is left open of it.
     """
     light = lab_to_linear(swatch_colours(tables)[0])
     middle, moves = render(light, np.tile(fitted.terms, (len(light), 1)), evidence.top)

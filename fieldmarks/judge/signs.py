@@ -73,15 +73,10 @@ class SignFinding:
 
 
 def tint_fraction(tints: Iterable[Tint], colours: Array, fractions: Array) -> Array:
-    """Share of the area that shows any of some tints.
+    """Share of the area that shows any of some tints, in each draw (n,).
 
-    Args:
-        colours ((3, p, n) array): L*, C* and hue angle in degrees of each population in each draw
-            (CIELAB, D65).
-        fractions: (p,) array.
-
-    Returns:
-        (n,) array.
+    ``colours`` (3, p, n) are L*, C* and hue angle in degrees (CIELAB, D65) of each population in
+    each draw, ``fractions`` (p,) the shares of the populations.
     """
     light, chroma, hue = colours
     inside = np.zeros(light.shape, bool)

@@ -125,9 +125,8 @@ class Placed:
 def place(regions: Sequence[Region], charts: Mapping[str, Chart]) -> list[list[Placed]]:
     """Patches that regions of mark "chart_patch" show, in every way the chart may lie.
 
-    Returns:
-        list of lists: One list per way to lay whole charts into their outlines; one way if only
-        single patches are drawn.
+    One list per way to lay whole charts into their outlines; one way if only single patches are
+    drawn.
 
     Raises:
         CardError: A note names no chart or no patch of it.

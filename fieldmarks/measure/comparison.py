@@ -58,11 +58,9 @@ def read_relations(
     calibration: Calibration,
     rows: Mapping[str, Any],
 ) -> tuple[Relation, ...]:
-    """Measure every relation whose marks have been drawn.
+    """Measure every relation whose marks have been drawn, in checked regions.
 
-    Args:
-        regions: Checked.
-        rows: Key -> row with ``kind`` (same, fade, dark, ring or size) and the ``marks`` compared.
+    ``rows``: key -> row with ``kind`` (same, fade, dark, ring or size) and the ``marks`` compared.
     """
     found: list[Relation | None] = []
     for key, row in rows.items():

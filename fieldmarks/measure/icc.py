@@ -100,11 +100,7 @@ def srgb_profile(bits: int = 8) -> Profile:
 
 
 def read_profile(icc: bytes, bits: int = 8) -> Profile:
-    """Read an embedded RGB profile.
-
-    Args:
-        icc: The profile as embedded in the photo.
-        bits ({8, 16}): Depth of the photo's code values.
+    """Read an embedded RGB profile, for code values of 8 or 16 bits.
 
     Raises:
         ValueError: The profile is damaged, is not an RGB profile, or is made of tables and

@@ -68,9 +68,6 @@ def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:
 
     The errors of one photo strike every colour of a mark together, so all share the same random
     numbers. These depend on the mark and the seed alone: the order of readings does not matter.
-
-    Args:
-        count: Number of draws n.
     """
     rng = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
     normal = rng.standard_normal((count, 3))

@@ -111,12 +111,13 @@ def _grown(lab: Floats, at: tuple[int, int], far: float) -> Bytes:
     rows, columns = np.ogrid[: lab.shape[0], : lab.shape[1]]
     away = np.hypot(rows - y, columns - x)
     distance[away > far] = np.inf
+    distance[y, x] = 0  # what was tapped belongs to it
     rim = (away > far - 3) & (away <= far)
     # Texture near the finger says how much this surface varies of itself.
     texture = float(np.median(np.sqrt((((around - colour) * weights) ** 2).sum(axis=1))))
     first = min(max(1.6 * texture, 3.0), 9.0)
     tolerances = first * GROWTH ** np.arange(STEPS)
-    patches = [_connected(distance < t, at) for t in tolerances]
+    patches = [piece((distance < t).astype(np.uint8), (y, x)) for t in tolerances]
     areas = np.array([cv2.countNonZero(p) for p in patches], dtype=float)
     growth = areas[2:] / np.maximum(areas[:-2], 1)
     growth[areas[:-2] < MIN_PIXELS] = np.inf
@@ -126,12 +127,6 @@ def _grown(lab: Floats, at: tuple[int, int], far: float) -> Bytes:
     # leaked grows no more once it fills all that is in reach: less of the rim is better.
     on_rim = np.array([cv2.countNonZero(p[rim]) for p in patches[1:-1]]) / max(rim.sum(), 1)
     return patches[int(np.argmin(growth - 0.02 * np.log(areas[1:-1]) + 0.3 * on_rim)) + 1]
-
-
-def _connected(inside: npt.NDArray[np.bool_], at: tuple[int, int]) -> Bytes:
-    mask = inside.astype(np.uint8)
-    mask[at[1], at[0]] = 1
-    return piece(mask, (at[1], at[0]))
 
 
 def _tidied(patch: Bytes, at: tuple[int, int]) -> Bytes:

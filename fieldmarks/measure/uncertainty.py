@@ -107,10 +107,7 @@ def light_part(lab: Lab, relative: float, name: str, source: str) -> Uncertainty
 def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> UncertaintyPart:
     """Noise of the card's channels and the card's own tolerance.
 
-    Args:
-        lab: (L*, a*, b*).
-        linear ((3,) array): A calibrated linear colour near ``lab``, at which the noise is carried
-            to CIELAB.
+    The noise is carried to CIELAB at a calibrated ``linear`` colour (3,) near ``lab``.
     """
     relative = math.hypot(*(p.noise for p in calibration.patches)) / len(calibration.patches)
     # One channel at a time, and last the colour itself: in mixed feathers the median of the light
@@ -132,12 +129,9 @@ def glare_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
     """Light that the lens scatters over the whole picture (ISO 9358 calls it veiling glare).
 
     It adds the same to every channel of every part, and of the cards, which then count as brighter
-    than they are: a colour moves by s (1 - Y m), where m is the mean of 1 / Y over the cards.
-
-    Args:
-        lab: (L*, a*, b*).
-        anchors: L* of the cards, weighted as :func:`~fieldmarks.measure.calibration.calibrate`
-            weights them; a mid grey where there is none.
+    than they are: a colour moves by s (1 - Y m), where m is the mean of 1 / Y over the cards of L*
+    ``anchors``, weighted as :func:`~fieldmarks.measure.calibration.calibrate` weights them; a mid
+    grey where there is none.
     """
     # On X, Y and Z over those of white, as a veil is as white as white: CIE 15, without arrays.
     middle, pull = (lab[0] + 16) / 116, _mean_inverse(tuple(anchors))
@@ -167,16 +161,10 @@ def _cube(root: float) -> float:
 
 
 def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, float]:
-    """Uncertainty of the region's median from its own texture, and the number of looks behind it.
+    """Uncertainty of a mark's median from its own texture, and the number of looks behind it.
 
-    Args:
-        lab: (L*, a*, b*).
-        works: CIELAB values (n, 3) of each region of the mark on its grid of blocks.
-
-    Returns:
-        part : UncertaintyPart
-        looks : float: Effective number of independent values, see
-        :mod:`fieldmarks.measure.scatter`.
+    That is the effective number of independent values, see :mod:`fieldmarks.measure.scatter`;
+    ``works`` are the CIELAB values (n, 3) of each region of the mark on its grid of blocks.
     """
     turn = axes_at(lab)
     turned = [Patchwork(w.values @ turn.astype(w.values.dtype), w.row, w.column) for w in works]
@@ -254,7 +242,6 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     each left out in turn, were missed by (Student's factor for their number).
 
     Args:
-        lab: (L*, a*, b*).
         brightest: Largest channel of the region as stored in the file, 0..1.
         calibration: Several grey steps measure part of the tone error: their misfit is added.
     """

@@ -70,7 +70,6 @@ def learn_swatch(
 
     Args:
         samples: All of marks that show this swatch.
-        swatch: Key of the swatch to replace.
         on: Kept as the day it was learned; today by default.
 
     Raises:

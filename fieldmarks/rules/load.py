@@ -74,8 +74,7 @@ def _whole(*more: Path) -> Tables:
 def validate_tables(folder: Path | None = None) -> list[TableError]:
     """Every problem of the shipped tables together with a folder of further files.
 
-    Returns:
-        Empty when all is well; each says file and row, what is wrong and the mend.
+    Each says file and row, what is wrong and the mend.
     """
     if folder is not None and not any(Path(folder).rglob("*.toml")):
         there = "no table file (.toml) lies in it"

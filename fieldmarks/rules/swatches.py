@@ -32,10 +32,7 @@ def swatch_folder() -> Path:
 
 
 def convert_munsell(notation: str) -> Lab:
-    """Convert a Munsell notation to CIELAB (D65, 2 degrees, Bradford from illuminant C).
-
-    Args:
-        notation: Such as "5Y 8/12" or "N 3".
+    """Convert a Munsell notation, such as "5Y 8/12" or "N 3", to CIELAB (D65, 2 degrees).
 
     Raises:
         TableError: The notation cannot be read or lies outside the renotation data, or

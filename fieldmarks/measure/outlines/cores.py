@@ -40,7 +40,7 @@ def draw(
     scale: float = 1.0,
     beside: Sequence[Floats] = (),
 ) -> Drawn | None:
-    """The mark's core, or all of it.
+    """The mark's core, or all of it; None when too little is free or of one colour.
 
     Args:
         at ((2,) array): Where it is expected, in pixels of the view.
@@ -49,9 +49,6 @@ def draw(
         scale: Of the core's size.
         beside (sequence of (3,) array): Colours of the marks round one that is followed to its
             borders.
-
-    Returns:
-        Drawn, or None when too little is free or of one colour.
     """
     unit = view.axes.unit
     lie = view.neck if place.on_head else view.trunk

@@ -64,16 +64,14 @@ class ProposedMark:
 
 
 def propose(photo: Photo, taps: Taps, marks: Mapping[str, Marked]) -> tuple[ProposedMark, ...]:
-    """Outlines of all marks in sight, not counting glare, which reading leaves out.
+    """Outlines of marks, in their order, not counting glare, which reading leaves out.
+
+    None for marks that are not in sight or could not be made out.
 
     Args:
         taps: In photo pixels. The more of them, the surer. A bird whose beak was not tapped turns
             its back.
         marks: Marks to look for, as in the marks table.
-
-    Returns:
-        Tuple of ProposedMark, in the order of ``marks``; none for marks that are not in sight or
-        could not be made out.
 
     Raises:
         RegionError: A tap lies outside the photo, or two of them on one spot.
