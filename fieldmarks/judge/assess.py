@@ -25,7 +25,7 @@ from fieldmarks.judge.together import (
     disagreements,
 )
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.measure.sampling import ColourDraws
+from fieldmarks.measure.uncertainty import ColourDraws
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.schema import Caution
 from fieldmarks.rules.separation import NextMark

@@ -28,7 +28,7 @@ from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Budget, Reading, Relation
-from fieldmarks.measure.sampling import ColourDraws
+from fieldmarks.measure.uncertainty import ColourDraws
 from fieldmarks.rules.plumage import (
     Expectation,
     RelationExpectation,

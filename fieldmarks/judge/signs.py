@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.judge.rendering import Array
-from fieldmarks.measure.sampling import ColourDraws
+from fieldmarks.measure.uncertainty import ColourDraws
 from fieldmarks.rules.plumage import expected_relation, holds_in, speaking_marks
 from fieldmarks.rules.schema import Sign, Tint
 from fieldmarks.rules.tables import Tables

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.quantities import Budget, Lab, Reading
-from fieldmarks.measure.sampling import CAMERA, GLARE, draw_colours
+from fieldmarks.measure.uncertainty import CAMERA, GLARE, draw_colours
 from fieldmarks.rules.schema import Provenance, Swatch
 from fieldmarks.rules.tables import Tables
 

@@ -26,7 +26,7 @@ from fieldmarks.measure.quantities import (
     UncertaintyPart,
     difference_weights,
 )
-from fieldmarks.measure.sampling import CAMERA, deviations
+from fieldmarks.measure.uncertainty import CAMERA, deviations
 from fieldmarks.rules import Tables
 
 EYE = "light eye hints at nigrigenis or lilianae"  # said of white birds

@@ -13,8 +13,8 @@ import numpy as np
 import shapely
 
 from fieldmarks._util.errors import RegionError
-from fieldmarks.measure.outlines import cores, places, silhouette
 from fieldmarks.measure.outlines import eye as eyes
+from fieldmarks.measure.outlines import places, silhouette
 from fieldmarks.measure.outlines.axes import Axes, Bytes, Crop, Floats, Taps, axes_to, crop_at, disc
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.region import MIN_AREA, Polygon
@@ -221,7 +221,7 @@ def _proposed(
     area = math.pi * place.size[0] * place.size[1] * (view.axes.unit / view.crop.scale) ** 2
     scale = max(1.0, math.sqrt(ENOUGH / area))
     beside = [colours[m] for m in place.beside if m in colours]
-    drawn = cores.draw(place, view, at, free, whole=whole, scale=scale, beside=beside)
+    drawn = places.draw(place, view, at, free, whole=whole, scale=scale, beside=beside)
     if drawn is None:
         return None
     shape = outline_of(scene.photo, view.crop, drawn.mask, drawn.corner)
