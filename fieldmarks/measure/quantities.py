@@ -45,6 +45,11 @@ class UncertaintyPart:
     hue: float
     source: str
 
+    @property
+    def along(self) -> npt.NDArray[np.float64]:
+        """Along L*, C* and Delta H*; (3,)."""
+        return np.array([self.lightness, self.chroma, self.hue])
+
 
 @dataclass(frozen=True)
 class Budget:
@@ -55,7 +60,7 @@ class Budget:
     @cached_property
     def combined(self) -> tuple[float, float, float]:
         """Root sum of squares over the parts: lightness, chroma, hue (k = 1)."""
-        table = np.array([(p.lightness, p.chroma, p.hue) for p in self.parts]).reshape(-1, 3)
+        table = np.array([part.along for part in self.parts]).reshape(-1, 3)
         return triple(np.sqrt((table**2).sum(axis=0)))
 
     def covariance(self, lab: Lab) -> npt.NDArray[np.float64]:

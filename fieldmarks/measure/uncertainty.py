@@ -375,7 +375,7 @@ def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
             part, grown = ANEW[part.name](lab, reading.anchors), np.ones(3)
         else:
             grown = camera if part.name == CAMERA else ratio
-        squares += (np.array([part.lightness, part.chroma, part.hue]) * grown) ** 2
+        squares += (part.along * grown) ** 2
     return triple(np.sqrt(squares))
 
 
