@@ -119,7 +119,7 @@ def nearest(tables: Tables, bird: dict, readings: dict, relations: dict) -> dict
     case = look(tables, bird, readings, relations)
     best = next(e for e in case.explained if e.what.species == (bird["species"],))
     kept = gather([r for r in readings[bird["bird"]] if r.mark in tables.marks])
-    true = undo(kept.lab, np.tile(best.photos[0].rendering, (len(kept.lab), 1)), kept.top)
+    true = undo(kept.lab, np.tile(best.photos[0].terms, (len(kept.lab), 1)), kept.top)
     found = {}
     for mark, lab in zip(kept.marks, true, strict=True):
         keys = [key for key, _ in hypotheses.colours(tables, best.what, mark)]

@@ -29,7 +29,8 @@ from simulator.demo import plumage_of
 from simulator.outlines import drawn_regions
 from simulator.parts import Plumage
 
-from fieldmarks.judge.assess import assess
+from fieldmarks.judge.assess import assess_photos
+from fieldmarks.judge.together import PhotoReadings, Question
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.comparison import read_relations
 from fieldmarks.measure.light_checks import bird_doubts, card_doubts, widen
@@ -109,7 +110,9 @@ def judge(tables: Tables, count: int, seed: int, old: Path | None) -> dict[str, 
             if setup not in made:
                 continue
             readings, relations = measured(photo, regions, made[setup], tables)
-            result = assess(readings, relations, tables, claimed=None if bird.pure else claimed)
+            seen = PhotoReadings(tuple(readings), tuple(relations))
+            question = Question(claimed=None if bird.pure else claimed)
+            result = assess_photos([seen], tables, question)
             found[setup].append(row_of(tables, bird, claimed, result))
             plain[setup].append(as_plain(bird, readings, relations))
             if bird.pure and accused(result):

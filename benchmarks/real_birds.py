@@ -26,9 +26,10 @@ import numpy as np
 from _tables import markdown, save
 
 from fieldmarks.judge import evidence, model
-from fieldmarks.judge.assess import Assessment, assess
+from fieldmarks.judge.assess import Assessment, assess_photos
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.signs import SignStatus
+from fieldmarks.judge.together import PhotoReadings
 from fieldmarks.measure.calibration import calibrate
 from fieldmarks.measure.colour import decode_srgb, linear_to_lab
 from fieldmarks.measure.photo import Photo, open_photo
@@ -132,7 +133,8 @@ def struck_out(result: Assessment, species: str) -> bool:
 
 def judged(readings, relations, tables, bird) -> Assessment:
     age = bird["age"] if bird["age"] in tables.ages else "adult"
-    return assess(readings, relations, tables, variety=bird["variety"], age=age)
+    photo = PhotoReadings(tuple(readings), tuple(relations))
+    return assess_photos([photo], tables, Question(bird["variety"], age))
 
 
 def table(results: dict[str, Assessment], birds: dict[str, dict]) -> tuple[str, str]:

@@ -78,11 +78,13 @@ def shots(folder: Path) -> dict[str, list[tuple[str, np.ndarray, np.ndarray]]]:
 def fitted(true: np.ndarray, shown: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rendering that fits best, and root mean square of what is left in L*, a*, b*."""
 
+    light = lab_to_linear(true)
+
     def misses(terms: np.ndarray) -> np.ndarray:
-        return np.concatenate([((render(true, terms) - shown) / ERROR).ravel(), terms / LOOSE])
+        return np.concatenate([((render(light, terms)[0] - shown) / ERROR).ravel(), terms / LOOSE])
 
     terms = least_squares(misses, np.zeros(len(TERMS)), loss="soft_l1").x
-    return terms, np.sqrt(((render(true, terms) - shown) ** 2).mean(axis=0))
+    return terms, np.sqrt(((render(light, terms)[0] - shown) ** 2).mean(axis=0))
 
 
 def main() -> None:

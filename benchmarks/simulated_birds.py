@@ -36,7 +36,8 @@ from simulator.chart import simulated_patches
 from simulator.scene import Light
 from simulator.spectra import neutral, random_reflectances
 
-from fieldmarks.judge.assess import assess
+from fieldmarks.judge.assess import assess_photos
+from fieldmarks.judge.together import PhotoReadings, Question
 from fieldmarks.measure.calibration import Calibration
 from fieldmarks.measure.colour import decode_srgb, difference, faded, lab_to_linear, linear_to_lab
 from fieldmarks.measure.photo import decode_photo
@@ -239,10 +240,10 @@ def judge(tables: Tables, count: int, seed: int, old: Path | None) -> dict[str, 
         for setup in lamp.setups:
             readings = read(bird, lamp, setup, np.random.default_rng([seed, number]))
             relations = relate(readings)
-            ask = {"variety": bird.variety, "age": bird.age}
             claimed = bird.parents[number % 2]
-            sold = None if bird.pure else claimed
-            result = assess(readings, relations, tables, **ask, claimed=sold)
+            question = Question(bird.variety, bird.age, None if bird.pure else claimed)
+            photo = PhotoReadings(tuple(readings), tuple(relations))
+            result = assess_photos([photo], tables, question)
             pure = [s for s in result.conclusion.standing if len(s.species) == 1]
             found[setup].append(row_of(tables, bird, claimed, result) | {
                 "first": pure[0].species == bird.parents[:1],

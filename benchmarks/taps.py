@@ -34,7 +34,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.proposed import LIKELY, SURE
 from fieldmarks.measure.calibration import calibrate
 from fieldmarks.measure.colour import difference
-from fieldmarks.measure.outlines import Taps, cores, places, propose
+from fieldmarks.measure.outlines import Taps, places, propose
 from fieldmarks.measure.outlines.proposal import outline_of, scene_of
 from fieldmarks.measure.photo import Photo, decode_photo
 from fieldmarks.measure.reading import read_mark
@@ -193,7 +193,7 @@ def on_the_line(flock: list[Bird], tables: Tables) -> Iterator[Row]:
             eye, axes = line(bird)
             scene = scene_of(bird.photo, bird.taps)
             middle = scene.whole.crop.into(eye + np.median(others, axis=0) @ axes)
-            drawn = cores.draw(place, scene.whole, middle, scene.free_body, whole=False)
+            drawn = places.draw(place, scene.whole, middle, scene.free_body, whole=False)
             found = {}
             if drawn is not None:
                 shape = outline_of(bird.photo, scene.whole.crop, drawn.mask, drawn.corner)

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
+from fieldmarks.judge.assess import Assessment, assess_photos
+from fieldmarks.judge.together import PhotoReadings, Question
 from fieldmarks.measure.quantities import (
     Budget,
     Lab,
@@ -12,6 +17,7 @@ from fieldmarks.measure.quantities import (
     UncertaintyPart,
     difference_weights,
 )
+from fieldmarks.rules import Tables
 
 # What the trade's colour words look like in CIELAB, from memory and apart from the swatch file.
 COLOURS: dict[str, Lab] = {
@@ -86,3 +92,11 @@ def relation(key: str, value: float, expanded: float = 0.02) -> Relation:
     """A measured relation."""
     kinds = {"rump_as_back": "same", "beak_fade": "fade", "ring": "ring", "size": "size"}
     return Relation(key, kinds.get(key, "same"), value, expanded, (key,))
+
+
+def assess(
+    readings: Iterable[Reading], relations: Iterable[Relation], tables: Tables, **asked: Any
+) -> Assessment:
+    """What the readings of one photo come to; ``asked`` as in a question."""
+    photo = PhotoReadings(tuple(readings), tuple(relations))
+    return assess_photos([photo], tables, Question(**asked))

@@ -7,17 +7,16 @@ from functools import cache
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from made_up import COLOURS, reading, relation
+from made_up import COLOURS, assess, reading, relation
 
 from fieldmarks._util.errors import FieldmarksError, TableError
-from fieldmarks.judge.assess import assess
 from fieldmarks.judge.findings import Status
-from fieldmarks.judge.proposal import age_class
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure.colour import lab_to_linear, linear_to_lab
 from fieldmarks.measure.comparison import same_as
 from fieldmarks.measure.quantities import PixelCount
 from fieldmarks.rules import load_rules
+from fieldmarks.rules.tables import age_class
 
 TABLES = load_rules()
 DECIDED = (Status.FITS, Status.DOES_NOT_FIT)

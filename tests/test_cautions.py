@@ -1,10 +1,9 @@
 """Cautions: each shows when it should, and is silent when it has no ground."""
 
 import pytest
-from made_up import reading, relation
+from made_up import assess, reading, relation
 from test_assessment import TABLES, bird, conure
 
-from fieldmarks.judge.assess import assess
 from fieldmarks.judge.signs import SignStatus
 
 

@@ -264,15 +264,16 @@ def test_the_plane_shows_every_reading_with_its_letter_and_lightness(record, tab
             assert label in words
 
 
-def test_the_plane_of_one_mark_shows_what_every_species_should_show(record, tables):
-    plane = plane_of(record, tables, "rump")
-    assert [r.key for r in plane.readings] == ["rump"]
-    for sheet in record.assessment.sheets:
-        expected = next(f for f in sheet.findings if f.mark == "rump").expected
-        for key in expected:
-            shown = next(s for s in plane.swatches if s.key == key)
-            assert sheet.species in shown.species
-    assert fromstring(colour_plane(record, tables, "rump")) is not None
+def test_the_plane_shows_the_nearest_swatch_of_each_species_it_was_looked_at_as(record, tables):
+    plane = plane_of(record, tables)
+    assert [r.key for r in plane.readings] == [r.mark for r in record.measurement.readings]
+    shown = {s.key: s.species for s in plane.swatches}
+    subjects = record.assessment.conclusion.subjects
+    near = {(f.nearest, s.species) for s in record.assessment.sheets if s.species in subjects
+            for f in s.findings if f.nearest}  # fmt: skip
+    assert near
+    assert near == {(key, species) for key, all_of in shown.items() for species in all_of}
+    assert fromstring(colour_plane(record, tables)) is not None
 
 
 def test_labels_in_the_plane_do_not_cover_each_other():

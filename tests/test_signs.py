@@ -8,17 +8,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import reading
+from made_up import assess, reading
 from reported import record, shipped_tables
 from rich.console import Console
 
 from fieldmarks.cli.text import print_record
-from fieldmarks.judge.assess import assess
 from fieldmarks.judge.signs import STRENGTHS, SignStatus, look_for_signs, tint_fraction
 from fieldmarks.measure.colour import lab_to_polar
 from fieldmarks.measure.quantities import Budget, Population, UncertaintyPart
-from fieldmarks.measure.sampling import deviations, draw_colours
-from fieldmarks.measure.uncertainty import camera_terms, glare_part
+from fieldmarks.measure.uncertainty import camera_terms, deviations, draw_colours, glare_part
 from fieldmarks.report.content import _next
 from fieldmarks.rules import load_rules
 from fieldmarks.rules.plumage import expected

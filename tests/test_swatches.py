@@ -7,13 +7,14 @@ import shutil
 import colour
 import numpy as np
 import pytest
+import swatch_sheet
 from colour.adaptation import chromatic_adaptation_VonKries
 from PIL import Image
+from swatch_sheet import render_sheet
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.colour import difference
-from fieldmarks.rules import load_rules, swatch_sheet, swatches
-from fieldmarks.rules.swatch_sheet import render_sheet
+from fieldmarks.rules import load_rules, swatches
 
 TABLES = load_rules()
 NOTATIONS = sorted({s.munsell for s in TABLES.swatches.values() if s.munsell})

@@ -5,10 +5,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from made_up import reading
+from made_up import assess, reading
 
 from fieldmarks._util.errors import TableError
-from fieldmarks.judge.assess import assess
 from fieldmarks.rules import load_rules, validate_tables
 from fieldmarks.rules.load import shipped_folders
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import lab, reading, relation
+from made_up import assess, lab, reading, relation
 from test_assessment import CLEAN, TABLES
 from test_command_line import run
 from test_record import save_bird
@@ -20,10 +20,10 @@ from together import LIGHTS, SIDES, Bird, verdict_of
 
 import fieldmarks as fm
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.judge.assess import assess, assess_photos
+from fieldmarks.judge.assess import assess_photos
 from fieldmarks.judge.evidence import repeated
 from fieldmarks.judge.findings import Status
-from fieldmarks.judge.rendering import render
+from fieldmarks.judge.rendering import lab_to_linear, render
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.judge.together import PhotoReadings, Question
 from fieldmarks.pipeline import demo_birds, demo_question, examine, record_of_file
@@ -45,7 +45,7 @@ BAD = {
 def photo(name, marks, terms=None, relations=(), **how):
     """Readings of a photo that shows some marks under its own rendering."""
     terms = np.array(RENDERED[name] if terms is None else terms)
-    shown = {mark: render(lab(colour), terms) for mark, colour in marks.items()}
+    shown = {mark: render(lab_to_linear(lab(colour)), terms)[0] for mark, colour in marks.items()}
     read = (reading(m, tuple(np.clip(c, [0, -99, -99], [99, 99, 99])), **how)
             for m, c in shown.items())  # fmt: skip
     return PhotoReadings(tuple(read), tuple(relations), name, name)

@@ -7,9 +7,8 @@ tool are words turned into CIELAB in ``made_up.py``, apart from the swatch file.
 """
 
 import pytest
-from made_up import reading, relation
+from made_up import assess, reading, relation
 
-from fieldmarks.judge.assess import assess
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import load_rules

@@ -4,10 +4,8 @@ Source: common practice, no published source, unless it says "from memory".
 """
 
 import pytest
-from made_up import relation
+from made_up import assess, relation
 from test_trade_facts import FIT, SEEN, TABLES, F, L, N, P, R, shown
-
-from fieldmarks.judge.assess import assess
 
 
 def test_blue_ino_cannot_be_told_and_the_advice_is_to_test_mate():

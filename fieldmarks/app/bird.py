@@ -7,8 +7,8 @@ import streamlit as st
 from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import Work
-from fieldmarks.judge.proposal import DAYS_PER_MONTH, age_class
 from fieldmarks.report.guide import GuideRow, fact_rows, guide_drawing, guide_rows
+from fieldmarks.rules.tables import DAYS_PER_MONTH, age_class
 
 
 def bird_panel(work: Work) -> None:

@@ -10,10 +10,10 @@ from functools import lru_cache
 from fieldmarks.birds.model import Bird, Entry, Stage, Young
 from fieldmarks.birds.moult import GROWN
 from fieldmarks.birds.standing import SignStanding, standings
-from fieldmarks.judge.proposal import DAYS_PER_MONTH, age_class
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.schema import Facts
+from fieldmarks.rules.tables import DAYS_PER_MONTH, age_class
 
 OPEN = (SignStatus.DOUBTFUL.value, SignStatus.LOOK_AGAIN.value)
 # What is told of a day whose photos differ: what speaks against the bird, then what says most.

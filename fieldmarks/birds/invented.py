@@ -19,7 +19,6 @@ from PIL import Image
 from fieldmarks.birds.model import Bird, Entry, Pair, Stage, Young
 from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.birds.store import Store
-from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.colour import encode_srgb, lab_to_linear
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.quantities import Lab
@@ -28,6 +27,7 @@ from fieldmarks.pipeline import make_record
 from fieldmarks.record import Question
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import expected
+from fieldmarks.rules.tables import age_class
 
 _FILE = Path(__file__).parent / "data" / "invented_club.toml"
 _GIVEN = tomllib.loads(_FILE.read_text(encoding="utf-8"))

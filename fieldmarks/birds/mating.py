@@ -20,10 +20,10 @@ from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import EVENTS, Bird, Entry, Pair, Young, YoungFinding
 from fieldmarks.birds.moult import GROWN, compared
 from fieldmarks.birds.standing import standings
-from fieldmarks.judge.proposal import age_class
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables
 from fieldmarks.rules.schema import Sign
+from fieldmarks.rules.tables import age_class
 
 ASSUMED = (Fraction(1, 2), Fraction(1, 4))
 ACCEPTED_MISS = 0.05

@@ -19,7 +19,7 @@ from fieldmarks.measure.location import given_name, without_place
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region import Region
 from fieldmarks.measure.region_file import to_annotations
-from fieldmarks.measure.sampling import ColourDraws, draw_colours
+from fieldmarks.measure.uncertainty import ColourDraws, draw_colours
 from fieldmarks.record import Record, record_from_json, record_to_json
 from fieldmarks.rules import Tables
 

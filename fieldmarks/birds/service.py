@@ -31,12 +31,12 @@ from fieldmarks.birds.store import Store
 from fieldmarks.judge.assess import assess_photos
 from fieldmarks.judge.conclusion import CONTRADICTED
 from fieldmarks.judge.findings import Status
-from fieldmarks.judge.proposal import age_class
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.pipeline import make_record
 from fieldmarks.record import Question, Record
 from fieldmarks.report.views import likelier_variety
 from fieldmarks.rules import Tables
+from fieldmarks.rules.tables import age_class
 
 RING_PATTERN = "ring_pattern"  # setting: the shape of the keeper's ring numbers
 

@@ -18,15 +18,14 @@ from fieldmarks.judge.rendering import Array
 from fieldmarks.judge.signs import SignFinding, SignStatus, look_for_signs
 from fieldmarks.judge.together import (
     Disagreement,
-    PhotoReadings,
     Question,
     Read,
     SpeciesSheet,
     counted_once,
     disagreements,
 )
-from fieldmarks.measure.quantities import Reading, Relation
-from fieldmarks.measure.sampling import ColourDraws
+from fieldmarks.measure.quantities import Reading
+from fieldmarks.measure.uncertainty import ColourDraws
 from fieldmarks.rules.plumage import check_choice
 from fieldmarks.rules.schema import Caution
 from fieldmarks.rules.separation import NextMark
@@ -47,7 +46,6 @@ class Assessment:
         sheets: One per species, in the order of the tables.
         signs: Signs of the species the bird was looked at as, side by side.
         next_marks: Unread marks, those that would tell most of the remaining species apart first.
-        variety, age, claimed: As given.
         draws, seed: Size and seed of the Monte Carlo.
         table_version, table_fingerprint: Which tables were used.
         disagreements: Where the photos contradict each other about a species the bird is looked at
@@ -73,33 +71,13 @@ class Assessment:
         return next(sheet for sheet in self.sheets if sheet.species == species)
 
 
-def assess(
-    readings: Sequence[Reading],
-    relations: Sequence[Relation],
-    tables: Tables,
-    *,
-    variety: str = "green",
-    age: str = "adult",
-    claimed: str | None = None,
-    draws: int = 200,
-    seed: int = 0,
-) -> Assessment:
-    """Compare the readings of one photo with every species; see :class:`Question`."""
-    photo = PhotoReadings(tuple(readings), tuple(relations))
-    return assess_photos([photo], tables, Question(variety, age, claimed, draws, seed))
-
-
 def assess_photos(photos: Iterable[Read], tables: Tables, question: Question) -> Assessment:
     """Compare what was read of one bird, on one photo or several, with every species.
 
     Every photo has its own rendering. What the photos say of a hypothesis adds up; a mark read on
-    several of them counts for more than one reading and for less than two.
-
-    Args:
-        photos: Of one day. A photo that is given twice counts once.
-
-    Returns:
-        The same for the same input and seed, whatever the order of photos and readings.
+    several of them counts for more than one reading and for less than two. The photos are of one
+    day; one that is given twice counts once. The same input and seed come to the same, whatever the
+    order of photos and readings.
 
     Raises:
         TableError: Unknown variety, age or claimed species.

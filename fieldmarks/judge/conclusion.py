@@ -57,7 +57,6 @@ class Conclusion:
     """What the readings come to.
 
     Args:
-        outcome (str): Which kind of conclusion.
         candidates: Species less than ten times less likely than the likeliest.
         subjects: Species whose signs count: the claimed one unless another is clearly likelier,
             else the candidates.

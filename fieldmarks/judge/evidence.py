@@ -16,13 +16,14 @@ import numpy as np
 from fieldmarks.judge.rendering import Array
 from fieldmarks.measure.quantities import (
     Lab,
+    Population,
     Reading,
     axes_along,
     axes_at,
     difference_weights,
     weights_along,
 )
-from fieldmarks.measure.uncertainty import camera_terms
+from fieldmarks.measure.uncertainty import CAMERA, GLARE, SPREAD, camera_terms
 from fieldmarks.rules.tables import Tables
 
 # Renderings (rows: mean, standard deviation; columns as in TERMS), fitted to 19 charts after one
@@ -51,7 +52,7 @@ CLIPPED = 12.0  # L*: how much darker a median may be where a share of the pixel
 # Any colour at all: CIELAB mean and standard deviations of what feathers and skin show.
 ANY_MEAN, ANY_SPREAD = np.array([55.0, 5.0, 20.0]), np.array([28.0, 22.0, 28.0])
 GREY_CARD = (49.5,)  # L* of an 18 % grey card
-SHARED_PARTS = ("card", "camera", "no card", "veiling glare")  # in every mark alike
+SHARED_PARTS = ("card", CAMERA, "no card", GLARE)  # in every mark alike
 # How alike two readings of one mark of one bird are off: the bird itself differs from the table in
 # both, only the photo does not. Readings of a mark then count as n / (1 + (n - 1) ALIKE) apart ones
 # (design effect, Kish 1965): never as more than two (our judgement; sized on nothing).
@@ -144,10 +145,8 @@ def camera_share(readings: Sequence[Reading]) -> float:
     for reading in readings:
         scale = np.array(difference_weights(reading.lab))
         plain = np.array(camera_terms(reading.lab, GREY_CARD))
-        stated = np.zeros(3)
-        for part in reading.budget.parts:
-            if part.name == "camera":
-                stated = np.array([part.lightness, part.chroma, part.hue])
+        parts = reading.budget.parts
+        stated = next((part.along for part in parts if part.name == CAMERA), np.zeros(3))
         shares.append(np.linalg.norm(stated / scale) / np.linalg.norm(plain / scale))
     return float(np.clip(np.median(shares), 0.1, 1.5)) if shares else 1.0
 
@@ -156,44 +155,38 @@ def _observations(
     reading: Reading, share: float, light: float
 ) -> list[tuple[str, Lab, Array, float]]:
     many = len(reading.populations) > 1
-    found = reading.populations if many else ()
-    colours_read = [(p.lab, p.fraction) for p in found] or [(reading.lab, 1.0)]
-    whole = sum(fraction for _, fraction in colours_read)
+    found = reading.populations if many else (Population(reading.lab, 1.0),)
+    whole = sum(one.fraction for one in found)
     parts = [
         p
         for p in reading.budget.parts
-        if p.name not in SHARED_PARTS and not (many and p.name == "spread")
+        if p.name not in SHARED_PARTS and not (many and p.name == SPREAD)
     ]
     across = math.sqrt(max(reading.pixels.total, 1))
     cut = reading.pixels.clipped / max(reading.pixels.total, 1)
     plain = (OWN_COLOUR * share) ** 2 + (OWN_OUTLINE / across) ** 2
     rows = []
-    for lab, fraction in colours_read:
+    for one in found:
+        lab, axes = one.lab, axes_at(one.lab)
         scale = np.array(difference_weights(lab)) / difference_weights(reading.lab)
-        axes = axes_at(lab)
         own = plain * np.eye(3)
         for part in parts:
-            own += (
-                axes * (np.array([part.lightness, part.chroma, part.hue]) * scale) ** 2
-            ) @ axes.T
+            own += (axes * (part.along * scale) ** 2) @ axes.T
         dimmer = np.array([lab[0] + 16, lab[1], lab[2]]) / 3 * light
         own += np.outer(dimmer, dimmer)
         own[0, 0] += (CLIPPED * cut) ** 2
-        rows.append((reading.mark, lab, own, fraction / whole))
+        rows.append((reading.mark, lab, own, one.fraction / whole))
     return rows
 
 
 @functools.lru_cache(maxsize=16)
 def natural_variation(tables: Tables, evidence: Evidence) -> Array:
-    """How birds vary that show a swatch, seen from what was read: covariances, CIELAB.
+    """How birds vary that show a swatch, seen from what was read: CIELAB covariances (m, n, 3, 3).
 
     A swatch's tolerance counts as :data:`TOLERANCE_FACTOR` standard deviations of CIEDE2000. As in
     that formula (Sharma, Wu & Dalal 2005, eqs 15 to 20) the weights of lightness, chroma and hue
     are those half-way between the two colours: at a strong colour by itself they would let it pass
-    for grey.
-
-    Returns:
-        (m, n, 3, 3) array: For every colour read and every swatch.
+    for grey. There is one for every colour read and every swatch.
     """
     swatches, tolerance = swatch_colours(tables)
     lab = evidence.lab
@@ -218,16 +211,10 @@ def swatch_colours(tables: Tables) -> tuple[Array, Array]:
 
 
 def whitening(covariance: Array) -> tuple[Array, Array]:
-    """Inverse of the Cholesky factor of covariances, and the logarithm of its determinant.
+    """Lower triangles T with T C T' = 1 for covariances C (..., 3, 3), and ln det T (...).
 
+    That is the inverse of the Cholesky factor; not a number where C is not positive definite.
     Written out, as a library's loop over small matrices takes ten times as long.
-
-    Args:
-        covariance ((..., 3, 3) array): Positive definite; else not a number.
-
-    Returns:
-        (..., 3, 3) array: Lower triangles T with T C T' = 1.
-        (...) array.
     """
     c = np.moveaxis(covariance, (-2, -1), (0, 1))
     first = 1 / np.sqrt(c[0, 0])

@@ -21,13 +21,14 @@ import numpy as np
 from scipy.special import ndtr
 
 from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
+from fieldmarks.judge.fit import Fits
 from fieldmarks.judge.hypotheses import Hypothesis
-from fieldmarks.judge.model import RANGES, Fitted
+from fieldmarks.judge.model import RANGES
 from fieldmarks.judge.rendering import Array, undo
 from fieldmarks.judge.scale import FITS, LIKELY, MISFIT, share
 from fieldmarks.measure.colour import difference, faded
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Budget, Reading, Relation
-from fieldmarks.measure.sampling import ColourDraws
+from fieldmarks.measure.uncertainty import ColourDraws
 from fieldmarks.rules.plumage import (
     Expectation,
     RelationExpectation,
@@ -64,12 +65,10 @@ class Finding:
         basis: Where the expectation comes from: "green row", "derived", "override".
         value: CIEDE2000 to the nearest expected swatch once the rendering is undone, or the value
             of the relation.
-        nearest: Key of that swatch.
-        tolerance: Its tolerance, CIEDE2000; None for relations.
+        nearest, tolerance: Key of that swatch and its tolerance, CIEDE2000; None for relations.
         interval ((float, float), optional): 2.5 to 97.5 % of ``value`` over the draws.
         held: How likely it is, 0 to 1, that the mark shows an expected colour rather than another,
             or that the relation lies in its range.
-        reason: Plain words.
     """
 
     species: str
@@ -97,22 +96,19 @@ def status_of(held: float) -> Status:
 
 
 def corrected(
-    readings: Sequence[Reading], evidence: Evidence, fitted: Fitted, count: int, seed: int
+    readings: Sequence[Reading], evidence: Evidence, fitted: Fits, count: int, seed: int
 ) -> dict[str, ColourDraws]:
     """Draws of what the colours of each mark on one photo truly are; mark -> draws.
 
     Each draw has one rendering, the same for all marks, from what a hypothesis leaves possible;
-    each mark is then moved by its own doubt alone, all colours of one mark together.
-
-    Args:
-        evidence: The same readings.
-        fitted: The rendering that is undone.
+    each mark is then moved by its own doubt alone, all colours of one mark together. ``evidence``
+    is that of the same readings; the rendering ``fitted`` is undone.
     """
     if not readings:
         return {}
     rng = np.random.default_rng(seed)
-    terms = rng.standard_normal((count, len(fitted.rendering)))
-    terms = fitted.rendering + terms @ np.linalg.cholesky(fitted.covariance).T
+    terms = rng.standard_normal((count, len(fitted.terms)))
+    terms = fitted.terms + terms @ np.linalg.cholesky(fitted.covariance).T
     # Of each mark its median, with the doubt of its first colour, and then its colours.
     places = [
         [i for i, mark in enumerate(evidence.marks) if mark == reading.mark] for reading in readings

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.judge.evidence import Evidence, natural_variation, swatch_colours, whitening
-from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, slopes
+from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, render
 from fieldmarks.rules.tables import Tables
 
 # Degrees of freedom of Student's t, by which a mark is off: feathers and outlines are rarely far
@@ -35,7 +35,10 @@ class Wanted(NamedTuple):
 
 
 class Fits(NamedTuple):
-    """Of each case: log likelihood (c,), likeliest rendering (c, 6), its covariance (c, 6, 6)."""
+    """Of c cases: log likelihood (c,), likeliest rendering (c, 6), its covariance (c, 6, 6).
+
+    Of a single one without the first axis.
+    """
 
     log: Array
     terms: Array
@@ -132,7 +135,7 @@ class _Rows:
         Args:
             terms: (cases, 6) array.
         """
-        middle, moves = slopes(self.light, terms[self.unit_case], evidence.top)
+        middle, moves = render(self.light, terms[self.unit_case], evidence.top)
         off = evidence.lab[self.observed] - middle[self.unit]
         off = np.einsum("rij,rj->ri", self.turn, off)
         away = 1 + np.einsum("ri,ri->r", off, off) / FREEDOM

@@ -79,10 +79,7 @@ def colours(tables: Tables, what: Hypothesis, mark: str, pupil_cut: bool = True)
 
     Where a hypothesis says nothing on a mark, it may show whatever any species shows there (in the
     same variety or, where that moves the colours about, in the green and ino ones), or as well any
-    colour such a part can be made up of.
-
-    Args:
-        pupil_cut: Whether the pupil was cut out of an iris.
+    colour such a part can be made up of. ``pupil_cut``: the pupil was cut out of an iris.
     """
     shown = _expected(tables, what, mark)
     if not shown:

@@ -19,7 +19,6 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -42,7 +41,7 @@ from fieldmarks.judge.hypotheses import (
     possible,
     speaks,
 )
-from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, slopes
+from fieldmarks.judge.rendering import TERMS, Array, lab_to_linear, render
 from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.rules.plumage import expected_relation
 from fieldmarks.rules.tables import Tables
@@ -79,13 +78,6 @@ RANGES = {
 }
 
 
-class Fitted(NamedTuple):
-    """The likeliest rendering of one photo under a hypothesis, (6,), and its covariance, (6, 6)."""
-
-    rendering: Array
-    covariance: Array
-
-
 @dataclass(frozen=True, eq=False)
 class Explained:
     """How one hypothesis explains the readings.
@@ -93,13 +85,13 @@ class Explained:
     Args:
         log_prior, log_likelihood: Natural logarithms; the likelihood has the renderings integrated
             out.
-        photos: One per photo.
+        photos: The fit of each, of this one case.
     """
 
     what: Hypothesis
     log_prior: float
     log_likelihood: float
-    photos: tuple[Fitted, ...]
+    photos: tuple[Fits, ...]
 
     @property
     def weight(self) -> float:
@@ -115,13 +107,8 @@ def explain(
 ) -> tuple[list[Explained], list[Evidence]]:
     """Let every hypothesis explain the readings of all photos, the likeliest first.
 
-    Args:
-        photos: Sequence of (Evidence, sequence of Relation).
-        variety, age: As the keeper states them.
-
-    Returns:
-        believed : list of Evidence: That of each photo: without its card where the bird's own
-        colours contradict it.
+    Variety and age are as the keeper states them. Of each photo comes with it the evidence that
+    was believed: without its card where the bird's own colours contradict it.
     """
     hypotheses = possible(tables, variety, age)
     priors = np.array([prior for _, prior in hypotheses])
@@ -160,7 +147,7 @@ def explain(
             what,
             prior,
             float(logs[:, place].sum()),
-            tuple(Fitted(fits.terms[place], fits.covariance[place]) for fits in each),
+            tuple(Fits(*(part[place] for part in fits)) for fits in each),
         )
         for place, (what, prior) in enumerate(hypotheses)
     ]
@@ -273,21 +260,17 @@ def _wanted(tables: Tables, variety: str, age: str, mark: str, pupil_cut: bool) 
 
 
 def mark_ratios(
-    tables: Tables, evidence: Evidence, what: Hypothesis, fitted: Fitted
+    tables: Tables, evidence: Evidence, what: Hypothesis, fitted: Fits
 ) -> dict[str, float]:
-    """How much likelier each mark's reading is with its expected colours than with others.
+    """How much likelier each mark's reading on a photo is with its expected colours than others.
 
-    Args:
-        evidence: Of one photo.
-        fitted: The rendering of that photo, and what is left open of it.
-
-    Returns:
-        Mark -> natural logarithm of the likelihood of the colours expected of it over that of those
-        it has in other species or at other ages, or any other. Of a mark of several colours: what
-        most of its area reaches, so that a patch of another colour counts.
+    Mark -> natural logarithm of the likelihood of the colours expected of it over that of those it
+    has in other species or at other ages, or any other. Of a mark of several colours: what most of
+    its area reaches, so that a patch of another colour counts. ``fitted`` is the rendering of that
+    photo, and what is left open of it.
     """
     light = lab_to_linear(swatch_colours(tables)[0])
-    middle, moves = slopes(light, np.tile(fitted.rendering, (len(light), 1)), evidence.top)
+    middle, moves = render(light, np.tile(fitted.terms, (len(light), 1)), evidence.top)
     whole = evidence.own[:, None] + natural_variation(tables, evidence)
     whole = whole + moves @ fitted.covariance @ np.swapaxes(moves, 1, 2)
     turn, scale = whitening(whole)

@@ -28,29 +28,21 @@ LAB_BY_LIGHT = (LAB_OF_ROOTS.T[:, :, None] * TO_XYZ[:, None]).reshape(3, 9)
 FOOT = 6 / 29  # cube root of the light where the straight foot of CIELAB ends (CIE 15)
 
 
-def render(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> Array:
-    """CIELAB of colours as a photo shows them.
+def render(light: Array, terms: Array, top: float | None = None) -> tuple[Array, Array]:
+    """Colours as a photo shows them, and how they move with each term.
 
     Args:
-        lab ((..., 3) array): True colours, CIELAB (D65, 2 degrees).
+        light ((..., 3) array): True colours, as linear light on the sRGB primaries.
         terms ((..., 6) array): Rendering, in the order of ``TERMS``: natural logarithms of
             exposure, of the red and the blue channel over the green one, of contrast (a power about
             mid grey) and of saturation; the veil in units of 1 % of white. Broadcast against
-            ``lab``.
+            ``light``.
         top: Linear light near which the photo is cut off; None where it is not.
 
     Returns:
-        (..., 3) array: Linear light x on each sRGB primary becomes GREY ((x + veil) gain /
+        (..., 3) array: CIELAB. Linear light x on each primary becomes GREY ((x + veil) gain /
         GREY)^contrast, and a* and b* are stretched by the saturation.
-    """
-    return _linear_to_lab(*_rendered(lab_to_linear(lab), np.asarray(terms, float), top)[:2])
-
-
-def _rendered(light: Array, terms: Array, top: float | None) -> tuple[Array, ...]:
-    """Linear light as rendered, the factor on a* and b*, and what :func:`slopes` needs of the way.
-
-    That is the light before its tone was bent, (..., 3); how the rendered light moves with it, and
-    how with the logarithm of the power, both (..., 3); and the gain of every channel, (..., 3).
+        (..., 3, 6) array: The slopes of that, term by term.
     """
     exposure, red, blue, contrast, saturation, veil = np.moveaxis(terms, -1, 0)
     gain = np.exp(exposure[..., None] + np.stack([red, 0 * red, blue], axis=-1))
@@ -58,19 +50,34 @@ def _rendered(light: Array, terms: Array, top: float | None) -> tuple[Array, ...
     before = (light + VEIL * veil[..., None]) * gain
     size = np.log(np.maximum(np.abs(before), FLOOR) / GREY)
     bend = np.exp(size * (power - 1))
-    light = before * bend
+    out = before * bend
+    # How the rendered light moves with the light before its tone was bent, and with ln(power).
     along = bend * np.where(np.abs(before) > FLOOR, power, 1.0)
-    by_power = light * size * power
+    by_power = out * size * power
     if top is not None:
-        over = (light - top) / KNEE
-        light = light - KNEE * np.logaddexp(0, over)
+        over = (out - top) / KNEE
+        out = out - KNEE * np.logaddexp(0, over)
         kept = expit(-over)
         along, by_power = along * kept, by_power * kept
-    return light, np.exp(saturation), before, along, by_power, gain
+    stretch = np.exp(saturation)
+    lab = _linear_to_lab(out, stretch)
+    xyz = out @ TO_XYZ.T
+    root = np.where(xyz > FOOT**3, np.cbrt(np.maximum(xyz, FOOT**3)) ** -2, 1 / FOOT**2) / 3
+    by_light = (root @ LAB_BY_LIGHT).reshape(*root.shape, 3)  # (..., 3 of L* a* b*, 3 of light)
+    by_light[..., 1:, :] *= stretch[..., None, None]
+    with_gain = by_light * (along * before)[..., None, :]
+    moves = np.empty((*lab.shape, len(TERMS)))
+    moves[..., 0] = with_gain.sum(axis=-1)
+    moves[..., 1] = with_gain[..., 0]
+    moves[..., 2] = with_gain[..., 2]
+    moves[..., 3] = np.einsum("...ij,...j->...i", by_light, by_power)
+    moves[..., 4] = lab * (0, 1, 1)
+    moves[..., 5] = VEIL * np.einsum("...ij,...j->...i", by_light, along * gain)
+    return lab, moves
 
 
 def undo(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> Array:
-    """True colours of what a photo shows: the inverse of :func:`render`.
+    """True colours of what a photo shows, both CIELAB: the inverse of :func:`render`.
 
     What lies at or above the cut is taken for just below it.
     """
@@ -88,29 +95,6 @@ def undo(lab: npt.ArrayLike, terms: npt.ArrayLike, top: float | None = None) -> 
     light = np.where(size > foot, np.sign(light) * curved, light * FLOOR / foot)
     gain = np.exp(exposure[..., None] + np.stack([red, 0 * red, blue], axis=-1))
     return _linear_to_lab(light / gain - VEIL * veil[..., None])
-
-
-def slopes(light: Array, terms: Array, top: float | None = None) -> tuple[Array, Array]:
-    """Rendered colours (..., 3) and how they move with each term, (..., 3, 6).
-
-    ``light`` is linear light on the sRGB primaries, (..., 3); the slopes are those of
-    :func:`render`, term by term.
-    """
-    out, stretch, before, along, by_power, gain = _rendered(light, terms, top)
-    lab = _linear_to_lab(out, stretch)
-    xyz = out @ TO_XYZ.T
-    root = np.where(xyz > FOOT**3, np.cbrt(np.maximum(xyz, FOOT**3)) ** -2, 1 / FOOT**2) / 3
-    by_light = (root @ LAB_BY_LIGHT).reshape(*root.shape, 3)  # (..., 3 of L* a* b*, 3 of light)
-    by_light[..., 1:, :] *= stretch[..., None, None]
-    with_gain = by_light * (along * before)[..., None, :]
-    moves = np.empty((*lab.shape, len(TERMS)))
-    moves[..., 0] = with_gain.sum(axis=-1)
-    moves[..., 1] = with_gain[..., 0]
-    moves[..., 2] = with_gain[..., 2]
-    moves[..., 3] = np.einsum("...ij,...j->...i", by_light, by_power)
-    moves[..., 4] = lab * (0, 1, 1)
-    moves[..., 5] = VEIL * np.einsum("...ij,...j->...i", by_light, along * gain)
-    return lab, moves
 
 
 def lab_to_linear(lab: npt.ArrayLike) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldmarks.judge.rendering import Array
-from fieldmarks.measure.sampling import ColourDraws
+from fieldmarks.measure.uncertainty import ColourDraws
 from fieldmarks.rules.plumage import expected_relation, holds_in, speaking_marks
 from fieldmarks.rules.schema import Sign, Tint
 from fieldmarks.rules.tables import Tables
@@ -73,15 +73,10 @@ class SignFinding:
 
 
 def tint_fraction(tints: Iterable[Tint], colours: Array, fractions: Array) -> Array:
-    """Share of the area that shows any of some tints.
+    """Share of the area that shows any of some tints, in each draw (n,).
 
-    Args:
-        colours ((3, p, n) array): L*, C* and hue angle in degrees of each population in each draw
-            (CIELAB, D65).
-        fractions: (p,) array.
-
-    Returns:
-        (n,) array.
+    ``colours`` (3, p, n) are L*, C* and hue angle in degrees (CIELAB, D65) of each population in
+    each draw, ``fractions`` (p,) the shares of the populations.
     """
     light, chroma, hue = colours
     inside = np.zeros(light.shape, bool)

@@ -40,11 +40,8 @@ class Question:
 class PhotoReadings:
     """Readings and relations of one photo, without the rest of its measurement.
 
-    Args:
-        readings: At most one per mark.
-        relations: At most one per key.
-        photo: Name of the photo file.
-        sha256: Fingerprint of the photo; empty where there is none.
+    At most one reading per mark and one relation per key; ``photo`` is the name of its file,
+    ``sha256`` its fingerprint, empty where there is none.
     """
 
     readings: tuple[Reading, ...]
@@ -76,7 +73,6 @@ class Disagreement:
 
     Args:
         species, mark: Keys; ``mark`` is that of a mark, relation or sign.
-        name: In plain words.
         photos (tuple of (str, str)): Name of each photo that shows it, and the status it has there.
     """
 
@@ -122,9 +118,7 @@ def disagreements(
 ) -> tuple[Disagreement, ...]:
     """What one photo says for a species and another against it.
 
-    Args:
-        photos: Names.
-        alone: Species -> the sheet of each photo by itself.
+    ``photos`` are their names, ``alone`` the sheets of each photo by itself, by species.
     """
     found: list[Disagreement] = []
     for species, sheets in alone.items():

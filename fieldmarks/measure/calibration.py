@@ -44,14 +44,12 @@ class CardPatch:
     """One card region as photographed.
 
     Args:
-        region: Id of the region.
         reflectance: Known luminous reflectance Y, 0..1.
         rgb ((3,) tuple): Trimmed mean of linear light on the sRGB primaries, before any correction.
         noise: Relative standard uncertainty of ``rgb``.
         slope ((float, float)): Relative change of brightness per pixel along x and y across the
             card.
         step: Relative brightness range among the card's parts.
-        pixels: Pixels used.
         at ((float, float)): Centre in photo pixels.
         size: Square root of its area, pixels.
     """
@@ -163,13 +161,9 @@ def describe_cast(a: float, b: float) -> str:
 
 
 def calibrate(photo: Photo, cards: Sequence[Region]) -> Calibration:
-    """Calibrate a photo on the cards marked in it.
+    """Calibrate a photo on checked regions of mark "card"; ``value`` is reflectance Y (else 0.18).
 
-    Args:
-        cards: Checked regions of mark "card"; ``value`` is the reflectance Y (default 0.18).
-
-    Returns:
-        ``calibrated`` is False, with the reasons in ``refusals``, when no card can be used.
+    ``calibrated`` is False, with the reasons in ``refusals``, when no card can be used.
     """
     patches: list[CardPatch] = []
     warnings: list[str] = []
@@ -232,9 +226,7 @@ def _fit(patches: Sequence[CardPatch], diagonal: float) -> Calibration:
 def lightness_misfit(corrected: npt.NDArray, known: npt.NDArray) -> float:
     """Root mean square L* by which several cards miss their values; 0 for one.
 
-    Args:
-        corrected ((n, 3) array): Their linear light once corrected.
-        known ((n,) array): Their reflectances Y.
+    ``corrected`` (n, 3) is their linear light once corrected, ``known`` (n,) their reflectance Y.
     """
     light = linear_to_lab(corrected)[:, 0] - neutral_lab(known)[:, 0]
     return float(np.sqrt(np.mean(light**2))) if len(known) > 1 else 0.0

@@ -109,11 +109,7 @@ class PrintedFrame:
 
 
 def find_frame(photo: Photo) -> PrintedFrame | None:
-    """Find our printed frame.
-
-    Returns:
-        None when fewer than two of its markers agree on a plane.
-    """
+    """Find our printed frame; None when fewer than two of its markers agree on a plane."""
     for grey, scale in _greys(photo):
         found = _markers(grey)
         fitted = _plane(found) if len(found) >= 2 else None

@@ -106,11 +106,10 @@ def read_chart(path: Path) -> Chart:
         raise CardError(first_fault(error), where=path.name, mend="Mend the row") from None
 
 
-@lru_cache(maxsize=8)
-def load_charts(folder: Path | None = None) -> Mapping[str, Chart]:
-    """Charts by key (the file's name without ending): the shipped ones and those of a folder."""
-    paths = [*sorted(SHIPPED.glob("*.toml")), *(sorted(folder.glob("*.toml")) if folder else ())]
-    return {path.stem: read_chart(path) for path in paths}
+@lru_cache(maxsize=1)
+def load_charts() -> Mapping[str, Chart]:
+    """The shipped charts by key, the file's name without ending."""
+    return {path.stem: read_chart(path) for path in sorted(SHIPPED.glob("*.toml"))}
 
 
 @dataclass(frozen=True)
@@ -124,9 +123,8 @@ class Placed:
 def place(regions: Sequence[Region], charts: Mapping[str, Chart]) -> list[list[Placed]]:
     """Patches that regions of mark "chart_patch" show, in every way the chart may lie.
 
-    Returns:
-        list of lists: One list per way to lay whole charts into their outlines; one way if only
-        single patches are drawn.
+    One list per way to lay whole charts into their outlines; one way if only single patches are
+    drawn.
 
     Raises:
         CardError: A note names no chart or no patch of it.
@@ -215,24 +213,20 @@ def read_patch(photo: Photo, region: Region) -> Array | None:
 
 
 def calibrate_with_chart(
-    photo: Photo,
-    cards: Sequence[Region],
-    chart_regions: Sequence[Region],
-    charts: Mapping[str, Chart] | None = None,
+    photo: Photo, cards: Sequence[Region], chart_regions: Sequence[Region]
 ) -> Calibration:
     """Calibrate a photo on cards and on patches of known colour.
 
     Args:
         cards: Marks "card"; may be empty when the chart has a readable grey.
         chart_regions: Marks "chart_patch".
-        charts: Charts by key; the shipped ones by default.
 
     Returns:
         With ``correction`` set when the patches could carry one. A note that names no chart or no
         patch of it is a warning, and the cards alone are used.
     """
     try:
-        ways = place(chart_regions, charts or load_charts())
+        ways = place(chart_regions, load_charts())
     except CardError as error:
         return calibrate(photo, cards).warned(f"Chart: {error} It was not used.")
     read = [_read(photo, way) for way in ways]

@@ -28,14 +28,7 @@ XYZ_TO_RGB = np.linalg.inv(RGB_TO_XYZ)
 
 
 def linear_to_lab(rgb: npt.ArrayLike) -> Array:
-    """Linear RGB to CIELAB (D65, 2 degrees).
-
-    Args:
-        rgb ((..., 3) array): Linear light, white at 1; values outside 0..1 are allowed.
-
-    Returns:
-        (..., 3) array of L*, a*, b*.
-    """
+    """Linear RGB (..., 3), white at 1, to CIELAB (D65, 2 degrees); it may lie outside 0..1."""
     (rgb,) = _floats(rgb)
     return xyz2lab(rgb @ RGB_TO_XYZ.T.astype(rgb.dtype), illuminant="D65", observer="2")
 
@@ -79,14 +72,11 @@ def difference(one: npt.ArrayLike, other: npt.ArrayLike) -> Array:
 
 
 def faded(base: npt.ArrayLike, tip: npt.ArrayLike) -> Array:
-    """CIEDE2000 by which one part has less colour than another, whatever light lies on each.
+    """CIEDE2000 by which one part (..., 3) has less colour than another, whatever light lies there.
 
     Less light moves a colour towards (L*, a*, b*) = (-16, 0, 0) along a straight line (CIE 15), so
     the second part is first carried to the lightness of the first. Negative where the first part is
     the more colourful.
-
-    Args:
-        base, tip: (..., 3) arrays of CIELAB.
     """
     first, second = np.broadcast_arrays(*_floats(base, tip))
     lit = np.array(second)

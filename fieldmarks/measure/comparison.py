@@ -58,11 +58,9 @@ def read_relations(
     calibration: Calibration,
     rows: Mapping[str, Any],
 ) -> tuple[Relation, ...]:
-    """Measure every relation whose marks have been drawn.
+    """Measure every relation whose marks have been drawn, in checked regions.
 
-    Args:
-        regions: Checked.
-        rows: Key -> row with ``kind`` (same, fade, dark, ring or size) and the ``marks`` compared.
+    ``rows``: key -> row with ``kind`` (same, fade, dark, ring or size) and the ``marks`` compared.
     """
     found: list[Relation | None] = []
     for key, row in rows.items():
@@ -242,14 +240,14 @@ def body_size(key: str, lengths: Sequence[Region], scales: Sequence[Region]) -> 
     )
 
 
-def _window_lab(
-    photo: Photo, win: tuple[int, int, int, int], calibration: Calibration
+def _pixels(
+    photo: Photo, low: npt.NDArray, high: npt.NDArray, calibration: Calibration
 ) -> tuple[npt.NDArray, npt.NDArray, npt.NDArray]:
-    """Every pixel of a window as x, y (n,) and linear light calibrated (n, 3)."""
-    linear = photo.linear(win)
-    x, y = np.meshgrid(np.arange(win[0], win[2]) + 0.5, np.arange(win[1], win[3]) + 0.5)
-    true = calibration.apply(linear, x, y)
-    return x.ravel(), y.ravel(), true.reshape(-1, 3)
+    """A box as far as the photo goes: x and y (h, w), and linear light calibrated (h, w, 3)."""
+    x0, y0 = np.maximum(np.floor(low).astype(int), 0).tolist()
+    x1, y1 = np.minimum(np.ceil(high).astype(int), [photo.width, photo.height]).tolist()
+    x, y = np.meshgrid(np.arange(x0, x1) + 0.5, np.arange(y0, y1) + 0.5)
+    return x, y, calibration.apply(photo.linear((x0, y0, x1, y1)), x, y)
 
 
 def _along_axis(photo: Photo, base: Region, tip: Region, calibration: Calibration) -> npt.NDArray:
@@ -260,12 +258,8 @@ def _along_axis(photo: Photo, base: Region, tip: Region, calibration: Calibratio
     half = 0.15 * math.sqrt(min(area(base.shape), area(tip.shape)))
     if length < STEPS:
         return np.zeros((0, 3))
-    low = np.floor(np.minimum(start, end) - half).astype(int)
-    high = np.ceil(np.maximum(start, end) + half).astype(int)
-    x0, y0 = np.maximum(low, 0).tolist()
-    x1, y1 = np.minimum(high, [photo.width, photo.height]).tolist()
-    win = (x0, y0, x1, y1)
-    x, y, true = _window_lab(photo, win, calibration)
+    low, high = np.minimum(start, end) - half, np.maximum(start, end) + half
+    x, y, true = _pixels(photo, low, high, calibration)
     along = ((x - start[0]) * axis[0] + (y - start[1]) * axis[1]) / length**2
     across = np.abs((x - start[0]) * axis[1] - (y - start[1]) * axis[0]) / length
     on = (along >= 0) & (along < 1) & (across <= half)
@@ -288,11 +282,8 @@ def _band(
         (vertices(r.shape) - centre(r.shape)) * grow + centre(r.shape)
         for r, grow in ((outer, grow_outer), (inner, grow_inner))
     )
-    x0, y0 = np.maximum(np.floor(big.min(axis=0)).astype(int), 0)
-    x1, y1 = np.minimum(np.ceil(big.max(axis=0)).astype(int) + 1, [photo.width, photo.height])
-    win = (int(x0), int(y0), int(x1), int(y1))
-    canvas = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    x, y, true = _pixels(photo, big.min(axis=0), big.max(axis=0) + 1, calibration)
+    canvas, corner = np.zeros(x.shape, np.uint8), [x[0, 0] - 0.5, y[0, 0] - 0.5]
     for points, value in ((big, 1), (small, 0)):
-        cv2.fillPoly(canvas, [np.round(points - [x0, y0]).astype(np.int32)], value)
-    _, _, true = _window_lab(photo, win, calibration)
-    return linear_to_lab(true[canvas.ravel() > 0])
+        cv2.fillPoly(canvas, [np.round(points - corner).astype(np.int32)], value)
+    return linear_to_lab(true[canvas > 0])

@@ -225,11 +225,9 @@ class Trial:
         return float(self.errors.mean())
 
 
-def choose(
-    patches: Patches, source: str = "", tone: bool = True, colour: bool = True
-) -> Correction:
+def choose(patches: Patches, source: str = "", colour: bool = True) -> Correction:
     """:func:`choose_trial`, fitted on all patches; ``source`` says where they come from."""
-    return finish(patches, choose_trial(patches, tone, colour), source)
+    return finish(patches, choose_trial(patches, colour=colour), source)
 
 
 def choose_trial(patches: Patches, tone: bool = True, colour: bool = True) -> Trial:
@@ -347,8 +345,7 @@ def split(measured: Array, true: Array) -> Array:
 def sensitivities(lab: Array) -> tuple[Array, Array]:
     """What a step of linear light does to lightness, chroma and hue, in CIEDE2000 units.
 
-    Returns:
-        (n, 3, 3) array of derivatives, rows L*, C*, H*, and (n, 3) true linear light.
+    As derivatives (n, 3, 3), rows L*, C*, H*, and the true linear light (n, 3).
     """
     true = lab_to_linear(lab)
     step = 1e-4 * np.eye(3)[:, None]

@@ -92,19 +92,15 @@ def _screen_codes() -> npt.NDArray[np.uint8]:
 
 
 @lru_cache(maxsize=2)
-def srgb_profile(bits: int = 8, name: str = "sRGB (assumed)") -> Profile:
+def srgb_profile(bits: int = 8) -> Profile:
     """The profile of a file that carries none: sRGB (IEC 61966-2-1)."""
     levels = 2**bits
     curve = decode_srgb(np.arange(levels) / (levels - 1)).astype(np.float32)
-    return Profile(name, np.stack([curve] * 3), np.eye(3))
+    return Profile("sRGB (assumed)", np.stack([curve] * 3), np.eye(3))
 
 
 def read_profile(icc: bytes, bits: int = 8) -> Profile:
-    """Read an embedded RGB profile.
-
-    Args:
-        icc: The profile as embedded in the photo.
-        bits ({8, 16}): Depth of the photo's code values.
+    """Read an embedded RGB profile, for code values of 8 or 16 bits.
 
     Raises:
         ValueError: The profile is damaged, is not an RGB profile, or is made of tables and

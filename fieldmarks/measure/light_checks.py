@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -74,11 +74,16 @@ def light_check_row() -> LightCheckRow:
 
 
 def bird_doubts(readings: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
-    """Doubts from the bird's own white parts, where they are marked and calibrated."""
+    """Doubts from the bird's own parts; of brightness and whiteness where they are calibrated."""
+    row = light_check_row()
     calibrated = {mark: r for mark, r in readings.items() if r.calibrated}
-    white = {m: calibrated[m] for m in light_check_row().marks if m in calibrated}
-    casts = _cast_doubts(white, names)
-    return [*casts[:1], *_brightness_doubts(calibrated, white, names), *_sides(readings, names)]
+    white = [calibrated[mark] for mark in row.marks if mark in calibrated]
+    white = [reading for reading in white if reading.lab[0] >= row.lightness]
+    return [
+        *itertools.islice(_casts(white, names), 1),
+        *_brightness(calibrated.values(), white, names),
+        *_sides(readings, names),
+    ]
 
 
 def cards_among_marks(cards: Sequence[Region], marks: Sequence[Region]) -> list[str]:
@@ -100,74 +105,64 @@ def cards_among_marks(cards: Sequence[Region], marks: Sequence[Region]) -> list[
     ]
 
 
-def _cast_doubts(white: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
+def _casts(white: Iterable[Reading], names: Mapping[str, str]) -> Iterator[Doubt]:
     """White parts that read coloured."""
     row = light_check_row()
-    doubts = []
-    for mark, reading in white.items():
-        if reading.lab[0] < row.lightness:
-            continue
+    for reading in white:
         usual = row.chroma_warm if reading.lab[2] > 0 else row.chroma_cold
         # The doubt (k = 2) of a part of the usual chroma: doubt grows in proportion to chroma.
         doubt = 2 * reading.budget.combined[1] * usual / max(reading.chroma, usual)
         if reading.chroma <= usual + doubt:
             continue
+        name = names.get(reading.mark, reading.mark)
         hue = describe_cast(*reading.lab[1:]).removesuffix(" cast").split()[-1]
-        doubts.append(
-            Doubt(
-                f"The {names.get(mark, mark)} should be nearly white but reads {hue} "
-                f"(C* {reading.chroma:.0f}). The light on the bird is not the light on the card, "
-                "or the part is not white. Put the card beside the bird, facing the same way.",
-                f"white {names.get(mark, mark)} reads C* {reading.chroma:.0f}",
-                cast=(reading.chroma - usual) / cast_share(reading.lab[0]),
-            )
+        yield Doubt(
+            f"The {name} should be nearly white but reads {hue} (C* {reading.chroma:.0f}). The "
+            "light on the bird is not the light on the card, or the part is not white. Put the "
+            "card beside the bird, facing the same way.",
+            f"white {name} reads C* {reading.chroma:.0f}",
+            cast=(reading.chroma - usual) / cast_share(reading.lab[0]),
         )
-    return doubts
 
 
-def _brightness_doubts(
-    readings: Mapping[str, Reading], white: Mapping[str, Reading], names: Mapping[str, str]
-) -> list[Doubt]:
+def _brightness(
+    readings: Iterable[Reading], white: Iterable[Reading], names: Mapping[str, str]
+) -> Iterator[Doubt]:
     """A part brighter than white, or white parts that are all dark."""
     row = light_check_row()
-    if not readings:
-        return []
-    mark, top = max(readings.items(), key=lambda item: item[1].lab[0])
-    if top.lab[0] > row.brightest:
-        return [
-            Doubt(
-                f"The {names.get(mark, mark)} reads brighter than white paper (L* "
-                f"{top.lab[0]:.0f}). The bird has more light than the card, or the phone made it "
-                "brighter. Put the card into the bird's light.",
-                f"{names.get(mark, mark)} reads L* {top.lab[0]:.0f}, brighter than white",
-                light=row.light,
-            )
-        ]
-    seen = {m: r for m, r in white.items() if r.lab[0] >= row.lightness}
-    if not seen or max(r.lab[0] for r in seen.values()) >= row.shade:
-        return []
-    mark, reading = max(seen.items(), key=lambda item: item[1].lab[0])
-    return [
-        Doubt(
-            f"The {names.get(mark, mark)} should be nearly white but reads rather dark (L* "
-            f"{reading.lab[0]:.0f}). The bird may stand in shade and the card not, or the part is "
-            "not white. Put the card beside the bird.",
-            f"white {names.get(mark, mark)} reads L* {reading.lab[0]:.0f}",
+    top, top_white = (max(some, key=_lightness, default=None) for some in (readings, white))
+    if top and top.lab[0] > row.brightest:
+        name = names.get(top.mark, top.mark)
+        yield Doubt(
+            f"The {name} reads brighter than white paper (L* {top.lab[0]:.0f}). The bird has more "
+            "light than the card, or the phone made it brighter. Put the card into the bird's "
+            "light.",
+            f"{name} reads L* {top.lab[0]:.0f}, brighter than white",
             light=row.light,
         )
-    ]
-
-
-def _sides(readings: Mapping[str, Reading], names: Mapping[str, str]) -> list[Doubt]:
-    """Marks whose own regions differ as sun and shade do; their spread already holds it."""
-    return [
-        Doubt(
-            f"{names.get(mark, mark)}: its regions differ in brightness but not in colour. One "
-            "lies in the sun, one in the shade. Use a photo in even light."
+    elif top_white and top_white.lab[0] < row.shade:
+        name = names.get(top_white.mark, top_white.mark)
+        yield Doubt(
+            f"The {name} should be nearly white but reads rather dark (L* {top_white.lab[0]:.0f}). "
+            "The bird may stand in shade and the card not, or the part is not white. Put the card "
+            "beside the bird.",
+            f"white {name} reads L* {top_white.lab[0]:.0f}",
+            light=row.light,
         )
-        for mark, reading in readings.items()
-        if any(part.source == SOURCES["sides"] for part in reading.budget.parts)
-    ]
+
+
+def _lightness(reading: Reading) -> float:
+    return reading.lab[0]
+
+
+def _sides(readings: Mapping[str, Reading], names: Mapping[str, str]) -> Iterator[Doubt]:
+    """Marks whose own regions differ as sun and shade do; their spread already holds it."""
+    for mark, reading in readings.items():
+        if any(part.source == SOURCES["sides"] for part in reading.budget.parts):
+            yield Doubt(
+                f"{names.get(mark, mark)}: its regions differ in brightness but not in colour. One "
+                "lies in the sun, one in the shade. Use a photo in even light."
+            )
 
 
 def card_doubts(calibration: Calibration) -> list[Doubt]:
@@ -175,21 +170,17 @@ def card_doubts(calibration: Calibration) -> list[Doubt]:
     return [*_uneven_cards(calibration), *_mixed_light(calibration)]
 
 
-def _uneven_cards(calibration: Calibration) -> list[Doubt]:
+def _uneven_cards(calibration: Calibration) -> Iterator[Doubt]:
     """A light that changes across a card; the light part of the budget already holds it."""
-    if not calibration.patches or calibration.plane != (0.0, 0.0):
-        return []
-    fall = max(math.hypot(*p.slope) * p.size for p in calibration.patches)
-    if fall < UNEVEN:
-        return []
-    text = (
-        f"The light changes by {fall:.0%} across the card: a lamp close by, or the edge of a "
-        "shadow. The bird may stand in another light. Its lightness is stated with more doubt."
-    )
-    return [Doubt(text)]
+    fall = max((math.hypot(*p.slope) * p.size for p in calibration.patches), default=0.0)
+    if fall >= UNEVEN and calibration.plane == (0.0, 0.0):
+        yield Doubt(
+            f"The light changes by {fall:.0%} across the card: a lamp close by, or the edge of a "
+            "shadow. The bird may stand in another light. Its lightness is stated with more doubt."
+        )
 
 
-def _mixed_light(calibration: Calibration) -> list[Doubt]:
+def _mixed_light(calibration: Calibration) -> Iterator[Doubt]:
     """Cards of like reflectance that disagree in colour."""
     worst = 0.0
     for one, other in itertools.combinations(calibration.patches, 2):
@@ -201,17 +192,14 @@ def _mixed_light(calibration: Calibration) -> list[Doubt]:
             )
             apart = math.hypot(*(first - second)[1:])
             worst = max(worst, apart / cast_share(float(first[0])))
-    if worst * cast_share(50.0) < MIXED:
-        return []
-    return [
-        Doubt(
+    if worst * cast_share(50.0) >= MIXED:
+        yield Doubt(
             "The cards differ in colour: two kinds of light fall on the scene (window and lamp?). "
             "Use one light, or put the card close to the bird.",
             "cards of like reflectance that disagree in colour",
             cast=worst * EVEN,
             name="mixed light",
         )
-    ]
 
 
 def widen(reading: Reading, doubts: Iterable[Doubt]) -> Reading:

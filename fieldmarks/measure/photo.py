@@ -189,7 +189,10 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
             raise PhotoError("the file is empty (0 bytes)", mend="Copy the photo again")
         if Path(name).suffix.lower() in RAW_SUFFIXES:
             return _read_raw(data, name, max_megapixels)
-        header, exif, pixels = _read(data, max_megapixels)
+        header = _open_header(data)
+        _check_header(header, max_megapixels)
+        sixteen, exif = _is_sixteen_bit(header, data), header.getexif()
+        pixels = Pixels(lambda: _decode(data, sixteen))
     except PhotoError as error:
         raise PhotoError(error.problem, where=name, mend=error.mend) from error.__cause__
     except MemoryError:
@@ -200,13 +203,6 @@ def decode_photo(data: bytes, name: str, max_megapixels: float = MAX_MEGAPIXELS)
             f"the file {problem}", where=name, mend="Copy the photo again from the camera"
         ) from error
     return _described(data, name, header, exif, pixels)
-
-
-def _read(data: bytes, max_megapixels: float) -> tuple[Image.Image, Image.Exif, Pixels]:
-    header = _open_header(data)
-    _check_header(header, max_megapixels)
-    sixteen = _is_sixteen_bit(header, data)
-    return header, header.getexif(), Pixels(lambda: _decode(data, sixteen))
 
 
 def _described(

@@ -113,11 +113,7 @@ def _quality(image: Image.Image | None) -> int | None:
 
 
 def photo_fitness(photo: Photo, regions: Sequence[Region]) -> Fitness:
-    """Judge a photo and its regions.
-
-    Args:
-        regions: Checked; lines are passed over.
-    """
+    """Judge a photo and its checked regions; lines are passed over."""
     facts = file_facts(photo)
     judged = tuple(_judge(photo, r) for r in regions if area(r.shape) > 0)
     plain = {r.id for r in regions if r.mark in PLAIN}

@@ -34,8 +34,7 @@ class UncertaintyPart:
 
     Args:
         name: What causes it: "card", "spread", "light", "camera" ...
-        lightness: Along L*.
-        chroma: Along C*, that is away from or towards grey.
+        lightness, chroma: Along L*; along C*, that is away from or towards grey.
         hue: Across C*, that is along Delta H*, in the units of a* and b*.
         source: Where the number comes from.
     """
@@ -45,6 +44,11 @@ class UncertaintyPart:
     chroma: float
     hue: float
     source: str
+
+    @property
+    def along(self) -> npt.NDArray[np.float64]:
+        """Along L*, C* and Delta H*; (3,)."""
+        return np.array([self.lightness, self.chroma, self.hue])
 
 
 @dataclass(frozen=True)
@@ -56,7 +60,7 @@ class Budget:
     @cached_property
     def combined(self) -> tuple[float, float, float]:
         """Root sum of squares over the parts: lightness, chroma, hue (k = 1)."""
-        table = np.array([(p.lightness, p.chroma, p.hue) for p in self.parts]).reshape(-1, 3)
+        table = np.array([part.along for part in self.parts]).reshape(-1, 3)
         return triple(np.sqrt((table**2).sum(axis=0)))
 
     def covariance(self, lab: Lab) -> npt.NDArray[np.float64]:
@@ -79,17 +83,12 @@ class Budget:
 
 
 def coverage_radius(deviations: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Distance within which 95 % lie of what is off by independent normal deviations.
+    """Distance (...) within which 95 % lie of what is off by independent normal deviations.
 
-    The square of the distance is taken for a chi-square of the same mean and variance
-    (Satterthwaite 1946, as JCGM 100:2008, G.4): 1.96 times the root sum of squares where one
-    direction is all, 1.61 times where three are alike.
-
-    Args:
-        deviations ((..., 3) array_like): Standard deviations in three directions, in one unit.
-
-    Returns:
-        (...) array.
+    Their standard deviations (..., 3) are in three directions and in one unit. The square of the
+    distance is taken for a chi-square of the same mean and variance (Satterthwaite 1946, as JCGM
+    100:2008, G.4): 1.96 times the root sum of squares where one direction is all, 1.61 times where
+    three are alike.
     """
     squares = np.asarray(deviations, float) ** 2
     whole = squares.sum(axis=-1)
@@ -119,12 +118,9 @@ def axes_at(lab: Lab) -> npt.NDArray[np.float64]:
 def weights_along(
     light: npt.ArrayLike, chroma: npt.ArrayLike, hue: npt.ArrayLike
 ) -> npt.NDArray[np.float64]:
-    """S_L, S_C and S_H of CIEDE2000 (Sharma, Wu & Dalal 2005, eqs 15-17), (..., 3).
+    """S_L, S_C and S_H of CIEDE2000 (Sharma, Wu & Dalal 2005, eqs 15-17); (...) to (..., 3).
 
-    Args:
-        light, chroma (array_like): L* and C*, of the two colours compared their mean; all of one
-            shape (...).
-        hue (array_like): In radians.
+    L*, C* and hue (radians) are the mean of the two colours compared.
     """
     off, chroma, hue = np.asarray(light) - 50, np.asarray(chroma), np.asarray(hue)
     t = (
@@ -168,8 +164,7 @@ class Reading:
     """The measured colour of one mark.
 
     Args:
-        mark: Key of the mark.
-        regions: Ids of the regions pooled.
+        mark, regions: Its key, and the ids of the regions pooled.
         lab ((L*, a*, b*)): Median, D65, 2 degrees.
         spread ((float, float, float)): Robust standard deviation of the pixels along L*, a*, b*.
         populations: Colours found, largest share first.

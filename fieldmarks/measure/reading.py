@@ -68,17 +68,12 @@ def read_mark(
     regions: Sequence[Region],
     calibration: Calibration,
     without: Sequence[Shape] = (),
-    seed: int = 0,
 ) -> Reading | None:
-    """Measure one mark.
+    """Measure one mark; None when no usable pixels are left.
 
     Args:
         regions: Checked regions of this mark; their pixels are pooled.
         without: Areas that belong to other marks and are cut out.
-        seed: For the colour populations.
-
-    Returns:
-        Reading, or None when no usable pixels are left.
     """
     sampled = [_sample(photo, region.shape, without) for region in regions]
     counted = np.sum([astuple(count) for count, _ in sampled], axis=0)
@@ -117,7 +112,7 @@ def read_mark(
         regions=tuple(r.id for r in regions),
         lab=lab,
         spread=spread,
-        populations=find_populations(values, seed),
+        populations=find_populations(values),
         budget=Budget(tuple(doubts)),
         pixels=pixels,
         calibrated=calibration.calibrated,
@@ -129,16 +124,11 @@ def read_mark(
 
 
 def find_populations(values: npt.NDArray, seed: int = 0) -> tuple[Population, ...]:
-    """Colours that make up a region, largest share first.
+    """Colours that make up a region of CIELAB ``values`` (n, 3), largest share first.
 
     k-means (OpenCV, started by k-means++) on CIELAB; clusters nearer than ``SAME_COLOUR``
-    CIEDE2000 are merged, so that shading inside one colour is not taken for two colours.
-
-    Args:
-        values: (n, 3) array of CIELAB.
-
-    Returns:
-        Tuple of Population; the fractions add up to 1.
+    CIEDE2000 are merged, so that shading inside one colour is not taken for two colours. Their
+    fractions add up to 1.
     """
     take = min(len(values), CLUSTER_SAMPLE)
     sample = values[(_places(take, seed) * (len(values) / take)).astype(int)]

@@ -142,11 +142,9 @@ def letters(regions: Iterable[Region]) -> dict[str, str]:
 
 @lru_cache(maxsize=512)
 def vertices(shape: Shape) -> npt.NDArray[np.float64]:
-    """Corner points of a shape.
+    """Corner points (n, 2) of a shape in photo pixels, not to be written to.
 
-    Returns:
-        (n, 2) array of (x, y) in photo pixels, not to be written to; an ellipse becomes a 72-gon
-        of the same area.
+    An ellipse becomes a 72-gon of the same area.
     """
     match shape:
         case Polygon(outline):
@@ -210,15 +208,7 @@ def window(shape: Shape, width: int, height: int) -> Window:
 
 
 def mask(shape: Shape, win: Window, without: Sequence[Shape] = ()) -> npt.NDArray[np.bool_]:
-    """Pixels of a window that lie inside a shape and outside others.
-
-    Args:
-        win ((x0, y0, x1, y1)): The window, as given by :func:`window`.
-        without: Shapes to cut out.
-
-    Returns:
-        (y1 - y0, x1 - x0) bool array.
-    """
+    """Pixels of a window that lie inside a shape and outside others, (y1 - y0, x1 - x0)."""
     inside = _fill(vertices(shape), win)
     for cut in without:
         inside &= ~_fill(vertices(cut), win)

@@ -44,11 +44,7 @@ _XYWH = re.compile(rf"xywh=(?:pixel:)?({_NUMBER}),({_NUMBER}),({_NUMBER}),({_NUM
 
 
 def to_annotations(regions: RegionSet) -> dict[str, Any]:
-    """Regions as an AnnotationPage.
-
-    Returns:
-        Ready for ``json.dumps``. Coordinates are kept to a hundredth of a pixel.
-    """
+    """Regions as an AnnotationPage, ready for ``json.dumps``; to a hundredth of a pixel."""
     source: dict[str, Any] = {"id": regions.photo, "type": "Image"}
     source |= {"exif:width": regions.width, "exif:height": regions.height}
     if regions.sha256:
@@ -63,11 +59,7 @@ def to_annotations(regions: RegionSet) -> dict[str, Any]:
 
 
 def from_annotations(page: Any, where: str = "region file") -> RegionSet:
-    """Read an AnnotationPage, whoever wrote it.
-
-    Args:
-        page (object): Decoded JSON.
-        where: Name used in error messages.
+    """Read an AnnotationPage (decoded JSON), whoever wrote it; ``where`` is its name in errors.
 
     Raises:
         RegionError: The page or one of its annotations cannot be understood.

@@ -73,14 +73,8 @@ def effective_size(work: Patchwork, middle: Array, robust: Array) -> tuple[Array
     The variance of a mean over N places is the mean of the autocovariance over all their pairs
     (Bayley & Hammersley 1946), taken up to the distance at which it first falls to nothing; the
     effective number is the variance of one place over it. Places are summed into coarser cells
-    first: that changes no sum over pairs and saves time.
-
-    Args:
-        middle, robust ((k,) arrays): Median of the values and a standard deviation that outliers
-            move little.
-
-    Returns:
-        Deviation, number : (k,) arrays.
+    first: that changes no sum over pairs and saves time. ``middle`` and ``robust`` (k,) are the
+    median of the values and a standard deviation that outliers move little; (k,) each.
     """
     off = np.array(work.values.T, order="C")  # each component in one piece: far quicker
     off -= middle[:, None]
@@ -120,13 +114,11 @@ def _rings(shape: tuple[int, int]) -> tuple[npt.NDArray[np.intp], int]:
 
 
 def error_of_middle(works: Sequence[Patchwork]) -> tuple[Array, float]:
-    """Standard uncertainty of the pooled median of regions, and their effective sample size.
+    """Standard uncertainty (k,) of the pooled median of regions, and their effective sample size.
 
     The sample variance misses the part that moves the region's own mean, hence n - 1. Where
-    regions of one mark differ by more than that, the scatter of their medians takes its place.
-
-    Returns:
-        (k,) array, and the effective number summed over the regions (least component).
+    regions of one mark differ by more than that, the scatter of their medians takes its place. The
+    size is summed over the regions, of each that of its least component.
     """
     total = sum(len(w.values) for w in works)
     variance = np.zeros(works[0].values.shape[1])

@@ -32,7 +32,6 @@ def suggest_outline(
     *,
     scale: float = 1.0,
     reach: float | None = None,
-    max_points: int = MAX_POINTS,
 ) -> Polygon:
     """Outline the patch of like colour round a point.
 
@@ -42,7 +41,6 @@ def suggest_outline(
         scale: Photo pixels per picture pixel.
         reach: How far from the point the outline may go, in photo pixels. The same green may cover
             belly, wing and back; what was meant is near the finger.
-        max_points: Most corners the outline may have.
 
     Returns:
         In photo pixels, valid, drawn a little inside the edge so that no neighbouring colour mixes
@@ -64,9 +62,8 @@ def suggest_outline(
         raise RegionError("no patch of one colour here", where="photo", mend=DRAW_IT)
     if pixels > MAX_SHARE * width * height:
         raise RegionError("the colour here runs over the whole photo", where="photo", mend=DRAW_IT)
-    outline = _outline(patch, max_points)
     # Contours run through pixel centres.
-    outline = ((outline + 0.5) * step + [left, top]) * scale
+    outline = ((_outline(patch) + 0.5) * step + [left, top]) * scale
     outline = np.clip(outline, 0, [width * scale, height * scale])
     return Polygon(np.round(outline, 2).tolist())
 
@@ -114,12 +111,13 @@ def _grown(lab: Floats, at: tuple[int, int], far: float) -> Bytes:
     rows, columns = np.ogrid[: lab.shape[0], : lab.shape[1]]
     away = np.hypot(rows - y, columns - x)
     distance[away > far] = np.inf
+    distance[y, x] = 0  # what was tapped belongs to it
     rim = (away > far - 3) & (away <= far)
     # Texture near the finger says how much this surface varies of itself.
     texture = float(np.median(np.sqrt((((around - colour) * weights) ** 2).sum(axis=1))))
     first = min(max(1.6 * texture, 3.0), 9.0)
     tolerances = first * GROWTH ** np.arange(STEPS)
-    patches = [_connected(distance < t, at) for t in tolerances]
+    patches = [piece((distance < t).astype(np.uint8), (y, x)) for t in tolerances]
     areas = np.array([cv2.countNonZero(p) for p in patches], dtype=float)
     growth = areas[2:] / np.maximum(areas[:-2], 1)
     growth[areas[:-2] < MIN_PIXELS] = np.inf
@@ -129,12 +127,6 @@ def _grown(lab: Floats, at: tuple[int, int], far: float) -> Bytes:
     # leaked grows no more once it fills all that is in reach: less of the rim is better.
     on_rim = np.array([cv2.countNonZero(p[rim]) for p in patches[1:-1]]) / max(rim.sum(), 1)
     return patches[int(np.argmin(growth - 0.02 * np.log(areas[1:-1]) + 0.3 * on_rim)) + 1]
-
-
-def _connected(inside: npt.NDArray[np.bool_], at: tuple[int, int]) -> Bytes:
-    mask = inside.astype(np.uint8)
-    mask[at[1], at[0]] = 1
-    return piece(mask, (at[1], at[0]))
 
 
 def _tidied(patch: Bytes, at: tuple[int, int]) -> Bytes:
@@ -152,7 +144,7 @@ def _tidied(patch: Bytes, at: tuple[int, int]) -> Bytes:
     return piece(kept, seed if kept[seed] else ...)[2:-2, 2:-2]
 
 
-def _outline(patch: Bytes, max_points: int) -> npt.NDArray[np.float64]:
+def _outline(patch: Bytes) -> npt.NDArray[np.float64]:
     """Outer contour of a patch with few corners: (n, 2) in mask pixels."""
     contours, _ = cv2.findContours(patch, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     contour = max(contours, key=cv2.contourArea)
@@ -167,7 +159,7 @@ def _outline(patch: Bytes, max_points: int) -> npt.NDArray[np.float64]:
         points = points[gaps > 2 * tolerance] if (gaps > 2 * tolerance).sum() >= 3 else points
         if len(points) < 3:
             break
-        if len(points) <= max_points and shapely.Polygon(points).is_valid:
+        if len(points) <= MAX_POINTS and shapely.Polygon(points).is_valid:
             return points
         tolerance *= 1.25
     raise RegionError("the edge here is too ragged to follow", where="photo", mend=DRAW_IT)

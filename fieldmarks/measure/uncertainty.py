@@ -3,15 +3,17 @@
 Every part is a standard uncertainty (k = 1) along lightness, chroma and hue, so that parts with
 different causes add as squares (JCGM 100:2008, 5.1). A relative error r of the light moves a
 colour along the line to black: CIELAB goes with the cube root of the light, so L* changes by
-(L* + 16) / 3 times r and C* by C* / 3 times r (CIE 15, derivative of the CIELAB formulae).
+(L* + 16) / 3 times r and C* by C* / 3 times r (CIE 15, derivative of the CIELAB formulae). What a
+reading may truly be is drawn from its budget (JCGM 101: propagation by random draws).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import zlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -23,10 +25,25 @@ from fieldmarks.measure.calibration import (
     WARN_CAST,
     Calibration,
 )
-from fieldmarks.measure.colour import lab_to_linear, lightness_to_reflectance, linear_to_lab
+from fieldmarks.measure.colour import (
+    difference,
+    lab_to_linear,
+    lab_to_polar,
+    lightness_to_reflectance,
+    linear_to_lab,
+)
 from fieldmarks.measure.correction import hull_distance
-from fieldmarks.measure.quantities import Lab, UncertaintyPart, axes_at, difference_weights, triple
+from fieldmarks.measure.quantities import (
+    Lab,
+    Reading,
+    UncertaintyPart,
+    axes_at,
+    difference_weights,
+    triple,
+)
 from fieldmarks.measure.scatter import Patchwork, error_of_middle, medians
+
+Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -86,6 +103,7 @@ EXTRAPOLATION = 0.05
 # Regions of one mark that differ in L* by more than this, and in colour by no more than a change of
 # brightness makes, lie on a sun side and a shade side.
 SIDES_LIGHTNESS, SIDES_COLOUR = 8.0, 4.0
+CAMERA, SPREAD, GLARE = "camera", "spread", "veiling glare"  # names of parts
 SOURCES = {
     "card": "grain of the card region, and 3 % that bought cards keep to (from memory)",
     "spread": "scatter within the region over its effective sample size (spatial correlation)",
@@ -107,10 +125,7 @@ def light_part(lab: Lab, relative: float, name: str, source: str) -> Uncertainty
 def card_part(lab: Lab, linear: npt.NDArray, calibration: Calibration) -> UncertaintyPart:
     """Noise of the card's channels and the card's own tolerance.
 
-    Args:
-        lab: (L*, a*, b*).
-        linear ((3,) array): A calibrated linear colour near ``lab``, at which the noise is carried
-            to CIELAB.
+    The noise is carried to CIELAB at a calibrated ``linear`` colour (3,) near ``lab``.
     """
     relative = math.hypot(*(p.noise for p in calibration.patches)) / len(calibration.patches)
     # One channel at a time, and last the colour itself: in mixed feathers the median of the light
@@ -132,26 +147,18 @@ def glare_part(lab: Lab, anchors: Sequence[float]) -> UncertaintyPart:
     """Light that the lens scatters over the whole picture (ISO 9358 calls it veiling glare).
 
     It adds the same to every channel of every part, and of the cards, which then count as brighter
-    than they are: a colour moves by s (1 - Y m), where m is the mean of 1 / Y over the cards.
-
-    Args:
-        lab: (L*, a*, b*).
-        anchors: L* of the cards, weighted as :func:`~fieldmarks.measure.calibration.calibrate`
-            weights them; a mid grey where there is none.
+    than they are: a colour moves by s (1 - Y m), where m is the mean of 1 / Y over the cards of L*
+    ``anchors``, weighted as :func:`~fieldmarks.measure.calibration.calibrate` weights them; a mid
+    grey where there is none.
     """
     # On X, Y and Z over those of white, as a veil is as white as white: CIE 15, without arrays.
     middle, pull = (lab[0] + 16) / 116, _mean_inverse(tuple(anchors))
-    x, y, z = (
-        _cube_root(_veiled(_cube(root), pull)) - root
-        for root in (middle + lab[1] / 500, middle, middle - lab[2] / 200)
-    )
+    roots = (middle + lab[1] / 500, middle, middle - lab[2] / 200)
+    lights = (light + VEILING_GLARE * (1 - light * pull) for light in map(_cube, roots))
+    x, y, z = (_cube_root(light) - root for light, root in zip(lights, roots, strict=True))
     moved = np.array([116 * y, 500 * (x - y), 200 * (y - z)])
     light, away, across = (abs(float(d)) for d in moved @ axes_at(lab))
-    return UncertaintyPart("veiling glare", light, away, across, SOURCES["veiling glare"])
-
-
-def _veiled(light: float, pull: float) -> float:
-    return light + VEILING_GLARE * (1 - light * pull)
+    return UncertaintyPart(GLARE, light, away, across, SOURCES[GLARE])
 
 
 @lru_cache(maxsize=64)
@@ -172,16 +179,10 @@ def _cube(root: float) -> float:
 
 
 def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, float]:
-    """Uncertainty of the region's median from its own texture, and the number of looks behind it.
+    """Uncertainty of a mark's median from its own texture, and the number of looks behind it.
 
-    Args:
-        lab: (L*, a*, b*).
-        works: CIELAB values (n, 3) of each region of the mark on its grid of blocks.
-
-    Returns:
-        part : UncertaintyPart
-        looks : float: Effective number of independent values, see
-        :mod:`fieldmarks.measure.scatter`.
+    That is the effective number of independent values, see :mod:`fieldmarks.measure.scatter`;
+    ``works`` are the CIELAB values (n, 3) of each region of the mark on its grid of blocks.
     """
     turn = axes_at(lab)
     turned = [Patchwork(w.values @ turn.astype(w.values.dtype), w.row, w.column) for w in works]
@@ -189,7 +190,7 @@ def spread_part(lab: Lab, works: Sequence[Patchwork]) -> tuple[UncertaintyPart, 
     light, chroma, hue = (float(e) for e in error)
     sides = len(works) > 1 and two_sides([medians(w.values) for w in works])
     source = SOURCES["sides" if sides else "spread"]
-    return UncertaintyPart("spread", light, chroma, hue, source), number
+    return UncertaintyPart(SPREAD, light, chroma, hue, source), number
 
 
 def two_sides(middles: Sequence[npt.NDArray]) -> bool:
@@ -259,11 +260,10 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     each left out in turn, were missed by (Student's factor for their number).
 
     Args:
-        lab: (L*, a*, b*).
         brightest: Largest channel of the region as stored in the file, 0..1.
         calibration: Several grey steps measure part of the tone error: their misfit is added.
     """
-    factor, rendering, source = 1.0, PHONE, SOURCES["camera"]
+    factor, rendering, source = 1.0, PHONE, SOURCES[CAMERA]
     if calibration.straight:
         rendering, source = RAW, SOURCES["raw"]
     elif at_end(lab, brightest):
@@ -276,7 +276,7 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
     ]
     correction = calibration.correction
     if correction is None:
-        return UncertaintyPart("camera", *triple(plain), source)
+        return UncertaintyPart(CAMERA, *triple(plain), source)
     # Three directions of every patch say how far the radius is off.
     student = float(stdtrit(max(3 * len(correction.known) - 3, 1), 0.975)) / 1.96
     scale = difference_weights(lab)
@@ -294,4 +294,96 @@ def camera_part(lab: Lab, brightest: float, calibration: Calibration) -> Uncerta
         beyond = EXTRAPOLATION * max(min(lights) - lab[0], lab[0] - max(lights), 0.0)
         plain = [factor * math.hypot(seen[0], beyond), *(STEPS_SHARE * p for p in plain[1:])]
         source = f"lightness: {correction.source}; chroma and hue: {source}"
-    return UncertaintyPart("camera", *triple(plain), source)
+    return UncertaintyPart(CAMERA, *triple(plain), source)
+
+
+# Parts that follow from the colour alone.
+ANEW: dict[str, Callable[[Lab, Sequence[float]], UncertaintyPart]] = {
+    GLARE: glare_part,
+    "no card": lambda lab, _anchors: no_card_part(lab),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class ColourDraws:
+    """Draws of one reading.
+
+    Args:
+        median ((n, 3) array): Draws of its median, CIELAB D65.
+        populations ((p, n, 3) array): Draws of each of its colour populations: the same errors,
+            carried to their colours.
+        fractions ((p,) array): Share of the area of each population.
+    """
+
+    reading: Reading
+    median: Array
+    populations: Array
+    fractions: Array
+
+    @cached_property
+    def polar(self) -> Array:
+        """L*, C* and hue angle of the populations' draws; (3, p, n)."""
+        return lab_to_polar(self.populations)
+
+    @cached_property
+    def polar_read(self) -> Array:
+        """L*, C* and hue angle of the populations as they were read; (3, p, 1)."""
+        return lab_to_polar([[p.lab] for p in self.reading.populations])
+
+    @cached_property
+    def wander(self) -> float:
+        """How far from their middle 95 % of the draws of the median lie, CIEDE2000."""
+        middle = np.median(self.median, axis=0)
+        return float(np.quantile(difference(self.median, middle), 0.95))
+
+
+def draw_colours(reading: Reading, count: int, seed: int = 0) -> ColourDraws:
+    """Draw possible true colours of a reading and of its populations.
+
+    The errors of one photo strike every colour of a mark together, so all share the same random
+    numbers. These depend on the mark and the seed alone: the order of readings does not matter.
+    """
+    rng = np.random.default_rng([seed, zlib.crc32(reading.mark.encode())])
+    normal = rng.standard_normal((count, 3))
+    colours = [reading.lab, *(p.lab for p in reading.populations)]
+    drawn = np.stack([_around(lab, deviations(reading, lab), normal) for lab in colours])
+    fractions = np.array([p.fraction for p in reading.populations])
+    return ColourDraws(reading, drawn[0], drawn[1:], fractions)
+
+
+def deviations(reading: Reading, lab: Lab) -> tuple[float, float, float]:
+    """Standard deviations along L*, C* and Delta H* at a colour found in a reading.
+
+    The budget holds at the median. The camera's part is carried to another colour as it grows with
+    chroma and away from the cards' lightness, veiling glare and what a missing card leaves unknown
+    are worked out anew; all other parts are taken to be equally large there in CIEDE2000 units.
+    Where a mark has several colours, its spread tells how far the median may wander between them,
+    not how far each colour is off: that part stays behind.
+    """
+    if lab == reading.lab:
+        return reading.budget.combined
+    ratio = np.array(difference_weights(lab)) / difference_weights(reading.lab)
+    camera = ratio
+    if reading.anchors and not reading.tone_known:
+        there, here = (camera_terms(c, reading.anchors) for c in (lab, reading.lab))
+        camera = np.array(there) / here
+    squares = np.zeros(3)
+    for part in reading.budget.parts:
+        if part.name == SPREAD and len(reading.populations) > 1:
+            continue
+        if part.name in ANEW:
+            part, grown = ANEW[part.name](lab, reading.anchors), np.ones(3)
+        else:
+            grown = camera if part.name == CAMERA else ratio
+        squares += (part.along * grown) ** 2
+    return triple(np.sqrt(squares))
+
+
+def _around(lab: Lab, sigma: tuple[float, float, float], normal: Array) -> Array:
+    """Colours about ``lab``, from standard normal numbers along L*, C* and Delta H*."""
+    angle = math.atan2(lab[2], lab[1])
+    away, across = normal[:, 1] * sigma[1], normal[:, 2] * sigma[2]
+    light = np.clip(lab[0] + normal[:, 0] * sigma[0], 0, 100)
+    a = lab[1] + away * math.cos(angle) - across * math.sin(angle)
+    b = lab[2] + away * math.sin(angle) + across * math.cos(angle)
+    return np.column_stack([light, a, b])

@@ -123,30 +123,19 @@ def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
     return np.array(reading.lab[1:]) + math.sqrt(chdtri(2, 1 - COVERAGE)) * circle @ axes.T
 
 
-def plane_of(record: Record, tables: Tables, mark: str | None = None) -> Plane:
-    """What to show of a record.
-
-    Args:
-        mark: Only this mark, with what every species should show there. Without it, every reading
-            with the swatch nearest to it among those of the species the bird was looked at as.
-    """
+def plane_of(record: Record, tables: Tables) -> Plane:
+    """Every reading with the swatches nearest to it of the species the bird was looked at as."""
     letters = reading_letters(record)
     shown = tuple(
         Shown(letters[r.mark], r.mark, mark_name(tables, r.mark), r.lab, reading_outline(r))
         for r in record.measurement.readings
-        if mark is None or r.mark == mark
     )
     owners: dict[str, list[str]] = {}
     for sheet in record.assessment.sheets:
-        if mark is None and sheet.species not in record.assessment.conclusion.subjects:
-            continue
-        for finding in sheet.findings:
-            if finding.relation or (mark is not None and finding.mark != mark):
-                continue
-            wanted = finding.expected if mark else (finding.nearest,) if finding.nearest else ()
-            for key in wanted:
-                if key in tables.swatches:
-                    owners.setdefault(key, []).append(sheet.species)
+        if sheet.species in record.assessment.conclusion.subjects:
+            for finding in sheet.findings:
+                if finding.nearest and finding.nearest in tables.swatches:
+                    owners.setdefault(finding.nearest, []).append(sheet.species)
     swatches = tuple(
         Shown(str(place), key, row.name, tables.lab[key],
               tolerance_outline(tables.lab[key], row.tolerance), row.tolerance,
@@ -173,9 +162,9 @@ def reading_letters(record: Record) -> dict[str, str]:
     return {region.mark: named[region.id] for region in reversed(regions)}
 
 
-def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str:
-    """Readings and expected swatches in the a*b* plane, as SVG; ``mark`` as in :func:`plane_of`."""
-    plane = plane_of(record, tables, mark)
+def colour_plane(record: Record, tables: Tables) -> str:
+    """Readings and expected swatches in the a*b* plane, as SVG."""
+    plane = plane_of(record, tables)
     lines, short = _legend(plane, tables)
     key = unique("plane", lines, short)
     rows = -(-len(short) // 2)
@@ -188,12 +177,11 @@ def colour_plane(record: Record, tables: Tables, mark: str | None = None) -> str
     for n, line in enumerate(short):
         column, row = divmod(n, rows)
         body.append(text(6 + column * WIDE / 2, top + LINE * (len(lines) + row), line, size=12))
-    what = tables.marks[mark].name if mark is not None else "all marks read"
     return svg(
         WIDE,
         WIDE + LINE * (len(lines) + rows),
         body,
-        title=f"Colours read and expected: {what}",
+        title="Colours read and expected: all marks read",
         description="; ".join([*lines, *short]),
     )
 

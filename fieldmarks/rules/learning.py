@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.measure.quantities import Budget, Lab, Reading
-from fieldmarks.measure.sampling import CAMERA, GLARE, draw_colours
+from fieldmarks.measure.uncertainty import CAMERA, GLARE, draw_colours
 from fieldmarks.rules.schema import Provenance, Swatch
 from fieldmarks.rules.tables import Tables
 
@@ -64,13 +64,12 @@ class LearnedSwatch:
 
 
 def learn_swatch(
-    samples: Sequence[Sample], tables: Tables, swatch: str, on: date | None = None, seed: int = 0
+    samples: Sequence[Sample], tables: Tables, swatch: str, on: date | None = None
 ) -> LearnedSwatch:
     """Fit a swatch's centre and tolerance to readings of birds of known origin.
 
     Args:
         samples: All of marks that show this swatch.
-        swatch: Key of the swatch to replace.
         on: Kept as the day it was learned; today by default.
 
     Raises:
@@ -89,11 +88,11 @@ def learn_swatch(
     _refuse_unfit(samples, len(by_bird), photos, f"swatch {swatch!r}")
     read = np.array([sample.reading.lab for sample in samples])
     colours = np.array([np.median(read[own], axis=0) for own in by_bird.values()])
-    centre, kept = _robust_centre(colours, seed)
+    centre, kept = _robust_centre(colours)
     distance = difference(colours, np.array(centre))[kept]
     count = len(distance)
     spread = float(np.mean(distance**2)) * count / (count - 1)
-    off = np.array([_off(sample, seed + place) for place, sample in enumerate(samples)])
+    off = np.array([_off(sample, place) for place, sample in enumerate(samples)])
     # What the median of each bird over its photos may be off, CIEDE2000; (birds, draws).
     errors = np.array([
         difference(colour + np.median(off[own], axis=0), colour)
@@ -165,9 +164,7 @@ def _for_few(count: int) -> float:
     return math.sqrt((1 + 1 / count) * (count - 1) / float(chdtri(count - 1, SURE)))
 
 
-def _robust_centre(
-    colours: npt.NDArray[np.float64], seed: int
-) -> tuple[Lab, npt.NDArray[np.bool_]]:
+def _robust_centre(colours: npt.NDArray[np.float64]) -> tuple[Lab, npt.NDArray[np.bool_]]:
     """Centre of the birds that belong together, and which those are."""
     try:
         from sklearn.covariance import MinCovDet
@@ -180,8 +177,8 @@ def _robust_centre(
     from fieldmarks.measure.colour import difference
 
     # A grain of noise keeps the fit defined when birds read exactly alike.
-    grain = np.random.default_rng(seed).normal(0, 1e-3, colours.shape)
-    fit = MinCovDet(random_state=seed).fit(colours + grain)
+    grain = np.random.default_rng(0).normal(0, 1e-3, colours.shape)
+    fit = MinCovDet(random_state=0).fit(colours + grain)
     light, a, b = (round(float(v), 2) for v in fit.location_)
     distance = difference(colours, np.array((light, a, b)))
     return (light, a, b), np.asarray(distance <= FAR * np.median(distance))

@@ -1,4 +1,4 @@
-"""Read the table files, merge them and check each row."""
+"""Read the table files, merge them, and check each row and that rows agree with each other."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from pydantic_core import ErrorDetails
 
 from fieldmarks._util.errors import TableError, told_if_not_opened
 from fieldmarks._util.sanitize import is_harmless, plain
-from fieldmarks.rules import checks, schema, swatches
+from fieldmarks.rules import plumage, schema, swatches
 from fieldmarks.rules.tables import Tables
 
 KINDS = ("marks", "swatches", "species", "varieties", "ages", "relations", "tints", "signs",
@@ -75,8 +75,7 @@ def _whole(*more: Path) -> Tables:
 def validate_tables(folder: Path | None = None) -> list[TableError]:
     """Every problem of the shipped tables together with a folder of further files.
 
-    Returns:
-        Empty when all is well; each says file and row, what is wrong and the mend.
+    Each says file and row, what is wrong and the mend.
     """
     if folder is not None and not any(Path(folder).rglob("*.toml")):
         there = "no table file (.toml) lies in it"
@@ -84,7 +83,7 @@ def validate_tables(folder: Path | None = None) -> list[TableError]:
         return [TableError(wrong, where=str(folder), mend="Check its name")]
     folders = [*shipped_folders(), *([Path(folder)] if folder is not None else [])]
     tables, problems = assemble(folders)
-    return problems if tables is None else checks.check_sense(tables)
+    return problems if tables is None else _check_sense(tables)
 
 
 def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
@@ -146,7 +145,7 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
         varieties=_in_order({**tables.varieties, **_combined(tables.varieties)}),
         cautions=_in_order(tables.cautions),
     )
-    problems = [*checks.double_rules(whole), *checks.double_keys(whole)]
+    problems = _doubles(whole)
     return (None, problems) if problems else (whole, [])
 
 
@@ -261,3 +260,52 @@ def _explain(fault: ErrorDetails) -> tuple[str, str]:
 def _nearest(word: str, known: Iterable[str]) -> str:
     near = difflib.get_close_matches(word, list(known), n=1)
     return f"Did you mean {near[0]!r}?" if near else "Remove it, or see the shipped files"
+
+
+def _doubles(tables: Tables) -> list[TableError]:
+    """Make-ups for which two rules say different things, and keys of a mark and a relation.
+
+    What is counted of a mark would else pass for the relation of that key.
+    """
+    problems = [
+        TableError(
+            f"two rules for {', '.join(cell)}",
+            where=f"makeup.toml, {rule.ground}",
+            mend="Keep one of them",
+        )
+        for rule in tables.makeup
+        for cell in rule.cells()
+        if tables.makeup_index[cell].swatches != rule.swatches
+    ]
+    shared = [key for key in tables.marks if key in tables.relations]
+    wrong, mend = "a mark and a relation have one key", "Give the mark another key"
+    return problems + [TableError(wrong, where=f"marks.{key}", mend=mend) for key in shared]
+
+
+def _check_sense(tables: Tables) -> list[TableError]:
+    """Faults of sense in tables that can be read.
+
+    Stated and derived colours that disagree, and make-ups that no rule covers in some variety.
+    """
+    problems = []
+    for key, species in tables.species.items():
+        for mark, row in species.marks.items():
+            where = f"species/{key}.toml, marks.{mark}"
+            try:
+                for variety in tables.varieties:
+                    for age in tables.ages:
+                        plumage.derive(tables, row, mark, variety, age)
+                strays = plumage.disagreeing_swatches(tables, key, mark)
+            except TableError as error:
+                wrong, mend = error.problem, error.mend
+                problems.append(TableError(wrong, where=f"{where}.makeup", mend=mend))
+                continue
+            if strays and not row.differs:
+                derived, _ = plumage.derive(tables, row, mark, "green", "adult")
+                wrong = (
+                    f"the row says {', '.join(row.swatches)}, its make-up gives "
+                    f"{', '.join(derived)}; too far from the other's: {', '.join(strays)}"
+                )
+                mend = "Correct the make-up or the row, or give the reason in 'differs'"
+                problems.append(TableError(wrong, where=f"{where}.swatches", mend=mend))
+    return problems

@@ -39,7 +39,6 @@ class Expectation:
 
     Args:
         swatches: Keys; empty when the mark says nothing here.
-        reason: Why, in plain words.
         look: What to look for in green adult plumage.
         mixed: Whether the mark holds several of the colours side by side.
     """
@@ -185,10 +184,9 @@ def derive(
 def makeups(
     tables: Tables, row: SpeciesMark, mark: str, variety: str, age: str
 ) -> dict[MakeUp, str | None]:
-    """All make-ups a mark may have at an age, after the variety's operations.
+    """All make-ups a mark may have at an age, after the variety's operations, and why.
 
-    Returns:
-        Make-up -> why it is there; empty: as in adults, None: in the variety's patches alone.
+    An empty reason: as in adults; None: in the variety's patches alone.
     """
     ground, kind = row.ground or tables.marks[mark].kind, tables.varieties[variety]
     found = [(m, "") for m in row.makeup]

@@ -55,11 +55,7 @@ class NextMark:
 def separating_marks(
     tables: Tables, variety: str = "green", age: str = "adult"
 ) -> Mapping[tuple[str, str], tuple[Separation, ...]]:
-    """For every pair of species, the marks and relations that tell them apart.
-
-    Returns:
-        (first, second) in the order of the tables -> separations, surest first.
-    """
+    """For every pair of species, in the tables' order, what tells them apart, surest first."""
     table = {}
     for pair in itertools.combinations(tables.species, 2):
         found = [_by_mark(tables, *pair, mark, variety, age) for mark in tables.marks]

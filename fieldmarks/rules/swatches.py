@@ -13,7 +13,7 @@ import functools
 import importlib.util
 import json
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,10 +32,7 @@ def swatch_folder() -> Path:
 
 
 def convert_munsell(notation: str) -> Lab:
-    """Convert a Munsell notation to CIELAB (D65, 2 degrees, Bradford from illuminant C).
-
-    Args:
-        notation: Such as "5Y 8/12" or "N 3".
+    """Convert a Munsell notation, such as "5Y 8/12" or "N 3", to CIELAB (D65, 2 degrees).
 
     Raises:
         TableError: The notation cannot be read or lies outside the renotation data, or
@@ -87,13 +84,3 @@ def munsell_to_lab(notation: str) -> Lab:
     """CIELAB (D65, 2 degrees) of a Munsell notation, from the ready file where it holds it."""
     found = _ready().get(notation)
     return found if found is not None else convert_munsell(notation)
-
-
-def write_ready_file(notations: Iterable[str]) -> None:
-    """Convert all notations afresh and keep them in the ready file."""
-    path = swatch_folder() / READY_FILE
-    ready = {notation: convert_munsell(notation) for notation in sorted(set(notations))}
-    lines = [f" {json.dumps(k)}: {json.dumps(v)}" for k, v in ready.items()]
-    path.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
-    _ready.cache_clear()
-    munsell_to_lab.cache_clear()

@@ -6,9 +6,11 @@ import difflib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.rules import schema
 
 if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
@@ -16,6 +18,8 @@ if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
     import numpy.typing as npt
 
     from fieldmarks.measure.quantities import Lab
+
+DAYS_PER_MONTH = 30.44
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +73,21 @@ class Tables:
     def makeup_index(self) -> Mapping[tuple[str, str, str, str], schema.MakeUpRule]:
         """(ground, psittacin, eumelanin, structure) -> rule."""
         return {cell: rule for rule in self.makeup for cell in rule.cells()}
+
+
+def age_class(tables: Tables, hatched: date, on: date) -> str:
+    """Key of the age class of a bird on a day: the oldest whose span has begun.
+
+    Raises:
+        FieldmarksError: The bird had not hatched yet.
+    """
+    months = (on - hatched).days / DAYS_PER_MONTH
+    if months < 0:
+        raise FieldmarksError(
+            f"the bird hatched on {hatched}, after {on}", mend="Correct one of the dates"
+        )
+    begun = [row for row in tables.ages.values() if row.from_months <= months]
+    return max(begun, key=lambda row: row.from_months).key
 
 
 def key_of(given: str, rows: Mapping[str, object]) -> str | None:

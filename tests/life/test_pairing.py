@@ -8,6 +8,7 @@ from datetime import date
 
 import pytest
 from made_birds import ORANGE, a_bird, an_entry, shoot
+from made_up import assess
 
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.buying import buying_check
@@ -15,7 +16,6 @@ from fieldmarks.birds.due import summary
 from fieldmarks.birds.model import Observation, SignPoint
 from fieldmarks.birds.observation import observation_of
 from fieldmarks.birds.pairing import advise_pair, warnings_for_test
-from fieldmarks.judge.assess import assess
 from fieldmarks.record import Question
 
 TODAY = date(2026, 6, 1)

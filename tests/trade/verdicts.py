@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from described import NUMBERS, Book, Case, Lab, parts_of
+from made_up import assess
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.judge.assess import Assessment, assess
+from fieldmarks.judge.assess import Assessment
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.measure import uncertainty
 from fieldmarks.measure.colour import difference, faded
@@ -25,7 +26,7 @@ from fieldmarks.measure.quantities import (
     UncertaintyPart,
     difference_weights,
 )
-from fieldmarks.measure.sampling import CAMERA, deviations
+from fieldmarks.measure.uncertainty import CAMERA, deviations
 from fieldmarks.rules import Tables
 
 EYE = "light eye hints at nigrigenis or lilianae"  # said of white birds

@@ -14,7 +14,7 @@ from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import STAGES, Bird, Stage
 from fieldmarks.birds.observation import MeasuredPhoto
 from fieldmarks.birds.service import WhichBirdError, keep_look, question_for
-from fieldmarks.judge.proposal import age_class
+from fieldmarks.rules.tables import age_class
 
 ASKED = "keep_asked"  # of which bird and photo the keeper is to say that it is the right one
 

@@ -32,8 +32,7 @@ def disc(radius: int) -> Bytes:
 def piece(mask: Bytes, seed: Any = ...) -> Bytes:
     """The connected piece that holds most of a seed, by default the largest; empty if none does.
 
-    Args:
-        seed (index of an array): Some pixels.
+    The seed is an index of an array: some pixels.
     """
     _, labels = cv2.connectedComponents(mask, connectivity=4)
     held = np.bincount(labels[seed].ravel(), minlength=2)[1:]

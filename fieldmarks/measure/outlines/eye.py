@@ -51,15 +51,12 @@ class Eye:
 
 
 def find_eye(crop: Crop, tap: Floats, reach: float = 0.25) -> Eye | None:
-    """The eye near a tap.
+    """The eye near a tap; None when nothing dark and round with a lighter border is near.
 
     Args:
         crop: In which it is roughly UNIT pixels from eye to beak tip.
         tap ((2,) array): In photo pixels.
         reach: How far from the tap it may be, in units.
-
-    Returns:
-        Eye, or None when nothing dark and round with a lighter border is near.
     """
     light = cv2.GaussianBlur(np.ascontiguousarray(crop.lab[..., 0]), (0, 0), 0.018 * UNIT)
     found = _disc(light, crop.into(tap), reach * UNIT)
@@ -88,15 +85,10 @@ def _meant(low: Floats | float, high: Floats | float) -> Floats:
 
 
 def _border(polar: Floats, meant: Floats, middle: Floats) -> tuple[Floats, float, bool]:
-    """The closed path of the steepest rise outwards.
+    """The closed path of the steepest rise outwards, (ANGLES, 2).
 
-    Args:
-        polar ((radii, angles) array): Round the middle.
-        meant: Where the path should run.
-
-    Returns:
-        The path (ANGLES, 2), the rise that four fifths of it reach, and whether it kept to where
-        it should run.
+    And the rise that four fifths of it reach, and whether it kept to where it is ``meant`` to run.
+    ``polar`` (radii, angles) is what lies round the middle.
     """
     rise = np.zeros_like(polar)
     rise[1:-1] = polar[2:] - polar[:-2]
@@ -174,11 +166,7 @@ def _sampled(picture: Floats, places: Floats) -> Floats:
 def _closed_path(gain: Floats) -> npt.NDArray[np.intp]:
     """The closed path over all angles with the largest sum; it moves one radius at a time.
 
-    Args:
-        gain: (radii, angles) array.
-
-    Returns:
-        (angles,) array of the radius' number at each angle.
+    From gains (radii, angles) to the number of the radius at each angle, (angles,).
     """
     count, angles = gain.shape
     total = gain[:, 0].astype(float)

@@ -13,8 +13,8 @@ import numpy as np
 import shapely
 
 from fieldmarks._util.errors import RegionError
-from fieldmarks.measure.outlines import cores, places, silhouette
 from fieldmarks.measure.outlines import eye as eyes
+from fieldmarks.measure.outlines import places, silhouette
 from fieldmarks.measure.outlines.axes import Axes, Bytes, Crop, Floats, Taps, axes_to, crop_at, disc
 from fieldmarks.measure.photo import Photo
 from fieldmarks.measure.region import MIN_AREA, Polygon
@@ -64,16 +64,14 @@ class ProposedMark:
 
 
 def propose(photo: Photo, taps: Taps, marks: Mapping[str, Marked]) -> tuple[ProposedMark, ...]:
-    """Outlines of all marks in sight, not counting glare, which reading leaves out.
+    """Outlines of marks, in their order, not counting glare, which reading leaves out.
+
+    None for marks that are not in sight or could not be made out.
 
     Args:
         taps: In photo pixels. The more of them, the surer. A bird whose beak was not tapped turns
             its back.
         marks: Marks to look for, as in the marks table.
-
-    Returns:
-        Tuple of ProposedMark, in the order of ``marks``; none for marks that are not in sight or
-        could not be made out.
 
     Raises:
         RegionError: A tap lies outside the photo, or two of them on one spot.
@@ -223,7 +221,7 @@ def _proposed(
     area = math.pi * place.size[0] * place.size[1] * (view.axes.unit / view.crop.scale) ** 2
     scale = max(1.0, math.sqrt(ENOUGH / area))
     beside = [colours[m] for m in place.beside if m in colours]
-    drawn = cores.draw(place, view, at, free, whole=whole, scale=scale, beside=beside)
+    drawn = places.draw(place, view, at, free, whole=whole, scale=scale, beside=beside)
     if drawn is None:
         return None
     shape = outline_of(scene.photo, view.crop, drawn.mask, drawn.corner)

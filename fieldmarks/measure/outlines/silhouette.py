@@ -40,10 +40,7 @@ SCALES, TURNS = (0.78, 1.0, 1.25), (-0.24, 0.0, 0.24)
 def find_silhouette(rgb: Bytes, axes: Axes, tail: Floats | None) -> Bytes:
     """The bird as a mask of 0 and 1.
 
-    Args:
-        rgb: (h, w, 3) uint8 array.
-        axes: Of the head, in pixels of this picture.
-        tail ((2,) array, optional): End of the tail in pixels.
+    ``axes`` of the head and ``tail`` (2,), its end, are in pixels of the picture ``rgb``.
     """
     marks, bird = seeds((rgb.shape[0], rgb.shape[1]), axes, tail)
     cut = _cut(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), marks, 3)
@@ -54,8 +51,7 @@ def find_silhouette(rgb: Bytes, axes: Axes, tail: Floats | None) -> Bytes:
 def seeds(size: tuple[int, int], axes: Axes, tail: Floats | None) -> tuple[Bytes, Bytes]:
     """What is surely and probably bird or not, in GrabCut's codes; and what is surely bird.
 
-    Args:
-        size: (height, width).
+    ``size`` is (height, width).
     """
     height, width = size
     x, y = axes.grid(height, width)

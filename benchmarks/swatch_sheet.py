@@ -1,18 +1,20 @@
 """The swatch sheet: every reference swatch as a picture, with its numbers printed under it.
 
-``python -m fieldmarks.rules.swatch_sheet`` makes it anew after a swatch was added or changed.
+Run: python benchmarks/swatch_sheet.py        (after a swatch was added or changed)
 """
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from fieldmarks.measure.colour import lab_to_linear, lab_to_srgb8
+from fieldmarks.rules import swatches
 from fieldmarks.rules.load import load_rules
-from fieldmarks.rules.swatches import swatch_folder, write_ready_file
+from fieldmarks.rules.swatches import READY_FILE, convert_munsell, swatch_folder
 from fieldmarks.rules.tables import Tables
 
 COLUMNS = 6
@@ -59,7 +61,12 @@ def render_sheet(tables: Tables, path: str | Path) -> None:
 def main() -> None:
     """Convert the Munsell notations of all shipped swatches afresh, and draw the sheet anew."""
     tables = load_rules()
-    write_ready_file(s.munsell for s in tables.swatches.values() if s.munsell)
+    notations = sorted({s.munsell for s in tables.swatches.values() if s.munsell})
+    lines = [f" {json.dumps(one)}: {json.dumps(convert_munsell(one))}" for one in notations]
+    ready = swatch_folder() / READY_FILE
+    ready.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
+    swatches._ready.cache_clear()
+    swatches.munsell_to_lab.cache_clear()
     sheet = swatch_folder() / SHEET_FILE
     render_sheet(load_rules(), sheet)
     print(f"{len(tables.swatches)} swatches: {sheet.name} and the ready file are up to date.")
