@@ -3,8 +3,13 @@
 import itertools
 
 from fault_table import keeper
+from hypothesis import settings
 
 __all__ = ["keeper"]
+
+# What else the machine has to do decides how long an example takes.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 LONGEST = (
     "test_app", "test_workbench_screen",
