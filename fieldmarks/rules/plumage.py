@@ -265,7 +265,7 @@ def _operate(makeup: MakeUp, operations: Iterable[Operation], ground: str) -> Ma
 
 @functools.cache  # a few dozen, each met thousands of times
 def _made_of(*levels: str) -> MakeUp:
-    return MakeUp.model_construct(**dict(zip(LEVELS, levels, strict=True)))
+    return MakeUp.model_validate(dict(zip(LEVELS, levels, strict=True)))
 
 
 @functools.lru_cache(maxsize=2048)
