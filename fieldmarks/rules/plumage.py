@@ -12,7 +12,7 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.rules.schema import (
@@ -263,8 +263,7 @@ def _operate(makeup: MakeUp, operations: Iterable[Operation], ground: str) -> Ma
 
 @functools.cache  # a few dozen, each met thousands of times
 def _made_of(*levels: str) -> MakeUp:
-    parts: dict[str, Any] = dict(zip(LEVELS, levels, strict=True))
-    return MakeUp.model_construct(**parts)
+    return MakeUp.model_validate(dict(zip(LEVELS, levels, strict=True)))
 
 
 @functools.lru_cache(maxsize=2048)
