@@ -126,7 +126,7 @@ def test_a_message_that_cannot_be_read_changes_nothing(monkeypatch):
     state, mounted, heard = {}, {}, []
     monkeypatch.setattr(streamlit, "session_state", state)
     monkeypatch.setattr(component, "address_of", lambda jpeg, key: "/media/x.jpg")
-    monkeypatch.setattr(component, "component", lambda *_: lambda **given: mounted.update(given))
+    monkeypatch.setattr(component, "_mounted", lambda: lambda **given: mounted.update(given))
     board = Board(jpeg=b"a photo", regions=PHOTO, marks=[], current="face")
     for kind, told in (("explode", []), ("drawn", ["drawn"])):
         marker(board, "board", heard.append)

@@ -12,6 +12,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import bird, birds, day, findings, look, marking, sign_in, takeaway
 from fieldmarks.app.birds.shared import store, told
 from fieldmarks.app.club import club_page
+from fieldmarks.app.lasting import set_aside
 from fieldmarks.app.page import bar, page
 from fieldmarks.app.start import start_screen
 from fieldmarks.app.state import Work
@@ -101,6 +102,7 @@ def guarded() -> Iterator[None]:
 
 def main() -> None:
     """Draw the page that is open."""
+    set_aside()
     st.set_page_config(page_title="fieldmarks", layout="wide")
     look.dress()
     drawn_by = {

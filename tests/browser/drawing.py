@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from screen import POLLING, QUIET, Screen
+from screen import MAIN, POLLING, QUIET, Screen
 
 from fieldmarks.app.marker.wire import region_from_wire
 from fieldmarks.measure.region import Ellipse, Point, Region
@@ -47,12 +47,14 @@ class Drawing:
 
     def at(self, x: float, y: float) -> Point:
         """Place on the page of a photo pixel."""
-        box = self.page.locator("img.photo").bounding_box()
-        return box["x"] + x * box["width"] / WIDTH, box["y"] + y * box["height"] / HEIGHT
+        (place,) = self.path((x, y))
+        return place
 
     def path(self, *points: Point) -> list[Point]:
-        """Places on the page of some photo pixels."""
-        return [self.at(*p) for p in points]
+        """Places on the page of some photo pixels, as the picture lies now."""
+        box = self.page.locator("img.photo").bounding_box()
+        across, down = box["width"] / WIDTH, box["height"] / HEIGHT
+        return [(box["x"] + x * across, box["y"] + y * down) for x, y in points]
 
     def ring(self, cx: float, cy: float, rx: float, ry: float, turns: float = 1.0) -> list[Point]:
         """A round trail, as a hand would draw it, on the page."""
@@ -88,6 +90,18 @@ class Drawing:
         touch = self.page.evaluate("navigator.maxTouchPoints > 0")
         (self.screen.stroke if touch else self.screen.drag)(points)
 
+    def draw_square(self, cx: float = 1850, cy: float = 900, half: float = 200) -> None:
+        """Draw four corners round a place: enough where the form does not matter."""
+        left, top, right, foot = cx - half, cy - half, cx + half, cy + half
+        corners = (left, top), (right, top), (right, foot), (left, foot), (left, top + 5)
+        self.draw(self.path(*corners))
+
+    def let(self, oddity: str) -> None:
+        """Press a button of the trial page that makes it behave oddly from then on."""
+        self.tool(oddity)
+        self.until(lambda known: oddity in known["oddities"])
+        self.page.evaluate(f"{MAIN}.scrollTo(0, 0)")
+
     @property
     def note(self) -> str:
         """The sentence under the photo."""
@@ -97,7 +111,7 @@ class Drawing:
 
     def known(self) -> dict[str, Any]:
         """What Python shows that it knows."""
-        return json.loads(self.page.locator("[data-testid=stCode] code").inner_text())
+        return json.loads(self.page.locator("[data-testid=stCode] code").text_content())
 
     def until(self, true: Callable[[dict[str, Any]], bool], seconds: float = 15) -> dict[str, Any]:
         """Wait until Python knows something, and give all it knows."""

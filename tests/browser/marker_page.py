@@ -17,6 +17,7 @@ from PIL import Image
 
 import fieldmarks
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks.app.lasting import set_aside
 from fieldmarks.app.marker import Board, MarkerEvent, marker, reduced_jpeg
 from fieldmarks.app.marker.wire import region_to_wire
 from fieldmarks.measure.region import Region, RegionSet
@@ -37,9 +38,8 @@ def painted() -> tuple[bytes, np.ndarray]:
     cv2.circle(photo, (2150, 800), 80, (40, 20, 20), -1)
     cv2.fillPoly(photo, [np.array([[2420, 820], [2700, 1000], [2420, 1100]])], (200, 40, 40))
     cv2.rectangle(photo, (300, 2200), (1000, 2800), (119, 119, 119), -1)
-    noise = rng.normal(0, 8, (HEIGHT // 4, WIDTH // 4, 3))
-    noisy = photo + cv2.resize(noise, (WIDTH, HEIGHT))
-    image = Image.fromarray(np.clip(noisy, 0, 255).astype(np.uint8))
+    noise = rng.normal(0, 8, (HEIGHT // 4, WIDTH // 4, 3)).astype(np.int16)
+    image = Image.fromarray(cv2.add(photo, cv2.resize(noise, (WIDTH, HEIGHT)), dtype=cv2.CV_8U))
     jpeg = reduced_jpeg(image)
     image.thumbnail((1600, 1600))
     return jpeg, np.asarray(image)
@@ -47,6 +47,7 @@ def painted() -> tuple[bytes, np.ndarray]:
 
 def main() -> None:
     """Draw the page."""
+    set_aside()
     st.set_page_config(layout="wide", page_title="Marker trial")
     state = st.session_state
     marks = [{"key": k, **m} for k, m in tomllib.loads(DATA.read_text("utf-8"))["marks"].items()]
@@ -55,6 +56,7 @@ def main() -> None:
     state.setdefault("regions", RegionSet("bird.jpg", WIDTH, HEIGHT))
     state.setdefault("mark", "face")
     state.setdefault("events", [])
+    state.setdefault("oddities", [])
     for name in ("suggestion", "note"):
         state.setdefault(name, None)
 
@@ -65,7 +67,7 @@ def main() -> None:
         state.mark = event.next or state.mark
         if event.kind == "tap" and event.at is not None:
             try:
-                reach = None if st.query_params.get("reach") == "none" else event.reach
+                reach = None if "Reach anywhere" in state.oddities else event.reach
                 scale = WIDTH / small.shape[1]
                 outline = suggest_outline(small, event.at, scale=scale, reach=reach)
                 state.suggestion = Region("?", event.mark, outline)
@@ -86,12 +88,15 @@ def main() -> None:
         note=state.note or "",
     )
     marker(board, f"photo {turn}", act)
-    time.sleep(float(st.query_params.get("pause", 0)))
+    time.sleep(0.7 if "Be slow" in state.oddities else 0)
     if st.button("Run again"):
         state.reruns = state.get("reruns", 0) + 1
     if st.button("Forget the first"):
         state.regions = state.regions.with_regions(state.regions.regions[1:])
         st.rerun()
+    for oddity in ("Be slow", "Reach anywhere"):
+        if st.button(oddity):
+            state.oddities.append(oddity)
     shown = {
         "regions": [region_to_wire(r) for r in state.regions.regions],
         "events": state.events,
@@ -99,6 +104,7 @@ def main() -> None:
         "suggestion": region_to_wire(state.suggestion) if state.suggestion else None,
         "reruns": state.get("reruns", 0),
         "turn": turn,
+        "oddities": state.oddities,
     }
     with st.expander("What Python knows", expanded=True):
         st.code(json.dumps(shown), language=None)

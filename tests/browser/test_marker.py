@@ -45,7 +45,7 @@ def test_zooming_in_makes_the_outline_finer(laptop):
 
 
 def test_a_region_keeps_its_place_on_the_photo_at_any_zoom(laptop):
-    laptop.draw(ring(laptop, FACE))
+    laptop.draw_square()
     (region,) = laptop.after("drawn")
     points = vertices(region.shape)
     for button in ("Zoom in", "Zoom in", "Zoom out", "Full view"):

@@ -1,7 +1,7 @@
 """Changing regions and taking proposed outlines, in a real Chromium."""
 
 import pytest
-from drawing import EYE_RING, FACE, HEIGHT, RING_TAP, WIDTH, Drawing, ring
+from drawing import EYE_RING, FACE, HEIGHT, RING_TAP, WIDTH, ring
 
 from fieldmarks.measure.region import (
     area,
@@ -111,7 +111,8 @@ def test_delete_undo_and_redo_with_buttons(with_square):
 
 def test_choosing_in_the_list_chooses_on_the_photo(laptop):
     laptop.draw(ring(laptop, FACE))
-    laptop.draw(laptop.ring(2000, 2000, 300, 300))
+    laptop.after("drawn")
+    laptop.draw_square(2000, 2000)
     laptop.after("drawn", 2)
     laptop.page.get_by_role("button", name="A, face, outline").click()
     assert laptop.page.locator(".ink .label.on").text_content().startswith("A")
@@ -120,7 +121,7 @@ def test_choosing_in_the_list_chooses_on_the_photo(laptop):
 
 def test_choosing_in_the_list_brings_a_small_or_hidden_region_into_view(phone):
     phone.screen.spread(phone.at(2150, 800), 30, 240)
-    phone.draw(phone.ring(2150, 800, 40, 40))
+    phone.draw_square(2150, 800, 40)
     phone.after("drawn")
     phone.tool("Full view")
     assert phone.outline()["width"] < 20
@@ -136,23 +137,24 @@ def test_choosing_in_the_list_brings_a_small_or_hidden_region_into_view(phone):
 # ---- suggestions
 
 
-@pytest.mark.parametrize("answer", ["Keep it", "Drop it"])
-def test_a_tap_gets_an_outline_to_keep_or_drop(board, answer):
+def test_a_tap_gets_an_outline_to_drop_or_keep(board):
     board.mark("eye_ring")
     board.tool("Tap to find")
-    board.draw([board.at(*RING_TAP), board.at(*RING_TAP)])
-    known = board.until(lambda k: k["suggestion"])
-    assert known["events"][-1]["at"] == pytest.approx(RING_TAP, abs=1 / board.scale)
-    board.page.locator(".ink .asked").first.wait_for(state="attached")
-    assert board.page.locator(".list li").count() == 0
-    board.tool(answer)
-    if answer == "Keep it":
-        (region,) = board.after("kept")
-        assert (region.id, region.mark) == ("A", "eye_ring")
-        assert overlap(region.shape, EYE_RING) > 0.8
-    else:
-        assert board.after("dropped") == []
-    assert board.page.locator(".ink .asked").count() == 0
+    asked = board.page.locator(".ink .asked")
+    for answer in ("Drop it", "Keep it"):
+        board.draw([board.at(*RING_TAP), board.at(*RING_TAP)])
+        known = board.until(lambda k: k["suggestion"])
+        assert known["events"][-1]["at"] == pytest.approx(RING_TAP, abs=1 / board.scale)
+        asked.first.wait_for(state="attached")
+        assert board.page.locator(".list li").count() == 0
+        board.tool(answer)
+        if answer == "Drop it":
+            assert board.after("dropped") == []
+        else:
+            (region,) = board.after("kept")
+            assert (region.id, region.mark) == ("A", "eye_ring")
+            assert overlap(region.shape, EYE_RING) > 0.8
+        assert asked.count() == 0
 
 
 def test_a_tap_while_drawing_also_asks_for_an_outline(phone):
@@ -174,9 +176,10 @@ def test_a_tap_zoomed_in_is_meant_for_a_smaller_place(laptop):
     assert near == pytest.approx(wide / 1.4**2, rel=0.01)
 
 
-def test_a_tap_that_finds_nothing_says_so(board_address, open_screen):
+def test_a_tap_that_finds_nothing_says_so(laptop):
     # Without a reach, the grey behind the bird runs over the whole photo.
-    board = Drawing(open_screen(f"{board_address}/?reach=none"))
+    board = laptop
+    board.let("Reach anywhere")
     board.tool("Tap to find")
     board.page.mouse.click(*board.at(3500, 300))
     board.after("tap")

@@ -4,7 +4,20 @@ import pytest
 from barriers import contrast, in_theme
 from drawing import FACE, HEIGHT, WIDTH, Drawing, ring
 from playwright.sync_api import expect
-from screen import LAPTOP, PHONE
+
+
+def loaded_anew(board):
+    """The same page after a reload."""
+    board.page.reload()
+    return Drawing(board.screen)
+
+
+def another_tab(board):
+    """One more tab of the same browser, still empty; whoever opens it closes it."""
+    page = board.screen.context.new_page()
+    page.on("pageerror", lambda error: board.screen.problems.append(str(error)))
+    return type(board.screen)(page, board.screen.context)
+
 
 # ---- keys
 
@@ -39,9 +52,9 @@ def test_a_region_is_made_moved_sized_and_deleted_by_keys_alone(laptop):
 
 
 def test_keys_on_the_list_keep_their_place_and_choose_nothing_anew(laptop):
-    for x in (1000, 2000, 3000):
-        laptop.draw(laptop.ring(x, 1000, 200, 200))
-    laptop.after("drawn", 3)
+    for count, x in enumerate((1000, 2000, 3000), 1):
+        laptop.draw_square(x, 1000)
+        laptop.after("drawn", count)
     keys, chosen = laptop.page.keyboard, laptop.page.locator(".ink .outline.on")
     row = laptop.page.get_by_role("button", name="A, face, outline")
     row.focus()
@@ -135,8 +148,8 @@ def test_a_run_of_the_page_keeps_zoom_choice_and_picture(with_square):
     assert requests == []
 
 
-def test_a_12_megapixel_photo_is_sent_once_and_small(board_address, open_screen):
-    screen = open_screen("about:blank")
+def test_a_12_megapixel_photo_is_sent_once_and_small(laptop, board_address):
+    screen = another_tab(laptop)
     pictures, frames = [], []
     # Streamlit's own fonts are under /static/media/.
     photo = "://{}/media/".format(board_address.split("://")[1])
@@ -153,10 +166,12 @@ def test_a_12_megapixel_photo_is_sent_once_and_small(board_address, open_screen)
     board.page.wait_for_timeout(500)
     assert len(pictures) == 1
     assert 0 < sum(frames) < 120_000
+    screen.page.close()
 
 
-def test_drawing_on_while_python_is_slow_loses_nothing(board_address, open_screen):
-    board = Drawing(open_screen(f"{board_address}/?pause=0.7"))
+def test_drawing_on_while_python_is_slow_loses_nothing(laptop):
+    board = laptop
+    board.let("Be slow")
     # Remember the fewest outlines seen after each one that was added.
     board.page.locator(".ink").evaluate(
         """svg => {
@@ -166,7 +181,7 @@ def test_drawing_on_while_python_is_slow_loses_nothing(board_address, open_scree
         }"""
     )
     for i in range(4):
-        board.draw(board.ring(1000 + 600 * i, 1000, 200, 200))
+        board.draw_square(1000 + 600 * i, 1000)
         board.page.wait_for_timeout(300)
     known = board.until(lambda k: len(k["regions"]) == 4)
     assert [r["id"] for r in known["regions"]] == ["A", "B", "C", "D"]
@@ -178,8 +193,9 @@ def test_drawing_on_while_python_is_slow_loses_nothing(board_address, open_scree
 
 
 def test_what_python_changes_shows_and_can_be_undone(laptop):
-    laptop.draw(ring(laptop, FACE))
-    laptop.draw(laptop.ring(2000, 2000, 300, 300))
+    laptop.draw_square()
+    laptop.after("drawn")
+    laptop.draw_square(2000, 2000)
     both = laptop.after("drawn", 2)
     laptop.page.get_by_role("button", name="Forget the first").click()
     laptop.until(lambda k: len(k["regions"]) == 1)
@@ -189,22 +205,20 @@ def test_what_python_changes_shows_and_can_be_undone(laptop):
     assert laptop.after("undo") == both
 
 
-@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
-def test_buttons_are_large_enough_and_words_stand_out(board_address, open_screen, size):
-    screen = open_screen("about:blank", size, dark=True)  # from the start
-    screen.page.goto(board_address)
-    board = Drawing(screen)
-    board.draw(ring(board, FACE))
+def test_buttons_are_large_enough_and_words_stand_out(board):
+    in_theme(board.page, "dark")
+    board.draw_square()
     board.after("drawn")
     for control in board.page.locator(".board :is(button, select, summary):visible").all():
         box = control.bounding_box()
         assert box["height"] >= 44, control.inner_text()
         assert box["width"] >= 44, control.inner_text()
     buttons = board.page.locator(".board button:visible").all()
+    width = board.page.viewport_size["width"]
     inside = "e => e.scrollWidth <= e.clientWidth + 1"
     for button in buttons:
         assert button.evaluate(inside), button.inner_text()
-    assert board.page.evaluate("document.documentElement.scrollWidth") <= size[0]
+    assert board.page.evaluate("document.documentElement.scrollWidth") <= width
     papers = set()
     for theme in ("dark", "light"):
         in_theme(board.page, theme)
@@ -218,35 +232,33 @@ def test_buttons_are_large_enough_and_words_stand_out(board_address, open_screen
 # ---- the page loaded anew
 
 
-@pytest.mark.parametrize("answer", ["Put back", "Start empty"])
-def test_loading_the_page_anew_loses_nothing_that_was_drawn(with_square, answer):
+def test_loading_the_page_anew_loses_nothing_that_was_drawn(with_square):
     before = with_square.known()["regions"]
-    page = with_square.page
-    page.reload()
-    board = Drawing(with_square.screen)
-    assert board.known()["regions"] == []
-    assert "You drew 1 region on this photo before" in page.locator(".question").inner_text()
-    board.tool(answer)
-    if answer == "Put back":
-        board.after("recalled")
-        assert board.known()["regions"] == before
-        board.tool("Undo")
-        board.after("undo")
+    question = with_square.page.locator(".question")
+    asked = with_square.page.get_by_role("group", name="Drawn before")
+    for answer in ("Start empty", "Put back"):
+        # What was left is kept until something else is drawn.
+        board = loaded_anew(with_square)
         assert board.known()["regions"] == []
-    page.reload()
-    board = Drawing(with_square.screen)
-    page.wait_for_timeout(300)
-    asked = page.get_by_role("group", name="Drawn before").count()
-    assert asked == (answer == "Start empty"), "left ones are kept until something else is drawn"
+        assert "You drew 1 region on this photo before" in question.inner_text()
+        board.tool(answer)
+        expect(asked).to_have_count(0)
+    board.after("recalled")
+    assert board.known()["regions"] == before
+    board.tool("Undo")
+    board.after("undo")
+    assert board.known()["regions"] == []
+    loaded_anew(with_square)
+    with_square.page.wait_for_timeout(300)
+    assert asked.count() == 0
 
 
 def test_nothing_remembered_is_lost_before_the_question_is_answered(with_square):
     page = with_square.page
     before = with_square.known()["regions"]
-    page.reload()
-    board = Drawing(with_square.screen)
+    board = loaded_anew(with_square)
     board.mark("rump")
-    board.draw(ring(board, FACE))
+    board.draw_square()
     board.after("drawn")
     board.tool("Put back")
     board.after("recalled")
@@ -254,28 +266,26 @@ def test_nothing_remembered_is_lost_before_the_question_is_answered(with_square)
     assert old == before[0]
     assert new["mark"] == "rump"
     assert new["id"] != old["id"]
-    page.reload()
-    board = Drawing(with_square.screen)
+    board = loaded_anew(with_square)
     assert "You drew 2 regions on this photo before" in page.locator(".question").inner_text()
 
 
 def test_two_tabs_do_not_overwrite_each_others_marks(with_square, board_address):
     screen = with_square.screen
-    page = screen.context.new_page()
-    page.goto(board_address)
-    other = Drawing(type(screen)(page, screen.context))
+    tab = another_tab(with_square)
+    tab.page.goto(board_address)
+    other = Drawing(tab)
     other.tool("Start empty")
     other.mark("rump")
-    other.draw(ring(other, FACE))
+    other.draw_square()
     other.after("drawn")
     screen.page.bring_to_front()  # a browser slows down what lies behind
     with_square.mark("collar")
     with_square.tool("Draw round")
-    with_square.draw(with_square.ring(2000, 2000, 300, 300))
+    with_square.draw_square(2000, 2000)
     with_square.after("drawn", 2)
-    page.close()
-    screen.page.reload()
-    again = Drawing(screen)
+    tab.page.close()
+    again = loaded_anew(with_square)
     again.tool("Put back")
     again.after("recalled")
     assert {r["mark"] for r in again.known()["regions"]} == {"face", "rump", "collar"}
@@ -289,29 +299,28 @@ def test_what_is_remembered_but_cannot_be_read_is_passed_over(with_square):
                 {at: 1, regions: [{id: 'A', mark: 'face', shape: {kind: 'star'}}]})); }
             localStorage.setItem('fieldmarks drawn on nothing', '{') }"""
     )
-    page.reload()
-    board = Drawing(with_square.screen)
+    board = loaded_anew(with_square)
     page.wait_for_timeout(300)
     assert page.get_by_role("group", name="Drawn before").count() == 0
-    board.draw(ring(board, FACE))
+    board.draw_square()
     board.after("drawn")
-    page.reload()
-    Drawing(with_square.screen)
+    loaded_anew(with_square)
     assert "You drew 1 region on this photo before" in page.locator(".question").inner_text()
 
 
-def test_another_keepers_browser_knows_nothing_of_it(with_square, board_address, open_screen):
-    other = Drawing(open_screen(board_address))
+def test_another_keepers_browser_knows_nothing_of_it(with_square, phone):
+    other = loaded_anew(phone)
     assert other.page.get_by_role("group", name="Drawn before").count() == 0
 
 
-def test_drawing_goes_on_where_a_browser_keeps_nothing(board_address, open_screen):
-    screen = open_screen("about:blank")
+def test_drawing_goes_on_where_a_browser_keeps_nothing(laptop, board_address):
+    screen = another_tab(laptop)
     screen.page.add_init_script(
         "Object.defineProperty(window, 'localStorage', {get() { throw new Error('forbidden') }})"
     )
     screen.page.goto(board_address)
     board = Drawing(screen)
-    board.draw(ring(board, FACE))
+    board.draw_square()
     board.after("drawn")
     assert len(board.known()["regions"]) == 1
+    screen.page.close()
