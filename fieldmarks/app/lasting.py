@@ -15,5 +15,6 @@ def set_aside() -> None:
     """
     global _modules
     if _modules != (_modules := len(sys.modules)):
+        gc.unfreeze()  # what was set aside too early
         gc.collect()
         gc.freeze()
