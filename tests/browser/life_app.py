@@ -11,6 +11,7 @@ from fieldmarks.app.birds import (
     mating_page,
     pairing_page,
 )
+from fieldmarks.app.lasting import set_aside
 from fieldmarks.app.state import open_demo
 from fieldmarks.pipeline import demo_birds
 from fieldmarks.rules import load_rules
@@ -25,6 +26,7 @@ def keep_page() -> None:
     keep_panel(st.session_state.work)
 
 
+set_aside()
 st.set_page_config(page_title="fieldmarks", layout="wide")
 look.dress()
 pages = {

@@ -10,6 +10,7 @@ from urllib.parse import parse_qs, urlsplit
 import outside
 import pytest
 from barriers import violations
+from screen import settle
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.passphrase import FREE_TRIES, LONGEST_WAIT, Passphrase, set_passphrase
@@ -247,7 +248,7 @@ def test_two_members_on_two_browsers_each_find_their_own(club, open_screen):
     pages["rea"].set_content(shop_sheet_page(load_rules()))
     assert faults(pages["rea"]) == []
     pages["ada"].goto(f"http://localhost:{club.port}/club")
-    pages["ada"].wait_for_timeout(1000)
+    settle(pages["ada"])
     assert "hands birds over" not in pages["ada"].content()
     # Signing out in one browser shuts a second page of it, and nobody else's.
     second = pages["ada"].context.new_page()
