@@ -1,7 +1,5 @@
 """Real birds outlined by eye, with the taps that their outlines stand for."""
 
-from __future__ import annotations
-
 import csv
 import hashlib
 import math

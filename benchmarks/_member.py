@@ -4,8 +4,6 @@ Streamlit's own messages (its ``proto`` package), so that many members cost no b
 id of a field is told by the key at its end.
 """
 
-from __future__ import annotations
-
 import http.client
 import json
 import re

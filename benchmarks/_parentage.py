@@ -3,8 +3,6 @@
 Colours are CIELAB, D65, 2 degrees.
 """
 
-from __future__ import annotations
-
 import json
 import os
 import subprocess

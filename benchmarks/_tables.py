@@ -1,7 +1,5 @@
 """Small helpers shared by the benchmarks."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 

@@ -7,8 +7,6 @@ one upside down, so that no two files are the same. Runs alternate, each in a fr
 time starts when the program has its imports, and holds the start of the workers.
 """
 
-from __future__ import annotations
-
 import argparse
 import dataclasses
 import hashlib

@@ -11,8 +11,6 @@ charts and birds share the simulator's cameras, not their spectra. Large scenes 
 ones 48 megapixels; they are painted feather by feather at that size, not enlarged.
 """
 
-from __future__ import annotations
-
 import argparse
 import sys
 from collections import defaultdict

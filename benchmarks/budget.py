@@ -9,8 +9,6 @@ through the exact formulae and count real CIEDE2000, rotation term and all. Ligh
 uncertain by 6 %, more where the card's face is uneven.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

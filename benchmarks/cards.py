@@ -5,8 +5,6 @@ Run: python benchmarks/cards.py PHOTOS [--charts ../shared/photos]
 PHOTOS holds the photographs of birds that benchmarks/taps.py names; none of them shows a card.
 """
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

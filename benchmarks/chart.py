@@ -8,8 +8,6 @@ through the program's own chain: open, card, region, reading. The truth is the C
 reflectances under D65, 2 degrees. Phone rendering 0 is a straight camera, 1 a lively phone.
 """
 
-from __future__ import annotations
-
 import io
 from functools import lru_cache
 

@@ -11,8 +11,6 @@ is a straight camera, 1 a lively phone, HDR a lively phone that evens out the li
 chart patches predicted by a fit without them; "plumage" are the unseen colours.
 """
 
-from __future__ import annotations
-
 import io
 
 import numpy as np

@@ -20,8 +20,6 @@ neither rounded nor cut off by a file.
   the true floor lies between this column and the one before it.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from _tables import markdown, save
 from scipy.spatial import cKDTree

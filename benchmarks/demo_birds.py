@@ -6,8 +6,6 @@ The demo photos are simulations and no evidence; this shows that the program say
 was painted. Truth is the CIELAB of the painted reflectance, from the side files.
 """
 
-from __future__ import annotations
-
 import json
 
 import numpy as np

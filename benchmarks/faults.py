@@ -3,8 +3,6 @@
 Run: python benchmarks/faults.py    (as root on Linux, so that small disks can be mounted)
 """
 
-from __future__ import annotations
-
 import json
 import os
 import subprocess

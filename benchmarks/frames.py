@@ -8,8 +8,6 @@ with the true corners. Pictures without a frame are textures, checkerboards, bar
 square codes of a like look; with FOLDER also crops of the pictures in it.
 """
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

@@ -14,8 +14,6 @@ that mark. Ring widths run from the least of the eye-ring birds kept, a lid from
 lid kept, and at least 0.04 less than that.
 """
 
-from __future__ import annotations
-
 import argparse
 import math
 from collections.abc import Iterator

@@ -7,8 +7,6 @@ the program's own words where it spoke. Needs PostgreSQL (as the tests do) and r
 can be tried by someone who may not write to it. Writes ``results/life.md``.
 """
 
-from __future__ import annotations
-
 import os
 import re
 import shutil

@@ -6,8 +6,6 @@ Twenty regions of the invented 12-megapixel bird are drawn with real mouse event
 clock runs from the pointerup event to the first change on the verdict card.
 """
 
-from __future__ import annotations
-
 import statistics
 import sys
 from pathlib import Path

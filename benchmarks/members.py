@@ -9,8 +9,6 @@ was shown and what the store then holds is compared with what this program finds
 are plain clients of the app's line, not browsers, which would take the cores from the server.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import hashlib
 import io

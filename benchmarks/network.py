@@ -7,8 +7,6 @@ the home network, and behind its sign-in (``outside.py``). Writes ``results/netw
 an error where an attempt got further than it should.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

@@ -10,8 +10,6 @@ are none of ours, composed from memory. Nothing here was ever measured so: it sh
 can bear, and is no evidence of how often the program is right.
 """
 
-from __future__ import annotations
-
 import argparse
 import math
 import tomllib

@@ -5,8 +5,6 @@ and checks what comes of them. The app runs as a keeper starts it for a proxy, o
 alone.
 """
 
-from __future__ import annotations
-
 import http.client
 import os
 import socket

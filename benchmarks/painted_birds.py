@@ -12,8 +12,6 @@ here shows that the road from picture to verdict holds, and nothing about feathe
 ``--old`` is a folder with version 0.2.0 of the program; it then judges the same readings.
 """
 
-from __future__ import annotations
-
 import argparse
 import itertools
 import sys

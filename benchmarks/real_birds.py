@@ -11,8 +11,6 @@ resized by up to 10 % of its size, 20 times. ``--old-tables`` holds ``species``,
 bird.
 """
 
-from __future__ import annotations
-
 import argparse
 import csv
 import itertools

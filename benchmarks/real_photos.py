@@ -13,8 +13,6 @@ phone profile, made from one other photo of the same device. z is the root mean 
 over the stated standard uncertainty and is 1 where the doubt is stated right.
 """
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass, replace

@@ -9,8 +9,6 @@ colours of more of them after one grey card (``chart_readings.csv``). Chart: col
 and after one grey card (neutral 5).
 """
 
-from __future__ import annotations
-
 import argparse
 import csv
 from collections import defaultdict

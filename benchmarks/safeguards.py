@@ -8,8 +8,6 @@ it (a plane of light, or their mean); the photo is so bright that parts are cut 
 left out, or kept). The parts of the budget and the shine are in bird_scenes.md.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Callable, Iterator
 from dataclasses import replace

@@ -7,8 +7,6 @@ Every text that the app puts on the findings screen (opened or folded, drawings 
 count. Both versions are counted by this script, on the outlines that ship with each bird.
 """
 
-from __future__ import annotations
-
 import html
 import json
 import os

@@ -9,8 +9,6 @@ carries out the lines of ``server/Containerfile`` one by one in a Debian that de
 (as root; no container engine is used) and starts app and proxy there as the image would.
 """
 
-from __future__ import annotations
-
 import json
 import os
 import re

@@ -16,8 +16,6 @@ and a profile of that phone. Every mark has its own light (10 %) and its own err
 ``--old`` is a folder with version 0.2.0 of the program; it then judges the same readings.
 """
 
-from __future__ import annotations
-
 import argparse
 import itertools
 import math

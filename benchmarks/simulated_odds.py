@@ -9,8 +9,6 @@ even from mark to mark as in ``simulated_birds``, or as uneven as on the shared 
 from the program's own plumage model: it says nothing about how real birds look.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections import defaultdict
 from collections.abc import Sequence

@@ -7,8 +7,6 @@ carries 1.5 Mbit/s each way, all connections together, with 80 ms of delay for e
 of 12 megapixels is chosen as it is and made smaller before; the marks are read on both.
 """
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import os

@@ -9,8 +9,6 @@ one run adds to a process that has its imports, at its highest, over the bytes o
 picture.
 """
 
-from __future__ import annotations
-
 import io
 import subprocess
 import sys

@@ -8,8 +8,6 @@ no page opens one before it is asked for. Writes ``results/store.md``. With ``--
 is taken in and dossiers of more and more photos are packed and checked: ``results/store_long.md``.
 """
 
-from __future__ import annotations
-
 import os
 import sys
 import tempfile

@@ -17,8 +17,6 @@ used, and nothing about how well it reads feathers. The outlines drawn in 0.2.0 
 with the bird, the proposed ones are others: the two verdicts need not agree.
 """
 
-from __future__ import annotations
-
 import argparse
 import functools
 import itertools

@@ -3,8 +3,6 @@
 Run: python benchmarks/swatch_sheet.py        (after a swatch was added or changed)
 """
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 

@@ -12,8 +12,6 @@ elsewhere on the same mark counts as outside. Both shares are given: of the prop
 outline, and by how much the reading differs.
 """
 
-from __future__ import annotations
-
 import argparse
 import math
 import os

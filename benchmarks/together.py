@@ -6,8 +6,6 @@ The shipped demo birds are photographed again: their pixels under other light, o
 marks outlined. They show that the program adds photos up as it should, not what feathers look like.
 """
 
-from __future__ import annotations
-
 import io
 import itertools
 import sys

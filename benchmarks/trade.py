@@ -7,8 +7,6 @@ of the photo (our own choice). The colours are words turned into CIELAB from mem
 that the rules say what the trade says, not that they hold for feathers.
 """
 
-from __future__ import annotations
-
 import sys
 from collections import Counter
 from pathlib import Path

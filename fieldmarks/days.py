@@ -1,7 +1,5 @@
 """Photos of a folder that show one bird on one day, judged together where a list names the bird."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path

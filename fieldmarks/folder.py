@@ -10,8 +10,6 @@ process; ``workers`` asks for processes on this computer, and joblib's own setti
         assess_many(photos, into, tables, question)  # all machines must see both folders
 """
 
-from __future__ import annotations
-
 import pickle
 import shutil
 import zlib

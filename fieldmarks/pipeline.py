@@ -1,7 +1,5 @@
 """From photo to record: the one road that notebook, command line and app take."""
 
-from __future__ import annotations
-
 import io
 import json
 from collections.abc import Hashable, Iterable, Sequence

@@ -9,8 +9,6 @@ Named parts are started alone, each in a container of its own: see ``compose.yam
 Debian's ``postgresql``, ``nginx-light`` and ``openssl``, and installs them where it may.
 """
 
-from __future__ import annotations
-
 import argparse
 import glob
 import importlib.util

@@ -1,7 +1,5 @@
 """Made-up readings for tests: known colours with a known, plain uncertainty."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The simulator: its spectra, light, camera, phone and demo pictures."""
 
-from __future__ import annotations
-
 import io
 import json
 import tomllib

@@ -1,7 +1,5 @@
 """The one place where colour-science is imported, without its notice about plotting."""
 
-from __future__ import annotations
-
 import warnings
 from types import ModuleType
 

@@ -3,8 +3,6 @@
 Our own drawing of a small stocky parrot on a perch, turned so that back and rump can be seen.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 BODY = (

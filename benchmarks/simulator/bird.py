@@ -1,7 +1,5 @@
 """Painting one bird: feather by feather, then beak, eye and feet."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 

@@ -6,8 +6,6 @@ light. Lamps with an uneven spectrum therefore leave colour errors that no white
 as they do in real photos.
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A 24-patch chart photographed by the simulator: colours in the photo, and the true ones."""
 
-from __future__ import annotations
-
 import numpy as np
 import numpy.typing as npt
 

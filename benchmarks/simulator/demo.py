@@ -1,7 +1,5 @@
 """The demo photos: an invented club's invented birds, with the truth beside each photo."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import tomllib

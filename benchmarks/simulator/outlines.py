@@ -1,7 +1,5 @@
 """The regions a careful keeper would draw on the painted bird, in the bird's frame."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from fieldmarks.measure.region import Ellipse, Polygon, Rectangle, Region, Shape

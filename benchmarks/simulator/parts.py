@@ -1,7 +1,5 @@
 """Beak, cere, eye and feet: the smooth, shiny parts, painted pixel by pixel."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 

@@ -5,8 +5,6 @@ own, in the spirit of what phones do: an S-shaped tone curve, colours made livel
 that depends on the hue, local gain, sharpening. No maker's rendering is copied.
 """
 
-from __future__ import annotations
-
 import io
 
 import cv2

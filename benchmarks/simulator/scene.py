@@ -1,7 +1,5 @@
 """The scene round the bird: blurred background, perch, grey card, and the finished photo."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import cv2

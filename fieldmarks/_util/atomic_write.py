@@ -1,7 +1,5 @@
 """Files that are there whole or not at all, whatever happens while they are written."""
 
-from __future__ import annotations
-
 import errno
 import os
 import secrets

@@ -1,7 +1,5 @@
 """The one reader of CSV: what encoding and separator it has, and rows that run together."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -5,8 +5,6 @@ joblib then gives up everything. Here the rest is done by fresh workers, and the
 under way are done again one by one, so that only the one that kills its worker stays undone.
 """
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor

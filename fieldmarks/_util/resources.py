@@ -1,7 +1,5 @@
 """Where files that ship with the program lie: beside the package in a checkout, inside a wheel."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from fieldmarks._util.errors import FieldmarksError

@@ -5,8 +5,6 @@ text read as something else (Unicode TR 36 and UTS 39). U+FFFD takes their place
 seen and do nothing.
 """
 
-from __future__ import annotations
-
 import re
 
 REPLACEMENT = "\ufffd"

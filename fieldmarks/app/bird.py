@@ -1,7 +1,5 @@
 """The bird: what it is said to be, its colour variety and its age, in plain words and a picture."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from fieldmarks.app.birds import shared as ui

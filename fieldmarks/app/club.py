@@ -1,7 +1,5 @@
 """The steward's page: who may in, and whose birds are whose."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from fieldmarks.app.birds import shared as ui

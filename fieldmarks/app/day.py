@@ -1,7 +1,5 @@
 """The photos of one bird on one day: add one, turn to one, take one out."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from pathlib import Path
 

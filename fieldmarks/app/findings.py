@@ -1,7 +1,5 @@
 """Findings screen: the verdict, then all that was compared, folded."""
 
-from __future__ import annotations
-
 import base64
 from collections.abc import Iterable
 from html import escape

@@ -4,8 +4,6 @@ Streamlit's own page is empty until its scripts are here; ours says what comes. 
 Web Application Manifest) and its icons hold nothing of anybody's: they need no session.
 """
 
-from __future__ import annotations
-
 import hashlib
 import io
 import json

@@ -1,7 +1,5 @@
 """What lasts as long as the server: Streamlit looks for waste after each run of a page."""
 
-from __future__ import annotations
-
 import gc
 import sys
 

@@ -1,7 +1,5 @@
 """The app's own look: a few rules on top of Streamlit's theme, light and dark."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from fieldmarks.report.svg import DARK, LIGHT

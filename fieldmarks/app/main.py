@@ -1,7 +1,5 @@
 """The fieldmarks app. Start it with ``fieldmarks show``."""
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager

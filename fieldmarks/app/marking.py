@@ -1,7 +1,5 @@
 """Marking screen: the photo to draw on, the card first, and what to do next."""
 
-from __future__ import annotations
-
 import html
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The page round the app: where it is scrolled to, the Back button and the line at its foot."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 

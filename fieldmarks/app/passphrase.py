@@ -1,7 +1,5 @@
 """One keeper's passphrase: kept as its scrypt hash (RFC 7914), tried with a growing wait."""
 
-from __future__ import annotations
-
 import hashlib
 import hmac
 import json

@@ -1,7 +1,5 @@
 """Outlines to ask a keeper about: those proposed by the program, and those that look unlike."""
 
-from __future__ import annotations
-
 import numpy as np
 import numpy.typing as npt
 from skimage.draw import polygon

@@ -1,7 +1,5 @@
 """Start the app with settings that keep it on this machine and keep it quiet."""
 
-from __future__ import annotations
-
 import os
 import signal
 import socket

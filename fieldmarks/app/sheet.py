@@ -1,7 +1,5 @@
 """Show HTML with drawings: Streamlit's own HTML element takes every SVG out."""
 
-from __future__ import annotations
-
 import html
 from functools import cache
 from typing import Any

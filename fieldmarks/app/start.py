@@ -1,7 +1,5 @@
 """First screen: choose a photo, take one, or open an invented bird."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from pathlib import Path
 from urllib.parse import urlsplit

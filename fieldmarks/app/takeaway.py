@@ -1,7 +1,5 @@
 """Take away: the report, the region file and the tables, to keep or to show to someone else."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from pathlib import Path

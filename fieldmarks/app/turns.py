@@ -4,8 +4,6 @@ All at once, twenty would each take as long as all of them together; one after a
 have their findings in half the time, and memory holds what a few need.
 """
 
-from __future__ import annotations
-
 import os
 import threading
 from bisect import insort

@@ -1,7 +1,5 @@
 """Ways from one page of the app to another."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 TITLES = {

@@ -1,7 +1,5 @@
 """Questions, cautions and limits of ``data/advice.toml``, checked against their schema."""
 
-from __future__ import annotations
-
 import functools
 import tomllib
 from collections.abc import Iterable

@@ -4,8 +4,6 @@ Limits of agreement and repeatability as in J. M. Bland & D. G. Altman, 1986, St
 for assessing agreement between two methods of clinical measurement, Lancet 327, 307-310.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping, Sequence

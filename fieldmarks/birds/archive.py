@@ -2,8 +2,6 @@
 that can be right, and every file's fingerprint. Nothing is unpacked to the disk.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import re

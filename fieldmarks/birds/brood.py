@@ -1,7 +1,5 @@
 """The young of pairs, from egg to first moult: what is kept, what they tell, what comes next."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date

@@ -2,8 +2,6 @@
 visit where there is no line.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 from fieldmarks import __version__

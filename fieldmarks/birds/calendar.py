@@ -1,7 +1,5 @@
 """Reminders as an iCalendar file (RFC 5545), for the calendar a keeper has already."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 

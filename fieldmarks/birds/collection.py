@@ -1,7 +1,5 @@
 """The whole collection: filtered pages, birds due for a look, open doubts, and CSV."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal, get_args

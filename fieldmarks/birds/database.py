@@ -1,7 +1,5 @@
 """The database behind a store: SQLite by default, PostgreSQL by its URL; migrated when opened."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import sqlite3

@@ -5,8 +5,6 @@ A dossier shows that its numbers follow from its photos by its tables. It cannot
 photo, or which bird is on it.
 """
 
-from __future__ import annotations
-
 import importlib.metadata
 import re
 from collections.abc import Callable, Iterable, Iterator

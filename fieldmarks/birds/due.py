@@ -1,7 +1,5 @@
 """What a breeder is reminded of, when a bird should be looked at again, and its summary."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta

@@ -6,8 +6,6 @@ records, rule tables and settings, a ``manifest.json`` with the SHA-256 of each,
 taken; their pictures are the same either way.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from collections import defaultdict

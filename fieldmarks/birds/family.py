@@ -3,8 +3,6 @@
 A bird that looks clean is no purer than its parents, and a young with a sign tells of its parents.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ The birds stand in ``data/invented_club.toml``. Nothing here is evidence of how 
 the pictures are painted from the swatches.
 """
 
-from __future__ import annotations
-
 import io
 import tomllib
 from collections.abc import Collection, Mapping

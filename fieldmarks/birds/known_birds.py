@@ -5,8 +5,6 @@ own folder), ``bird`` (leg ring number) and ``camera``; a column ``origin`` may 
 how its ancestry is known.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path

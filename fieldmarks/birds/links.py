@@ -4,8 +4,6 @@ The word in a link is 256 random bits; the store has its SHA-256 alone, so that 
 database cannot open one.
 """
 
-from __future__ import annotations
-
 import re
 import secrets
 from collections.abc import Sequence

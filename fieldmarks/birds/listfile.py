@@ -3,8 +3,6 @@
 What columns and cells are called in several languages stands in ``data/list_words.toml``.
 """
 
-from __future__ import annotations
-
 import functools
 import re
 import tomllib

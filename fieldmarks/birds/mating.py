@@ -5,8 +5,6 @@ young would come by luck alone with the chance (1 - p)^n (binomial distribution)
 p = 1/4 are assumptions, not facts about any cross.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping, Sequence

@@ -4,8 +4,6 @@ Ids are random and never reused. ``number`` grows with every save of its kind, w
 says; ``saved_at`` is UTC in ISO 8601. Both are given by the store.
 """
 
-from __future__ import annotations
-
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass

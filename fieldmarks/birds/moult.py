@@ -5,8 +5,6 @@ A change is claimed only when it exceeds the combined uncertainty of the two rea
 be common to photos of one phone, but nothing makes sure of it.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping, Sequence

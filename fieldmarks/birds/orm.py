@@ -2,8 +2,6 @@
 the columns beside it repeat what is searched for. ``model.py`` says what the JSON holds.
 """
 
-from __future__ import annotations
-
 from typing import Any
 
 import sqlalchemy as sa

@@ -1,7 +1,5 @@
 """Pairing: what the records say about putting two birds together. Advice, never an order."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date

@@ -4,8 +4,6 @@ Nothing personal is printed but what the keeper wrote as name and ring; who give
 filled in by hand.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal

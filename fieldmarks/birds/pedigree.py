@@ -7,8 +7,6 @@ Coefficients of inbreeding and relationship, American Naturalist 56; tabular met
 parents are taken as unrelated, so the true value can only be higher.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping
 from graphlib import CycleError, TopologicalSorter
 from itertools import chain

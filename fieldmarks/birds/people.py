@@ -6,8 +6,6 @@ one that cannot be narrowed is refused. The command line has no person: whoever 
 all.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, get_args

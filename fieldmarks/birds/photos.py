@@ -4,8 +4,6 @@ A photo's name is its SHA-256 with its ending, below the first two digits. What 
 changes, so that writing it twice does no harm and a reader needs no lock.
 """
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Iterator

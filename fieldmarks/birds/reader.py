@@ -1,7 +1,5 @@
 """What can be asked of a store: birds, moult entries, pairs, pedigree, tables and settings."""
 
-from __future__ import annotations
-
 import itertools
 import zlib
 from collections import Counter

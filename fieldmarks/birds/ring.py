@@ -1,7 +1,5 @@
 """Ring numbers: when two are one, and their shape, which is checked only by a pattern."""
 
-from __future__ import annotations
-
 import re
 
 from fieldmarks._util.errors import FieldmarksError

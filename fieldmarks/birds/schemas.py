@@ -1,7 +1,5 @@
 """JSON Schemas (2020-12) of all that goes out and comes in; ``docs/schemas`` publishes them."""
 
-from __future__ import annotations
-
 import json
 from functools import cache
 from typing import Any

@@ -1,7 +1,5 @@
 """What the app and the command line both do: questions answered from a store."""
 
-from __future__ import annotations
-
 import itertools
 from collections import defaultdict
 from collections.abc import Collection, Sequence

@@ -4,8 +4,6 @@ Ed25519 (RFC 8032) as the cryptography package does it. The key is made once, on
 computer. What it says is "the same person as last time"; who that person is, it cannot say.
 """
 
-from __future__ import annotations
-
 import hashlib
 import os
 from pathlib import Path

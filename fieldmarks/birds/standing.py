@@ -1,7 +1,5 @@
 """How the signs of a bird stand over all its looks, so that no later photo hides an earlier one."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

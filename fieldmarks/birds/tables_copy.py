@@ -1,7 +1,5 @@
 """A copy of the rule tables in one ZIP, so that a bird can be judged again by the same rules."""
 
-from __future__ import annotations
-
 import io
 import re
 import tempfile

@@ -1,7 +1,5 @@
 """A drawing of one mark over the moults, with its uncertainty; and photos in the same light."""
 
-from __future__ import annotations
-
 import io
 from collections.abc import Sequence
 

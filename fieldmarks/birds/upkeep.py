@@ -1,7 +1,5 @@
 """Looking after a store: do the photos and the database go together?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Writing to a store: rows in the open transaction, and whether they fit together."""
 
-from __future__ import annotations
-
 import dataclasses
 import zlib
 from collections import defaultdict

@@ -1,7 +1,5 @@
 """How commands ask: their groups, what is asked of a photo, days and names as they are typed."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date, datetime
 from pathlib import Path

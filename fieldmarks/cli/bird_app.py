@@ -1,7 +1,5 @@
 """What the commands of a bird's life share: their group, what many of them ask, and the store."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Annotated
 

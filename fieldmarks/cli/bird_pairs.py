@@ -1,7 +1,5 @@
 """``fieldmarks bird ...``: pairs, test matings, their eggs and young."""
 
-from __future__ import annotations
-
 import dataclasses
 from datetime import UTC, date, datetime
 from pathlib import Path

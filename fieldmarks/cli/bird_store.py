@@ -1,7 +1,5 @@
 """``fieldmarks bird ...``: disputes, looking after the store, and the people of a club."""
 
-from __future__ import annotations
-
 import os
 from pathlib import Path
 from typing import Annotated, Literal

@@ -1,7 +1,5 @@
 """What the rule tables say, as text: expectations of one species, and marks that tell two apart."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import Console

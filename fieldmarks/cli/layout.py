@@ -1,7 +1,5 @@
 """How answers stand in a terminal: bold headings, lists and tables, cut nowhere in a pipe."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 from rich.console import Console, Group, RenderableType

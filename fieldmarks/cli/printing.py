@@ -1,7 +1,5 @@
 """Answers about a bird's life as text for the terminal."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date
 

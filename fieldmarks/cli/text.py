@@ -1,7 +1,5 @@
 """A record or an examination as readable text for the terminal."""
 
-from __future__ import annotations
-
 from collections import Counter
 
 from rich.console import Console

@@ -1,7 +1,5 @@
 """Assess a bird: compare its readings with every species and say what they come to."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """One plain sentence that the readings support, and no more."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass

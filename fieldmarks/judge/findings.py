@@ -6,8 +6,6 @@ times likelier with an expected one it fits, three times less likely it does not
 says so. A mark on several photos is judged on all of them: the logarithms add up.
 """
 
-from __future__ import annotations
-
 import functools
 import math
 import statistics

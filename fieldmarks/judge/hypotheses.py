@@ -1,7 +1,5 @@
 """Hypotheses: what a bird may be, and the colours each mark of it may then show."""
 
-from __future__ import annotations
-
 import functools
 import itertools
 import math

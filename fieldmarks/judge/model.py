@@ -12,8 +12,6 @@ itself. Every photo has a rendering of its own; what the photos say of a hypothe
 photo of several, like one mark of several, may be odd.
 """
 
-from __future__ import annotations
-
 import functools
 import math
 from collections import Counter

@@ -5,8 +5,6 @@ changes the saturation. All of that strikes every mark alike, so it is one unkno
 not a doubt of each mark by itself.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import numpy.typing as npt
 from scipy.special import expit

@@ -1,7 +1,5 @@
 """The one scale of strength: how many times likelier one explanation is than another, in words."""
 
-from __future__ import annotations
-
 import math
 
 CLOSE, CLEAR, STRONG = 3.0, 10.0, 100.0

@@ -4,8 +4,6 @@ A mark on several photos has in each draw what most of them show, so that one ba
 neither makes a sign nor hides it; what a single photo shows clearly is never called not seen.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum

@@ -7,8 +7,6 @@ the frame in the photo, the place of the card, millimetres per pixel, and how ev
 border is lit.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ Looked for are our printed frame and four-cornered, smooth, nearly neutral patch
 here is used unasked.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -7,8 +7,6 @@ photographed in a wider colour space have components below 0 or above 1.
 Single precision in gives single precision out, in half the time: good to 0.0002 in L*, a*, b*.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import numpy.typing as npt
 from skimage.color import deltaE_ciede2000, lab2xyz, xyz2lab

@@ -4,8 +4,6 @@ Marks in the same photo share the lamp, the camera and the card; most of what is
 colour is the same for its neighbour and drops out of the comparison.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any

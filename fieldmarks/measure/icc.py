@@ -7,8 +7,6 @@ expressed on the sRGB primaries without clipping. A profile made of tables needs
 (imagecodecs, an extra); we know of no phone that writes one.
 """
 
-from __future__ import annotations
-
 import io
 import struct
 from dataclasses import dataclass

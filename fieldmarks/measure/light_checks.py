@@ -6,8 +6,6 @@ None of them ever corrects anything. A doubt is said in words and added to the b
 A card that lies between the marks of the bird is only said: nobody knows how wrong it is then.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 import tomllib

@@ -7,8 +7,6 @@ written anew as a lossless PNG of the same pixels with that profile and those ta
 gives the same bytes as long as the libraries are the same.
 """
 
-from __future__ import annotations
-
 import hashlib
 import struct
 import zlib

@@ -5,8 +5,6 @@ gives what the phone does to tone and colour. A profile belongs to a phone, its 
 strictly, a lamp; what does not match is said, and counted in the uncertainty.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass, replace

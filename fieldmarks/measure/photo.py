@@ -5,8 +5,6 @@ Supported: JPEG, PNG, TIFF (8 and 16 bit), WebP and HEIC; camera raw through
 photo is decoded once and never copied or converted as a whole.
 """
 
-from __future__ import annotations
-
 import hashlib
 import io
 import re

@@ -5,8 +5,6 @@ blended exposures. The pixels say whether the marked places are sharp and well e
 comes with one plain sentence on what to do.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Sequence

@@ -5,8 +5,6 @@ was taken in has been calibrated away). Uncertainties are standard uncertainties
 name says "expanded", which holds with 95 %.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ best evidence a photo can be: the part of the uncertainty that stands for a phon
 shrinks (:func:`fieldmarks.measure.uncertainty.camera_part`).
 """
 
-from __future__ import annotations
-
 import io
 
 import numpy as np

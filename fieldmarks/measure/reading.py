@@ -5,8 +5,6 @@ what the eye and a lens do, and takes out noise before the non-linear step to CI
 calibrated and converted. Colours are CIELAB, D65, 2 degrees.
 """
 
-from __future__ import annotations
-
 import functools
 import math
 from collections.abc import Iterator, Sequence

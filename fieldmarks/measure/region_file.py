@@ -5,8 +5,6 @@ lines are SvgSelectors; rectangles are FragmentSelectors (Media Fragments ``xywh
 is a ``tagging`` body; a card's reflectance or a scale's length is a ``describing`` body.
 """
 
-from __future__ import annotations
-
 import json
 import math
 import re

@@ -4,8 +4,6 @@ Neighbouring pixels share feathers, demosaicing and JPEG blocks. A region of 300
 effective sample size of 40, which follows from the spatial correlation.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ the region grows least is taken. This is the idea of maximally stable extremal r
 Urban & Pajdla 2002) on the colour difference to the seed instead of on grey level.
 """
 
-from __future__ import annotations
-
 import cv2
 import numpy as np
 import numpy.typing as npt

@@ -7,8 +7,6 @@ colour along the line to black: CIELAB goes with the cube root of the light, so 
 reading may truly be is drawn from its budget (JCGM 101: propagation by random draws).
 """
 
-from __future__ import annotations
-
 import math
 import zlib
 from collections.abc import Callable, Sequence

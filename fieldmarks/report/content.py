@@ -3,8 +3,6 @@
 Every number is taken from the record as it is, and rounded only when written.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 
 from fieldmarks.judge.findings import Status

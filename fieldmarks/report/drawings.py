@@ -5,8 +5,6 @@ colour alone, and takes its own colours from CSS variables
 (:func:`fieldmarks.report.svg.theme_css`).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 

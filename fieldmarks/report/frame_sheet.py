@@ -3,8 +3,6 @@
 The keeper prints it, checks its ruler, cuts out the window and puts a bought grey card behind it.
 """
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from functools import lru_cache
 

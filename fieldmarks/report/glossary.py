@@ -1,7 +1,5 @@
 """Words: the trade's and the measurer's words, each explained in one or two short sentences."""
 
-from __future__ import annotations
-
 import difflib
 import functools
 import html

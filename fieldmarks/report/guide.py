@@ -4,8 +4,6 @@ Each mark of the drawing is filled with the colours expected of it (CIELAB, D65,
 mark that says nothing is hatched. Everything is given as SVG text or plain rows.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -3,8 +3,6 @@
 Everything that came from a file or a keeper is escaped, and the page's own policy forbids scripts.
 """
 
-from __future__ import annotations
-
 import base64
 import itertools
 from collections.abc import Iterable, Iterator, Sequence

@@ -4,8 +4,6 @@ fpdf2 writes it with the fonts every reader has, so letters outside Western Euro
 each becomes a visible sign, explained at the end. The same record gives the same bytes.
 """
 
-from __future__ import annotations
-
 import io
 import re
 from collections.abc import Callable, Iterable, Sequence

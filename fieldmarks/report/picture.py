@@ -1,7 +1,5 @@
 """The photo with its regions outlined and lettered, and the colours read beside their names."""
 
-from __future__ import annotations
-
 import io
 import itertools
 from collections.abc import Iterable, Mapping, Sequence

@@ -5,8 +5,6 @@ reading is outlined by its own uncertainty, 95 %. Lightness is not in the pictur
 gives it. All colours are CIELAB, D65, 2 degrees.
 """
 
-from __future__ import annotations
-
 import functools
 import math
 from collections.abc import Iterable, Sequence

@@ -1,7 +1,5 @@
 """A QR code (ISO/IEC 18004) as a drawing, made by OpenCV."""
 
-from __future__ import annotations
-
 import cv2
 import numpy as np
 

@@ -4,8 +4,6 @@ Colours are CSS variables with a fallback for light mode, so that one drawing se
 and a printout; :func:`theme_css` sets the variables for light and dark.
 """
 
-from __future__ import annotations
-
 import html
 import re
 import zlib

@@ -3,8 +3,6 @@
 Common names, no numbers but counts, each thing once. Colours are CIELAB, D65, 2 degrees.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Sequence

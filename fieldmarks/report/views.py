@@ -3,8 +3,6 @@
 Shared by the app, the page and the PDF. Colours are CIELAB, D65, 2 degrees.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 The latter is checked where the context of the validation holds the keys of each table.
 """
 
-from __future__ import annotations
-
 import difflib
 from typing import Annotated
 

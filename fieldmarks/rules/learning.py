@@ -9,8 +9,6 @@ own bend and veiling glare are not taken off: one camera bends all birds alike, 
 the spread; with several cameras the tolerance errs on the wide side.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Read the table files, merge them, and check each row and that rows agree with each other."""
 
-from __future__ import annotations
-
 import difflib
 import hashlib
 import tomllib

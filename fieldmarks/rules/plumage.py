@@ -5,8 +5,6 @@ by the colour variety, and the result is looked up as swatches. A row of a speci
 the outcome with its reason.
 """
 
-from __future__ import annotations
-
 import functools
 import itertools
 import math

@@ -1,7 +1,5 @@
 """Which marks tell species apart, worked out from the expected swatches."""
 
-from __future__ import annotations
-
 import functools
 import itertools
 import math

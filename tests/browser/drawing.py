@@ -1,7 +1,5 @@
 """What a test needs to draw on the photo and to read what Python received."""
 
-from __future__ import annotations
-
 import json
 import math
 import time

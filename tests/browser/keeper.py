@@ -1,7 +1,5 @@
 """A keeper at the app: what a browser test does and reads, in the words of the page."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 

@@ -3,8 +3,6 @@
 The last event and the regions are shown as JSON so that a test can read what Python received.
 """
 
-from __future__ import annotations
-
 import json
 import time
 import tomllib

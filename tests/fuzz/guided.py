@@ -3,8 +3,6 @@
 Inputs come half from our own mutations of what libFuzzer keeps, half from libFuzzer's.
 """
 
-from __future__ import annotations
-
 import mmap
 import os
 import random

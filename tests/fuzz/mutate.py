@@ -1,7 +1,5 @@
 """Ways to break a valid file: bits, pieces, lengths, and the structure of each format."""
 
-from __future__ import annotations
-
 import io
 import json
 import random

@@ -7,8 +7,6 @@ Each kind of file gets its share of the inputs in a process of its own (see ``wo
 the same ``--seed``. Exit code 1 when anything but a FieldmarksError came out.
 """
 
-from __future__ import annotations
-
 import argparse
 import json
 import signal

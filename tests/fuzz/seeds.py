@@ -1,7 +1,5 @@
 """Valid files of every kind the program reads: what the mutations start from."""
 
-from __future__ import annotations
-
 import functools
 import io
 import sys

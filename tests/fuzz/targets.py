@@ -1,7 +1,5 @@
 """What is fed with broken files: one target for each kind of file the program reads."""
 
-from __future__ import annotations
-
 import io
 import random
 import tempfile

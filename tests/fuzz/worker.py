@@ -5,8 +5,6 @@ may map two gibibytes more than it starts with. The number of the input under wa
 shared file, so that whoever started the process knows what ended it.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import mmap

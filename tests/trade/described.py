@@ -1,7 +1,5 @@
 """What a line of ``cases.toml`` must hold, and how its words become colours."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """Put the described test matings to the program."""
 
-from __future__ import annotations
-
 from datetime import date
 
 from described import Mating

@@ -1,7 +1,5 @@
 """Put the described birds to the program and read its answer as a breeder's verdict."""
 
-from __future__ import annotations
-
 import functools
 import math
 import zlib

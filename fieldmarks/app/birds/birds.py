@@ -1,7 +1,5 @@
 """All birds: the list with its filters, adding birds, a keeper's own list, and backups."""
 
-from __future__ import annotations
-
 import dataclasses
 import html
 import math

@@ -1,7 +1,5 @@
 """Before buying: what to look at, what to ask, and what a photo cannot tell."""
 
-from __future__ import annotations
-
 from functools import partial
 
 import streamlit as st

@@ -1,7 +1,5 @@
 """Disputes: compare measurers, write a dossier, verify one."""
 
-from __future__ import annotations
-
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path

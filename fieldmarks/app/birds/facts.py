@@ -1,7 +1,5 @@
 """A form with the facts of a bird."""
 
-from __future__ import annotations
-
 import dataclasses
 from collections.abc import Sequence
 from datetime import date

@@ -1,7 +1,5 @@
 """Keep a look: put a measured photo into a bird's moult record."""
 
-from __future__ import annotations
-
 from datetime import date
 
 import streamlit as st

@@ -1,7 +1,5 @@
 """One bird: its facts, moult record, timelines, photos side by side, and family."""
 
-from __future__ import annotations
-
 import html
 from collections.abc import Sequence
 

@@ -2,8 +2,6 @@
 tell of the parents.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import html
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Share a bird by a link: the panel that makes and withdraws one, and what the link opens."""
 
-from __future__ import annotations
-
 import tempfile
 import threading
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """What all screens of a bird's life share: the store, the tables and choosing a bird."""
 
-from __future__ import annotations
-
 import html
 import os
 import re

@@ -10,8 +10,6 @@ takes over whatever Python answers with. Three things keep the photo from flicke
   older event never undoes a newer stroke.
 """
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Callable, Mapping, Sequence

@@ -5,8 +5,6 @@ keeps its place whatever the zoom or the size of the picture sent. What the brow
 trusted: shapes are read number by number.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field

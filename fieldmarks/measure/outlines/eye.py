@@ -5,8 +5,6 @@ borders are then closed paths of the steepest step over the angle, found by dyna
 second plain rise between them means a light eye: the disc was its pupil.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import cv2

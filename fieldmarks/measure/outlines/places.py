@@ -3,8 +3,6 @@
 A core is drawn to the colours round the place where it is expected.
 """
 
-from __future__ import annotations
-
 import math
 import tomllib
 from collections.abc import Sequence

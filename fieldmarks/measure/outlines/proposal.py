@@ -1,7 +1,5 @@
 """Propose: outlines of all marks in sight, from the eye, the beak's tip and the tail's end."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

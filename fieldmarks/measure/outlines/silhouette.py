@@ -4,8 +4,6 @@ Both are cuts of a graph between two mixtures of colours (GrabCut; Rother, Kolmo
 seeded from the taps.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from itertools import product
