@@ -5,7 +5,7 @@ from pathlib import Path
 
 from drawing import Drawing
 from playwright.sync_api import expect
-from screen import POLLING, Screen, settle
+from screen import POLLING, Screen, settle, wait_until_dressed
 
 from fieldmarks.measure.region import RegionSet, vertices
 from fieldmarks.measure.region_file import read_region_file
@@ -21,6 +21,7 @@ class Keeper:
         self.page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for(
             timeout=90_000
         )
+        wait_until_dressed(self.page)
 
     def settle(self) -> None:
         """Wait until the app has dealt with everything that was done."""

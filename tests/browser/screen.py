@@ -113,6 +113,12 @@ def settle(page: Page, looks: int = 2) -> None:
         page.wait_for_function(QUIET, polling=POLLING, timeout=90_000)
 
 
+def wait_until_dressed(page: Page) -> None:
+    """Wait for the app's own look: under load a page may stand for a moment in Streamlit's."""
+    dressed = "getComputedStyle(document.documentElement).getPropertyValue('--fm-ink') !== ''"
+    page.wait_for_function(dressed, polling=POLLING, timeout=90_000)
+
+
 @dataclass
 class Screen:
     """One browser page, with real touch if it has a touch screen.
