@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from fieldmarks.record import Examination, Record
     from fieldmarks.rules import load_rules
 
-__version__ = "0.5.0"
+__version__ = "0.5.1"
 __all__ = ["Examination", "Record", "assess", "load_rules", "open_photo", "read"]
 
 _ROOMS = {

@@ -308,9 +308,27 @@ def test_a_finding_carries_its_numbers():
     result = assess([reading("rump", (58, 0, -6))], [], TABLES)
     (finding,) = [f for f in result.sheet("personatus").findings if f.mark == "rump"]
     assert finding.nearest in finding.expected
-    assert finding.interval[0] <= finding.value <= finding.interval[1] + 1
+    assert finding.interval[0] <= finding.value <= finding.interval[1]
     assert 0 <= finding.held <= 1
     assert finding.tolerance == TABLES.swatches[finding.nearest].tolerance
+
+
+def test_a_mark_of_several_colours_tells_of_its_largest_and_keeps_inside_its_own_interval():
+    drawn_badly = reading("collar", ("dark grey", 0.4), ("orange", 0.35), ("green", 0.25))
+    drawn_badly = replace(drawn_badly, lab=(60, 10, 30))
+    of_one = reading("rump", "white")  # not off at all: every draw lies further off than this
+    told = []
+    for sheet in assess([drawn_badly, of_one], [], TABLES).sheets:
+        read = {f.mark: f for f in sheet.findings if f.value is not None}
+        for finding in read.values():
+            assert finding.interval[0] <= finding.value <= finding.interval[1]
+        if "collar" in read:
+            told.append(read["collar"].reason)
+    assert told
+    for reason in told:
+        assert reason.startswith("Its largest colour is ")
+        assert "all its colours together" in reason
+        assert "e+" not in reason
 
 
 def test_the_same_seed_gives_the_same_result():

@@ -61,10 +61,11 @@ class Finding:
         name: The mark in plain words.
         expected: Swatch keys, or the range in words for a relation.
         basis: Where the expectation comes from: "green row", "derived", "override".
-        value: CIEDE2000 to the nearest expected swatch once the rendering is undone, or the value
-            of the relation.
+        value: CIEDE2000 of its largest colour to the nearest expected swatch once the rendering
+            is undone, or the value of the relation.
         nearest, tolerance: Key of that swatch and its tolerance, CIEDE2000; None for relations.
-        interval ((float, float), optional): 2.5 to 97.5 % of ``value`` over the draws.
+        interval ((float, float), optional): 2.5 to 97.5 % of ``value`` over the draws, or from
+            ``value`` itself where it is nearer.
         held: How likely it is, 0 to 1, that the mark shows an expected colour rather than another,
             or that the relation lies in its range.
     """
@@ -196,14 +197,16 @@ def _nearest(
         key = min(middle, key=lambda key: middle[key] - tables.swatches[key].tolerance)
         found[mark] = (key, middle[key])
     shown = np.array([tables.lab[found[mark][0]] for mark, _ in every])
-    away = difference(np.stack([one.median for _, one in every]), shown[:, None])
+    away = difference(np.stack([_largest(one) for _, one in every]), shown[:, None])
     ends = np.cumsum([len(draws[mark]) for mark in marks])
     by_mark = dict(zip(marks, np.split(away, ends[:-1]), strict=True))
     near = {}
     for photos in {len(rows) for rows in by_mark.values()}:
         alike = {mark: rows.ravel() for mark, rows in by_mark.items() if len(rows) == photos}
-        for mark, limits in zip(alike, _limits(np.stack([*alike.values()])), strict=True):
-            near[mark] = _Nearest(*found[mark], limits)
+        for mark, (low, high) in zip(alike, _limits(np.stack([*alike.values()])), strict=True):
+            key, gap = found[mark]
+            # Draws round a colour that is hardly off all lie further off than their middle.
+            near[mark] = _Nearest(key, gap, (min(low, gap), high))
     return near
 
 
@@ -233,9 +236,12 @@ def _judge_mark(
     held = share(ratio)
     swatch = tables.swatches[near.key]
     side = "inside" if near.gap <= swatch.tolerance else "outside"
+    subject, whole = "", ""
+    if any(len(one.fractions) > 1 for one in drawn):
+        subject, whole = "Its largest colour is ", "all its colours together "
     reason = (
-        f"{near.gap:.0f} from {swatch.name}, {side} its tolerance of {swatch.tolerance:.0f}; "
-        f"{_times(ratio)}."
+        f"{subject}{near.gap:.0f} from {swatch.name}, {side} its tolerance of "
+        f"{swatch.tolerance:.0f}; {whole}{_times(ratio)}."
     )
     if wanted.basis != "green row":
         reason = f"{reason} {wanted.reason}"
@@ -277,7 +283,7 @@ def own_doubt(reading: Reading) -> float:
 
 def _times(log_ratio: float) -> str:
     times = math.exp(min(abs(log_ratio), math.log(1000)))
-    number = "more than 1000" if times >= 999 else f"{times:.2g}"
+    number = "more than 1000" if times >= 999 else f"{float(f'{times:.2g}'):g}"
     kind = "likelier" if log_ratio >= 0 else "less likely"
     return f"{number} times {kind} with a colour such a bird has there than with another"
 
