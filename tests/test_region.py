@@ -116,6 +116,40 @@ def test_an_annotation_of_another_tool_is_read():
     assert from_annotations(page).regions == (Region("1", "rump", Rectangle(5, 6, 20, 30)),)
 
 
+def page_of(*bodies: tuple[str, str], **source) -> dict:
+    """A page of one annotation on a rectangle: (purpose, value) of each body."""
+    body = [{"type": "TextualBody", "purpose": p, "value": value} for p, value in bodies]
+    selector = {"type": "FragmentSelector", "value": "xywh=5,6,20,30"}
+    target = {"source": {"id": "bird.jpg", **source}, "selector": selector}
+    return {"items": [{"type": "Annotation", "body": body, "target": target}]}
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["reflectance=abc", "reflectance: 0.5", "Reflectance=0.36", "0.5", "18 %", "",
+     "reflectance=0,18", "length mm=0.2"],
+)  # fmt: skip
+def test_a_card_described_in_words_that_cannot_be_read_is_refused(said):
+    """Silently taken for 18 %, it would shift every lightness."""
+    with pytest.raises(RegionError) as caught:
+        from_annotations(page_of(("tagging", "card"), ("describing", said)), "b.json")
+    wrong = f"b.json, annotation 1 (card): its describing body {said!r} cannot be read"
+    assert str(caught.value) == f"{wrong}. Write it as reflectance=0.18"
+
+
+def test_what_another_tool_says_of_a_mark_that_holds_no_value_is_passed_over():
+    page = page_of(("tagging", "rump"), ("describing", "pale, in the shade"))
+    assert from_annotations(page).regions[0].value is None
+
+
+@pytest.mark.parametrize("purpose", ["tagging", "describing"])
+def test_an_annotation_that_says_two_things_of_one_kind_is_refused(purpose):
+    bodies = [("tagging", "card"), ("describing", "reflectance=0.18")]
+    twice = [*bodies, next(body for body in bodies if body[0] == purpose)]
+    with pytest.raises(RegionError, match=f"annotation 1.*several {purpose} bodies. Keep one"):
+        from_annotations(page_of(*twice))
+
+
 BAD_REGIONS = {
     "off the photo": (one(Rectangle(90, 10, 20, 20)), "outside the photo"),
     "self-crossing": (one(Polygon(((10, 10), (50, 50), (50, 10), (10, 50)))), "crosses itself"),

@@ -37,6 +37,7 @@ MAX_FILE_BYTES = 16 * 1024 * 1024
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _VALUE = re.compile(rf"(reflectance|length mm)\s*=\s*({_NUMBER})")
+_EXAMPLES = {"card": "reflectance=0.18", "scale": "length mm=20"}
 _ROTATE = re.compile(rf"rotate\(\s*({_NUMBER})(?:[\s,]+{_NUMBER}[\s,]+{_NUMBER})?\s*\)")
 _XYWH = re.compile(rf"xywh=(?:pixel:)?({_NUMBER}),({_NUMBER}),({_NUMBER}),({_NUMBER})")
 
@@ -184,12 +185,25 @@ def _region(item: Any, number: int, place: str) -> tuple[Region, dict[str, Any]]
         raise RegionError(
             "it does not name a mark", where=place, mend="Add a body with purpose 'tagging'"
         )
-    found = _VALUE.search(text.get("describing", ""))
+    place = f"{place} ({mark})"
+    for purpose in ("tagging", "describing"):
+        if sum(body.get("purpose") == purpose for body in bodies) > 1:
+            raise RegionError(f"it has several {purpose} bodies", where=place, mend="Keep one")
+    value = text.get("describing", "").strip()
+    found = _VALUE.fullmatch(value)
+    example = _EXAMPLES.get(mark, "")
+    # Of another mark it may be another tool's own words; of these it decides what is measured.
+    if "describing" in text and example and not (found and example.startswith(found[1])):
+        raise RegionError(
+            f"its describing body {value!r} cannot be read",
+            where=place,
+            mend=f"Write it as {example}",
+        )
     source = target.get("source")
     region = Region(
         id=one_line(str(item.get("id") or number).removeprefix("urn:region:")),
         mark=mark,
-        shape=_shape(target.get("selector"), f"{place} ({mark})"),
+        shape=_shape(target.get("selector"), place),
         value=float(found[2]) if found else None,
         note=text.get("commenting", ""),
     )
