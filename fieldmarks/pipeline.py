@@ -13,7 +13,7 @@ from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
 from fieldmarks._util.resources import shipped
 from fieldmarks.judge.assess import assess_photos
 from fieldmarks.judge.together import counted_once
-from fieldmarks.measure.measure import Measurement, measure
+from fieldmarks.measure.measure import Measurement, check_drawn_on, measure
 from fieldmarks.measure.phone_profile import PhoneProfile, load_profile
 from fieldmarks.measure.photo import Photo, open_photo
 from fieldmarks.measure.quantities import Reading
@@ -228,12 +228,7 @@ def regions_of(photo_path: str | Path, regions: Regions, photo: Photo) -> Region
         drawn, where = read_region_file(path), path.name
     else:
         return RegionSet(photo.name, photo.width, photo.height, tuple(regions), photo.sha256)
-    if drawn.sha256 and drawn.sha256 != photo.sha256:
-        raise RegionError(
-            f"it was not drawn on this {photo.name}, but on another photo or a changed copy",
-            where=where,
-            mend="Use the photo it was drawn on, or draw the regions again",
-        )
+    check_drawn_on(drawn, photo, where)
     return drawn
 
 

@@ -64,7 +64,7 @@ def test_json_on_the_command_line_is_the_record_that_is_written(folder):
 def spoil(folder, name, change):
     """A copy of the good bird with its region file changed as text."""
     (folder / f"{name}.jpg").write_bytes((folder / "good.jpg").read_bytes())
-    text = (folder / "good.regions.json").read_text()
+    text = (folder / "good.regions.json").read_text().replace("good.jpg", f"{name}.jpg")
     (folder / f"{name}.regions.json").write_text(change(text))
     return folder / f"{name}.jpg"
 

@@ -150,6 +150,25 @@ def test_an_annotation_that_says_two_things_of_one_kind_is_refused(purpose):
         from_annotations(page_of(*twice))
 
 
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ({"exif:width": 100}, {"exif:width": 101}),
+        ({"schema:sha256": "a" * 64}, {"schema:sha256": "b" * 64}),
+        ({}, {"id": "other.jpg"}),
+    ],
+)
+def test_annotations_of_two_photos_in_one_file_are_refused(one, other):
+    pages = [page_of(("tagging", "rump"), **source) for source in (one, other)]
+    with pytest.raises(RegionError, match=r"of several photos.* and "):
+        from_annotations({"items": [item for page in pages for item in page["items"]]})
+
+
+def test_a_size_may_be_written_as_text():
+    page = page_of(("tagging", "rump"), **{"exif:width": "100", "exif:height": "80"})
+    assert (from_annotations(page).width, from_annotations(page).height) == (100, 80)
+
+
 BAD_REGIONS = {
     "off the photo": (one(Rectangle(90, 10, 20, 20)), "outside the photo"),
     "self-crossing": (one(Polygon(((10, 10), (50, 50), (50, 10), (10, 50)))), "crosses itself"),

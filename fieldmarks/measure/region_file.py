@@ -38,6 +38,7 @@ MAX_FILE_BYTES = 16 * 1024 * 1024
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _VALUE = re.compile(rf"(reflectance|length mm)\s*=\s*({_NUMBER})")
 _EXAMPLES = {"card": "reflectance=0.18", "scale": "length mm=20"}
+_PIXELS = re.compile(r"\d{1,9}")
 _ROTATE = re.compile(rf"rotate\(\s*({_NUMBER})(?:[\s,]+{_NUMBER}[\s,]+{_NUMBER})?\s*\)")
 _XYWH = re.compile(rf"xywh=(?:pixel:)?({_NUMBER}),({_NUMBER}),({_NUMBER}),({_NUMBER})")
 
@@ -78,15 +79,26 @@ def from_annotations(page: Any, where: str = "region file") -> RegionSet:
         region, source = _region(item, number, place)
         regions.append(region)
         sources.append(source)
-    sized = [s for s in sources if isinstance(s.get("exif:width"), int)]
-    source = next(iter(sized or sources), {})
-    width, height = source.get("exif:width", 0), source.get("exif:height", 0)
+    said = {
+        key: {str(source[key]) for source in sources if source.get(key)}
+        for key in ("schema:sha256", "exif:width", "exif:height", "id")
+    }
+    if said["schema:sha256"]:
+        said["id"] = {*sorted(said["id"])[:1]}  # a photo may have been renamed meanwhile
+    for key, values in said.items():
+        if len(values) > 1:
+            raise RegionError(
+                f"its annotations are of several photos: {key} is {' and '.join(sorted(values))}",
+                where=where,
+                mend="Keep those of one photo in each file",
+            )
+    sha256, width, height, photo = (next(iter(values), "") for values in said.values())
     return RegionSet(
-        photo=one_line(str(source.get("id", ""))),
-        width=width if isinstance(width, int) else 0,
-        height=height if isinstance(height, int) else 0,
+        photo=one_line(photo),
+        width=int(width) if _PIXELS.fullmatch(width) else 0,
+        height=int(height) if _PIXELS.fullmatch(height) else 0,
         regions=tuple(regions),
-        sha256=str(source.get("schema:sha256", "")),
+        sha256=sha256,
     )
 
 
