@@ -127,6 +127,9 @@ def test_the_lists_a_keeper_asks_for_are_printed():
     assert "jet black" in run("expect", "personatus").stdout
     assert "95 %" in run("word").stdout
     assert "neck" in run("word", "Collar").stdout
+    unknown = run("word", "zzz").stderr
+    assert unknown.endswith("the word 'zzz' is not explained. 'fieldmarks word' lists all words\n")
+    assert ".toml" not in unknown
     assert "personatus / fischeri" in run("tell-apart").stdout
     assert run("check-tables").returncode == 0
 

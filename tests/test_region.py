@@ -173,7 +173,8 @@ BAD_REGIONS = {
     "off the photo": (one(Rectangle(90, 10, 20, 20)), "outside the photo"),
     "self-crossing": (one(Polygon(((10, 10), (50, 50), (50, 10), (10, 50)))), "crosses itself"),
     "empty": (one(Polygon(((10, 10), (11, 10), (10, 11)))), "less than 9 pixels"),
-    "no points": (one(Polygon(())), "less than 9 pixels"),
+    "no points": (one(Polygon(())), "needs at least 3 corners; it has 0"),
+    "two points": (one(Polygon(((10, 10), (60, 60)))), "needs at least 3 corners; it has 2"),
     "unknown mark": (one(TRIANGLE, "rumpp"), "no such mark"),
     "line for an area": (one(Line((1, 1), (50, 50))), "is an area"),
     "area for a line": (one(TRIANGLE, "scale"), "is a length"),
@@ -203,7 +204,7 @@ def test_an_unusable_region_is_named_with_the_mend(kind):
 
 
 def test_a_misspelt_mark_gets_the_nearest_name():
-    with pytest.raises(RegionError, match="Did you mean 'rump'"):
+    with pytest.raises(RegionError, match=r"Did you mean 'rump'\? .*own.*--more-tables FOLDER"):
         check_regions(one(TRIANGLE, "rumpp"), MARKS)
 
 
