@@ -83,6 +83,19 @@ def validate_tables(folder: Path | None = None) -> list[TableError]:
     return assemble(folders, sense=True)[1]
 
 
+def not_read(folder: Path) -> list[str]:
+    """Files of a folder that look like tables and are not read, by their place in it."""
+    near = {*folder.glob("*"), *folder.glob("*/*")} - {*_files(folder)}
+    found = (path for path in near if ".toml" in path.name.lower() and path.is_file())
+    return sorted(path.relative_to(folder).as_posix() for path in found)
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    """Table files; other sub-folders hold data that are no rule tables."""
+    for within in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
+        yield from sorted(within.glob("*.toml"))
+
+
 def assemble(
     folders: Iterable[Path], sense: bool = False
 ) -> tuple[Tables | None, list[TableError]]:
@@ -96,32 +109,28 @@ def assemble(
     origin: dict[tuple[str, str], tuple[str, str]] = {}  # kind, key -> file, row as it is called
     digest, files = hashlib.sha256(), []
     for folder in folders:
-        # Other sub-folders hold data that are no rule tables.
-        for within in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
-            for path in sorted(within.glob("*.toml")):
-                name = path.relative_to(folder).as_posix()
-                try:
-                    raw, data = _read(path, name)
-                except TableError as error:
-                    problems.append(error)
-                    continue
-                if path.parent.name != SPECIES_FOLDER and {"scientific", "facts"} & data.keys():
-                    wrong, mend = "this is a species", f"Put it into the folder {SPECIES_FOLDER}"
-                    problems.append(TableError(wrong, where=name, mend=mend))
-                    continue
-                files.append(name)
-                digest.update(name.encode() + b"\0" + hashlib.sha256(raw).digest())
-                for kind, key, row_name, row in _rows(path, data):
-                    if kind in rows:
-                        rows[kind][key] = row
-                        origin.pop((kind, key), None)  # what was read last comes last
-                        origin[kind, key] = name, row_name
-                    else:
-                        mend = _nearest(row_name, (k for k in KINDS if k != "species"))
-                        where = f"{name}, {row_name}"
-                        problems.append(
-                            TableError("there is no such table", where=where, mend=mend)
-                        )
+        for path in _files(folder):
+            name = path.relative_to(folder).as_posix()
+            try:
+                raw, data = _read(path, name)
+            except TableError as error:
+                problems.append(error)
+                continue
+            if path.parent.name != SPECIES_FOLDER and {"scientific", "facts"} & data.keys():
+                wrong, mend = "this is a species", f"Put it into the folder {SPECIES_FOLDER}"
+                problems.append(TableError(wrong, where=name, mend=mend))
+                continue
+            files.append(name)
+            digest.update(name.encode() + b"\0" + hashlib.sha256(raw).digest())
+            for kind, key, row_name, row in _rows(path, data):
+                if kind in rows:
+                    rows[kind][key] = row
+                    origin.pop((kind, key), None)  # what was read last comes last
+                    origin[kind, key] = name, row_name
+                else:
+                    mend = _nearest(row_name, (k for k in KINDS if k != "species"))
+                    where = f"{name}, {row_name}"
+                    problems.append(TableError("there is no such table", where=where, mend=mend))
     # Under "version" lies one text, under the key "", or nothing.
     makeup, version = rows.pop("makeup"), "".join(rows.pop("version").values())
     keys = {kind: set(found) for kind, found in rows.items()}
