@@ -164,6 +164,21 @@ def test_annotations_of_two_photos_in_one_file_are_refused(one, other):
         from_annotations({"items": [item for page in pages for item in page["items"]]})
 
 
+@pytest.mark.parametrize(
+    "svg",
+    [
+        '<g transform="scale(2)"><ellipse cx="9" cy="9" rx="5" ry="5"/></g>',
+        '<ellipse cx="9" cy="9" rx="5" ry="5" transform="translate(5 5)"/>',
+        '<polygon points="1,1 9,1 9,9" transform="rotate(5)"/>',
+    ],
+)
+def test_a_change_to_a_shape_that_is_not_read_is_not_passed_over(svg):
+    page = page_of(("tagging", "rump"))
+    page["items"][0]["target"]["selector"] = {"type": "SvgSelector", "value": f"<svg>{svg}</svg>"}
+    with pytest.raises(RegionError, match=r"annotation 1 \(rump\): its SVG cannot be read"):
+        from_annotations(page)
+
+
 def test_a_size_may_be_written_as_text():
     page = page_of(("tagging", "rump"), **{"exif:width": "100", "exif:height": "80"})
     assert (from_annotations(page).width, from_annotations(page).height) == (100, 80)

@@ -265,6 +265,9 @@ def _of_element(kind: str, said: Mapping[str, str]) -> Shape | None:
     def numbers(*names: str, default: str = "0") -> list[float]:
         return [float(said.get(name, default)) for name in names]
 
+    turn = _ROTATE.fullmatch(said.get("transform", "").strip())
+    if "transform" in said and not (turn and kind in ("ellipse", "circle")):
+        raise ValueError(said)
     match kind:
         case "polygon":
             return Polygon(_points(said.get("points", "")))
@@ -274,7 +277,6 @@ def _of_element(kind: str, said: Mapping[str, str]) -> Shape | None:
             x1, y1, x2, y2 = numbers("x1", "y1", "x2", "y2")
             return Line((x1, y1), (x2, y2))
         case "ellipse" | "circle":
-            turn = _ROTATE.fullmatch(said.get("transform", "").strip())
             cx, cy = numbers("cx", "cy")
             rx, ry = numbers("rx", "ry", default=said.get("r", "0"))
             return Ellipse(cx, cy, rx, ry, float(turn[1]) if turn else 0.0)
