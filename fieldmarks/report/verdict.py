@@ -89,8 +89,7 @@ def verdict_of(record: AnyRecord, tables: Tables) -> Verdict:
         _tally(sheet) if readings else "",
         _reasons(readings, tables, sheet, against, seen),
         tuple(
-            f"{_upper(d.name.rstrip('.'))}: "
-            + "; ".join(f"{status} on {photo}" for photo, status in d.photos)
+            f"{_upper(d.name.rstrip('.'))}: {d.told}"
             for d in judged.disagreements
             if d.species == subject
         ),
