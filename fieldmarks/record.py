@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -64,7 +64,40 @@ class _Judged:
         """
         path = Path(path)
         with told_if_not_opened(path.name):
-            return _from_json(cls, path.read_bytes(), path.name)
+            return cls.from_json(path.read_bytes(), path.name)
+
+    @classmethod
+    def from_json(cls, text: str | bytes, where: str = "record") -> Self:
+        """Read it back.
+
+        Raises:
+            FieldmarksError: The text is none of this version of the program, or of one since 0.2.
+        """
+        read = _adapter(cls).validate_json
+        try:
+            try:
+                found: Self = read(text)
+            except ValidationError:
+                found = read(_in_todays_words(text))
+        except ValidationError as error:
+            raise FieldmarksError(
+                f"this is not a record this version can read ({first_fault(error)})",
+                where=where,
+                mend=AGAIN,
+            ) from None
+        photos = [record.measurement.sha256 for record in found.records]
+        if not photos or len(set(photos)) < len(photos):
+            raise FieldmarksError(
+                "this file holds no photo, or one of them twice",
+                where=where,
+                mend="Make it again from the photos and their region files",
+            )
+        for light in (record.measurement.calibration for record in found.records):
+            if light.calibrated and not (light.patches and min(light.gains) > 0):
+                raise FieldmarksError(
+                    "this record says that a card was read, but not how", where=where, mend=AGAIN
+                )
+        return found
 
     @property
     def photo(self) -> str:
@@ -199,60 +232,20 @@ def _html(text: str) -> str:
     return html.escape(plain(text, 2000))
 
 
-_Kind = TypeVar("_Kind", bound=_Judged)
-
-
-@cache
-def _adapter(suffix: str) -> TypeAdapter[Any]:
-    return TypeAdapter(Record if suffix == RECORD_SUFFIX else Examination)
+_adapter: Callable[[Any], TypeAdapter[Any]] = cache(TypeAdapter)
 
 
 def record_schema(kind: type[_Judged] = Record) -> dict[str, Any]:
     """JSON Schema (2020-12) of a record file, or of an examination's."""
-    return dict(_adapter(kind.suffix).json_schema())
+    return dict(_adapter(kind).json_schema())
 
 
 def record_to_json(record: AnyRecord) -> str:
     """A record or an examination as indented JSON."""
-    return _adapter(record.suffix).dump_json(record, indent=1).decode() + "\n"
+    return _adapter(type(record)).dump_json(record, indent=1).decode() + "\n"
 
 
-def record_from_json(text: str | bytes, where: str = "record") -> Record:
-    """Read a record back.
-
-    Raises:
-        FieldmarksError: The text is not a record of this version of the program, or of one since
-            0.2.
-    """
-    return _from_json(Record, text, where)
-
-
-def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
-    read = _adapter(kind.suffix).validate_json
-    try:
-        try:
-            found: _Kind = read(text)
-        except ValidationError:
-            found = read(_in_todays_words(text))
-    except ValidationError as error:
-        raise FieldmarksError(
-            f"this is not a record this version can read ({first_fault(error)})",
-            where=where,
-            mend=AGAIN,
-        ) from None
-    photos = [record.measurement.sha256 for record in found.records]
-    if not photos or len(set(photos)) < len(photos):
-        raise FieldmarksError(
-            "this file holds no photo, or one of them twice",
-            where=where,
-            mend="Make it again from the photos and their region files",
-        )
-    for light in (record.measurement.calibration for record in found.records):
-        if light.calibrated and not (light.patches and min(light.gains) > 0):
-            raise FieldmarksError(
-                "this record says that a card was read, but not how", where=where, mend=AGAIN
-            )
-    return found
+record_from_json = Record.from_json
 
 
 # Words of records up to version 0.2; what they say of a mark is still what that version found.
