@@ -32,6 +32,7 @@ from fieldmarks.rules.plumage import (
     RelationExpectation,
     expected,
     expected_relation,
+    range_words,
 )
 from fieldmarks.rules.schema import RelationKind
 from fieldmarks.rules.tables import Tables
@@ -338,7 +339,7 @@ def _judge_relation(
         species=wanted.species,
         mark=kind.key,
         name=kind.name,
-        expected=() if wanted.says_nothing else (f"{_range(low, high)} {kind.unit}",),
+        expected=() if wanted.says_nothing else (f"{range_words(low, high)} {kind.unit}",),
         basis=wanted.basis,
         relation=True,
     )
@@ -358,7 +359,7 @@ def _judge_relation(
     said = f"{value:.3g} {kind.unit}"
     if kind.kind == "fade" and value < 0:
         said = f"no fading: the base is the stronger by {-value:.2g} {kind.unit}"
-    reason = f"{said}, expected {_range(low, high)}; fits in {held:.0%} of the draws."
+    reason = f"{said}, expected {range_words(low, high)}; fits in {held:.0%} of the draws."
     return say(
         status=status,
         reason=f"{reason} {wanted.reason}",
@@ -366,9 +367,3 @@ def _judge_relation(
         interval=_limits(drawn[None])[0],
         held=held,
     )
-
-
-def _range(low: float | None, high: float | None) -> str:
-    if low is None:
-        return f"at most {high:g}"
-    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"

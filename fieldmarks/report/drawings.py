@@ -16,13 +16,13 @@ from fieldmarks.report.svg import (
     hexadecimal,
     ink_on,
     number,
-    range_words,
     shape,
     short,
     shown_truly,
     svg,
     text,
 )
+from fieldmarks.rules.plumage import range_words
 
 Span = tuple[float | None, float | None]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.report.bird import bird, callouts, defs, drawing, pointer
-from fieldmarks.report.svg import hexadecimal, range_words, svg, unique
+from fieldmarks.report.svg import hexadecimal, svg, unique
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import (
     Expectation,
@@ -17,6 +17,7 @@ from fieldmarks.rules.plumage import (
     check_choice,
     expected,
     expected_relation,
+    range_words,
 )
 from fieldmarks.rules.schema import RelationKind, Species
 from fieldmarks.rules.separation import tells_from
