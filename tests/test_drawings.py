@@ -262,9 +262,9 @@ def test_the_plane_shows_every_reading_with_its_letter_and_lightness(record, tab
 
 
 def test_the_plane_shows_the_nearest_swatch_of_each_species_it_was_looked_at_as(record, tables):
-    plane = plane_of(record, tables)
-    assert [r.key for r in plane.readings] == [r.mark for r in record.measurement.readings]
-    shown = {s.key: s.species for s in plane.swatches}
+    readings, swatches = plane_of(record, tables)
+    assert [r.key for r in readings] == [r.mark for r in record.measurement.readings]
+    shown = {s.key: s.species for s in swatches}
     subjects = record.assessment.conclusion.subjects
     near = {(f.nearest, s.species) for s in record.assessment.sheets if s.species in subjects
             for f in s.findings if f.nearest}  # fmt: skip
