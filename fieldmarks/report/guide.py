@@ -86,10 +86,10 @@ class GuideRow:
 def guide_rows(
     tables: Tables, species: str, variety: str = "green", age: str = "adult"
 ) -> tuple[GuideRow, ...]:
-    """What to look for on a bird of one species, the marks that tell most first.
+    """What to look for on a bird of one species.
 
-    Marks and comparisons that set the species apart from most others come first; marks that say
-    nothing here come last.
+    Marks and comparisons that set it apart from most others come first, those that say nothing
+    here last.
 
     Raises:
         TableError: Unknown species, variety or age.

@@ -45,7 +45,6 @@ class Shown:
 
     Args:
         label: Letter of a reading, number of an expected swatch.
-        lab: (L*, a*, b*).
         outline ((n, 2) array): a*, b*: the 95 % ellipse of a reading; where CIEDE2000 from a
             swatch, at its own L*, equals its tolerance.
         tolerance: CIEDE2000, of a swatch; 0 for a reading.
@@ -63,18 +62,11 @@ class Shown:
 
 @functools.lru_cache(maxsize=512)
 def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) -> Points:
-    """Where CIEDE2000 from a colour equals a tolerance, at the same L*.
+    """Where CIEDE2000 from a colour equals a tolerance above 0, at the same L*.
 
     Solved along each direction: the first crossing is bracketed on a grid of distances and then
-    halved.
-
-    Args:
-        lab: (L*, a*, b*).
-        tolerance: CIEDE2000, above 0.
-
-    Returns:
-        (directions, 2) array of a*, b*. A tolerance so wide that CIEDE2000 never reaches it in
-        some direction (it can happen among dark blues) ends FARTHEST away there.
+    halved. A tolerance so wide that CIEDE2000 never reaches it in some direction (it can happen
+    among dark blues) ends FARTHEST away there. (directions, 2) array of a*, b*.
     """
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
     way = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -100,11 +92,7 @@ def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) 
 
 
 def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
-    """The 95 % ellipse of a reading in a*, b*, from the covariance of its budget.
-
-    Returns:
-        (directions, 2) array.
-    """
+    """The 95 % ellipse of a reading from the covariance of its budget; a*, b*, (directions, 2)."""
     values, vectors = np.linalg.eigh(reading.budget.covariance(reading.lab)[1:, 1:])
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
     circle = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -264,8 +252,7 @@ def _points(every: Sequence[Shown], reach: float) -> Iterable[str]:
 def spread_labels(places: Points, gap: float) -> Points:
     """Places for labels: beside their points, a gap apart from each other and from all points.
 
-    Args:
-        places ((n, 2) array): Points, drawing units; so are the labels.
+    Points and labels are (n, 2) arrays in drawing units.
     """
     away = places - MIDDLE
     away /= np.maximum(np.hypot(*away.T), 1e-6)[:, None]

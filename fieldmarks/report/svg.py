@@ -139,13 +139,10 @@ def svg(
     key: str = "",
     css_class: str = "fm-drawing",
 ) -> str:
-    """A standalone SVG with a title and a description for screen readers.
+    """A standalone SVG with a title and a description for screen readers, both escaped here.
 
-    Args:
-        width, height: Size of the view box; the drawing scales to the width it is given.
-        body: SVG elements.
-        title, description: Plain text; escaped here.
-        key: Prefix of the ids; made from the content when empty.
+    It scales to the width it is given. Its ids begin with ``key``; if empty it comes from the
+    content.
     """
     content = "".join(body)
     key = key or unique(title, description, content)
