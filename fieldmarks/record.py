@@ -300,18 +300,17 @@ def reading_rows(judged: AnyRecord) -> Iterator[dict[str, object]]:
 
 def finding_rows(judged: AnyRecord) -> Iterator[dict[str, object]]:
     """One row per mark, relation and sign of every species."""
-    head = (judged.photo, judged.sha256)
-    asked = (judged.question.variety, judged.question.age)
+    head = (judged.photo, judged.sha256, judged.question.variety, judged.question.age)
     for sheet in judged.assessment.sheets:
         for f in sheet.findings:
             low, high = f.interval or (None, None)
             kind = "relation" if f.relation else "mark"
             numbers = [_short(v) for v in (f.value, low, high)]
-            values = (*head, *asked, sheet.species, kind, f.mark, f.status.value, *numbers,
+            values = (*head, sheet.species, kind, f.mark, f.status.value, *numbers,
                       f.nearest, _short(f.tolerance), _short(f.held), "", f.reason)  # fmt: skip
             yield dict(zip(FINDING_COLUMNS, values, strict=True))
         for s in sheet.signs:
-            values = (*head, *asked, sheet.species, "sign", s.key, s.status.value,
+            values = (*head, sheet.species, "sign", s.key, s.status.value,
                       _short(s.amount), "", "", "", "", _short(s.held),
                       " ".join(s.points_to), f"{s.text} {s.reason}")  # fmt: skip
             yield dict(zip(FINDING_COLUMNS, values, strict=True))
