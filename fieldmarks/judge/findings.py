@@ -222,7 +222,7 @@ def _judge_mark(
         Finding,
         species=wanted.species,
         mark=mark,
-        name=tables.marks[mark].name if mark in tables.marks else mark,
+        name=tables.marks[mark].name,
         expected=wanted.swatches,
         basis=wanted.basis,
     )

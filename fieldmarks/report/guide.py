@@ -100,9 +100,7 @@ def guide_rows(
     rows = []
     for key in (*tables.species[species].marks, *tables.relations):
         relation = key in tables.relations
-        kind = tables.relations.get(key) or tables.marks.get(key)
-        if kind is None:
-            continue
+        name = (tables.relations if relation else tables.marks)[key].name
         looked_up = expected_relation if relation else expected
         found = looked_up(tables, species, key, variety, age)
         if found.says_nothing:
@@ -113,7 +111,7 @@ def guide_rows(
             look = _compared(found, tables.relations[key])
         always, sometimes = (telling[key, how] for how in ("always", "sometimes"))
         silent = found.says_nothing
-        rows.append(GuideRow("", key, kind.name, look, always, sometimes, others, silent, relation))
+        rows.append(GuideRow("", key, name, look, always, sometimes, others, silent, relation))
     rows.sort(key=lambda row: (row.says_nothing, -row.always, -row.sometimes, row.relation))
     drawn = {layer.mark for layer in drawing().layers if layer.anchor and not layer.extra}
     on_bird = [row.mark for row in rows if row.mark in drawn and not row.relation]
