@@ -15,14 +15,15 @@ from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli.answers import console, progress, say, write
-from fieldmarks.cli.asking import Age, SoldAs, Variety, known_as, read_day
-from fieldmarks.cli.bird_app import BirdName, app
-from fieldmarks.cli.chosen import open_store, rule_tables, store_and_tables
+from fieldmarks.cli.asking import Age, BirdName, SoldAs, Variety, group, known_as, read_day
+from fieldmarks.cli.chosen import open_store, rule_tables, store_and_tables, tables_and_question
 
 if TYPE_CHECKING:
     from fieldmarks.birds.model import Bird, Entry
     from fieldmarks.birds.store import Store
     from fieldmarks.rules import Tables
+
+app = group()
 
 Stage = Literal["young plumage", "in first moult", "after first moult", "later moult"]
 Sex = Literal["cock", "hen", "unknown"]
@@ -270,12 +271,22 @@ def before_buying(
 ) -> None:
     """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
     from fieldmarks.birds.buying import buying_check
-    from fieldmarks.cli.printing import print_buying
-    from fieldmarks.pipeline import question_of, record_of_file
+    from fieldmarks.cli.layout import heading, print_lists
+    from fieldmarks.pipeline import record_of_file
 
-    tables = rule_tables()
-    record, _ = record_of_file(photo, tables, question_of(tables, sold_as, variety, age))
-    print_buying(buying_check(record.assessment, tables), console())
+    tables, question = tables_and_question(sold_as, variety, age)
+    record, _ = record_of_file(photo, tables, question)
+    check, out = buying_check(record.assessment, tables), console()
+    out.print(heading(check.sentence), end="\n\n")
+    print_lists(
+        out,
+        ("Speaks against it", check.speaks_against),
+        ("Fits", check.fits),
+        ("Look at these too", [f"{name}: {look}" for name, look in check.look_at]),
+        ("Ask the breeder", check.ask),
+        ("What this can't tell you", check.cannot_tell),
+        ("Keep in mind", check.cautions),
+    )
 
 
 @app.command()
@@ -312,10 +323,8 @@ def shop_sheet(
 ) -> None:
     """Write one sheet for a shop without a line: what to photograph, to ask and to check."""
     from fieldmarks.birds.buying import shop_sheet_page, shop_sheet_pdf
-    from fieldmarks.pipeline import question_of
 
-    tables = rule_tables()
-    question = question_of(tables, sold_as, variety, age)
+    tables, question = tables_and_question(sold_as, variety, age)
     if into.suffix.lower() == ".pdf":
         write(into, shop_sheet_pdf(tables, question))
     elif into.suffix.lower() == ".html":

@@ -9,11 +9,13 @@ from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli.answers import console, say, write
-from fieldmarks.cli.asking import known_as, read_day
-from fieldmarks.cli.bird_app import BirdName, app
+from fieldmarks.cli.asking import BirdName, group, known_as, read_day
 from fieldmarks.cli.chosen import open_store, store_and_tables
 
+app = group()
+
 PairId = Annotated[str, Argument(metavar="PAIR", help="Id of the pair, or its start.")]
+WEIGHTS = {"against": "x", "wait": "~", "not known": "?", "for": "+"}
 
 
 @app.command()
@@ -23,11 +25,16 @@ def pair_advice(
 ) -> None:
     """Advice on putting two birds together, with reasons. The choice is yours."""
     from fieldmarks.birds.service import advice_on_pair
-    from fieldmarks.cli.printing import print_advice
+    from fieldmarks.cli.layout import heading, print_lists
 
     with store_and_tables() as (store, tables):
         pair = store.find(first), store.find(second)
-        print_advice(advice_on_pair(store, *pair, tables, date.today()), console())
+        advice, out = advice_on_pair(store, *pair, tables, date.today()), console()
+    out.print(heading(advice.sentence))
+    for reason in advice.reasons:
+        out.print(f"  {WEIGHTS[reason.weight]} {reason.text}")
+    out.print()
+    print_lists(out, ("Keep in mind", advice.cautions))
 
 
 @app.command()
@@ -133,20 +140,35 @@ def young_so_far(
     miss: Annotated[float, Option(help="Chance of missing a sign that you accept.")] = 0.05,
 ) -> None:
     """What a test mating tells so far, how many young are still needed, and the next dates."""
+    from fieldmarks.birds.advice import advice_table
     from fieldmarks.birds.brood import dates_of, mating_result
-    from fieldmarks.cli.printing import print_mating
+    from fieldmarks.cli.layout import heading, print_lists
 
     with store_and_tables() as (store, tables):
         kept = store.pair(pair)
         dates = dates_of(store, [kept], tables, date.today())
         result = mating_result(store, kept, tables, miss)
-    print_mating(result, [reminder.text for reminder in dates], console())
+    out = console()
+    out.print(heading(result.sentence))
+    print_lists(
+        out,
+        ("How strong that is, if ... (assumptions)", result.strengths),
+        ("What does not count, and was not looked at", result.gaps),
+        ("Dates", [reminder.text for reminder in dates]),
+        ("Keep in mind", advice_table().cautions("testing")),
+    )
 
 
 @app.command()
 def pairs() -> None:
     """List all pairs and test matings."""
-    from fieldmarks.cli.printing import print_pairs
+    from fieldmarks.cli.layout import print_table
 
     with open_store() as store:
-        print_pairs(store.pairs(), {b.id: b.label for b in store.birds()}, console())
+        names, kept = {b.id: b.label for b in store.birds()}, store.pairs()
+    rows = (
+        (pair.id[:8], names.get(pair.first, "?"), names.get(pair.second, "?"), pair.purpose,
+         pair.started, len(pair.young))
+        for pair in kept
+    )  # fmt: skip
+    print_table(console(), ("pair", "first", "second", "for", "started", "young"), rows)

@@ -9,11 +9,13 @@ from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError, told_if_not_opened
 from fieldmarks.cli.answers import console, progress, say
-from fieldmarks.cli.asking import read_day
-from fieldmarks.cli.bird_app import BirdName, OnDay, app
+from fieldmarks.cli.asking import BirdName, group, read_day
 from fieldmarks.cli.chosen import chosen, open_store, rule_tables, store_and_tables
 
+app = group()
+
 DIFFERENT = 3  # exit code when a dossier does not give the same numbers again
+OnDay = Annotated[str | None, Option("--day", help="Only entries of this day.")]
 NewZip = Annotated[Path, Argument(help="ZIP file to write.")]
 WithPlace = Annotated[
     bool,
@@ -62,11 +64,18 @@ def verify(
 ) -> None:
     """Measure everything in a dossier again: same or different, number by number."""
     from fieldmarks.birds.dossier import verify_dossier
-    from fieldmarks.cli.printing import print_verified
+    from fieldmarks.cli.layout import heading
 
     with progress("Measuring everything again") as tell:
         result = verify_dossier(file, rule_tables(), seal, key, tell)
-    print_verified(result, console())
+    out = console()
+    out.print(heading(result.sentence))
+    for check in result.checks:
+        detail = f": {check.detail}" if check.detail else ""
+        out.print(f"  {check.outcome:<9} {check.where}: {check.what}{detail}")
+    out.print(f"Seal: {result.seal}")
+    out.print(f"Signed with the key: {result.key or 'none'}")
+    out.print("A dossier cannot show who took a photo, or which bird is on it.")
     if not result.same:
         raise typer.Exit(DIFFERENT)
 
@@ -111,14 +120,18 @@ def read_list(
     """Look through a list of birds (CSV); nothing is imported without --accept."""
     from fieldmarks.birds.listfile import accept_list, preview_list
     from fieldmarks.birds.service import RING_PATTERN
-    from fieldmarks.cli.printing import print_preview
+    from fieldmarks.cli.layout import print_lists
 
     with told_if_not_opened(str(file), "Check its name"):
         data = file.read_bytes()
     with store_and_tables() as (store, tables):
         with progress("Looking through the list"):
             preview = preview_list(data, store.birds(), tables, store.setting(RING_PATTERN))
-        print_preview(preview, console())
+        out = console()
+        out.print(f"{len(preview.birds)} birds can be imported.")
+        print_lists(out, ("Rows with problems", preview.problems))
+        if preview.unknown:
+            out.print(f"Nothing is done with these columns: {', '.join(preview.unknown)}")
         if accept:
             with progress("Importing"):
                 count = accept_list(store, preview, leave_out)

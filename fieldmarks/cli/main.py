@@ -19,7 +19,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli import birds, light, swatch
 from fieldmarks.cli.answers import console, progress, say, write
 from fieldmarks.cli.asking import Age, Regions, SoldAs, Variety, group
-from fieldmarks.cli.chosen import chosen, rule_tables
+from fieldmarks.cli.chosen import chosen, rule_tables, tables_and_question
 
 if TYPE_CHECKING:
     from fieldmarks.record import AnyRecord
@@ -70,10 +70,9 @@ def assess(
 ) -> None:
     """Measure a bird on one photo, or on several of one day, and compare it with every species."""
     from fieldmarks.measure.phone_profile import load_profile
-    from fieldmarks.pipeline import each_of, examine, question_of, record_of_file
+    from fieldmarks.pipeline import each_of, examine, record_of_file
 
-    tables = rule_tables()
-    question = question_of(tables, sold_as, variety, age)
+    tables, question = tables_and_question(sold_as, variety, age)
     profile = load_profile(phone) if phone is not None else None
     given = each_of(regions or None, len(photos))
     looks = [
@@ -125,9 +124,8 @@ def assess_folder(
     from fieldmarks.days import named_birds
     from fieldmarks.folder import assess_many, photos_in, sensible_workers
     from fieldmarks.measure.phone_profile import load_profile
-    from fieldmarks.pipeline import question_of
 
-    tables = rule_tables()
+    tables, question = tables_and_question(sold_as, variety, age)
     photos = photos_in(folder)
     number = itertools.count(1)
     birds = named_birds(folder)
@@ -136,7 +134,7 @@ def assess_folder(
             photos,
             into,
             tables,
-            question_of(tables, sold_as, variety, age),
+            question,
             again=again,
             phone=load_profile(phone) if phone is not None else None,
             after_each=lambda: tell(next(number), len(photos)),
@@ -210,21 +208,18 @@ def expect(
 ) -> None:
     """List what a bird of one species should show."""
     from fieldmarks.cli.expectations import print_expectations
-    from fieldmarks.rules.tables import any_name
 
-    tables = rule_tables()
-    kind, years = any_name(variety, tables.varieties), any_name(age, tables.ages)
-    print_expectations(tables, any_name(species, tables.species), kind, years, console(), make_up)
+    tables, asked = tables_and_question(species, variety, age)
+    kind = asked.claimed or species
+    print_expectations(tables, kind, asked.variety, asked.age, console(), make_up)
 
 
 @app.command()
 def tell_apart(variety: Variety = "green", age: Age = "adult") -> None:
     """List the marks that tell each two species apart, worked out from the tables."""
     from fieldmarks.cli.expectations import print_separations
-    from fieldmarks.pipeline import question_of
 
-    tables = rule_tables()
-    asked = question_of(tables, None, variety, age)
+    tables, asked = tables_and_question(None, variety, age)
     print_separations(tables, asked.variety, asked.age, console())
 
 

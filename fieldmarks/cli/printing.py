@@ -1,28 +1,21 @@
 """Answers about a bird's life as text for the terminal."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
 
 from rich.console import Console
 from rich.text import Text
 
 from fieldmarks.birds import moult
-from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.agreement import QUANTITIES, Agreement
-from fieldmarks.birds.buying import BuyingCheck
 from fieldmarks.birds.carried import Hidden
 from fieldmarks.birds.collection import BirdPage, CollectionPage
-from fieldmarks.birds.compare import Verified
-from fieldmarks.birds.listfile import Preview
-from fieldmarks.birds.mating import MatingResult
-from fieldmarks.birds.model import Entry, Pair
-from fieldmarks.birds.pairing import PairAdvice
+from fieldmarks.birds.model import Entry
 from fieldmarks.birds.papers import bird_facts
 from fieldmarks.cli.layout import heading, print_lists, print_table
 from fieldmarks.report.plane import mark_name
 from fieldmarks.rules import Tables
 
-WEIGHTS = {"against": "x", "wait": "~", "not known": "?", "for": "+"}
 # Story of a finding that several measured -> its heading, and whether each is quoted.
 STORIES = {
     "all agree": ("Stands for all", False),
@@ -108,52 +101,6 @@ def _measured(spot: moult.TimePoint, quantity: moult.Quantity) -> str:
     return f"{found.value * factor:.0f} ± {2 * found.u * factor:.0f}{unit}"
 
 
-def print_advice(advice: PairAdvice, console: Console) -> None:
-    """Advice on a pair."""
-    console.print(heading(advice.sentence))
-    for reason in advice.reasons:
-        console.print(Text(f"  {WEIGHTS[reason.weight]} {reason.text}"))
-    console.print()
-    print_lists(console, ("Keep in mind", advice.cautions))
-
-
-def print_mating(result: MatingResult, dates: Sequence[str], console: Console) -> None:
-    """What a test mating tells, and when its young are to be looked after."""
-    console.print(heading(result.sentence))
-    print_lists(
-        console,
-        ("How strong that is, if ... (assumptions)", result.strengths),
-        ("What does not count, and was not looked at", result.gaps),
-        ("Dates", dates),
-        ("Keep in mind", advice_table().cautions("testing")),
-    )
-
-
-def print_pairs(pairs: Sequence[Pair], names: Mapping[str, str], console: Console) -> None:
-    """All pairs."""
-    rows = (
-        (pair.id[:8], names.get(pair.first, "?"), names.get(pair.second, "?"), pair.purpose,
-         pair.started, len(pair.young))
-        for pair in pairs
-    )  # fmt: skip
-    print_table(console, ("pair", "first", "second", "for", "started", "young"), rows)
-
-
-def print_buying(check: BuyingCheck, console: Console) -> None:
-    """What a keeper needs in a shop."""
-    console.print(heading(check.sentence))
-    console.print()
-    print_lists(
-        console,
-        ("Speaks against it", check.speaks_against),
-        ("Fits", check.fits),
-        ("Look at these too", [f"{name}: {look}" for name, look in check.look_at]),
-        ("Ask the breeder", check.ask),
-        ("What this can't tell you", check.cannot_tell),
-        ("Keep in mind", check.cautions),
-    )
-
-
 def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
     """How well measurers agree."""
     for measurer, photo, sentence in found.conclusions:
@@ -182,22 +129,3 @@ def print_agreement(found: Agreement, tables: Tables, console: Console) -> None:
             if f.story == story
         ]
         print_lists(console, (title, told))
-
-
-def print_verified(result: Verified, console: Console) -> None:
-    """What came of re-running a dossier."""
-    console.print(heading(result.sentence))
-    for check in result.checks:
-        detail = f": {check.detail}" if check.detail else ""
-        console.print(Text(f"  {check.outcome:<9} {check.where}: {check.what}{detail}"))
-    console.print(Text(f"Seal: {result.seal}"))
-    console.print(Text(f"Signed with the key: {result.key or 'none'}"))
-    console.print("A dossier cannot show who took a photo, or which bird is on it.")
-
-
-def print_preview(preview: Preview, console: Console) -> None:
-    """A list looked through."""
-    console.print(f"{len(preview.birds)} birds can be imported.")
-    print_lists(console, ("Rows with problems", preview.problems))
-    if preview.unknown:
-        console.print(Text(f"Nothing is done with these columns: {', '.join(preview.unknown)}"))
