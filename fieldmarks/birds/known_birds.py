@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from fieldmarks._util.csv_rows import csv_rows
-from fieldmarks._util.errors import FieldmarksError, TableError
+from fieldmarks._util.errors import FieldmarksError, TableError, told_if_not_opened
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.record import RECORD_SUFFIX, Record, record_from_json
@@ -62,7 +62,8 @@ def read_known_birds(
     for line, row in _rows(path):
         where = f"{path.name}, line {line}"
         file = path.parent / row["record"]
-        record = record_from_json(_bytes(file, where), file.name)
+        with told_if_not_opened(f"{where}: {file.name}"):
+            record = record_from_json(file.read_bytes(), file.name)
         photo = record.measurement
         if photo.sha256 in listed:
             raise FieldmarksError(
@@ -85,8 +86,10 @@ def read_known_birds(
 
 def _rows(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
     """Line number and cells of each row."""
+    with told_if_not_opened(path.name):
+        data = path.read_bytes()
     try:
-        lines = list(csv_rows(_bytes(path, path.name))[1])
+        lines = list(csv_rows(data)[1])
     except FieldmarksError as error:
         raise FieldmarksError(error.problem, where=path.name, mend=error.mend) from None
     head = lines[0][1] if lines else []
@@ -127,14 +130,3 @@ def _unfit(record: Record, reading: Reading, tables: Tables, swatch: str) -> str
     gaps = difference(np.array(reading.lab), np.array([tables.lab[k] for k in row.swatches]))
     nearest = row.swatches[int(np.argmin(gaps))]
     return "" if nearest == swatch else f"it is nearer to {tables.swatches[nearest].name}"
-
-
-def _bytes(path: Path, where: str) -> bytes:
-    try:
-        return path.read_bytes()
-    except (OSError, ValueError) as error:  # a NUL in the name is a ValueError
-        raise FieldmarksError(
-            f"{path.name} cannot be opened ({getattr(error, 'strerror', error)})",
-            where=where,
-            mend="Check the file name",
-        ) from None

@@ -21,11 +21,6 @@ def section(title: str, body: RenderableType) -> Group:
     return Group(heading(title), Padding(body, (0, 0, 1, INDENT)))
 
 
-def bullets(lines: Iterable[object]) -> Text:
-    """A list."""
-    return Text("\n".join(f"* {line}" for line in lines))
-
-
 def table_of(
     headings: Sequence[str], rows: Iterable[Sequence[object]], title: str | None = None
 ) -> Table:
@@ -47,8 +42,8 @@ def fit(console: Console, *tables: Table) -> None:
 def print_lists(console: Console, *lists: tuple[str, Iterable[object]]) -> None:
     """Lists under their headings; those that are empty are left out."""
     for title, lines in lists:
-        if lines := list(lines):
-            console.print(section(title, bullets(lines)))
+        if items := [f"* {line}" for line in lines]:
+            console.print(section(title, Text("\n".join(items))))
 
 
 def print_table(

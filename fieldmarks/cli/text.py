@@ -117,10 +117,9 @@ def _cell(finding: Finding | None) -> Text:
         return Text("")
     sign, style = STATUS_MARKS[finding.status]
     word = finding.status.value
-    if finding.value is not None and finding.tolerance is not None:
-        word += f" {finding.value:.0f}/{finding.tolerance:.0f}"
-    elif finding.value is not None:
-        word += f" {finding.value:.3g}"
+    if (value := finding.value) is not None:
+        limit = finding.tolerance
+        word += f" {value:.3g}" if limit is None else f" {value:.0f}/{limit:.0f}"
     return Text(f"{sign} {word}".strip(), style=style)
 
 
