@@ -14,7 +14,7 @@ import typer
 from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.cli.answers import console, progress, say, write
+from fieldmarks.cli.answers import console, heading, print_lists, progress, say, write
 from fieldmarks.cli.asking import Age, BirdName, SoldAs, Variety, group, known_as, read_day
 from fieldmarks.cli.chosen import open_store, rule_tables, store_and_tables, tables_and_question
 
@@ -271,7 +271,6 @@ def before_buying(
 ) -> None:
     """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
     from fieldmarks.birds.buying import buying_check
-    from fieldmarks.cli.layout import heading, print_lists
     from fieldmarks.pipeline import record_of_file
 
     tables, question = tables_and_question(sold_as, variety, age)

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.cli.answers import console, say, write
+from fieldmarks.cli.answers import console, heading, print_lists, print_table, say, write
 from fieldmarks.cli.asking import BirdName, group, known_as, read_day
 from fieldmarks.cli.chosen import open_store, store_and_tables
 
@@ -25,7 +25,6 @@ def pair_advice(
 ) -> None:
     """Advice on putting two birds together, with reasons. The choice is yours."""
     from fieldmarks.birds.service import advice_on_pair
-    from fieldmarks.cli.layout import heading, print_lists
 
     with store_and_tables() as (store, tables):
         pair = store.find(first), store.find(second)
@@ -142,7 +141,6 @@ def young_so_far(
     """What a test mating tells so far, how many young are still needed, and the next dates."""
     from fieldmarks.birds.advice import advice_table
     from fieldmarks.birds.brood import dates_of, mating_result
-    from fieldmarks.cli.layout import heading, print_lists
 
     with store_and_tables() as (store, tables):
         kept = store.pair(pair)
@@ -162,8 +160,6 @@ def young_so_far(
 @app.command()
 def pairs() -> None:
     """List all pairs and test matings."""
-    from fieldmarks.cli.layout import print_table
-
     with open_store() as store:
         names, kept = {b.id: b.label for b in store.birds()}, store.pairs()
     rows = (

@@ -8,7 +8,7 @@ import typer
 from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError, told_if_not_opened
-from fieldmarks.cli.answers import console, progress, say
+from fieldmarks.cli.answers import console, heading, print_lists, progress, say
 from fieldmarks.cli.asking import BirdName, group, read_day
 from fieldmarks.cli.chosen import chosen, open_store, rule_tables, store_and_tables
 
@@ -64,7 +64,6 @@ def verify(
 ) -> None:
     """Measure everything in a dossier again: same or different, number by number."""
     from fieldmarks.birds.dossier import verify_dossier
-    from fieldmarks.cli.layout import heading
 
     with progress("Measuring everything again") as tell:
         result = verify_dossier(file, rule_tables(), seal, key, tell)
@@ -120,7 +119,6 @@ def read_list(
     """Look through a list of birds (CSV); nothing is imported without --accept."""
     from fieldmarks.birds.listfile import accept_list, preview_list
     from fieldmarks.birds.service import RING_PATTERN
-    from fieldmarks.cli.layout import print_lists
 
     with told_if_not_opened(str(file), "Check its name"):
         data = file.read_bytes()

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from rich.console import Console
 
 from fieldmarks._util.errors import TableError
-from fieldmarks.cli.layout import heading, table_of
+from fieldmarks.cli.answers import heading, table_of
 from fieldmarks.judge.signs import STRENGTHS
 from fieldmarks.report.guide import fact_rows
 from fieldmarks.report.svg import range_words

@@ -17,7 +17,7 @@ from typer import Argument, Option
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.cli import birds, light, swatch
-from fieldmarks.cli.answers import console, progress, say, write
+from fieldmarks.cli.answers import console, progress, say, table_of, write
 from fieldmarks.cli.asking import Age, Regions, SoldAs, Variety, group
 from fieldmarks.cli.chosen import chosen, rule_tables, tables_and_question
 
@@ -191,8 +191,6 @@ def draw(
 @app.command()
 def marks() -> None:
     """List the marks that can be drawn, and where each lies on the bird."""
-    from fieldmarks.cli.layout import table_of
-
     rows = ((key, mark.name, mark.look) for key, mark in rule_tables().marks.items())
     console().print(table_of(("mark", "name", "where it is"), rows))
 
@@ -228,7 +226,6 @@ def word(
     what: Annotated[str, Argument(metavar="WORD", help="Such as collar, or 95 %.")] = "",
 ) -> None:
     """Say what a word of the trade or of measuring means; without one, list all."""
-    from fieldmarks.cli.layout import table_of
     from fieldmarks.report.glossary import explain, words
 
     rows = [(what, explain(what))] if what else [(w.word, w.text) for w in words().values()]

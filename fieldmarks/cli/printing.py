@@ -12,7 +12,7 @@ from fieldmarks.birds.carried import Hidden
 from fieldmarks.birds.collection import BirdPage, CollectionPage
 from fieldmarks.birds.model import Entry
 from fieldmarks.birds.papers import bird_facts
-from fieldmarks.cli.layout import heading, print_lists, print_table
+from fieldmarks.cli.answers import heading, print_lists, print_table
 from fieldmarks.report.plane import mark_name
 from fieldmarks.rules import Tables
 

@@ -7,7 +7,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from fieldmarks.cli.layout import fit, print_lists, section
+from fieldmarks.cli.answers import fit, print_lists, section
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import STRENGTHS, SignStatus
 from fieldmarks.measure.quantities import Reading
