@@ -8,12 +8,19 @@ import typer
 from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError, told_if_not_opened
-from fieldmarks.cli.answers import console, heading, print_lists, progress, say
+from fieldmarks.cli.answers import console, heading, print_lists, print_table, progress, say
 from fieldmarks.cli.asking import BirdName, group, read_day
 from fieldmarks.cli.chosen import chosen, open_store, rule_tables, store_and_tables
 
 app = group()
 
+# Story of a finding that several measured -> its heading, and whether each is quoted.
+STORIES = {
+    "all agree": ("Stands for all", False),
+    "depends on who measured": ("Depends on who measured", True),
+    "depends on the photo": ("Depends on the photo", True),
+    "only one": ("Said by one only", False),
+}
 DIFFERENT = 3  # exit code when a dossier does not give the same numbers again
 OnDay = Annotated[str | None, Option("--day", help="Only entries of this day.")]
 NewZip = Annotated[Path, Argument(help="ZIP file to write.")]
@@ -29,14 +36,41 @@ Email = Annotated[str, Argument(metavar="EMAIL", help="As their provider tells i
 @app.command()
 def measurers(bird: BirdName, day: OnDay = None) -> None:
     """Compare what several people measured on the same bird or photo."""
+    from fieldmarks.birds.agreement import QUANTITIES
     from fieldmarks.birds.service import compare_measurers, entries_of_day
-    from fieldmarks.cli.printing import print_agreement
+    from fieldmarks.report.plane import mark_name
 
     with store_and_tables() as (store, tables):
         entries = entries_of_day(store, store.find(bird), read_day(day))
         with progress("Comparing"):
             found = compare_measurers(store, entries)
-    print_agreement(found, tables, console())
+    out = console()
+    for measurer, photo, sentence in found.conclusions:
+        out.print(f"{measurer}, {photo}: {sentence}")
+    out.print(found.note)
+    headings = (
+        "mark", "readings", "largest difference", "repeatability L*", "a*", "b*",
+        "least shared region",
+    )  # fmt: skip
+    rows = []
+    for m in found.marks:
+        cells = (m.largest, *(m.repeatability[q] for q in QUANTITIES))
+        shown = ("" if cell is None else f"{cell:.1f}" for cell in cells)
+        shared = "" if m.overlap is None else f"{m.overlap:.0%} ({' / '.join(m.between)})"
+        rows.append((mark_name(tables, m.mark), m.readings, *shown, shared))
+    print_table(out, headings, rows)
+    for (one, other), limits in found.limits.items():
+        said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
+        out.print(f"Limits of agreement, {one} less {other}: {said}")
+    out.print()
+    for story, (title, quoted) in STORIES.items():
+        told = [
+            f"{f.name}: "
+            + ("; ".join(f"{w}: {s}" for w, _, s in f.said) if quoted else f.said[0][2])
+            for f in found.findings
+            if f.story == story
+        ]
+        print_lists(out, (title, told))
 
 
 @app.command()

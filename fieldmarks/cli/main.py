@@ -313,8 +313,7 @@ def _print(record: AnyRecord, tables: Tables, form: str) -> None:
     if form == "json":
         print(records.record_to_json(record), end="")
     elif form == "csv":
-        rows = records.finding_rows(record)
-        print(records.to_csv(records.FINDING_COLUMNS, rows), end="")
+        print(records.table_texts(record)["findings"], end="")
     else:
         print_record(record, tables, console())
 
