@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from fieldmarks._util.csv_rows import csv_rows
-from fieldmarks._util.errors import FieldmarksError, TableError, told_if_not_opened
+from fieldmarks._util.errors import FieldmarksError, TableError
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.record import RECORD_SUFFIX, Record, record_from_json
@@ -62,8 +62,7 @@ def read_known_birds(
     for line, row in _rows(path):
         where = f"{path.name}, line {line}"
         file = path.parent / row["record"]
-        with told_if_not_opened(f"{where}: {file.name}"):
-            record = record_from_json(file.read_bytes(), file.name)
+        record = record_from_json(_bytes(file, where), file.name)
         photo = record.measurement
         if photo.sha256 in listed:
             raise FieldmarksError(
@@ -86,10 +85,8 @@ def read_known_birds(
 
 def _rows(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
     """Line number and cells of each row."""
-    with told_if_not_opened(path.name):
-        data = path.read_bytes()
     try:
-        lines = list(csv_rows(data)[1])
+        lines = list(csv_rows(_bytes(path, path.name))[1])
     except FieldmarksError as error:
         raise FieldmarksError(error.problem, where=path.name, mend=error.mend) from None
     head = lines[0][1] if lines else []
@@ -130,3 +127,11 @@ def _unfit(record: Record, reading: Reading, tables: Tables, swatch: str) -> str
     gaps = difference(np.array(reading.lab), np.array([tables.lab[k] for k in row.swatches]))
     nearest = row.swatches[int(np.argmin(gaps))]
     return "" if nearest == swatch else f"it is nearer to {tables.swatches[nearest].name}"
+
+
+def _bytes(path: Path, where: str) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        problem = f"{path.name} cannot be opened ({error.strerror})"
+        raise FieldmarksError(problem, where=where, mend="Check the file name") from None

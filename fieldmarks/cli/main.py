@@ -16,7 +16,7 @@ from typer import Argument, Option
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.cli import birds, light, swatch
+from fieldmarks.cli import bird_looks, bird_pairs, bird_store, light, swatch
 from fieldmarks.cli.answers import console, progress, say, table_of, write
 from fieldmarks.cli.asking import Age, Regions, SoldAs, Variety, group
 from fieldmarks.cli.chosen import chosen, rule_tables, tables_and_question
@@ -26,7 +26,10 @@ if TYPE_CHECKING:
     from fieldmarks.rules import Tables
 
 app = group(add_completion=False)
-app.add_typer(birds.app, name="bird")
+bird = group()
+for part in (bird_looks, bird_pairs, bird_store):
+    bird.add_typer(part.app)
+app.add_typer(bird, name="bird")
 app.add_typer(light.app, name="light")
 app.add_typer(swatch.app, name="swatch")
 
@@ -40,6 +43,17 @@ def which_rules(
 ) -> None:
     """Measure a lovebird's marks on a photo and compare them with each species."""
     chosen.more_tables, chosen.own_swatches = more_tables, own_swatches
+
+
+@bird.callback()
+def which_store(
+    store: Annotated[
+        Path | None, Option(help="Folder of the store; of the photos, beside --database.")
+    ] = None,
+    database: Annotated[str | None, Option(help="Database of a club: postgresql://...")] = None,
+) -> None:
+    """Keep your birds' lives: moults, pairs, test matings and disputes."""
+    chosen.store, chosen.database = store, database
 
 
 Photo = Annotated[Path, Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
@@ -162,8 +176,8 @@ def demo(
 
     demos = demo_birds()
     if name == "list":
-        for bird in demos.values():
-            print(f"{bird.stem}: {demo_question(bird)[1]}")
+        for path in demos.values():
+            print(f"{path.stem}: {demo_question(path)[1]}")
         return
     photo = demos.get(name or next(iter(demos)))
     if photo is None:
