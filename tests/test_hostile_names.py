@@ -24,7 +24,7 @@ from fieldmarks.birds.collection import Filter, collection_csv
 from fieldmarks.birds.listfile import accept_list, preview_list
 from fieldmarks.birds.model import Bird, checked, from_json, new_id, to_json
 from fieldmarks.birds.store import Store
-from fieldmarks.cli.printing import print_bird, print_list
+from fieldmarks.cli.bird_looks import print_bird, print_list
 from fieldmarks.cli.text import print_record
 from fieldmarks.measure.correction import Correction
 from fieldmarks.measure.phone_profile import PhoneProfile, load_profile

@@ -8,7 +8,7 @@ from rich.console import Console
 
 from fieldmarks.birds.collection import CollectionPage, CollectionRow
 from fieldmarks.birds.model import Bird
-from fieldmarks.cli.printing import print_list
+from fieldmarks.cli.bird_looks import print_list
 from fieldmarks.cli.text import print_record
 from fieldmarks.judge.findings import Status
 from fieldmarks.pipeline import demo_birds, demo_question, record_of_file

@@ -20,8 +20,7 @@ from fieldmarks.measure.quantities import Lab
 from fieldmarks.measure.region import Line, Region, vertices
 
 COVERAGE = 1.96  # of a normal distribution, 95 %
-Quantity = Literal["L*", "a*", "b*"]
-QUANTITIES: tuple[Quantity, ...] = ("L*", "a*", "b*")
+QUANTITIES = ("L*", "a*", "b*")
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,9 @@ from sqlalchemy import select
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import mating, orm
 from fieldmarks.birds.due import Reminder, brood_dates, stage_fits
-from fieldmarks.birds.mating import young_faults, young_key
-from fieldmarks.birds.model import EVENTS, Bird, Event, Pair, Young, checked
+from fieldmarks.birds.mating import young_faults
+from fieldmarks.birds.model import EVENTS, Bird, Event, Pair, Young, checked, keys_of_birds
+from fieldmarks.birds.ring import ring_key
 from fieldmarks.birds.standing import showing_signs
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables
@@ -23,11 +24,12 @@ def save_young(store: Store, pair: Pair, young: Young, tables: Tables) -> Pair:
         FieldmarksError: It cannot be a young of this pair, or not be through its first moult.
     """
     for old in pair.young:
-        if young_key(old) == young_key(young):
+        if ring_key(old.label) == ring_key(young.label):
             young = replace(young, **{e: getattr(young, e) or getattr(old, e) for e in EVENTS})
-    others = tuple(y for y in pair.young if young_key(y) != young_key(young))
+    others = tuple(y for y in pair.young if ring_key(y.label) != ring_key(young.label))
     pair = checked(replace(pair, young=(*others, young)))
-    faults = young_faults(young, pair, _birds_of(store, pair), tables, date.today())
+    birds = store.by_id(Bird, keys_of_birds(pair))
+    faults = young_faults(young, pair, birds, tables, date.today())
     if faults:
         mend = "Correct it" if "moult" not in faults[0] else "Leave it 'unclear' until then"
         raise FieldmarksError(faults[0], where=young.label, mend=mend)
@@ -43,15 +45,9 @@ def note_event(
         FieldmarksError: The pair has no young of that label, or as :func:`save_young`.
     """
     for young in pair.young:
-        if young_key(young) == young_key(Young(label)):
+        if ring_key(young.label) == ring_key(label):
             return save_young(store, pair, replace(young, **{event: day}), tables)  # type: ignore[arg-type]
     raise FieldmarksError("the pair has no such young", where=label, mend="Add it first")
-
-
-def _birds_of(store: Store, pair: Pair) -> dict[str, Bird]:
-    """The pair, and those of its young that are kept as birds."""
-    keys = {pair.first, pair.second, *(y.bird for y in pair.young if y.bird)}
-    return {key: store.bird(key) for key in keys}
 
 
 def dates_of(store: Store, pairs: Sequence[Pair], tables: Tables, today: date) -> list[Reminder]:
@@ -84,48 +80,45 @@ def mating_result(
     store: Store, pair: Pair, tables: Tables, accepted: float = mating.ACCEPTED_MISS
 ) -> mating.MatingResult:
     """What a test mating tells so far."""
-    species = store.bird(pair.second).species
-    row = tables.species.get(species or "")
-    young = young_with_findings(store, pair, tables)
-    birds = _birds_of(store, pair)
+    birds = store.by_id(Bird, keys_of_birds(pair))
+    row = tables.species.get(birds[pair.second].species or "")
+    judged = _judged(store, pair, tables)
     gaps = [
         f"{y.label or 'A young'} does not count: {fault}."
         for y in pair.young
         for fault in young_faults(y, pair, birds, tables, date.today())[:1]
     ]
     gaps += [
-        f"{y.label}: {record.looked_at} of {record.can_show} signs were looked at. Not looked at: "
-        + " ".join(sign.text for sign in record.not_looked_at)
-        for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True)
-        if record is not None and record.not_looked_at
+        f"{y.label}: {own.looked_at} of {own.can_show} signs were looked at. Not looked at: "
+        + " ".join(sign.text for sign in own.not_looked_at)
+        for y, own in judged
+        if own is not None and own.not_looked_at
     ]
-    return mating.judge_mating(young, row.name if row else "the mate's species", accepted, gaps)
+    young, name = [y for y, _ in judged], row.name if row else "the mate's species"
+    return mating.judge_mating(young, name, accepted, gaps)
 
 
 def young_with_findings(store: Store, pair: Pair, tables: Tables) -> list[Young]:
     """Young of a pair; one that is left unclear but kept as a bird is judged by its own record.
     What cannot be is unclear.
     """
-    birds, found = _birds_of(store, pair), []
-    for y, record in zip(pair.young, _own_records(store, pair, tables), strict=True):
-        finding = y.finding if record is None else record.finding
+    return [young for young, _ in _judged(store, pair, tables)]
+
+
+def _judged(
+    store: Store, pair: Pair, tables: Tables
+) -> list[tuple[Young, mating.OwnRecord | None]]:
+    """The same, each with its own record if it is judged by that."""
+    birds, found = store.by_id(Bird, keys_of_birds(pair)), []
+    for y in pair.young:
+        own, bird = None, birds.get(y.bird or "")
+        if bird and y.finding == "unclear":
+            species = bird.species or birds[pair.second].species
+            looks = (e for e in store.entries(bird.id) if stage_fits(bird, e.day, e.stage, tables))
+            own = mating.measured_finding(list(looks), showing_signs(species, bird.variety, tables))
+        finding = y.finding if own is None else own.finding
         if young_faults(replace(y, finding=finding), pair, birds, tables, date.today()):
             finding = "unclear"
-        shows = y.shows or (store.bird(y.bird).variety if y.bird else "")
-        found.append(replace(y, finding=finding, shows=shows))
-    return found
-
-
-def _own_records(store: Store, pair: Pair, tables: Tables) -> list[mating.OwnRecord | None]:
-    """Own record of each young that is judged by it; None for the others."""
-    found: list[mating.OwnRecord | None] = []
-    for y in pair.young:
-        if not y.bird or y.finding != "unclear":
-            found.append(None)
-            continue
-        bird = store.bird(y.bird)
-        species = bird.species or store.bird(pair.second).species
-        can_show = showing_signs(species, bird.variety, tables)
-        entries = [e for e in store.entries(bird.id) if stage_fits(bird, e.day, e.stage, tables)]
-        found.append(mating.measured_finding(entries, can_show))
+        shows = y.shows or (bird.variety if bird else "")
+        found.append((replace(y, finding=finding, shows=shows), own))
     return found

@@ -1,6 +1,6 @@
 """What a breeder is reminded of, when a bird should be looked at again, and its summary."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
@@ -35,22 +35,20 @@ def usual_tables() -> Tables:
 
 def first_moult_over(bird: Bird, tables: Tables) -> date | None:
     """Day by which a bird is through its first moult and mature; None when it cannot be known."""
-    row = tables.species.get(bird.species or "")
-    if row is None:
-        return None
-    return _at_months(bird, max(row.facts.first_moult_months[1], row.facts.mature_months))
+    return _at_months(bird, tables, lambda f: max(f.first_moult_months[1], f.mature_months))
 
 
 def breeds_from(bird: Bird, tables: Tables) -> date | None:
     """Day from which a bird is old enough to breed; None when it cannot be known."""
+    return _at_months(bird, tables, lambda f: f.breed_from_months and f.breed_from_months[0])
+
+
+def _at_months(bird: Bird, tables: Tables, age: Callable[[Facts], float | None]) -> date | None:
     row = tables.species.get(bird.species or "")
-    if row is None or row.facts.breed_from_months is None:
+    months = age(row.facts) if row else None
+    if months is None or bird.hatched is None:
         return None
-    return _at_months(bird, row.facts.breed_from_months[0])
-
-
-def _at_months(bird: Bird, months: float) -> date | None:
-    return bird.hatched and bird.hatched + timedelta(days=round(months * DAYS_PER_MONTH))
+    return bird.hatched + timedelta(days=round(months * DAYS_PER_MONTH))
 
 
 @dataclass(frozen=True)

@@ -132,9 +132,6 @@ def _unfit(record: Record, reading: Reading, tables: Tables, swatch: str) -> str
 def _bytes(path: Path, where: str) -> bytes:
     try:
         return path.read_bytes()
-    except (OSError, ValueError) as error:  # a NUL in the name is a ValueError
-        raise FieldmarksError(
-            f"{path.name} cannot be opened ({getattr(error, 'strerror', error)})",
-            where=where,
-            mend="Check the file name",
-        ) from None
+    except OSError as error:
+        problem = f"{path.name} cannot be opened ({error.strerror})"
+        raise FieldmarksError(problem, where=where, mend="Check the file name") from None

@@ -17,6 +17,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import EVENTS, Bird, Entry, Pair, Young, YoungFinding
 from fieldmarks.birds.moult import GROWN, compared
+from fieldmarks.birds.ring import ring_key
 from fieldmarks.birds.standing import standings
 from fieldmarks.judge.signs import SignStatus
 from fieldmarks.rules import Tables
@@ -108,7 +109,7 @@ def young_faults(
     brood = advice_table().brood
     kept = birds.get(young.bird or "")
     hatched = young.hatched or (kept.hatched if kept else None)
-    alike = [young_key(y) for y in pair.young].count(young_key(young))
+    alike = [ring_key(y.label) for y in pair.young].count(ring_key(young.label))
     twice = alike > 1 or (kept and [y.bird for y in pair.young].count(kept.id) > 1)
     parents = {kept.father, kept.mother} - {None} if kept else set()
     laid, started = young.laid, pair.started
@@ -157,25 +158,19 @@ def young_faults(
     return found
 
 
-def young_key(young: Young) -> str:
-    """The label of a young for comparing."""
-    return " ".join(young.label.casefold().split())
-
-
 @dataclass(frozen=True)
 class Strength:
     """How strong so many clean young are under one assumed chance."""
 
-    chance: float
+    chance: Fraction
     miss: float
     needed: int
     more: int
 
     def __str__(self) -> str:
-        part = Fraction(self.chance).limit_denominator(100)
         return (
-            f"If each young had a {part} chance of showing a sign, so many clean young would come "
-            f"by luck in {self.miss:.1%} of cases. {self.needed} are needed; "
+            f"If each young had a {self.chance} chance of showing a sign, so many clean young "
+            f"would come by luck in {self.miss:.1%} of cases. {self.needed} are needed; "
             + (f"{self.more} more." if self.more else "that is reached.")
         )
 
@@ -207,10 +202,10 @@ def judge_mating(
     clean = sum(y.finding == "clean" for y in young)
     signs = sum(y.finding == "sign" for y in young)
     unclear = len(young) - clean - signs
-    needed = {chance: young_needed(chance, accepted) for chance in ASSUMED}
     strengths = tuple(
-        Strength(float(chance), miss_chance(clean, chance), need, max(need - clean, 0))
-        for chance, need in needed.items()
+        Strength(chance, miss_chance(clean, chance), need, max(need - clean, 0))
+        for chance in ASSUMED
+        for need in [young_needed(chance, accepted)]
     )
     so_far = f"{clean} clean young and none with signs: consistent with {mate_species}"
     verdict: Verdict = "consistent so far"

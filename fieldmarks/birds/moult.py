@@ -7,7 +7,7 @@ be common to photos of one phone, but nothing makes sure of it.
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal, NamedTuple
@@ -81,14 +81,12 @@ class TimePoint:
 class Change:
     """What a mark did between two looks.
 
-    ``difference`` is after minus before, of hue the short way round in degrees; ``smallest`` the
+    ``difference`` is second minus first, of hue the short way round in degrees; ``smallest`` the
     smallest change that could have been seen, 2 (k) times the combined uncertainty.
     """
 
     mark: str
     quantity: Quantity
-    before: TimePoint
-    after: TimePoint
     difference: float
     smallest: float
 
@@ -122,7 +120,7 @@ def change(before: TimePoint, after: TimePoint, quantity: Quantity) -> Change | 
     if quantity == "h":
         difference = (difference + 180) % 360 - 180
     smallest = COVERAGE_FACTOR * math.hypot(first.u, second.u)
-    return Change(before.point.mark, quantity, before, after, difference, smallest)
+    return Change(before.point.mark, quantity, difference, smallest)
 
 
 def changes(lines: Mapping[str, Sequence[TimePoint]]) -> list[Change]:
@@ -210,19 +208,20 @@ def sign_days(
         looks = list(of_day)
         grown = day >= matures if matures else looks[-1].stage in GROWN
         whole = [o for e in looks for o in e.observations]
-        worst: dict[tuple[str, str], SignPoint] = {}
-        for point in (p for o in whole for p in o.signs if p.status in WORST_FIRST):
-            known = worst.setdefault((point.sign, point.species), point)
-            worst[point.sign, point.species] = min(known, point, key=_gravity)
-        for key, point in worst.items():
-            read, there = compared(whole, key[0]), _places(whole, key[0])
-            seen = SignDay(day, grown, point, read, there, _differ(looks, key[0]))
-            found.setdefault(key, []).append(seen)
+        points = [p for o in whole for p in o.signs]
+        for sign, species in dict.fromkeys((p.sign, p.species) for p in points):
+            worst = _worst(p for p in points if (p.sign, p.species) == (sign, species))
+            if worst is not None:
+                read, there = compared(whole, sign), _places(whole, sign)
+                seen = SignDay(day, grown, worst, read, there, _differ(looks, sign))
+                found.setdefault((sign, species), []).append(seen)
     return found
 
 
-def _gravity(point: SignPoint) -> int:
-    return WORST_FIRST.index(point.status)
+def _worst(points: Iterable[SignPoint]) -> SignPoint | None:
+    """What stands where photos differ; None where no photo compared the sign."""
+    told = (p for p in points if p.status in WORST_FIRST)
+    return min(told, key=lambda p: WORST_FIRST.index(p.status), default=None)
 
 
 def _points(looks: Sequence[Observation], sign: str) -> list[SignPoint]:
@@ -237,16 +236,14 @@ def _places(looks: Sequence[Observation], sign: str) -> frozenset[str]:
 
 def _differ(day: Sequence[Entry], sign: str) -> bool:
     """Whether entries of one day disagree on a sign, in a mark that both compared."""
-    there = [_places(entry.observations, sign) for entry in day]
-    # Where it was compared and not seen: nothing at all where a photo was in doubt.
-    free = [compared(entry.observations, sign) if _not_seen(entry, sign) else () for entry in day]
-    return any(places.intersection(none) for places in there for none in free)
-
-
-def _not_seen(entry: Entry, sign: str) -> bool:
-    """Whether that is the worst that the photos of an entry say of a sign."""
-    found = [p for p in _points(entry.observations, sign) if p.status in WORST_FIRST]
-    return bool(found) and min(found, key=_gravity).status == SignStatus.NOT_SEEN.value
+    there, free = set[str](), set[str]()
+    for looks in (entry.observations for entry in day):
+        there |= _places(looks, sign)
+        worst = _worst(_points(looks, sign))
+        # Where it was compared and not seen: nothing at all where a photo was in doubt.
+        if worst is not None and worst.status == SignStatus.NOT_SEEN.value:
+            free |= compared(looks, sign)
+    return not there.isdisjoint(free)
 
 
 def compared(looks: Sequence[Observation], sign: str) -> frozenset[str]:
@@ -261,52 +258,48 @@ def compared(looks: Sequence[Observation], sign: str) -> frozenset[str]:
 
 def sign_story(sign: str, rows: Sequence[SignDay], text: str) -> SignStory:
     """What became of one sign over some days, in order; ``text`` is its words."""
-    text = text.rstrip(".")
-    last = rows[-1]
+    story, words = _story(rows)
+    return SignStory(sign, story, f"{text.rstrip('.')}: {words}")
+
+
+def _story(rows: Sequence[SignDay]) -> tuple[Story, str]:
+    first, last = rows[0], rows[-1]
     there, gone = last.point.status in PRESENT, last.point.status == SignStatus.NOT_SEEN.value
     present = [r for r in rows if r.point.status in PRESENT]
     if not present and gone:
         sure = all(r.point.status == last.point.status for r in rows)
         how = "not seen in any look." if sure else "not seen; an earlier look was in doubt."
-        return SignStory(sign, "never", f"{text}: {how}")
+        return "never", how
     if not present:
-        return SignStory(sign, "unclear", f"{text}: not decided yet. Look again.")
+        return "unclear", "not decided yet. Look again."
     if last.differ:
-        said = f"{text}: two looks of {last.day} disagree: one shows it, one does not. Look again."
-        return SignStory(sign, "unclear", said)
-    first = rows[0]
+        said = f"two looks of {last.day} disagree: one shows it, one does not. Look again."
+        return "unclear", said
     difference = last.point.amount - first.point.amount
     smallest = COVERAGE_FACTOR * math.hypot(first.point.u_amount, last.point.u_amount)
     sure = len(rows) > 1 and abs(difference) > smallest
-    grown_too = any(r.grown for r in present)
-    unread = sorted(frozenset[str]().union(*(r.there for r in present)) - last.compared)
     if there and last.grown:
         before = first.point.status in PRESENT
         # Only amounts of one mark can be compared.
         same = first.point.mark == last.point.mark if before else last.point.mark in first.compared
-        if sure and difference > 0 and same:
-            kind: Story = "grew" if before else "came"
-            words = "grew" if kind == "grew" else "came after the moult"
-            said = f"{text}: it {words}. That is a sign of mixed ancestry."
-        else:
+        if not (sure and difference > 0 and same):
             still = "still there" if before else "there"
-            kind, said = "stayed", f"{text}: {still} in the grown bird. That is a sign."
-    elif gone and unread:
+            return "stayed", f"{still} in the grown bird. That is a sign."
+        if before:
+            return "grew", "it grew. That is a sign of mixed ancestry."
+        return "came", "it came after the moult. That is a sign of mixed ancestry."
+    unread = sorted(frozenset[str]().union(*(r.there for r in present)) - last.compared)
+    if gone and unread:
         where = " and ".join(mark.replace("_", " ") for mark in unread)
-        kind = "unclear"
-        said = f"{text}: it was on the {where}, which the last look did not read. Look there again."
-    elif gone and last.grown and not (first.grown or grown_too):
-        kind, said = "faded", f"{text}: gone after the moult. This doubt is cleared."
-        if not sure:
-            kind = "unclear"
-            said = (
-                f"{text}: not seen any more, but the change is no larger than measuring alone can "
-                "explain. Look again."
-            )
-    elif gone and grown_too:
-        kind = "unclear"
-        said = f"{text}: one look of the grown bird shows it and the last does not. Look again."
-    else:
-        when = "" if last.grown else " when the bird is grown"
-        kind, said = "unclear", f"{text}: not decided yet. Look again{when}."
-    return SignStory(sign, kind, said)
+        said = f"it was on the {where}, which the last look did not read. Look there again."
+        return "unclear", said
+    if gone and any(r.grown for r in present):
+        said = "one look of the grown bird shows it and the last does not. Look again."
+        return "unclear", said
+    if gone and last.grown and not first.grown:
+        if sure:
+            return "faded", "gone after the moult. This doubt is cleared."
+        said = "not seen any more, but the change is no larger than measuring alone can explain."
+        return "unclear", f"{said} Look again."
+    when = "" if last.grown else " when the bird is grown"
+    return "unclear", f"not decided yet. Look again{when}."

@@ -6,7 +6,7 @@ from datetime import date
 from typing import Literal
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.advice import AdviceTable, advice_table
+from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.due import UNDECIDED, breeds_from, first_moult_over
 from fieldmarks.birds.family import Relative, family_faults
 from fieldmarks.birds.mating import WILD
@@ -79,13 +79,12 @@ def advise_pair(
         raise FieldmarksError(
             "a pair is two birds", where=first.label, mend="Choose another bird for one of them"
         )
-    advice = advice_table()
     kin = kinship(parents, first.id, second.id)
     shared = sorted(shared_ancestors(parents, first.id, second.id))
     reasons = [
-        _species(first, second, tables, advice),
+        _species(first, second, tables),
         _sex(first, second),
-        _relation(kin, shared, parents, (first, second), names, advice),
+        _relation(kin, shared, parents, (first, second), names),
     ]
     for bird in (first, second):
         reasons += _own_reasons(bird, entries.get(bird.id, ()), tables, today)
@@ -96,9 +95,8 @@ def advise_pair(
         reasons += [Reason("against", "family", t) for t in family_faults(bird, own, tables)]
     reasons.sort(key=lambda r: list(LEVELS).index(r.weight))
     weight = reasons[0].weight
-    return PairAdvice(
-        weight, LEVELS[weight], tuple(reasons), kin, tuple(shared), advice.cautions("pairing")
-    )
+    cautions = advice_table().cautions("pairing")
+    return PairAdvice(weight, LEVELS[weight], tuple(reasons), kin, tuple(shared), cautions)
 
 
 Eye = Literal["light", "dark", ""]
@@ -166,7 +164,7 @@ def _named(keys: Sequence[str], tables: Tables) -> str:
     )
 
 
-def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> Reason:
+def _species(first: Bird, second: Bird, tables: Tables) -> Reason:
     if first.species is None or second.species is None:
         unknown = " and ".join(b.name for b in (first, second) if b.species is None)
         return Reason("against", "species", f"The species of {unknown} is not known.")
@@ -174,7 +172,7 @@ def _species(first: Bird, second: Bird, tables: Tables, advice: AdviceTable) -> 
     names = [row.name if row else str(b.species) for row, b in ((one, first), (other, second))]
     if first.species == second.species:
         return Reason("for", "species", f"Both are said to be {names[0]}.")
-    cross = advice.crossing(first.species, second.species)
+    cross = advice_table().crossing(first.species, second.species)
     text = f"Two species: {' and '.join(names)}.{f' {cross.text}' if cross else ''}"
     return Reason("against", "species", text)
 
@@ -194,14 +192,14 @@ def _relation(
     parents: Parents,
     birds: tuple[Bird, Bird],
     names: Mapping[str, str],
-    advice: AdviceTable,
 ) -> Reason:
     text = f"Kinship {kin:.4g} from the recorded pedigree."
     if shared:
         text += f" Shared: {', '.join(names.get(key, key[:8]) for key in shared)}."
-    if kin >= advice.kin.close:
+    least = advice_table().kin
+    if kin >= least.close:
         return Reason("against", "kinship", f"Closely related. {text}")
-    if kin >= advice.kin.some:
+    if kin >= least.some:
         return Reason("wait", "kinship", f"Somewhat related; ask for an unrelated mate. {text}")
     share = min(recorded_share(parents, b.id) for b in birds)
     if share < 1:

@@ -7,7 +7,7 @@ Coefficients of inbreeding and relationship, American Naturalist 56; tabular met
 parents are taken as unrelated, so the true value can only be higher.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from graphlib import CycleError, TopologicalSorter
 from itertools import chain
 
@@ -20,27 +20,13 @@ Parents = Mapping[str, tuple[str | None, str | None]]  # bird -> father and moth
 GENERATIONS = 2  # that are asked for: parents and grandparents
 
 
-def ancestors(parents: Parents, birds: Iterable[str]) -> set[str]:
-    """The birds themselves and all their recorded ancestors."""
-    found: set[str] = set()
-    waiting = list(birds)
-    while waiting:
-        bird = waiting.pop()
-        if bird not in found:
-            found.add(bird)
-            waiting += [p for p in parents.get(bird, (None, None)) if p]
-    return found
-
-
-def kinship_order(
-    parents: Parents, name: Callable[[str], str] = str, birds: Iterable[str] | None = None
-) -> list[str]:
+def kinship_order(parents: Parents, name: Callable[[str], str] = str) -> list[str]:
     """Birds with parents before their young; ``name`` turns a key into what is shown.
 
     Raises:
         FieldmarksError: A bird is its own ancestor; names the birds of the loop.
     """
-    graph = {bird: [p for p in parents.get(bird, (None, None)) if p] for bird in birds or parents}
+    graph = {bird: [p for p in both if p] for bird, both in parents.items()}
     try:
         return list(TopologicalSorter(graph).static_order())
     except CycleError as error:
@@ -50,10 +36,8 @@ def kinship_order(
         ) from None
 
 
-def kinship_table(
-    parents: Parents, birds: Iterable[str]
-) -> tuple[list[str], npt.NDArray[np.float64]]:
-    """Kinship among some birds and all their ancestors, by the tabular method.
+def kinship_table(parents: Parents) -> tuple[list[str], npt.NDArray[np.float64]]:
+    """Kinship among all birds of a pedigree, by the tabular method.
 
     Returns:
         keys : list of str: Parents before their young.
@@ -62,7 +46,7 @@ def kinship_table(
     Raises:
         FieldmarksError: The pedigree runs in a circle.
     """
-    keys = kinship_order(parents, birds=ancestors(parents, birds))
+    keys = kinship_order(parents)
     place = {key: i for i, key in enumerate(keys)}
     table = np.zeros((len(keys), len(keys)))
     for i, key in enumerate(keys):
@@ -76,7 +60,7 @@ def kinship_table(
 
 def kinship(parents: Parents, one: str, other: str) -> float:
     """Kinship coefficient of two birds, 0 to 1."""
-    keys, table = kinship_table(parents, [one, other])
+    keys, table = kinship_table({one: (None, None), other: (None, None), **parents})
     return float(table[keys.index(one), keys.index(other)])
 
 

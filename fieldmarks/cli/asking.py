@@ -5,7 +5,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
-from typer import Option, Typer
+from typer import Argument, Option, Typer
 
 from fieldmarks._util.errors import FieldmarksError, TableError
 
@@ -17,6 +17,7 @@ SoldAs = Annotated[str | None, Option(help="Species it is said to be, by any of 
 Regions = Annotated[
     Path | None, Option(help="Region file. Default: the photo's name + .regions.json.")
 ]
+BirdName = Annotated[str, Argument(metavar="BIRD", help="Its name, ring number or id.")]
 
 
 def group(**given: Any) -> Typer:

@@ -1,10 +1,10 @@
-"""``fieldmarks bird ...``: birds, their looks and moults, and buying."""
+"""``fieldmarks bird ...``: birds, their looks and moults."""
 
 from __future__ import annotations
 
 import dataclasses
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -14,15 +14,21 @@ import typer
 from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.cli.answers import console, progress, say, write
-from fieldmarks.cli.asking import Age, SoldAs, Variety, known_as, read_day
-from fieldmarks.cli.bird_app import BirdName, app
+from fieldmarks.cli.answers import console, heading, print_lists, print_table, progress, say
+from fieldmarks.cli.asking import BirdName, group, known_as, read_day
 from fieldmarks.cli.chosen import open_store, rule_tables, store_and_tables
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
+    from fieldmarks.birds.carried import Hidden
+    from fieldmarks.birds.collection import BirdPage, CollectionPage
     from fieldmarks.birds.model import Bird, Entry
+    from fieldmarks.birds.moult import Quantity, TimePoint
     from fieldmarks.birds.store import Store
     from fieldmarks.rules import Tables
+
+app = group()
 
 Stage = Literal["young plumage", "in first moult", "after first moult", "later moult"]
 Sex = Literal["cock", "hen", "unknown"]
@@ -126,7 +132,6 @@ def list_command(
 ) -> None:
     """List your birds, those due for a look, or those with open doubts."""
     from fieldmarks.birds.collection import Filter, collection_csv, list_birds
-    from fieldmarks.cli.printing import print_list
 
     tables, today = rule_tables(), date.today()
     kind = known_as(species, tables.species, "species")
@@ -139,16 +144,61 @@ def list_command(
             print_list(list_birds(store, wanted, today, count=None), today, console())
 
 
+def print_list(page: CollectionPage, today: date, console: Console) -> None:
+    """A list of birds."""
+    headings = (
+        "name", "ring", "species", "variety", "sex", "hatched", "last look", "signs", "doubts", "",
+        "id",
+    )  # fmt: skip
+    rows = (
+        (b.name, b.ring, b.species, b.variety, b.sex, b.hatched, row.last_day,
+         row.signs_seen or "", row.doubts or "",
+         "look now" if row.look_due is not None and row.look_due <= today else "", b.id[:8])
+        for row in page.rows for b in (row.bird,)
+    )  # fmt: skip
+    print_table(console, headings, rows)
+    console.print(f"{page.total} birds")
+
+
 @app.command()
 def page(bird: BirdName) -> None:
     """Everything on record about a bird."""
     from fieldmarks.birds.carried import hidden_of
     from fieldmarks.birds.collection import bird_page
-    from fieldmarks.cli.printing import print_bird
 
     with store_and_tables() as (store, tables):
         found = bird_page(store, store.find(bird).id)
         print_bird(found, tables, console(), hidden_of(store, found.bird, tables))
+
+
+def print_bird(
+    page: BirdPage, tables: Tables, console: Console, hidden: Sequence[Hidden] = ()
+) -> None:
+    """Everything on record about a bird."""
+    from fieldmarks.birds.papers import bird_facts
+
+    bird = page.bird
+    console.print(heading(bird.label))
+    rows = (
+        ("Id", bird.id[:8]), *bird_facts(bird, tables), ("Sex known by", bird.sex_by),
+        ("From", bird.source), ("Promised", bird.promised), ("Notes", bird.notes),
+    )  # fmt: skip
+    for title, text in rows:
+        if text:
+            console.print(f"{title}: {text}")
+    looks = [
+        f"entry {e.number}, {e.day}, {e.stage}, by {e.measured_by or 'someone'}: "
+        + " ".join(look.sentence for look in e.observations)
+        for e in page.entries
+    ]
+    parents = [page.family[p].label for p in (bird.father, bird.mother) if p in page.family]
+    print_lists(
+        console,
+        ("Parents", parents),
+        ("Young", [b.label for b in page.young]),
+        ("Colours it may carry unseen (split)", hidden),
+        ("Moult record", looks),
+    )
 
 
 @app.command()
@@ -201,13 +251,35 @@ def moults(
     bird: BirdName, mark: Annotated[str | None, Option(help="Only this mark.")] = None
 ) -> None:
     """Show how each mark changed over the moults, and what became of each sign."""
+    from fieldmarks.birds import moult
     from fieldmarks.birds.service import stories_of
-    from fieldmarks.cli.printing import print_moults
+    from fieldmarks.report.plane import mark_name
+
+    def shown(spot: TimePoint, quantity: Quantity) -> str:
+        measured = spot.measured(quantity)
+        if measured is None:
+            return "-"
+        _, _, factor, unit = moult.SCALES[quantity]
+        return f"{measured.value * factor:.0f} ± {2 * measured.u * factor:.0f}{unit}"
 
     with store_and_tables() as (store, tables):
         found = store.find(bird)
         stories = stories_of(store, found, tables)
-        print_moults(store.entries(found.id), stories, tables, mark, console())
+        lines = moult.timelines(store.entries(found.id))
+    lines = {key: line for key, line in lines.items() if mark in (None, key)}
+    out = console()
+    for key, line in lines.items():
+        rows = ((s.day, s.stage, *(shown(s, what) for what in moult.QUANTITIES)) for s in line)
+        print_table(out, ("day", "stage", *moult.QUANTITIES), rows, mark_name(tables, key))
+    changes = moult.changes(lines)
+    said = [moult.change_sentence(c, mark_name(tables, c.mark)) for c in changes]
+    print_lists(out, ("From the first to the last look (± holds 95 times in 100)", said))
+    if changes:
+        chance = moult.expected_by_chance(len(changes))
+        out.print(
+            f"{len(changes)} comparisons: about {chance:.1f} would stand out by chance alone."
+        )
+    print_lists(out, ("Signs over time", [s.sentence for s in stories if s.story != "never"]))
 
 
 @app.command()
@@ -259,66 +331,3 @@ def put_back(bird: BirdName) -> None:
         found = store.find(bird, off_the_list=True)
         store.save(dataclasses.replace(found, withdrawn=""))
     say(f"{found.label} is on the list again.")
-
-
-@app.command()
-def before_buying(
-    photo: Annotated[Path, Argument(help="Photo with its region file.")],
-    sold_as: SoldAs = None,
-    variety: Variety = "green",
-    age: Age = "adult",
-) -> None:
-    """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
-    from fieldmarks.birds.buying import buying_check
-    from fieldmarks.cli.printing import print_buying
-    from fieldmarks.pipeline import question_of, record_of_file
-
-    tables = rule_tables()
-    record, _ = record_of_file(photo, tables, question_of(tables, sold_as, variety, age))
-    print_buying(buying_check(record.assessment, tables), console())
-
-
-@app.command()
-def paper(
-    bird: BirdName,
-    into: Annotated[Path, Argument(help="PDF file to write.")],
-    kind: Annotated[
-        Literal["sheet", "card", "transfer"],
-        Option(help="Its sheet, the card for its cage, or for sale and transfer."),
-    ] = "sheet",
-    address: Annotated[
-        str, Option(help="What its QR code opens: https://YOUR-SERVER (its page there), or a link.")
-    ] = "",
-) -> None:
-    """Print a bird's sheet, cage card, or sale and transfer sheet, with a QR code that opens it."""
-    from urllib.parse import urlsplit
-
-    from fieldmarks.birds.papers import check_address, paper_pdf, told_of
-
-    with store_and_tables() as (store, tables):
-        found = store.find(bird)
-        if address and urlsplit(address).path in ("", "/"):
-            address = f"{address.rstrip('/')}/birds?bird={found.id}"
-        check_address(address)
-        write(into, paper_pdf(kind, told_of(store, found, address), tables))
-
-
-@app.command()
-def shop_sheet(
-    into: Annotated[Path, Argument(help="File to write: shop.pdf, or shop.html to keep.")],
-    sold_as: SoldAs = None,
-    variety: Variety = "green",
-    age: Age = "adult",
-) -> None:
-    """Write one sheet for a shop without a line: what to photograph, to ask and to check."""
-    from fieldmarks.birds.buying import shop_sheet_page, shop_sheet_pdf
-    from fieldmarks.pipeline import question_of
-
-    tables = rule_tables()
-    question = question_of(tables, sold_as, variety, age)
-    if into.suffix.lower() == ".pdf":
-        write(into, shop_sheet_pdf(tables, question))
-    elif into.suffix.lower() == ".html":
-        write(into, shop_sheet_page(tables, question))
-    else:
-        raise FieldmarksError("no such kind", where=into.name, mend="End it in .pdf or .html")

@@ -1,4 +1,4 @@
-"""``fieldmarks bird ...``: pairs, test matings, their eggs and young."""
+"""``fieldmarks bird ...``: buying, papers, pairs, test matings, their eggs and young."""
 
 import dataclasses
 from datetime import UTC, date, datetime
@@ -8,12 +8,84 @@ from typing import Annotated, Literal
 from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.cli.answers import console, say, write
-from fieldmarks.cli.asking import known_as, read_day
-from fieldmarks.cli.bird_app import BirdName, app
-from fieldmarks.cli.chosen import open_store, store_and_tables
+from fieldmarks.cli.answers import console, heading, print_lists, print_table, say, write
+from fieldmarks.cli.asking import Age, BirdName, SoldAs, Variety, group, known_as, read_day
+from fieldmarks.cli.chosen import open_store, store_and_tables, tables_and_question
+
+app = group()
 
 PairId = Annotated[str, Argument(metavar="PAIR", help="Id of the pair, or its start.")]
+WEIGHTS = {"against": "x", "wait": "~", "not known": "?", "for": "+"}
+
+
+@app.command()
+def before_buying(
+    photo: Annotated[Path, Argument(help="Photo with its region file.")],
+    sold_as: SoldAs = None,
+    variety: Variety = "green",
+    age: Age = "adult",
+) -> None:
+    """What to look at, what to ask, and what a photo cannot tell you about a bird for sale."""
+    from fieldmarks.birds.buying import buying_check
+    from fieldmarks.pipeline import record_of_file
+
+    tables, question = tables_and_question(sold_as, variety, age)
+    record, _ = record_of_file(photo, tables, question)
+    check, out = buying_check(record.assessment, tables), console()
+    out.print(heading(check.sentence), end="\n\n")
+    print_lists(
+        out,
+        ("Speaks against it", check.speaks_against),
+        ("Fits", check.fits),
+        ("Look at these too", [f"{name}: {look}" for name, look in check.look_at]),
+        ("Ask the breeder", check.ask),
+        ("What this can't tell you", check.cannot_tell),
+        ("Keep in mind", check.cautions),
+    )
+
+
+@app.command()
+def paper(
+    bird: BirdName,
+    into: Annotated[Path, Argument(help="PDF file to write.")],
+    kind: Annotated[
+        Literal["sheet", "card", "transfer"],
+        Option(help="Its sheet, the card for its cage, or for sale and transfer."),
+    ] = "sheet",
+    address: Annotated[
+        str, Option(help="What its QR code opens: https://YOUR-SERVER (its page there), or a link.")
+    ] = "",
+) -> None:
+    """Print a bird's sheet, cage card, or sale and transfer sheet, with a QR code that opens it."""
+    from urllib.parse import urlsplit
+
+    from fieldmarks.birds.papers import check_address, paper_pdf, told_of
+
+    with store_and_tables() as (store, tables):
+        found = store.find(bird)
+        if address and urlsplit(address).path in ("", "/"):
+            address = f"{address.rstrip('/')}/birds?bird={found.id}"
+        check_address(address)
+        write(into, paper_pdf(kind, told_of(store, found, address), tables))
+
+
+@app.command()
+def shop_sheet(
+    into: Annotated[Path, Argument(help="File to write: shop.pdf, or shop.html to keep.")],
+    sold_as: SoldAs = None,
+    variety: Variety = "green",
+    age: Age = "adult",
+) -> None:
+    """Write one sheet for a shop without a line: what to photograph, to ask and to check."""
+    from fieldmarks.birds.buying import shop_sheet_page, shop_sheet_pdf
+
+    tables, question = tables_and_question(sold_as, variety, age)
+    if into.suffix.lower() == ".pdf":
+        write(into, shop_sheet_pdf(tables, question))
+    elif into.suffix.lower() == ".html":
+        write(into, shop_sheet_page(tables, question))
+    else:
+        raise FieldmarksError("no such kind", where=into.name, mend="End it in .pdf or .html")
 
 
 @app.command()
@@ -23,11 +95,15 @@ def pair_advice(
 ) -> None:
     """Advice on putting two birds together, with reasons. The choice is yours."""
     from fieldmarks.birds.service import advice_on_pair
-    from fieldmarks.cli.printing import print_advice
 
     with store_and_tables() as (store, tables):
         pair = store.find(first), store.find(second)
-        print_advice(advice_on_pair(store, *pair, tables, date.today()), console())
+        advice, out = advice_on_pair(store, *pair, tables, date.today()), console()
+    out.print(heading(advice.sentence))
+    for reason in advice.reasons:
+        out.print(f"  {WEIGHTS[reason.weight]} {reason.text}")
+    out.print()
+    print_lists(out, ("Keep in mind", advice.cautions))
 
 
 @app.command()
@@ -133,20 +209,32 @@ def young_so_far(
     miss: Annotated[float, Option(help="Chance of missing a sign that you accept.")] = 0.05,
 ) -> None:
     """What a test mating tells so far, how many young are still needed, and the next dates."""
+    from fieldmarks.birds.advice import advice_table
     from fieldmarks.birds.brood import dates_of, mating_result
-    from fieldmarks.cli.printing import print_mating
 
     with store_and_tables() as (store, tables):
         kept = store.pair(pair)
         dates = dates_of(store, [kept], tables, date.today())
         result = mating_result(store, kept, tables, miss)
-    print_mating(result, [reminder.text for reminder in dates], console())
+    out = console()
+    out.print(heading(result.sentence))
+    print_lists(
+        out,
+        ("How strong that is, if ... (assumptions)", result.strengths),
+        ("What does not count, and was not looked at", result.gaps),
+        ("Dates", [reminder.text for reminder in dates]),
+        ("Keep in mind", advice_table().cautions("testing")),
+    )
 
 
 @app.command()
 def pairs() -> None:
     """List all pairs and test matings."""
-    from fieldmarks.cli.printing import print_pairs
-
     with open_store() as store:
-        print_pairs(store.pairs(), {b.id: b.label for b in store.birds()}, console())
+        names, kept = {b.id: b.label for b in store.birds()}, store.pairs()
+    rows = (
+        (pair.id[:8], names.get(pair.first, "?"), names.get(pair.second, "?"), pair.purpose,
+         pair.started, len(pair.young))
+        for pair in kept
+    )  # fmt: skip
+    print_table(console(), ("pair", "first", "second", "for", "started", "young"), rows)

@@ -8,12 +8,21 @@ import typer
 from typer import Argument, Option
 
 from fieldmarks._util.errors import FieldmarksError, told_if_not_opened
-from fieldmarks.cli.answers import console, progress, say
-from fieldmarks.cli.asking import read_day
-from fieldmarks.cli.bird_app import BirdName, OnDay, app
+from fieldmarks.cli.answers import console, heading, print_lists, print_table, progress, say
+from fieldmarks.cli.asking import BirdName, group, read_day
 from fieldmarks.cli.chosen import chosen, open_store, rule_tables, store_and_tables
 
+app = group()
+
+# Story of a finding that several measured -> its heading, and whether each is quoted.
+STORIES = {
+    "all agree": ("Stands for all", False),
+    "depends on who measured": ("Depends on who measured", True),
+    "depends on the photo": ("Depends on the photo", True),
+    "only one": ("Said by one only", False),
+}
 DIFFERENT = 3  # exit code when a dossier does not give the same numbers again
+OnDay = Annotated[str | None, Option("--day", help="Only entries of this day.")]
 NewZip = Annotated[Path, Argument(help="ZIP file to write.")]
 WithPlace = Annotated[
     bool,
@@ -27,14 +36,41 @@ Email = Annotated[str, Argument(metavar="EMAIL", help="As their provider tells i
 @app.command()
 def measurers(bird: BirdName, day: OnDay = None) -> None:
     """Compare what several people measured on the same bird or photo."""
+    from fieldmarks.birds.agreement import QUANTITIES
     from fieldmarks.birds.service import compare_measurers, entries_of_day
-    from fieldmarks.cli.printing import print_agreement
+    from fieldmarks.report.plane import mark_name
 
     with store_and_tables() as (store, tables):
         entries = entries_of_day(store, store.find(bird), read_day(day))
         with progress("Comparing"):
             found = compare_measurers(store, entries)
-    print_agreement(found, tables, console())
+    out = console()
+    for measurer, photo, sentence in found.conclusions:
+        out.print(f"{measurer}, {photo}: {sentence}")
+    out.print(found.note)
+    headings = (
+        "mark", "readings", "largest difference", "repeatability L*", "a*", "b*",
+        "least shared region",
+    )  # fmt: skip
+    rows = []
+    for m in found.marks:
+        cells = (m.largest, *(m.repeatability[q] for q in QUANTITIES))
+        shown = ("" if cell is None else f"{cell:.1f}" for cell in cells)
+        shared = "" if m.overlap is None else f"{m.overlap:.0%} ({' / '.join(m.between)})"
+        rows.append((mark_name(tables, m.mark), m.readings, *shown, shared))
+    print_table(out, headings, rows)
+    for (one, other), limits in found.limits.items():
+        said = ", ".join(f"{q} {v.low:+.1f} to {v.high:+.1f}" for q, v in limits.items())
+        out.print(f"Limits of agreement, {one} less {other}: {said}")
+    out.print()
+    for story, (title, quoted) in STORIES.items():
+        told = [
+            f"{f.name}: "
+            + ("; ".join(f"{w}: {s}" for w, _, s in f.said) if quoted else f.said[0][2])
+            for f in found.findings
+            if f.story == story
+        ]
+        print_lists(out, (title, told))
 
 
 @app.command()
@@ -62,11 +98,17 @@ def verify(
 ) -> None:
     """Measure everything in a dossier again: same or different, number by number."""
     from fieldmarks.birds.dossier import verify_dossier
-    from fieldmarks.cli.printing import print_verified
 
     with progress("Measuring everything again") as tell:
         result = verify_dossier(file, rule_tables(), seal, key, tell)
-    print_verified(result, console())
+    out = console()
+    out.print(heading(result.sentence))
+    for check in result.checks:
+        detail = f": {check.detail}" if check.detail else ""
+        out.print(f"  {check.outcome:<9} {check.where}: {check.what}{detail}")
+    out.print(f"Seal: {result.seal}")
+    out.print(f"Signed with the key: {result.key or 'none'}")
+    out.print("A dossier cannot show who took a photo, or which bird is on it.")
     if not result.same:
         raise typer.Exit(DIFFERENT)
 
@@ -111,14 +153,17 @@ def read_list(
     """Look through a list of birds (CSV); nothing is imported without --accept."""
     from fieldmarks.birds.listfile import accept_list, preview_list
     from fieldmarks.birds.service import RING_PATTERN
-    from fieldmarks.cli.printing import print_preview
 
     with told_if_not_opened(str(file), "Check its name"):
         data = file.read_bytes()
     with store_and_tables() as (store, tables):
         with progress("Looking through the list"):
             preview = preview_list(data, store.birds(), tables, store.setting(RING_PATTERN))
-        print_preview(preview, console())
+        out = console()
+        out.print(f"{len(preview.birds)} birds can be imported.")
+        print_lists(out, ("Rows with problems", preview.problems))
+        if preview.unknown:
+            out.print(f"Nothing is done with these columns: {', '.join(preview.unknown)}")
         if accept:
             with progress("Importing"):
                 count = accept_list(store, preview, leave_out)

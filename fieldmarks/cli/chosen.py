@@ -12,6 +12,7 @@ from fieldmarks.cli.answers import say
 
 if TYPE_CHECKING:
     from fieldmarks.birds.store import Store
+    from fieldmarks.record import Question
     from fieldmarks.rules import Tables
 
 
@@ -47,6 +48,14 @@ def rule_tables() -> Tables:
                 f'fieldmarks check-tables "{folder}"'
             )
     return tables
+
+
+def tables_and_question(sold_as: str | None, variety: str, age: str) -> tuple[Tables, Question]:
+    """The rule tables, and what is asked of a bird in their words."""
+    from fieldmarks.pipeline import question_of
+
+    tables = rule_tables()
+    return tables, question_of(tables, sold_as, variety, age)
 
 
 def open_store() -> Store:

@@ -5,7 +5,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from rich.console import Console
 
 from fieldmarks._util.errors import TableError
-from fieldmarks.cli.layout import heading, table_of
+from fieldmarks.birds.standing import showing_signs
+from fieldmarks.cli.answers import heading, table_of
 from fieldmarks.judge.signs import STRENGTHS
 from fieldmarks.report.guide import fact_rows
 from fieldmarks.rules import Tables, plumage
@@ -79,18 +80,12 @@ def _of_part(
 
 def _signs(tables: Tables, species: str, variety: str, age: str) -> Iterator[tuple[str, str, str]]:
     """What would be a sign of mixed ancestry, the surest first."""
-    kind = tables.varieties[variety]
+    signs = showing_signs(species, variety, tables)
     for strength, held in STRENGTHS.items():
-        for sign in tables.signs.values():
-            if sign.species != species or sign.strength != strength:
-                continue
-            if plumage.holds_in(sign, kind) and plumage.speaking_marks(tables, sign, kind):
-                late = ", not before the moult" if age in sign.juvenile else ""
-                yield (
-                    sign.text,
-                    held.removeprefix("keepers hold it ") + late,
-                    " or ".join(sign.points_to),
-                )
+        for sign in (s for s in signs if s.strength == strength):
+            late = ", not before the moult" if age in sign.juvenile else ""
+            how = held.removeprefix("keepers hold it ") + late
+            yield sign.text, how, " or ".join(sign.points_to)
 
 
 def _made_of(

@@ -16,17 +16,20 @@ from typer import Argument, Option
 
 from fieldmarks import __version__
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.cli import birds, light, swatch
-from fieldmarks.cli.answers import console, progress, say, write
+from fieldmarks.cli import bird_looks, bird_pairs, bird_store, light, swatch
+from fieldmarks.cli.answers import console, progress, say, table_of, write
 from fieldmarks.cli.asking import Age, Regions, SoldAs, Variety, group
-from fieldmarks.cli.chosen import chosen, rule_tables
+from fieldmarks.cli.chosen import chosen, rule_tables, tables_and_question
 
 if TYPE_CHECKING:
     from fieldmarks.record import AnyRecord
     from fieldmarks.rules import Tables
 
 app = group(add_completion=False)
-app.add_typer(birds.app, name="bird")
+bird = group()
+for part in (bird_looks, bird_pairs, bird_store):
+    bird.add_typer(part.app)
+app.add_typer(bird, name="bird")
 app.add_typer(light.app, name="light")
 app.add_typer(swatch.app, name="swatch")
 
@@ -40,6 +43,17 @@ def which_rules(
 ) -> None:
     """Measure a lovebird's marks on a photo and compare them with each species."""
     chosen.more_tables, chosen.own_swatches = more_tables, own_swatches
+
+
+@bird.callback()
+def which_store(
+    store: Annotated[
+        Path | None, Option(help="Folder of the store; of the photos, beside --database.")
+    ] = None,
+    database: Annotated[str | None, Option(help="Database of a club: postgresql://...")] = None,
+) -> None:
+    """Keep your birds' lives: moults, pairs, test matings and disputes."""
+    chosen.store, chosen.database = store, database
 
 
 Photo = Annotated[Path, Argument(help="The photo: JPEG, PNG, TIFF, WebP or HEIC.")]
@@ -70,10 +84,9 @@ def assess(
 ) -> None:
     """Measure a bird on one photo, or on several of one day, and compare it with every species."""
     from fieldmarks.measure.phone_profile import load_profile
-    from fieldmarks.pipeline import each_of, examine, question_of, record_of_file
+    from fieldmarks.pipeline import each_of, examine, record_of_file
 
-    tables = rule_tables()
-    question = question_of(tables, sold_as, variety, age)
+    tables, question = tables_and_question(sold_as, variety, age)
     profile = load_profile(phone) if phone is not None else None
     given = each_of(regions or None, len(photos))
     looks = [
@@ -125,9 +138,8 @@ def assess_folder(
     from fieldmarks.days import named_birds
     from fieldmarks.folder import assess_many, photos_in, sensible_workers
     from fieldmarks.measure.phone_profile import load_profile
-    from fieldmarks.pipeline import question_of
 
-    tables = rule_tables()
+    tables, question = tables_and_question(sold_as, variety, age)
     photos = photos_in(folder)
     number = itertools.count(1)
     birds = named_birds(folder)
@@ -136,7 +148,7 @@ def assess_folder(
             photos,
             into,
             tables,
-            question_of(tables, sold_as, variety, age),
+            question,
             again=again,
             phone=load_profile(phone) if phone is not None else None,
             after_each=lambda: tell(next(number), len(photos)),
@@ -164,8 +176,8 @@ def demo(
 
     demos = demo_birds()
     if name == "list":
-        for bird in demos.values():
-            print(f"{bird.stem}: {demo_question(bird)[1]}")
+        for path in demos.values():
+            print(f"{path.stem}: {demo_question(path)[1]}")
         return
     photo = demos.get(name or next(iter(demos)))
     if photo is None:
@@ -193,8 +205,6 @@ def draw(
 @app.command()
 def marks() -> None:
     """List the marks that can be drawn, and where each lies on the bird."""
-    from fieldmarks.cli.layout import table_of
-
     rows = ((key, mark.name, mark.look) for key, mark in rule_tables().marks.items())
     console().print(table_of(("mark", "name", "where it is"), rows))
 
@@ -210,21 +220,18 @@ def expect(
 ) -> None:
     """List what a bird of one species should show."""
     from fieldmarks.cli.expectations import print_expectations
-    from fieldmarks.rules.tables import any_name
 
-    tables = rule_tables()
-    kind, years = any_name(variety, tables.varieties), any_name(age, tables.ages)
-    print_expectations(tables, any_name(species, tables.species), kind, years, console(), make_up)
+    tables, asked = tables_and_question(species, variety, age)
+    kind = asked.claimed or species
+    print_expectations(tables, kind, asked.variety, asked.age, console(), make_up)
 
 
 @app.command()
 def tell_apart(variety: Variety = "green", age: Age = "adult") -> None:
     """List the marks that tell each two species apart, worked out from the tables."""
     from fieldmarks.cli.expectations import print_separations
-    from fieldmarks.pipeline import question_of
 
-    tables = rule_tables()
-    asked = question_of(tables, None, variety, age)
+    tables, asked = tables_and_question(None, variety, age)
     print_separations(tables, asked.variety, asked.age, console())
 
 
@@ -233,7 +240,6 @@ def word(
     what: Annotated[str, Argument(metavar="WORD", help="Such as collar, or 95 %.")] = "",
 ) -> None:
     """Say what a word of the trade or of measuring means; without one, list all."""
-    from fieldmarks.cli.layout import table_of
     from fieldmarks.report.glossary import explain, words
 
     rows = [(what, explain(what))] if what else [(w.word, w.text) for w in words().values()]
@@ -327,8 +333,7 @@ def _print(record: AnyRecord, tables: Tables, form: str) -> None:
     if form == "json":
         print(records.record_to_json(record), end="")
     elif form == "csv":
-        rows = records.finding_rows(record)
-        print(records.to_csv(records.FINDING_COLUMNS, rows), end="")
+        print(records.table_texts(record)["findings"], end="")
     else:
         print_record(record, tables, console())
 

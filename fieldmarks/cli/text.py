@@ -7,7 +7,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from fieldmarks.cli.layout import fit, print_lists, section
+from fieldmarks.cli.answers import fit, print_lists, section
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import STRENGTHS, SignStatus
 from fieldmarks.measure.quantities import Reading
@@ -117,10 +117,9 @@ def _cell(finding: Finding | None) -> Text:
         return Text("")
     sign, style = STATUS_MARKS[finding.status]
     word = finding.status.value
-    if finding.value is not None and finding.tolerance is not None:
-        word += f" {finding.value:.0f}/{finding.tolerance:.0f}"
-    elif finding.value is not None:
-        word += f" {finding.value:.3g}"
+    if (value := finding.value) is not None:
+        limit = finding.tolerance
+        word += f" {value:.3g}" if limit is None else f" {value:.0f}/{limit:.0f}"
     return Text(f"{sign} {word}".strip(), style=style)
 
 

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.store import Store
-from fieldmarks.cli.birds import app
+from fieldmarks.cli.main import bird as app
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import write_region_file
 
@@ -207,7 +207,7 @@ def test_the_invented_club_does_not_mix_with_real_birds(run, tmp_path):
 
 def test_help_loads_no_heavy_library():
     code = (
-        "import sys, fieldmarks.cli.birds; "
+        "import sys, fieldmarks.cli.main; "
         "print([m for m in ('numpy','sqlalchemy','cv2','pydantic','fpdf') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
