@@ -2,7 +2,7 @@
 
 import io
 import json
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import TypeVar, cast, overload
@@ -11,13 +11,14 @@ from fieldmarks import __version__
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
 from fieldmarks._util.resources import shipped
+from fieldmarks._util.sanitize import plain
 from fieldmarks.judge.assess import assess_photos
 from fieldmarks.judge.together import counted_once
-from fieldmarks.measure.measure import Measurement, measure
+from fieldmarks.measure.measure import Measurement, check_drawn_on, measure
 from fieldmarks.measure.phone_profile import PhoneProfile, load_profile
 from fieldmarks.measure.photo import Photo, open_photo
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.measure.region import Region, RegionSet
+from fieldmarks.measure.region import Region, RegionSet, Shape
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.record import COLOUR_SPACE, AnyRecord, Examination, Question, Record, write_record
 from fieldmarks.report.picture import annotate, to_jpeg
@@ -100,13 +101,16 @@ def assess(
     def record(photo: OnePhoto, regions: Regions) -> Record:
         return make_record(*_opened(photo, regions), tables, question, phone=profile)
 
-    if isinstance(photo, str | Path | Photo):
+    if isinstance(photo, str | Path | Photo) or not isinstance(photo, Collection):
         return record(photo, cast(Regions, regions))
     drawn = each_of(cast("Sequence[Regions] | None", regions), len(photo))
     return examine(map(record, photo, drawn), tables)
 
 
 def _opened(photo: OnePhoto, regions: Regions) -> tuple[Photo, RegionSet]:
+    if not isinstance(photo, str | Path | Photo):
+        mend = "Give the name of its file; for several photos a list of them"
+        raise PhotoError(f"{plain(photo, 60)} is no photo", mend=mend)
     opened = photo if isinstance(photo, Photo) else open_photo(photo)
     return opened, regions_of(opened.name if isinstance(photo, Photo) else photo, regions, opened)
 
@@ -119,12 +123,14 @@ def each_of(regions: Sequence[AnyRegions] | None, photos: int) -> list[AnyRegion
     """
     if regions is None:
         return [None] * photos
-    if len(regions) != photos:
+    several = isinstance(regions, Sequence) and not isinstance(regions, str)
+    given = list(regions) if several else [cast(AnyRegions, regions)]
+    if len(given) != photos:
         raise RegionError(
-            f"photos were given: {photos}, and regions for {len(regions)}",
+            f"photos were given: {photos}, and regions for {len(given)}",
             mend="Give regions for each photo, in the same order",
         )
-    return list(regions)
+    return [*given]
 
 
 def read(photo: str | Path | Photo, *, regions: Regions = None) -> Measurement:
@@ -227,13 +233,19 @@ def regions_of(photo_path: str | Path, regions: Regions, photo: Photo) -> Region
         path = Path(regions) if regions else region_file_of(Path(photo_path))
         drawn, where = read_region_file(path), path.name
     else:
-        return RegionSet(photo.name, photo.width, photo.height, tuple(regions), photo.sha256)
-    if drawn.sha256 and drawn.sha256 != photo.sha256:
-        raise RegionError(
-            f"it was not drawn on this {photo.name}, but on another photo or a changed copy",
-            where=where,
-            mend="Use the photo it was drawn on, or draw the regions again",
-        )
+        several = isinstance(regions, Iterable) and not isinstance(regions, Mapping)
+        own: Iterable[Region] = regions if several else [cast(Region, regions)]
+        drawn = RegionSet(photo.name, photo.width, photo.height, tuple(own), photo.sha256)
+        for region in drawn.regions:
+            if not (isinstance(region, Region) and isinstance(region.shape, Shape)):
+                raise RegionError(
+                    f"{plain(region, 60)} is no region",
+                    where="the regions",
+                    mend="Give a region file's name, or a list such as [Region('1', 'rump', "
+                    "Polygon([(10, 10), (90, 10), (50, 60)]))], from fieldmarks.measure.region",
+                )
+        return drawn
+    check_drawn_on(drawn, photo, where)
     return drawn
 
 

@@ -8,6 +8,7 @@ program and tables: enough for another person to repeat the numbers from the sam
 from __future__ import annotations
 
 import csv
+import difflib
 import html
 import io
 import json
@@ -16,12 +17,12 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, NoReturn, Self, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
 from fieldmarks._util.atomic_write import write_whole
-from fieldmarks._util.errors import FieldmarksError, first_fault, told_if_not_opened
+from fieldmarks._util.errors import FieldmarksError, NotReadError, first_fault, told_if_not_opened
 from fieldmarks._util.sanitize import plain
 from fieldmarks.judge.assess import Assessment
 from fieldmarks.judge.conclusion import Conclusion
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 RECORD_SUFFIX = ".record.json"
 EXAMINATION_SUFFIX = ".together.json"
 AGAIN = "Make it again from the photo and its region file"
+_Read = TypeVar("_Read")
 COLOUR_SPACE = "CIELAB, illuminant D65, CIE 1931 2 degree observer"
 
 
@@ -127,6 +129,16 @@ class _Judged:
         return "".join(shown)
 
 
+class _ByName(dict[str, _Read]):
+    """What was read, by mark or photo; a name that it does not hold is told with its mend."""
+
+    def __missing__(self, name: object) -> NoReturn:
+        near = difflib.get_close_matches(str(name), self, n=1)
+        read = f"Read were: {', '.join(self)}" if self else "Nothing at all was read"
+        mend = f"Did you mean {near[0]!r}?" if near else read
+        raise NotReadError(f"nothing was read of {name!r}", mend=mend)
+
+
 @dataclass(frozen=True, repr=False)
 class Record(_Judged):
     """One photo measured and assessed.
@@ -157,7 +169,7 @@ class Record(_Judged):
     @property
     def readings(self) -> dict[str, Reading]:
         """Mark -> its colour, in the order of the marks table."""
-        return {reading.mark: reading for reading in self.measurement.readings}
+        return _ByName((reading.mark, reading) for reading in self.measurement.readings)
 
 
 @dataclass(frozen=True, repr=False)
@@ -179,7 +191,7 @@ class Examination(_Judged):
     @property
     def readings(self) -> dict[str, dict[str, Reading]]:
         """Photo -> mark -> its colour."""
-        return {record.photo: record.readings for record in self.records}
+        return _ByName((record.photo, record.readings) for record in self.records)
 
     @property
     def question(self) -> Question:

@@ -64,7 +64,7 @@ def test_json_on_the_command_line_is_the_record_that_is_written(folder):
 def spoil(folder, name, change):
     """A copy of the good bird with its region file changed as text."""
     (folder / f"{name}.jpg").write_bytes((folder / "good.jpg").read_bytes())
-    text = (folder / "good.regions.json").read_text()
+    text = (folder / "good.regions.json").read_text().replace("good.jpg", f"{name}.jpg")
     (folder / f"{name}.regions.json").write_text(change(text))
     return folder / f"{name}.jpg"
 
@@ -127,6 +127,9 @@ def test_the_lists_a_keeper_asks_for_are_printed():
     assert "jet black" in run("expect", "personatus").stdout
     assert "95 %" in run("word").stdout
     assert "neck" in run("word", "Collar").stdout
+    unknown = run("word", "zzz").stderr
+    assert unknown.endswith("the word 'zzz' is not explained. 'fieldmarks word' lists all words\n")
+    assert ".toml" not in unknown
     assert "personatus / fischeri" in run("tell-apart").stdout
     assert run("check-tables").returncode == 0
 
@@ -156,6 +159,45 @@ def test_without_its_screens_the_app_says_how_to_get_them(monkeypatch):
         "fieldmarks: the screens of the app are not installed. "
         "Install them with: pip install streamlit"
     ]
+
+
+def test_faults_of_own_tables_are_told_wherever_these_are_used(folder, tmp_path, monkeypatch):
+    from fieldmarks import rules
+
+    own = tmp_path / "varieties.toml"
+    own.write_text(
+        '[varieties.dusk]\nname = "dusk"\nseries = "green"\nlook = "Less black."\n'
+        'reason = "Less black."\nevidence = "made up"\naliases = ["pale"]\n'
+    )
+    judge = ("assess", folder / "good.jpg", "--as", "csv")
+    assert run("--more-tables", tmp_path, *judge).stderr == ""
+    own.write_text(own.read_text().replace('"pale"', '"lutino"'))
+    done = run("--more-tables", tmp_path, *judge)
+    assert done.returncode == 0
+    assert done.stderr == (
+        "Your tables are used as they stand. Faults found in them: 1. To see them: "
+        f'fieldmarks check-tables "{tmp_path}"\n'
+    )
+    seen = run("check-tables", tmp_path)
+    assert seen.returncode == 2
+    assert seen.stderr.startswith("varieties.toml, varieties.dusk.aliases: the name 'lutino' is")
+    # Nobody waits for the check without tables of his own.
+    monkeypatch.setattr(rules, "validate_tables", None)
+    assert run(*judge).stderr == ""
+
+
+def test_files_of_the_folder_that_are_not_read_are_named(tmp_path):
+    (tmp_path / "guide").mkdir()
+    (tmp_path / "guide" / "bird.toml").write_text("rubbish[")
+    (tmp_path / "signs.toml.txt").write_text("")
+    (tmp_path / "notes.txt").write_text("")
+    done = run("check-tables", tmp_path)
+    assert done.returncode == 0
+    named, rest = done.stderr.splitlines()
+    assert named.startswith("Not read: guide/bird.toml, signs.toml.txt. ")
+    assert "guide and places are those of the program" in named
+    assert rest == "All that are read are in order."
+    assert "Faults found in them: 1." in run("--more-tables", tmp_path, "version").stderr
 
 
 def test_two_birds_of_one_photo_keep_a_record_each(folder, tmp_path):

@@ -11,7 +11,7 @@ import typer
 import fieldmarks as fm
 from fieldmarks import __version__
 from fieldmarks.cli.main import app
-from fieldmarks.measure.region import Polygon
+from fieldmarks.measure.region import Ellipse, Line, Polygon, Region
 from fieldmarks.measure.region_file import region_set_from_text, to_annotations
 from fieldmarks.pipeline import demo_birds
 from fieldmarks.rules import validate_tables
@@ -114,6 +114,16 @@ def test_the_region_file_shown_is_one_as_the_program_writes_it():
     assert [(r.mark, r.value) for r in page.regions] == [("collar", None), ("card", 0.18)]
     assert page.regions[0].shape == Polygon(corners)
     assert to_annotations(page) == json.loads(shown)
+    (others,) = re.findall(r"^```xml\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
+    shapes = (Ellipse(1343.4, 417.5, 103.9, 97.9, 2.0), Line((300.0, 2800.0), (900.0, 2810.0)))
+    for line, shape in zip(others.splitlines(), shapes, strict=True):
+        # What is called optional is left out.
+        selector = {"type": "SvgSelector", "value": line}
+        body = {"purpose": "tagging", "value": "scale"}
+        least = json.dumps({"items": [{"body": body, "target": {"selector": selector}}]})
+        assert region_set_from_text(least).regions == (Region("1", "scale", shape),)
+        written = to_annotations(region_set_from_text(least))
+        assert written["items"][0]["target"]["selector"]["value"] == line
 
 
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -151,3 +161,7 @@ def test_the_invented_species_for_contributors_passes_every_check(tmp_path, monk
     assert "aurora" in said
     assert str(names["reading"].expanded) in said
     assert len([line for line in lines.splitlines() if line]) <= 7
+    (own,) = re.findall(r"```python\n(from fieldmarks.*?)```", DEVELOPERS, re.DOTALL)
+    exec(own, names)
+    assert set(names["record"].readings) == {"collar"}
+    assert names["record"].measurement.calibration.calibrated

@@ -11,7 +11,7 @@ import pytest
 from test_record import FACE, card, save_bird
 
 import fieldmarks as fm
-from fieldmarks._util.errors import FieldmarksError, RegionError
+from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
 from fieldmarks.measure.region import Region
 from fieldmarks.pipeline import demo_birds
 from fieldmarks.record import FINDING_COLUMNS, record_to_json, write_record
@@ -62,6 +62,49 @@ def test_a_photo_with_regions_at_hand_needs_no_region_file(tmp_path):
     assert not without.readings["face"].calibrated
     with pytest.raises(RegionError, match="not drawn on this"):
         fm.assess(path, regions=replace(with_card.measurement.regions, sha256="0" * 64))
+
+
+@pytest.mark.parametrize(
+    "regions",
+    [
+        [("f", "face", ((10, 10), (90, 10), (50, 60)))],
+        {"items": []},
+        [Region("f", "face", ((10, 10), (90, 10), (50, 60)))],
+        5,
+        [None],
+    ],
+)
+def test_what_is_no_region_is_refused_with_what_a_region_is(regions):
+    with pytest.raises(RegionError, match=r"^the regions: .* is no region\. Give .*Polygon\("):
+        fm.assess(demo_birds()["personatus_clean"], regions=regions)
+
+
+def test_regions_of_several_photos_come_in_a_list():
+    two = [demo_birds()["personatus_clean"], demo_birds()["fischeri_clean"]]
+    for regions in (5, "bird.regions.json", [None]):
+        with pytest.raises(RegionError, match="photos were given: 2, and regions for 1"):
+            fm.assess(two, regions=regions)
+
+
+@pytest.mark.parametrize("ask", [fm.assess, fm.read])
+@pytest.mark.parametrize("photo", [None, 5])
+def test_what_is_no_photo_is_refused(ask, photo):
+    with pytest.raises(PhotoError, match=rf"^{photo} is no photo\. Give the name of its file"):
+        ask(photo)
+
+
+def test_among_several_photos_what_is_none_is_refused():
+    with pytest.raises(PhotoError, match="None is no photo"):
+        fm.assess([demo_birds()["personatus_clean"], None])
+
+
+def test_a_mark_that_was_not_read_is_told_with_those_that_were(record):
+    for asked, mend in (("colar", r"Did you mean 'collar'\?"), ("x", "Read were: .*collar")):
+        assert asked not in record.readings
+        assert record.readings.get(asked) is None
+        for kind in (FieldmarksError, KeyError):
+            with pytest.raises(kind, match=rf"^nothing was read of '{asked}'\. {mend}"):
+                record.readings[asked]
 
 
 def test_reading_alone_gives_the_same_colours(record):

@@ -38,6 +38,16 @@ def test_a_frame_is_found_and_added_once(tmp_path):
     assert sorted(r.mark for r in regions.regions) == ["card", "scale"]
 
 
+def test_a_frame_does_not_lend_its_photo_to_the_regions_of_another(tmp_path):
+    """Written with this photo's fingerprint they would pass for its own from then on."""
+    path, beside = save(framed(300, 0.1)[0], tmp_path / "framed.png"), "framed.regions.json"
+    write_region_file(RegionSet("framed.png", 9, 9), tmp_path / beside)
+    before = (tmp_path / beside).read_bytes()
+    for command in (["find-card", str(path), "--add"], ["check-photo", str(path)]):
+        assert "on a photo of 9 x 9 pixels" in str(run.invoke(app, command).exception)
+    assert (tmp_path / beside).read_bytes() == before
+
+
 def test_a_card_is_proposed_where_there_is_no_frame():
     bird = demo_birds()["personatus_clean"]
     result = run.invoke(app, ["find-card", str(bird)])

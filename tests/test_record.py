@@ -84,6 +84,33 @@ def test_a_region_file_of_another_photo_is_refused(tmp_path, tables):
         record_of_file(path, tables)
 
 
+@pytest.mark.parametrize(
+    ("photo", "size", "said"),
+    [
+        ("other.jpg", (0, 0), r"it belongs to other\.jpg, not to bird\.jpg\. If both are one"),
+        ("bird.jpg", (601, 400), r"601 x 400 pixels, and bird\.jpg has 600 x 400"),
+        ("bird.jpg", (400, 600), r"400 x 600 pixels, and bird\.jpg has 600 x 400"),
+    ],
+)
+def test_without_a_fingerprint_name_and_size_tell_another_photo(
+    tmp_path, tables, photo, size, said
+):
+    path = save_bird(tmp_path)
+    write_region_file(RegionSet(photo, *size, (card(),)), tmp_path / "bird.regions.json")
+    with pytest.raises(RegionError, match=rf"^bird\.regions\.json: .*{said}"):
+        record_of_file(path, tables)
+
+
+def test_a_photo_may_be_renamed_and_its_name_be_written_in_many_ways(tmp_path, tables):
+    path, beside = save_bird(tmp_path), tmp_path / "bird.regions.json"
+    same = open_photo(path).sha256
+    for name, sha256 in (
+        ("before.jpg", same), ("https://example.org/a/bird.jpg", ""), ("BIRD.JPG", ""), ("", "")
+    ):  # fmt: skip
+        write_region_file(RegionSet(name, 600, 400, (card(),), sha256), beside)
+        assert record_of_file(path, tables)[0].measurement.regions.photo == "bird.jpg"
+
+
 def test_a_table_that_a_record_has_not_is_refused_with_those_it_has(tmp_path, tables):
     record, _ = record_of_file(save_bird(tmp_path), tables)
     with pytest.raises(FieldmarksError, match=r"no table 'finding'.*findings or readings"):

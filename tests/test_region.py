@@ -116,11 +116,80 @@ def test_an_annotation_of_another_tool_is_read():
     assert from_annotations(page).regions == (Region("1", "rump", Rectangle(5, 6, 20, 30)),)
 
 
+def page_of(*bodies: tuple[str, str], **source) -> dict:
+    """A page of one annotation on a rectangle: (purpose, value) of each body."""
+    body = [{"type": "TextualBody", "purpose": p, "value": value} for p, value in bodies]
+    selector = {"type": "FragmentSelector", "value": "xywh=5,6,20,30"}
+    target = {"source": {"id": "bird.jpg", **source}, "selector": selector}
+    return {"items": [{"type": "Annotation", "body": body, "target": target}]}
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["reflectance=abc", "reflectance: 0.5", "Reflectance=0.36", "0.5", "18 %", "",
+     "reflectance=0,18", "length mm=0.2"],
+)  # fmt: skip
+def test_a_card_described_in_words_that_cannot_be_read_is_refused(said):
+    """Silently taken for 18 %, it would shift every lightness."""
+    with pytest.raises(RegionError) as caught:
+        from_annotations(page_of(("tagging", "card"), ("describing", said)), "b.json")
+    wrong = f"b.json, annotation 1 (card): its describing body {said!r} cannot be read"
+    assert str(caught.value) == f"{wrong}. Write it as reflectance=0.18"
+
+
+def test_what_another_tool_says_of_a_mark_that_holds_no_value_is_passed_over():
+    page = page_of(("tagging", "rump"), ("describing", "pale, in the shade"))
+    assert from_annotations(page).regions[0].value is None
+
+
+@pytest.mark.parametrize("purpose", ["tagging", "describing"])
+def test_an_annotation_that_says_two_things_of_one_kind_is_refused(purpose):
+    bodies = [("tagging", "card"), ("describing", "reflectance=0.18")]
+    twice = [*bodies, next(body for body in bodies if body[0] == purpose)]
+    with pytest.raises(RegionError, match=f"annotation 1.*several {purpose} bodies. Keep one"):
+        from_annotations(page_of(*twice))
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ({"exif:width": 100}, {"exif:width": 101}),
+        ({"schema:sha256": "a" * 64}, {"schema:sha256": "b" * 64}),
+        ({}, {"id": "other.jpg"}),
+    ],
+)
+def test_annotations_of_two_photos_in_one_file_are_refused(one, other):
+    pages = [page_of(("tagging", "rump"), **source) for source in (one, other)]
+    with pytest.raises(RegionError, match=r"of several photos.* and "):
+        from_annotations({"items": [item for page in pages for item in page["items"]]})
+
+
+@pytest.mark.parametrize(
+    "svg",
+    [
+        '<g transform="scale(2)"><ellipse cx="9" cy="9" rx="5" ry="5"/></g>',
+        '<ellipse cx="9" cy="9" rx="5" ry="5" transform="translate(5 5)"/>',
+        '<polygon points="1,1 9,1 9,9" transform="rotate(5)"/>',
+    ],
+)
+def test_a_change_to_a_shape_that_is_not_read_is_not_passed_over(svg):
+    page = page_of(("tagging", "rump"))
+    page["items"][0]["target"]["selector"] = {"type": "SvgSelector", "value": f"<svg>{svg}</svg>"}
+    with pytest.raises(RegionError, match=r"annotation 1 \(rump\): its SVG cannot be read"):
+        from_annotations(page)
+
+
+def test_a_size_may_be_written_as_text():
+    page = page_of(("tagging", "rump"), **{"exif:width": "100", "exif:height": "80"})
+    assert (from_annotations(page).width, from_annotations(page).height) == (100, 80)
+
+
 BAD_REGIONS = {
     "off the photo": (one(Rectangle(90, 10, 20, 20)), "outside the photo"),
     "self-crossing": (one(Polygon(((10, 10), (50, 50), (50, 10), (10, 50)))), "crosses itself"),
     "empty": (one(Polygon(((10, 10), (11, 10), (10, 11)))), "less than 9 pixels"),
-    "no points": (one(Polygon(())), "less than 9 pixels"),
+    "no points": (one(Polygon(())), "needs at least 3 corners; it has 0"),
+    "two points": (one(Polygon(((10, 10), (60, 60)))), "needs at least 3 corners; it has 2"),
     "unknown mark": (one(TRIANGLE, "rumpp"), "no such mark"),
     "line for an area": (one(Line((1, 1), (50, 50))), "is an area"),
     "area for a line": (one(TRIANGLE, "scale"), "is a length"),
@@ -150,7 +219,7 @@ def test_an_unusable_region_is_named_with_the_mend(kind):
 
 
 def test_a_misspelt_mark_gets_the_nearest_name():
-    with pytest.raises(RegionError, match="Did you mean 'rump'"):
+    with pytest.raises(RegionError, match=r"Did you mean 'rump'\? .*own.*--more-tables FOLDER"):
         check_regions(one(TRIANGLE, "rumpp"), MARKS)
 
 

@@ -155,6 +155,11 @@ BROKEN = {
     "unknown level": ('eumelanin = "much"', 'eumelanin = "lots"', "makeup.0.eumelanin", "Use"),
     "unknown mark": ("[marks.rump]", "[marks.rumpp]", "marks.rumpp", "Did you mean 'rump'?"),
     "missing": ('iucn = "made up"\n', "", "facts.iucn", "Add it"),
+    "backwards": ("mass_g = [20, 25]", "mass_g = [25, 20]", "facts.mass_g", "Correct it"),
+    "a name of two": ("order = 6", 'aliases = ["Fischer"]', "aliases", "Give it another"),
+    "a key of two": ("order = 6", 'aliases = ["fischeri"]', "aliases", "Give it another"),
+    "a place of two": ("order = 6", "order = 2", "order", "Give it another"),
+    "nothing in it": ('swatches = ["violet"]', "swatches = []", "face.swatches", "at least one"),
     "not a number": ("low = 0.5", 'low = "wide"', "relations.ring.low", "Correct it"),
     "colour that cannot be": (
         'swatches = ["violet"]',
@@ -176,6 +181,49 @@ def test_a_broken_row_is_named_with_file_row_and_mend(extra, case):
     assert found[0].where.startswith("species/caeruleus.toml, ")
     assert mend in found[0].mend
     assert "\n" not in str(found[0])
+
+
+def test_a_refused_word_of_a_list_is_told_once_and_in_our_words(extra):
+    write(extra, "species/caeruleus.toml", SIXTH.replace('["violet"]', '["vilet"]', 1))
+    (problem,) = validate_tables(extra)
+    assert problem.problem == "there is no swatch 'vilet'"
+
+
+def test_what_two_rows_have_alike_is_told_of_the_keepers_own(extra):
+    """Also where the own file takes the place of a shipped one: nobody can mend that."""
+    shipped = (shipped_folders()[0] / "species" / "personatus.toml").read_text(encoding="utf-8")
+    assert "aliases = [" in shipped
+    own = shipped.replace("aliases = [", 'aliases = ["peach-faced", ', 1)
+    write(extra, "species/masked.toml", own)
+    (problem,) = validate_tables(extra)
+    assert problem.where == "species/masked.toml, aliases"
+    assert "'peach faced' is that of" in problem.problem
+    assert "roseicollis" in problem.problem
+    assert load_rules(extra)  # neither is found by that name; all else stands
+
+
+def test_two_species_that_state_no_place_are_no_fault(extra):
+    for key, name in (("caeruleus", "made-up"), ("rubeus", "other")):
+        text = SIXTH.replace("caeruleus", key).replace("made-up lovebird", f"{name} lovebird")
+        text = text.replace("inventus", key).replace("order = 6\n", "")
+        write(extra, f"species/{key}.toml", text)
+    assert validate_tables(extra) == []
+
+
+@pytest.mark.parametrize("place", ["", "signs/"])
+def test_a_species_beside_its_folder_is_one_clear_line(extra, place):
+    write(extra, f"{place}caeruleus.toml", SIXTH)
+    (problem,) = validate_tables(extra)
+    assert str(problem) == (
+        f"{place}caeruleus.toml: this is a species. Put it into the folder species"
+    )
+
+
+def test_a_word_of_another_row_is_not_suggested_for_itself(extra):
+    write(extra, "tints.toml", '[tints.odd]\nname = "odd"\nevidence = "made up"\nlow = 3\n')
+    (problem,) = validate_tables(extra)
+    assert problem.problem == "'low' is not known here"
+    assert "Did you mean" not in problem.mend
 
 
 def test_all_problems_are_listed_not_only_the_first(extra):

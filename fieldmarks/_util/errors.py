@@ -56,6 +56,10 @@ class TableError(FieldmarksError, ValueError):
     """
 
 
+class NotReadError(FieldmarksError, KeyError):
+    """Of a mark or photo that was asked for nothing was read; a KeyError too, as of any dict."""
+
+
 @contextmanager
 def told_if_not_opened(
     where: str, mend: str = "Check the file name", kind: type[FieldmarksError] = FieldmarksError

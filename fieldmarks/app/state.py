@@ -14,12 +14,12 @@ from pathlib import Path
 
 import numpy as np
 
-from fieldmarks._util.errors import FieldmarksError, PhotoError, RegionError
+from fieldmarks._util.errors import FieldmarksError, PhotoError
 from fieldmarks.app.marker import MarkerEvent, Offer, photo_key, reduced_jpeg
 from fieldmarks.app.proposed import look_unlike, offer
 from fieldmarks.birds.model import EARLIEST
 from fieldmarks.measure.card_places import find_card
-from fieldmarks.measure.measure import check_for_photo
+from fieldmarks.measure.measure import check_drawn_on, check_for_photo
 from fieldmarks.measure.outlines import Taps, propose
 from fieldmarks.measure.phone_profile import PhoneProfile
 from fieldmarks.measure.photo import Photo, decode_photo
@@ -144,10 +144,7 @@ class Work:
             RegionError: The file cannot be read, or belongs to another photo.
         """
         loaded = region_set_from_text(text, name, mend="Choose a region file saved by this app")
-        if loaded.sha256 and loaded.sha256 != self.photo.sha256:
-            raise RegionError(
-                "it was drawn on another photo", where=name, mend=f"Open {loaded.photo} first"
-            )
+        check_drawn_on(loaded, self.photo, name)
         self.regions = check_for_photo(loaded, self.photo, self.tables)
         self.turn += 1
         self._begin(taps_asked=False)

@@ -29,8 +29,8 @@ chosen = Chosen()
 
 
 def rule_tables() -> Tables:
-    """The rule tables chosen; own swatches that lie unused are mentioned."""
-    from fieldmarks.rules import keepers, load_rules
+    """The rule tables chosen; faults of one's own, and swatches that lie unused, are mentioned."""
+    from fieldmarks.rules import keepers, load_rules, not_read, validate_tables
 
     unused = [swatch.key for swatch in keepers.own_swatches() if swatch.in_use]
     if unused and not chosen.own_swatches:
@@ -38,7 +38,15 @@ def rule_tables() -> Tables:
             f"Shipped swatches are used. Yours ({', '.join(unused)}) are taken with "
             "fieldmarks --own-swatches ..."
         )
-    return load_rules(chosen.more_tables, chosen.own_swatches)
+    tables = load_rules(chosen.more_tables, chosen.own_swatches)
+    if folder := chosen.more_tables:
+        faults = len(validate_tables(folder)) + bool(not_read(folder))
+        if faults:
+            say(
+                f"Your tables are used as they stand. Faults found in them: {faults}. To see them: "
+                f'fieldmarks check-tables "{folder}"'
+            )
+    return tables
 
 
 def open_store() -> Store:

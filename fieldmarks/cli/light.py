@@ -11,6 +11,7 @@ from fieldmarks.cli.answers import say, write
 from fieldmarks.cli.asking import Regions, group
 
 if TYPE_CHECKING:
+    from fieldmarks.measure.photo import Photo as OpenPhoto
     from fieldmarks.measure.region import Region
 
 app = group(help="Cards, charts, the printed frame and your phone's own colours.")
@@ -56,7 +57,7 @@ def find_card(
     print("\n".join((frame.distance_note, *frame.warnings)))
     if add:
         found = frame.regions(reflectance)
-        path, old = _drawn(photo)
+        path, old = _drawn(photo, opened)
         names = {r.id for r in found}
         kept = (*(r for r in old if r.id not in names), *found)
         drawn = region.RegionSet(opened.name, opened.width, opened.height, kept, opened.sha256)
@@ -72,7 +73,7 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
     from fieldmarks.measure.photo_quality import photo_fitness
 
     opened = open_photo(photo)
-    _, drawn = _drawn(photo, regions)
+    _, drawn = _drawn(photo, opened, regions)
     fitness = photo_fitness(opened, drawn)
     cards = [r for r in drawn if r.mark == "card"]
     card = calibrate(opened, cards)
@@ -94,13 +95,18 @@ def check_photo(photo: Photo, regions: Regions = None) -> None:
         print("Fit: nothing speaks against it.")
 
 
-def _drawn(photo: Path, regions: Path | None = None) -> tuple[Path, tuple[Region, ...]]:
-    """The region file of a photo, and what is drawn in it so far."""
-    from fieldmarks.measure.region_file import read_region_file
-    from fieldmarks.pipeline import region_file_of
+def _drawn(
+    photo: Path, opened: OpenPhoto, regions: Path | None = None
+) -> tuple[Path, tuple[Region, ...]]:
+    """The region file of a photo, and what is drawn in it so far.
+
+    Raises:
+        RegionError: It cannot be read, or belongs to another photo.
+    """
+    from fieldmarks.pipeline import region_file_of, regions_of
 
     path = regions or region_file_of(photo)
-    return path, read_region_file(path).regions if path.exists() else ()
+    return path, regions_of(photo, path, opened).regions if path.exists() else ()
 
 
 @app.command()

@@ -247,14 +247,20 @@ def check_tables(
     ] = None,
 ) -> None:
     """Check species, variety, sign and swatch files: file, row, what is wrong and the mend."""
-    from fieldmarks.rules import validate_tables
+    from fieldmarks.rules import not_read, validate_tables
 
     problems = validate_tables(folder)
     for problem in problems:
         say(problem)
+    others = not_read(folder) if folder else []
+    if others:
+        say(
+            f"Not read: {', '.join(others)}. Tables end in .toml and lie in the folder itself, in "
+            "its species or its signs; guide and places are those of the program"
+        )
     if problems:
         raise typer.Exit(2)
-    say("All tables are in order.")
+    say("All that are read are in order." if others else "All tables are in order.")
 
 
 @app.command()

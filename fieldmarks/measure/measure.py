@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any, Protocol
+from urllib.parse import unquote
 
+from fieldmarks._util.errors import RegionError
 from fieldmarks.measure.calibration import Calibration, calibrate
 from fieldmarks.measure.comparison import read_relations, untold
 from fieldmarks.measure.light_checks import bird_doubts, card_doubts, cards_among_marks, widen
@@ -141,6 +145,34 @@ def calibrate_photo(
     if profile is not None:
         calibration = with_profile(photo, calibration, profile)
     return calibration if calibration.correction else with_steps(calibration)
+
+
+def check_drawn_on(regions: RegionSet, photo: Photo, where: str) -> None:
+    """Refuse regions that belong to another photo; ``where`` is what holds them.
+
+    The fingerprint tells it, else size and name: the file of a photo may be renamed.
+
+    Raises:
+        RegionError
+    """
+    mend = "Use the photo it was drawn on, or draw the regions again"
+    size, own_size = (regions.width, regions.height), (photo.width, photo.height)
+    problem = ""
+    if regions.sha256 and regions.sha256 != photo.sha256:
+        problem = f"it was not drawn on this {photo.name}, but on another photo or a changed copy"
+    elif all(size) and size != own_size:
+        has = "{} x {} pixels".format
+        problem = f"it was drawn on a photo of {has(*size)}, and {photo.name} has {has(*own_size)}"
+    elif regions.photo and not regions.sha256 and _stem(regions.photo) != _stem(photo.name):
+        problem = f"it belongs to {regions.photo}, not to {photo.name}"
+        mend = "If both are one photo, write this name as the id of each source in the file"
+    if problem:
+        raise RegionError(problem, where=where, mend=mend)
+
+
+def _stem(name: str) -> str:
+    """A photo's name without folders, address and ending, however it is written."""
+    return PurePosixPath(unicodedata.normalize("NFC", unquote(name)).casefold()).stem
 
 
 def check_for_photo(regions: RegionSet, photo: Photo, tables: Measurable) -> RegionSet:

@@ -27,6 +27,7 @@ Window = tuple[int, int, int, int]  # x0, y0, x1, y1; x1 and y1 are one past the
 
 MIN_AREA = 9.0  # px; below this a median means nothing
 ELLIPSE_POINTS = 72
+OWN_MARK = "A mark of your own needs its tables: fieldmarks --more-tables FOLDER ..."
 
 
 @dataclass(frozen=True)
@@ -266,8 +267,8 @@ def _faults(
         yield "this id is used twice", "Give each its own id"
     if kind is None:
         near = difflib.get_close_matches(region.mark, known_marks, n=1)
-        mend = f"Did you mean {near[0]!r}?" if near else "See 'fieldmarks marks' for the names"
-        yield "there is no such mark", mend
+        mend = f"Did you mean {near[0]!r}?" if near else "See 'fieldmarks marks' for the names."
+        yield "there is no such mark", f"{mend} {OWN_MARK}"
     if kind == "line" and not isinstance(shape, Line):
         yield "this mark is a length", "Draw it as a line"
     if kind == "area" and isinstance(shape, Line):
@@ -284,7 +285,9 @@ def _faults(
     if isinstance(shape, Line):
         if shape.length < 2:
             yield "the line has no length", "Draw it again"
-    elif len(points) < 3 or _outline(shape).convex_hull.area < MIN_AREA:
+    elif len(points) < 3:
+        yield f"an outline needs at least 3 corners; it has {len(points)}", "Draw it again"
+    elif _outline(shape).convex_hull.area < MIN_AREA:
         yield f"it covers less than {MIN_AREA:.0f} pixels", "Draw it larger"
     elif not _outline(shape).is_valid:
         yield "its outline crosses itself", "Draw one plain loop round the mark"

@@ -37,6 +37,8 @@ MAX_FILE_BYTES = 16 * 1024 * 1024
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _VALUE = re.compile(rf"(reflectance|length mm)\s*=\s*({_NUMBER})")
+_EXAMPLES = {"card": "reflectance=0.18", "scale": "length mm=20"}
+_PIXELS = re.compile(r"\d{1,9}")
 _ROTATE = re.compile(rf"rotate\(\s*({_NUMBER})(?:[\s,]+{_NUMBER}[\s,]+{_NUMBER})?\s*\)")
 _XYWH = re.compile(rf"xywh=(?:pixel:)?({_NUMBER}),({_NUMBER}),({_NUMBER}),({_NUMBER})")
 
@@ -77,15 +79,26 @@ def from_annotations(page: Any, where: str = "region file") -> RegionSet:
         region, source = _region(item, number, place)
         regions.append(region)
         sources.append(source)
-    sized = [s for s in sources if isinstance(s.get("exif:width"), int)]
-    source = next(iter(sized or sources), {})
-    width, height = source.get("exif:width", 0), source.get("exif:height", 0)
+    said = {
+        key: {str(source[key]) for source in sources if source.get(key)}
+        for key in ("schema:sha256", "exif:width", "exif:height", "id")
+    }
+    if said["schema:sha256"]:
+        said["id"] = {*sorted(said["id"])[:1]}  # a photo may have been renamed meanwhile
+    for key, values in said.items():
+        if len(values) > 1:
+            raise RegionError(
+                f"its annotations are of several photos: {key} is {' and '.join(sorted(values))}",
+                where=where,
+                mend="Keep those of one photo in each file",
+            )
+    sha256, width, height, photo = (next(iter(values), "") for values in said.values())
     return RegionSet(
-        photo=one_line(str(source.get("id", ""))),
-        width=width if isinstance(width, int) else 0,
-        height=height if isinstance(height, int) else 0,
+        photo=one_line(photo),
+        width=int(width) if _PIXELS.fullmatch(width) else 0,
+        height=int(height) if _PIXELS.fullmatch(height) else 0,
         regions=tuple(regions),
-        sha256=str(source.get("schema:sha256", "")),
+        sha256=sha256,
     )
 
 
@@ -184,12 +197,25 @@ def _region(item: Any, number: int, place: str) -> tuple[Region, dict[str, Any]]
         raise RegionError(
             "it does not name a mark", where=place, mend="Add a body with purpose 'tagging'"
         )
-    found = _VALUE.search(text.get("describing", ""))
+    place = f"{place} ({mark})"
+    for purpose in ("tagging", "describing"):
+        if sum(body.get("purpose") == purpose for body in bodies) > 1:
+            raise RegionError(f"it has several {purpose} bodies", where=place, mend="Keep one")
+    value = text.get("describing", "").strip()
+    found = _VALUE.fullmatch(value)
+    example = _EXAMPLES.get(mark, "")
+    # Of another mark it may be another tool's own words; of these it decides what is measured.
+    if "describing" in text and example and not (found and example.startswith(found[1])):
+        raise RegionError(
+            f"its describing body {value!r} cannot be read",
+            where=place,
+            mend=f"Write it as {example}",
+        )
     source = target.get("source")
     region = Region(
         id=one_line(str(item.get("id") or number).removeprefix("urn:region:")),
         mark=mark,
-        shape=_shape(target.get("selector"), f"{place} ({mark})"),
+        shape=_shape(target.get("selector"), place),
         value=float(found[2]) if found else None,
         note=text.get("commenting", ""),
     )
@@ -239,6 +265,9 @@ def _of_element(kind: str, said: Mapping[str, str]) -> Shape | None:
     def numbers(*names: str, default: str = "0") -> list[float]:
         return [float(said.get(name, default)) for name in names]
 
+    turn = _ROTATE.fullmatch(said.get("transform", "").strip())
+    if "transform" in said and not (turn and kind in ("ellipse", "circle")):
+        raise ValueError(said)
     match kind:
         case "polygon":
             return Polygon(_points(said.get("points", "")))
@@ -248,7 +277,6 @@ def _of_element(kind: str, said: Mapping[str, str]) -> Shape | None:
             x1, y1, x2, y2 = numbers("x1", "y1", "x2", "y2")
             return Line((x1, y1), (x2, y2))
         case "ellipse" | "circle":
-            turn = _ROTATE.fullmatch(said.get("transform", "").strip())
             cx, cy = numbers("cx", "cy")
             rx, ry = numbers("rx", "ry", default=said.get("r", "0"))
             return Ellipse(cx, cy, rx, ry, float(turn[1]) if turn else 0.0)

@@ -80,8 +80,8 @@ def explain(word: str) -> str:
         asked = word.lower().strip()
         near = [s for s in _spellings() if asked and asked in s]
         near += difflib.get_close_matches(asked, _spellings(), n=1)
-        mend = f"Did you mean {near[0]!r}?" if near else "See the list of words"
-        raise TableError(f"{plain(word, 40)!r} is not explained", where="words.toml", mend=mend)
+        mend = f"Did you mean {near[0]!r}?" if near else "'fieldmarks word' lists all words"
+        raise TableError(f"the word {plain(word, 40)!r} is not explained", mend=mend)
     return found.text
 
 

@@ -16,7 +16,7 @@ from pydantic_core import ErrorDetails
 from fieldmarks._util.errors import TableError, told_if_not_opened
 from fieldmarks._util.sanitize import is_harmless, plain
 from fieldmarks.rules import plumage, schema, swatches
-from fieldmarks.rules.tables import Tables
+from fieldmarks.rules.tables import Tables, names_of
 
 KINDS = ("marks", "swatches", "species", "varieties", "ages", "relations", "tints", "signs",
          "cautions", "makeup", "version")  # fmt: skip
@@ -80,37 +80,57 @@ def validate_tables(folder: Path | None = None) -> list[TableError]:
         wrong = there if Path(folder).is_dir() else "there is no such folder"
         return [TableError(wrong, where=str(folder), mend="Check its name")]
     folders = [*shipped_folders(), *([Path(folder)] if folder is not None else [])]
-    tables, problems = assemble(folders)
-    return problems if tables is None else _check_sense(tables)
+    return assemble(folders, sense=True)[1]
 
 
-def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
-    """Read, merge and check; the tables are None when there are problems."""
+def not_read(folder: Path) -> list[str]:
+    """Files of a folder that look like tables and are not read, by their place in it."""
+    near = {*folder.glob("*"), *folder.glob("*/*")} - {*_files(folder)}
+    found = (path for path in near if ".toml" in path.name.lower() and path.is_file())
+    return sorted(path.relative_to(folder).as_posix() for path in found)
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    """Table files; other sub-folders hold data that are no rule tables."""
+    for within in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
+        yield from sorted(within.glob("*.toml"))
+
+
+def assemble(
+    folders: Iterable[Path], sense: bool = False
+) -> tuple[Tables | None, list[TableError]]:
+    """Read, merge and check; the tables are None when there are problems.
+
+    Args:
+        sense: Look for faults of sense, too, with which tables can still be used.
+    """
     problems: list[TableError] = []
     rows: dict[str, dict[str, Any]] = {kind: {} for kind in KINDS}
     origin: dict[tuple[str, str], tuple[str, str]] = {}  # kind, key -> file, row as it is called
     digest, files = hashlib.sha256(), []
     for folder in folders:
-        # Other sub-folders hold data that are no rule tables.
-        for within in (folder, folder / SPECIES_FOLDER, folder / SIGN_FOLDER):
-            for path in sorted(within.glob("*.toml")):
-                name = path.relative_to(folder).as_posix()
-                try:
-                    raw, data = _read(path, name)
-                except TableError as error:
-                    problems.append(error)
-                    continue
-                files.append(name)
-                digest.update(name.encode() + b"\0" + hashlib.sha256(raw).digest())
-                for kind, key, row_name, row in _rows(path, data):
-                    if kind in rows:
-                        rows[kind][key], origin[kind, key] = row, (name, row_name)
-                    else:
-                        mend = _nearest(row_name, (k for k in KINDS if k != "species"))
-                        where = f"{name}, {row_name}"
-                        problems.append(
-                            TableError("there is no such table", where=where, mend=mend)
-                        )
+        for path in _files(folder):
+            name = path.relative_to(folder).as_posix()
+            try:
+                raw, data = _read(path, name)
+            except TableError as error:
+                problems.append(error)
+                continue
+            if path.parent.name != SPECIES_FOLDER and {"scientific", "facts"} & data.keys():
+                wrong, mend = "this is a species", f"Put it into the folder {SPECIES_FOLDER}"
+                problems.append(TableError(wrong, where=name, mend=mend))
+                continue
+            files.append(name)
+            digest.update(name.encode() + b"\0" + hashlib.sha256(raw).digest())
+            for kind, key, row_name, row in _rows(path, data):
+                if kind in rows:
+                    rows[kind][key] = row
+                    origin.pop((kind, key), None)  # what was read last comes last
+                    origin[kind, key] = name, row_name
+                else:
+                    mend = _nearest(row_name, (k for k in KINDS if k != "species"))
+                    where = f"{name}, {row_name}"
+                    problems.append(TableError("there is no such table", where=where, mend=mend))
     # Under "version" lies one text, under the key "", or nothing.
     makeup, version = rows.pop("makeup"), "".join(rows.pop("version").values())
     keys = {kind: set(found) for kind, found in rows.items()}
@@ -130,6 +150,8 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
         )
     except ValidationError as error:
         for fault in error.errors(include_url=False):
+            if fault["type"] == "too_short" and fault["input"]:
+                continue  # what it holds was refused, and is told
             kind, at, *cell = map(str, fault["loc"])
             file, row_name = origin[kind, [*makeup][int(at)] if kind == "makeup" else at]
             place = ".".join(part for part in (row_name, *cell) if part not in ("", "[key]"))
@@ -143,7 +165,7 @@ def assemble(folders: Iterable[Path]) -> tuple[Tables | None, list[TableError]]:
         varieties=_in_order({**tables.varieties, **_combined(tables.varieties)}),
         cautions=_in_order(tables.cautions),
     )
-    problems = _doubles(whole)
+    problems = _doubles(whole) or (_check_sense(whole, origin) if sense else [])
     return (None, problems) if problems else (whole, [])
 
 
@@ -241,11 +263,14 @@ def _explain(fault: ErrorDetails) -> tuple[str, str]:
     if kind == "extra_forbidden":
         rows = (row for row in vars(schema).values() if isinstance(row, type))
         words = {w for row in rows if issubclass(row, schema.Row) for w in row.model_fields}
-        return f"{name!r} is not known here", _nearest(name, words)
+        elsewhere = "It is a word of other rows: see the shipped files"
+        return f"{name!r} is not known here", elsewhere if name in words else _nearest(name, words)
     if kind == "missing":
         return f"{name!r} is missing", "Add it"
     if kind == "literal_error":
         return f"{fault['input']!r} is not allowed", f"Use {about['expected']}"
+    if kind == "too_short":
+        return "it is empty", "Give at least one"
     if kind == "model_type":
         return "this is no row", "Make it a table"
     if kind == "value_error":
@@ -280,19 +305,25 @@ def _doubles(tables: Tables) -> list[TableError]:
     return problems + [TableError(wrong, where=f"marks.{key}", mend=mend) for key in shared]
 
 
-def _check_sense(tables: Tables) -> list[TableError]:
+def _check_sense(
+    tables: Tables, origin: Mapping[tuple[str, str], tuple[str, str]]
+) -> list[TableError]:
     """Faults of sense in tables that can be read.
 
-    Stated and derived colours that disagree, and make-ups that no rule covers in some variety.
+    Stated and derived colours that disagree, make-ups that no rule covers in some variety, and what
+    two rows have that only one may have.
     """
-    problems = []
+    problems = [*_shared(tables, origin)]
+    sound = set()
     for key, species in tables.species.items():
         for mark, row in species.marks.items():
-            where = f"species/{key}.toml, marks.{mark}"
+            where = f"{origin['species', key][0]}, marks.{mark}"
+            made = (row.ground or tables.marks[mark].kind, row.makeup, row.extra)
             try:
-                for variety in tables.varieties:
+                for variety in tables.varieties if made not in sound else ():
                     for age in tables.ages:
                         plumage.derive(tables, row, mark, variety, age)
+                sound.add(made)
                 strays = plumage.disagreeing_swatches(tables, key, mark)
             except TableError as error:
                 wrong, mend = error.problem, error.mend
@@ -307,3 +338,23 @@ def _check_sense(tables: Tables) -> list[TableError]:
                 mend = "Correct the make-up or the row, or give the reason in 'differs'"
                 problems.append(TableError(wrong, where=f"{where}.swatches", mend=mend))
     return problems
+
+
+def _shared(
+    tables: Tables, origin: Mapping[tuple[str, str], tuple[str, str]]
+) -> Iterator[TableError]:
+    """Names by which two rows go, so that neither is found, and places that two species have."""
+    for kind in ("species", "varieties", "ages"):
+        rows = getattr(tables, kind)
+        seen: dict[str, str] = {}
+        for key in (k for of, k in origin if of == kind):
+            row, (file, row_name) = rows[key], origin[kind, key]
+            stated = kind == "species" and "order" in row.model_fields_set
+            place = {f"order {row.order}": "order"} if stated else {}
+            names = {f"the name {name!r}": field for name, field in names_of(row).items()}
+            for what, field in (names | place).items():
+                other = seen.setdefault(what, key)
+                if other != key:
+                    wrong = f"{what} is that of {rows[other].name} ({other}) as well"
+                    where = f"{file}, {f'{row_name}.' if row_name else ''}{field}"
+                    yield TableError(wrong, where=where, mend="Give it another")

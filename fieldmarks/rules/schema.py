@@ -19,14 +19,16 @@ if TYPE_CHECKING:  # numpy takes longer to import than all tables to read
     from fieldmarks.measure.quantities import Lab
 
 
-def _readable(notation: str) -> str:
-    munsell_to_lab(notation)
-    return notation
+def _rising(span: Span) -> Span:
+    if span[0] > span[1]:
+        raise ValueError(f"the lower number comes first, not {span[0]:g} before {span[1]:g}")
+    return span
 
 
-Notation = Annotated[str, AfterValidator(_readable)]  # Munsell
+Notation = Annotated[str, AfterValidator(lambda n: munsell_to_lab(n) and n)]  # Munsell
 Sentence = Annotated[str, Field(min_length=3)]
 Span = tuple[float, float]
+Range = Annotated[Span, AfterValidator(_rising)]
 
 Ground = Literal["feather", "skin", "leg", "horn", "iris", "pupil"]
 Psittacin = Literal[
@@ -237,17 +239,17 @@ class Facts(Doubted):
     ``fledge_weeks`` from hatching; ``breed_from_months`` the age from which birds are bred.
     """
 
-    body_length_mm: Span
-    mass_g: Span
-    leg_ring_mm: Span
-    first_moult_months: Span
+    body_length_mm: Range
+    mass_g: Range
+    leg_ring_mm: Range
+    first_moult_months: Range
     mature_months: float
     sexes: Sentence = "not known"
-    clutch: Span | None = None
+    clutch: Range | None = None
     hatch_days: float | None = None
-    ring_days: Span | None = None
+    ring_days: Range | None = None
     fledge_weeks: float | None = None
-    breed_from_months: Span | None = None
+    breed_from_months: Range | None = None
     iucn: Sentence
     cites: Sentence
 
@@ -335,8 +337,8 @@ class RelationKind(Keyed, Doubted):
 class Tint(Keyed, Doubted):
     """A region of CIELCh (D65, 2 degrees); a hue span may run through 0 degrees."""
 
-    lightness: Span = (0, 100)
-    chroma: Span = (0, 200)
+    lightness: Range = (0, 100)
+    chroma: Range = (0, 200)
     hue: Span = (0, 360)
 
 

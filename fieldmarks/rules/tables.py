@@ -126,14 +126,17 @@ def nearest_to(given: str, rows: Mapping[str, Any]) -> str:
     return f"Use one of {', '.join(plain)}"
 
 
-def _names(rows: Mapping[str, Any]) -> dict[str, set[str]]:
-    """Every name of each row, bare."""
-    found = {}
-    for key, row in rows.items():
-        scientific = getattr(row, "scientific", "")
-        names = (key, row.name, scientific, scientific.rpartition(" ")[2])
-        found[key] = {_bare(name) for name in (*names, *getattr(row, "aliases", ())) if name}
-    return found
+def _names(rows: Mapping[str, Any]) -> dict[str, dict[str, str]]:
+    return {key: names_of(row) for key, row in rows.items()}
+
+
+def names_of(row: Any) -> dict[str, str]:
+    """Every name by which a species, variety or age is found, bare -> the word that holds it."""
+    scientific = getattr(row, "scientific", "")
+    names = [("aliases", alias) for alias in getattr(row, "aliases", ())]
+    names += [("scientific", scientific), ("scientific", scientific.rpartition(" ")[2])]
+    names += [("name", row.name), ("key", row.key)]
+    return {_bare(name): word for word, name in names if name}
 
 
 def _bare(name: str) -> str:

@@ -41,5 +41,5 @@ def test_what_is_no_json_is_refused_with_each_ones_own_mend(tables, tmp_path, br
 
 def test_regions_of_another_photo_are_refused(tables):
     text = text_for("0" * 64)
-    with pytest.raises(RegionError, match="drawn on another photo"):
+    with pytest.raises(RegionError, match=r"not drawn on this bird\.png, but on another photo"):
         opened(tables).open_regions(text, "r.json")
