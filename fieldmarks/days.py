@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
+from itertools import islice
 from pathlib import Path
 
 from fieldmarks._util.atomic_write import write_whole
@@ -25,30 +26,25 @@ def named_birds(folder: Path) -> dict[str, tuple[str, str]]:
     if not path.exists():
         return {}
     found: dict[str, tuple[str, str]] = {}
-    head: list[str] = []
     with told_if_not_opened(LIST_NAME, "Check the file"):
         data = path.read_bytes()
     try:
-        for number, cells in csv_rows(data)[1]:
-            if number == 1:
-                head = [cell.strip().lower() for cell in cells]
-                continue
-            row = dict(zip(head, (cell.strip() for cell in cells), strict=False))
-            photo, bird = row.get("photo", ""), row.get("bird", "")
+        lines = csv_rows(data)[1]
+        head = [cell.strip().lower() for _, cells in islice(lines, 1) for cell in cells]
+        for number, cells in lines:
+            row = dict(zip(head, map(str.strip, cells), strict=False))
+            photo, bird, day = (row.get(column, "") for column in ("photo", "bird", "day"))
             if not (photo and bird):
-                raise FieldmarksError(
-                    f"row {number}: photo or bird is missing",
-                    mend="Give it the columns photo, bird and, if you like, day",
-                )
-            if not (folder / photo).is_file():
-                raise FieldmarksError(
-                    f"row {number}: there is no {photo}", mend="Write the photo's name as it is"
-                )
-            if photo in found:
-                raise FieldmarksError(
-                    f"row {number}: {photo} is named twice", mend="Leave one of the rows"
-                )
-            found[photo] = bird, row.get("day", "")
+                wrong = "photo or bird is missing"
+                mend = "Give it the columns photo, bird and, if you like, day"
+            elif not (folder / photo).is_file():
+                wrong, mend = f"there is no {photo}", "Write the photo's name as it is"
+            elif photo in found:
+                wrong, mend = f"{photo} is named twice", "Leave one of the rows"
+            else:
+                found[photo] = bird, day
+                continue
+            raise FieldmarksError(f"row {number}: {wrong}", mend=mend)
     except FieldmarksError as error:
         raise FieldmarksError(error.problem, where=LIST_NAME, mend=error.mend) from None
     return found

@@ -21,7 +21,7 @@ from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import Region, RegionSet, Shape
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.record import COLOUR_SPACE, AnyRecord, Examination, Question, Record, write_record
-from fieldmarks.report.picture import annotate, to_jpeg
+from fieldmarks.report.picture import LONGEST, annotate, to_jpeg
 from fieldmarks.rules import Tables, load_rules
 from fieldmarks.rules.tables import any_name
 
@@ -270,15 +270,17 @@ def write_results(
     return write_record(record, folder, stem)
 
 
-def picture_of(record: Record, photo: Photo, tables: Tables, suffix: str = ".jpg") -> bytes:
-    """The annotated photo as JPEG or PNG bytes.
+def picture_of(
+    record: Record, photo: Photo, tables: Tables, suffix: str = ".jpg", longest: int = LONGEST
+) -> bytes:
+    """The annotated photo as JPEG or PNG bytes; ``longest`` is its longest side, pixels.
 
     Raises:
         PhotoError: The ending names no kind of picture that can be written.
     """
     names = {key: mark.name for key, mark in tables.marks.items()}
     colours = {r.mark: r.lab for r in record.measurement.readings}
-    picture = annotate(photo, record.measurement.regions.regions, names, colours)
+    picture = annotate(photo, record.measurement.regions.regions, names, colours, longest)
     if suffix.lower() in (".jpg", ".jpeg"):
         return to_jpeg(picture)
     if suffix.lower() != ".png":

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 RECORD_SUFFIX = ".record.json"
 EXAMINATION_SUFFIX = ".together.json"
 AGAIN = "Make it again from the photo and its region file"
-_Read = TypeVar("_Read")
+_Read = TypeVar("Read")
 COLOUR_SPACE = "CIELAB, illuminant D65, CIE 1931 2 degree observer"
 
 
@@ -66,7 +66,40 @@ class _Judged:
         """
         path = Path(path)
         with told_if_not_opened(path.name):
-            return _from_json(cls, path.read_bytes(), path.name)
+            return cls.from_json(path.read_bytes(), path.name)
+
+    @classmethod
+    def from_json(cls, text: str | bytes, where: str = "record") -> Self:
+        """Read it back.
+
+        Raises:
+            FieldmarksError: The text is none of this version of the program, or of one since 0.2.
+        """
+        read = _adapter(cls).validate_json
+        try:
+            try:
+                found: Self = read(text)
+            except ValidationError:
+                found = read(_in_todays_words(text))
+        except ValidationError as error:
+            raise FieldmarksError(
+                f"this is not a record this version can read ({first_fault(error)})",
+                where=where,
+                mend=AGAIN,
+            ) from None
+        photos = [record.measurement.sha256 for record in found.records]
+        if not photos or len(set(photos)) < len(photos):
+            raise FieldmarksError(
+                "this file holds no photo, or one of them twice",
+                where=where,
+                mend="Make it again from the photos and their region files",
+            )
+        for light in (record.measurement.calibration for record in found.records):
+            if light.calibrated and not (light.patches and min(light.gains) > 0):
+                raise FieldmarksError(
+                    "this record says that a card was read, but not how", where=where, mend=AGAIN
+                )
+        return found
 
     @property
     def photo(self) -> str:
@@ -211,60 +244,20 @@ def _html(text: str) -> str:
     return html.escape(plain(text, 2000))
 
 
-_Kind = TypeVar("_Kind", bound=_Judged)
-
-
-@cache
-def _adapter(suffix: str) -> TypeAdapter[Any]:
-    return TypeAdapter(Record if suffix == RECORD_SUFFIX else Examination)
+_adapter: Callable[[Any], TypeAdapter[Any]] = cache(TypeAdapter)
 
 
 def record_schema(kind: type[_Judged] = Record) -> dict[str, Any]:
     """JSON Schema (2020-12) of a record file, or of an examination's."""
-    return dict(_adapter(kind.suffix).json_schema())
+    return dict(_adapter(kind).json_schema())
 
 
 def record_to_json(record: AnyRecord) -> str:
     """A record or an examination as indented JSON."""
-    return _adapter(record.suffix).dump_json(record, indent=1).decode() + "\n"
+    return _adapter(type(record)).dump_json(record, indent=1).decode() + "\n"
 
 
-def record_from_json(text: str | bytes, where: str = "record") -> Record:
-    """Read a record back.
-
-    Raises:
-        FieldmarksError: The text is not a record of this version of the program, or of one since
-            0.2.
-    """
-    return _from_json(Record, text, where)
-
-
-def _from_json(kind: type[_Kind], text: str | bytes, where: str) -> _Kind:
-    read = _adapter(kind.suffix).validate_json
-    try:
-        try:
-            found: _Kind = read(text)
-        except ValidationError:
-            found = read(_in_todays_words(text))
-    except ValidationError as error:
-        raise FieldmarksError(
-            f"this is not a record this version can read ({first_fault(error)})",
-            where=where,
-            mend=AGAIN,
-        ) from None
-    photos = [record.measurement.sha256 for record in found.records]
-    if not photos or len(set(photos)) < len(photos):
-        raise FieldmarksError(
-            "this file holds no photo, or one of them twice",
-            where=where,
-            mend="Make it again from the photos and their region files",
-        )
-    for light in (record.measurement.calibration for record in found.records):
-        if light.calibrated and not (light.patches and min(light.gains) > 0):
-            raise FieldmarksError(
-                "this record says that a card was read, but not how", where=where, mend=AGAIN
-            )
-    return found
+record_from_json = Record.from_json
 
 
 # Words of records up to version 0.2; what they say of a mark is still what that version found.
@@ -319,18 +312,17 @@ def reading_rows(judged: AnyRecord) -> Iterator[dict[str, object]]:
 
 def finding_rows(judged: AnyRecord) -> Iterator[dict[str, object]]:
     """One row per mark, relation and sign of every species."""
-    head = (judged.photo, judged.sha256)
-    asked = (judged.question.variety, judged.question.age)
+    head = (judged.photo, judged.sha256, judged.question.variety, judged.question.age)
     for sheet in judged.assessment.sheets:
         for f in sheet.findings:
             low, high = f.interval or (None, None)
             kind = "relation" if f.relation else "mark"
             numbers = [_short(v) for v in (f.value, low, high)]
-            values = (*head, *asked, sheet.species, kind, f.mark, f.status.value, *numbers,
+            values = (*head, sheet.species, kind, f.mark, f.status.value, *numbers,
                       f.nearest, _short(f.tolerance), _short(f.held), "", f.reason)  # fmt: skip
             yield dict(zip(FINDING_COLUMNS, values, strict=True))
         for s in sheet.signs:
-            values = (*head, *asked, sheet.species, "sign", s.key, s.status.value,
+            values = (*head, sheet.species, "sign", s.key, s.status.value,
                       _short(s.amount), "", "", "", "", _short(s.held),
                       " ".join(s.points_to), f"{s.text} {s.reason}")  # fmt: skip
             yield dict(zip(FINDING_COLUMNS, values, strict=True))

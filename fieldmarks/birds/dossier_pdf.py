@@ -10,9 +10,9 @@ from fieldmarks.birds.agreement import compare_photos
 from fieldmarks.birds.model import Bird
 from fieldmarks.birds.papers import bird_facts
 from fieldmarks.measure.photo import decode_photo
+from fieldmarks.pipeline import picture_of
 from fieldmarks.report.blocks import Bullets, Content, Facts, Grid, Para, Picture, Section
 from fieldmarks.report.pdf import write_pdf
-from fieldmarks.report.picture import annotate, to_jpeg
 from fieldmarks.report.plane import mark_name
 from fieldmarks.report.svg import hexadecimal, number
 from fieldmarks.rules import Tables
@@ -73,11 +73,8 @@ def look_section(place: int, told: MeasuredPhoto, tables: Tables) -> Section:
     """One look: its photo, made small, and what was read from it."""
     record = told.record
     measured, judged = record.measurement, record.assessment
-    names = {key: mark.name for key, mark in tables.marks.items()}
-    picture = annotate(
-        decode_photo(told.photo, measured.photo), measured.regions.regions, names,
-        {r.mark: r.lab for r in measured.readings}, PHOTO_PIXELS,
-    )  # fmt: skip
+    photo = decode_photo(told.photo, measured.photo)
+    picture = picture_of(record, photo, tables, longest=PHOTO_PIXELS)
     rows = tuple(
         (mark_name(tables, r.mark), *(number(v, 1) for v in (*r.lab, r.expanded)),
          "yes" if r.calibrated else "no")
@@ -86,7 +83,7 @@ def look_section(place: int, told: MeasuredPhoto, tables: Tables) -> Section:
     title = f"Look {place}: {told.day}, measured by {told.measured_by}"
     blocks = (
         Para(judged.conclusion.sentence, strong=True),
-        Picture(to_jpeg(picture), f"{measured.photo} with its outlines lettered"),
+        Picture(picture, f"{measured.photo} with its outlines lettered"),
         Para(measured.calibration.summary),
         Grid(
             "Median colour of each outline, CIELAB; ± is in CIEDE2000",

@@ -8,7 +8,6 @@ from fieldmarks._util.errors import TableError
 from fieldmarks.cli.layout import heading, table_of
 from fieldmarks.judge.signs import STRENGTHS
 from fieldmarks.report.guide import fact_rows
-from fieldmarks.report.svg import range_words
 from fieldmarks.rules import Tables, plumage
 from fieldmarks.rules.schema import PARTS, MakeUp, Part
 from fieldmarks.rules.separation import Separation, separating_marks
@@ -74,7 +73,7 @@ def _of_part(
     for key, kind in tables.relations.items():
         relation = plumage.expected_relation(tables, species, key, variety, age)
         if tables.marks[kind.marks[0]].part == part and not relation.says_nothing:
-            span = range_words(relation.low, relation.high)
+            span = plumage.range_words(relation.low, relation.high)
             yield kind.name, f"{span} {kind.unit}", relation.reason
 
 

@@ -90,27 +90,29 @@ class Case:
         return _added((row.what.species, row.weight) for row in self.explained)
 
     @cached_property
+    def ranked(self) -> list[tuple[tuple[str, ...], float]]:
+        """All kinds of bird with their weight, the likeliest first."""
+        return sorted(self.weights.items(), key=lambda item: -round(item[1], 9))
+
+    @cached_property
     def standing(self) -> tuple[Standing, ...]:
         """All kinds of bird, the likeliest first."""
         most = max(self.weights.values())
         whole = float(np.logaddexp.reduce(list(self.weights.values())))
-        ranked = sorted(self.weights.items(), key=lambda item: -round(item[1], 9))
         return tuple(
             Standing(kind, math.exp(w - whole), math.exp(min(most - w, 700.0)))
-            for kind, w in ranked
+            for kind, w in self.ranked
         )
 
     @cached_property
     def pure(self) -> dict[str, float]:
         """Weight of each species, the likeliest first."""
-        rows = {kind[0]: w for kind, w in self.weights.items() if len(kind) == 1}
-        return dict(sorted(rows.items(), key=lambda item: -round(item[1], 9)))
+        return {kind[0]: w for kind, w in self.ranked if len(kind) == 1}
 
-    @cached_property
+    @property
     def cross(self) -> tuple[tuple[str, ...], float]:
         """The likeliest first cross and its weight."""
-        rows = {kind: w for kind, w in self.weights.items() if len(kind) == 2}
-        return max(rows.items(), key=lambda item: item[1]) if rows else ((), -math.inf)
+        return next((row for row in self.ranked if len(row[0]) == 2), ((), -math.inf))
 
     @property
     def likeliest(self) -> str:

@@ -16,6 +16,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import ndtr
 
 from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
@@ -32,6 +33,7 @@ from fieldmarks.rules.plumage import (
     RelationExpectation,
     expected,
     expected_relation,
+    range_words,
 )
 from fieldmarks.rules.schema import RelationKind
 from fieldmarks.rules.tables import Tables
@@ -199,14 +201,11 @@ def _nearest(
     shown = np.array([tables.lab[found[mark][0]] for mark, _ in every])
     away = difference(np.stack([_largest(one) for _, one in every]), shown[:, None])
     ends = np.cumsum([len(draws[mark]) for mark in marks])
-    by_mark = dict(zip(marks, np.split(away, ends[:-1]), strict=True))
     near = {}
-    for photos in {len(rows) for rows in by_mark.values()}:
-        alike = {mark: rows.ravel() for mark, rows in by_mark.items() if len(rows) == photos}
-        for mark, (low, high) in zip(alike, _limits(np.stack([*alike.values()])), strict=True):
-            key, gap = found[mark]
-            # Draws round a colour that is hardly off all lie further off than their middle.
-            near[mark] = _Nearest(key, gap, (min(low, gap), high))
+    for mark, rows in zip(marks, np.split(away, ends[:-1]), strict=True):
+        (key, gap), (low, high) = found[mark], _limits(rows)
+        # Draws round a colour that is hardly off all lie further off than their middle.
+        near[mark] = _Nearest(key, gap, (min(low, gap), high))
     return near
 
 
@@ -223,7 +222,7 @@ def _judge_mark(
         Finding,
         species=wanted.species,
         mark=mark,
-        name=tables.marks[mark].name if mark in tables.marks else mark,
+        name=tables.marks[mark].name,
         expected=wanted.swatches,
         basis=wanted.basis,
     )
@@ -270,9 +269,10 @@ def _largest(drawn: ColourDraws) -> Array:
     return drawn.median
 
 
-def _limits(rows: Array) -> list[tuple[float, float]]:
-    """Where 95 % of each row's values lie."""
-    return [(float(low), float(high)) for low, high in np.quantile(rows, LIMITS, axis=1).T]
+def _limits(values: npt.NDArray[np.floating]) -> tuple[float, float]:
+    """Where 95 % of the values lie."""
+    low, high = np.quantile(values, LIMITS).tolist()
+    return low, high
 
 
 def own_doubt(reading: Reading) -> float:
@@ -338,7 +338,7 @@ def _judge_relation(
         species=wanted.species,
         mark=kind.key,
         name=kind.name,
-        expected=() if wanted.says_nothing else (f"{_range(low, high)} {kind.unit}",),
+        expected=() if wanted.says_nothing else (f"{range_words(low, high)} {kind.unit}",),
         basis=wanted.basis,
         relation=True,
     )
@@ -358,17 +358,11 @@ def _judge_relation(
     said = f"{value:.3g} {kind.unit}"
     if kind.kind == "fade" and value < 0:
         said = f"no fading: the base is the stronger by {-value:.2g} {kind.unit}"
-    reason = f"{said}, expected {_range(low, high)}; fits in {held:.0%} of the draws."
+    reason = f"{said}, expected {range_words(low, high)}; fits in {held:.0%} of the draws."
     return say(
         status=status,
         reason=f"{reason} {wanted.reason}",
         value=value,
-        interval=_limits(drawn[None])[0],
+        interval=_limits(drawn),
         held=held,
     )
-
-
-def _range(low: float | None, high: float | None) -> str:
-    if low is None:
-        return f"at most {high:g}"
-    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"

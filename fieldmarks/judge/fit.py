@@ -103,8 +103,9 @@ class _Rows:
     ) -> _Rows:
         count, many = cases.shape
         first = np.cumsum([0, *(len(w.swatch) for w in wanted)])
-        begins = np.column_stack([w.begins[k] for w, k in zip(wanted, cases.T, strict=True)])
-        ends = np.column_stack([w.begins[k + 1] for w, k in zip(wanted, cases.T, strict=True)])
+        asked = list(zip(wanted, cases.T, strict=True))
+        begins = np.column_stack([w.begins[k] for w, k in asked])
+        ends = np.column_stack([w.begins[k + 1] for w, k in asked])
         long = (ends - begins).ravel()
         group = np.repeat(np.arange(count * many), long)
         starts = np.cumsum(long) - long
@@ -114,7 +115,7 @@ class _Rows:
         swatches = len(tables.swatch_number)
         units, unit = np.unique(case * swatches + swatch, return_inverse=True)
         turn, scale = _whitened(tables, evidence)
-        odd = np.column_stack([w.odd[k] for w, k in zip(wanted, cases.T, strict=True)])
+        odd = np.column_stack([w.odd[k] for w, k in asked])
         return _Rows(
             observed=observed,
             unit=unit,
@@ -130,11 +131,7 @@ class _Rows:
         )  # fmt: skip
 
     def look(self, evidence: Evidence, terms: Array) -> tuple[Array, Array, Array]:
-        """Log likelihood of each case, its slope and its curvature in the terms.
-
-        Args:
-            terms: (cases, 6) array.
-        """
+        """Log likelihood of each case, its slope and its curvature in the terms, (cases, 6)."""
         middle, moves = render(self.light, terms[self.unit_case], evidence.top)
         off = evidence.lab[self.observed] - middle[self.unit]
         off = np.einsum("rij,rj->ri", self.turn, off)

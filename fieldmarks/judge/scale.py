@@ -25,7 +25,6 @@ def share(log_ratio: float) -> float:
     return 1 / (1 + math.exp(-min(max(log_ratio, -700.0), 700.0)))
 
 
-SURE = share(math.log(CLEAR))  # as a probability
 # Where one mark fits, probably fits, and no longer is too close to call but does not fit. Of the
 # 211 marks of 13 real birds without a card 4 % do not fit their own species so.
 FITS, LIKELY, MISFIT = share(math.log(CLOSE)), 0.5, share(-math.log(CLOSE))

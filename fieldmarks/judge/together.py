@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
@@ -14,9 +14,9 @@ from fieldmarks.measure.quantities import Reading, Relation
 if TYPE_CHECKING:
     from fieldmarks.measure.measure import Measurement
 
-# Findings that contradict each other, and signs that do.
-FOR, AGAINST = (Status.FITS, Status.PROBABLY_FITS), (Status.DOES_NOT_FIT,)
-THERE, ABSENT = (SignStatus.SEEN, SignStatus.LOOK_AGAIN), (SignStatus.NOT_SEEN,)
+# Findings and signs that contradict each other: the first of a mark or sign, and the second.
+ONE = {Status.FITS, Status.PROBABLY_FITS, SignStatus.SEEN, SignStatus.LOOK_AGAIN}
+OTHER = {Status.DOES_NOT_FIT, SignStatus.NOT_SEEN}
 
 
 @dataclass(frozen=True)
@@ -82,14 +82,17 @@ class Disagreement:
     photos: tuple[tuple[str, str], ...]
 
     @property
+    def told(self) -> str:
+        """What is said on which photo."""
+        return "; ".join(f"{status} on {photo}" for photo, status in self.photos)
+
+    @property
     def sentence(self) -> str:
         """In words."""
-        said = "; ".join(f"{status} on {photo}" for photo, status in self.photos)
-        return f"{self.name.rstrip('.')} ({self.species}): {said}."
+        return f"{self.name.rstrip('.')} ({self.species}): {self.told}."
 
 
 AnyRead = TypeVar("AnyRead", bound=Read)
-AnyStatus = TypeVar("AnyStatus", Status, SignStatus)
 
 
 def counted_once(photos: Iterable[AnyRead]) -> tuple[AnyRead, ...]:
@@ -122,23 +125,15 @@ def disagreements(
     """
     found: list[Disagreement] = []
     for species, sheets in alone.items():
-        marks = [{f.mark: (f.name, f.status) for f in sheet.findings} for sheet in sheets]
-        found += _apart(species, photos, marks, FOR, AGAINST)
-        signs = [{s.key: (s.text, s.status) for s in sheet.signs} for sheet in sheets]
-        found += _apart(species, photos, signs, THERE, ABSENT)
+        rows: dict[tuple[str, str], list[tuple[str, Status | SignStatus]]] = {}
+        for photo, sheet in zip(photos, sheets, strict=True):
+            for f in sheet.findings:
+                rows.setdefault((f.mark, f.name), []).append((photo, f.status))
+            for s in sheet.signs:
+                rows.setdefault((s.key, s.text), []).append((photo, s.status))
+        for (key, name), told in rows.items():
+            statuses = {status for _, status in told}
+            if statuses & ONE and statuses & OTHER:
+                decided = tuple((p, s.value) for p, s in told if s in ONE | OTHER)
+                found.append(Disagreement(species, key, name, decided))
     return tuple(found)
-
-
-def _apart(
-    species: str,
-    photos: Sequence[str],
-    rows: Sequence[Mapping[str, tuple[str, AnyStatus]]],
-    one: Collection[AnyStatus],
-    other: Collection[AnyStatus],
-) -> Iterator[Disagreement]:
-    for mark in dict.fromkeys(key for row in rows for key in row):
-        said = [(p, row[mark]) for p, row in zip(photos, rows, strict=True) if mark in row]
-        decided = [(p, status) for p, (_, status) in said if status in (*one, *other)]
-        if any(s in one for _, s in decided) and any(s in other for _, s in decided):
-            told = tuple((p, status.value) for p, status in decided)
-            yield Disagreement(species, mark, said[0][1][0], told)

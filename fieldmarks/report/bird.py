@@ -169,12 +169,8 @@ def spread_out(places: Sequence[float], gap: float, length: float) -> list[float
     """Move places along a line as little as needed to keep a gap between them.
 
     Least squares: with a gap taken off for each place before it, their order is all that is left to
-    keep.
-
-    Args:
-        places: Wanted places, ascending.
-        gap: Least distance; made smaller when they would not fit.
-        length: They stay between gap / 2 and length - gap / 2.
+    keep. ``places`` ascend; they stay between gap / 2 and length - gap / 2, and where they would
+    not fit the gap is made smaller.
     """
     if not places:
         return []

@@ -310,7 +310,7 @@ def _finding_grid(view: SpeciesView, marks: Sequence[MarkView]) -> Grid:
         low, high = finding.interval or (value, value)
         rows.append(
             (f"{mark.letter} {finding.name}".strip(),
-             mark.nearest_name or ", ".join(mark.expected_names), short(value),
+             mark.nearest or mark.expected, short(value),
              "" if finding.tolerance is None else f"{finding.tolerance:g}",
              f"{short(low)} to {short(high)}",
              "" if finding.held is None else likely_text(finding.held), finding.status.value)
@@ -328,7 +328,7 @@ def _mark_blocks(mark: MarkView) -> Iterable[Block]:
         yield Figure(mark.pair)
     elif mark.shares:
         yield Figure(mark.shares)
-        yield Para(f"Each of these may be one of: {', '.join(mark.expected_names)}.")
+        yield Para(f"Each of these may be one of: {mark.expected}.")
 
 
 def _signs(record: AnyRecord) -> list[Block]:

@@ -16,13 +16,13 @@ from fieldmarks.report.svg import (
     hexadecimal,
     ink_on,
     number,
-    range_words,
     shape,
     short,
     shown_truly,
     svg,
     text,
 )
+from fieldmarks.rules.plumage import range_words
 
 Span = tuple[float | None, float | None]
 
@@ -88,13 +88,8 @@ def distance_bar(finding: Finding, span: Span = (None, None)) -> str:
 
     For a mark the bar runs from 0 to the distance scale (CIEDE2000 from the nearest expected
     swatch) and the limit is that swatch's tolerance. For a relation it runs over the relation's own
-    values and the limits are the ends of ``span``.
-
-    Args:
-        span ((low, high), optional): Expected range of a relation; None for an open end.
-
-    Returns:
-        SVG. Without a value only the status is written.
+    values and the limits are the ends of ``span``, None for an open one. Without a value only the
+    status is written.
     """
     status, value = finding.status, finding.value
     tone = ICONS.get(status, OTHER)[2]

@@ -13,8 +13,7 @@ from fpdf import FPDF
 
 from fieldmarks.measure.card_frame import FAMILY, HEIGHT, MARKER, MARKERS, WIDTH, WINDOW
 
-PAGE = (210.0, 297.0)  # mm, A4
-PLACES = ((45.0, 22.0), (45.0, 150.0))  # upper left corners of the frames on the page
+PLACES = ((45.0, 22.0), (45.0, 150.0))  # mm, upper left corners of the frames on the page
 RULER = 100  # mm
 STEPS = (
     "1. Print at 100 %, not fitted to the page. The ruler below must be 100 mm long.",

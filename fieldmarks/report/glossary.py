@@ -68,9 +68,7 @@ def _spellings() -> Mapping[str, Word]:
 
 
 def explain(word: str) -> str:
-    """What a word means, in one or two short sentences.
-
-    Capitals do not matter.
+    """What a word means, in one or two short sentences; capitals do not matter.
 
     Raises:
         TableError: The glossary does not hold the word.

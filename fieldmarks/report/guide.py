@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from fieldmarks._util.errors import TableError
 from fieldmarks.report.bird import bird, callouts, defs, drawing, pointer
-from fieldmarks.report.svg import hexadecimal, range_words, svg, unique
+from fieldmarks.report.svg import hexadecimal, svg, unique
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import (
     Expectation,
@@ -17,6 +17,7 @@ from fieldmarks.rules.plumage import (
     check_choice,
     expected,
     expected_relation,
+    range_words,
 )
 from fieldmarks.rules.schema import RelationKind, Species
 from fieldmarks.rules.separation import tells_from
@@ -85,10 +86,10 @@ class GuideRow:
 def guide_rows(
     tables: Tables, species: str, variety: str = "green", age: str = "adult"
 ) -> tuple[GuideRow, ...]:
-    """What to look for on a bird of one species, the marks that tell most first.
+    """What to look for on a bird of one species.
 
-    Marks and comparisons that set the species apart from most others come first; marks that say
-    nothing here come last.
+    Marks and comparisons that set it apart from most others come first, those that say nothing
+    here last.
 
     Raises:
         TableError: Unknown species, variety or age.
@@ -99,9 +100,7 @@ def guide_rows(
     rows = []
     for key in (*tables.species[species].marks, *tables.relations):
         relation = key in tables.relations
-        kind = tables.relations.get(key) or tables.marks.get(key)
-        if kind is None:
-            continue
+        name = (tables.relations if relation else tables.marks)[key].name
         looked_up = expected_relation if relation else expected
         found = looked_up(tables, species, key, variety, age)
         if found.says_nothing:
@@ -112,7 +111,7 @@ def guide_rows(
             look = _compared(found, tables.relations[key])
         always, sometimes = (telling[key, how] for how in ("always", "sometimes"))
         silent = found.says_nothing
-        rows.append(GuideRow("", key, kind.name, look, always, sometimes, others, silent, relation))
+        rows.append(GuideRow("", key, name, look, always, sometimes, others, silent, relation))
     rows.sort(key=lambda row: (row.says_nothing, -row.always, -row.sometimes, row.relation))
     drawn = {layer.mark for layer in drawing().layers if layer.anchor and not layer.extra}
     on_bird = [row.mark for row in rows if row.mark in drawn and not row.relation]

@@ -264,10 +264,9 @@ def write_pdf(
     after_page: Callable[[], None] = lambda: None,
     size: PaperSize = "A4",
 ) -> bytes:
-    """Blocks as a PDF file; ``after_page`` is called after each section that begins a new page.
+    """Blocks as a PDF file, the same for the same arguments and the same fpdf2.
 
-    Returns:
-        The same for the same arguments and the same fpdf2.
+    ``after_page`` is called after each section that begins a new page.
     """
     sheet = _Sheet(content.foot, size)
     about = sheet.words(content.about, 120)

@@ -45,7 +45,6 @@ class Shown:
 
     Args:
         label: Letter of a reading, number of an expected swatch.
-        lab: (L*, a*, b*).
         outline ((n, 2) array): a*, b*: the 95 % ellipse of a reading; where CIEDE2000 from a
             swatch, at its own L*, equals its tolerance.
         tolerance: CIEDE2000, of a swatch; 0 for a reading.
@@ -61,29 +60,13 @@ class Shown:
     species: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class Plane:
-    """What the drawing shows; ``reach`` is the largest C* on it."""
-
-    readings: tuple[Shown, ...]
-    swatches: tuple[Shown, ...]
-    reach: float
-
-
 @functools.lru_cache(maxsize=512)
 def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) -> Points:
-    """Where CIEDE2000 from a colour equals a tolerance, at the same L*.
+    """Where CIEDE2000 from a colour equals a tolerance above 0, at the same L*.
 
     Solved along each direction: the first crossing is bracketed on a grid of distances and then
-    halved.
-
-    Args:
-        lab: (L*, a*, b*).
-        tolerance: CIEDE2000, above 0.
-
-    Returns:
-        (directions, 2) array of a*, b*. A tolerance so wide that CIEDE2000 never reaches it in
-        some direction (it can happen among dark blues) ends FARTHEST away there.
+    halved. A tolerance so wide that CIEDE2000 never reaches it in some direction (it can happen
+    among dark blues) ends FARTHEST away there. (directions, 2) array of a*, b*.
     """
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
     way = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -109,11 +92,7 @@ def tolerance_outline(lab: Lab, tolerance: float, directions: int = DIRECTIONS) 
 
 
 def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
-    """The 95 % ellipse of a reading in a*, b*, from the covariance of its budget.
-
-    Returns:
-        (directions, 2) array.
-    """
+    """The 95 % ellipse of a reading from the covariance of its budget; a*, b*, (directions, 2)."""
     values, vectors = np.linalg.eigh(reading.budget.covariance(reading.lab)[1:, 1:])
     angle = np.linspace(0, 2 * np.pi, directions, endpoint=False)
     circle = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -121,30 +100,27 @@ def reading_outline(reading: Reading, directions: int = DIRECTIONS) -> Points:
     return np.array(reading.lab[1:]) + math.sqrt(chdtri(2, 1 - COVERAGE)) * circle @ axes.T
 
 
-def plane_of(record: Record, tables: Tables) -> Plane:
-    """Every reading with the swatches nearest to it of the species the bird was looked at as."""
+def plane_of(record: Record, tables: Tables) -> tuple[list[Shown], list[Shown]]:
+    """Every reading, and the nearest swatches of the species the bird was looked at as."""
     letters = reading_letters(record)
-    shown = tuple(
+    readings = [
         Shown(letters[r.mark], r.mark, mark_name(tables, r.mark), r.lab, reading_outline(r))
         for r in record.measurement.readings
-    )
+    ]
     owners: dict[str, list[str]] = {}
     for sheet in record.assessment.sheets:
         if sheet.species in record.assessment.conclusion.subjects:
             for finding in sheet.findings:
                 if finding.nearest and finding.nearest in tables.swatches:
                     owners.setdefault(finding.nearest, []).append(sheet.species)
-    swatches = tuple(
+    swatches = [
         Shown(str(place), key, row.name, tables.lab[key],
               tolerance_outline(tables.lab[key], row.tolerance), row.tolerance,
               tuple(dict.fromkeys(species)))
         for place, (key, species) in enumerate(owners.items(), start=1)
         for row in [tables.swatches[key]]
-    )  # fmt: skip
-    # A wide tolerance may run off the plot, where it is cut; readings and swatches may not.
-    kept = [s.outline for s in shown] + [np.array([s.lab[1:]]) * 1.3 for s in swatches]
-    farthest = max((float(np.hypot(*o.T).max()) for o in kept), default=0.0)
-    return Plane(shown, swatches, max(10 * math.ceil(farthest / 10), 40.0))
+    ]  # fmt: skip
+    return readings, swatches
 
 
 def mark_name(tables: Tables, mark: str) -> str:
@@ -162,14 +138,18 @@ def reading_letters(record: Record) -> dict[str, str]:
 
 def colour_plane(record: Record, tables: Tables) -> str:
     """Readings and expected swatches in the a*b* plane, as SVG."""
-    plane = plane_of(record, tables)
-    lines, short = _legend(plane, tables)
+    readings, swatches = plane_of(record, tables)
+    # A wide tolerance may run off the plot, where it is cut; readings and swatches may not.
+    kept = [s.outline for s in readings] + [np.array([s.lab[1:]]) * 1.3 for s in swatches]
+    farthest = max((float(np.hypot(*o.T).max()) for o in kept), default=0.0)
+    reach = max(10 * math.ceil(farthest / 10), 40.0)  # the largest C* on it
+    lines, short = _legend(readings, swatches, tables)
     key = unique("plane", lines, short)
     rows = -(-len(short) // 2)
     circle = shape("circle", cx=MIDDLE, cy=MIDDLE, r=SIDE / 2)
-    body = [f'<defs><clipPath id="{key}c">{circle}</clipPath></defs>', *_axes(plane.reach)]
-    body += [_outline(s, plane.reach, key) for s in (*plane.swatches, *plane.readings)]
-    body += _points(plane)
+    body = [f'<defs><clipPath id="{key}c">{circle}</clipPath></defs>', *_axes(reach)]
+    body += [_outline(s, reach, key) for s in (*swatches, *readings)]
+    body += _points((*swatches, *readings), reach)
     top = WIDE + 4
     body += [text(6, top + LINE * n, line, size=12) for n, line in enumerate(lines)]
     for n, line in enumerate(short):
@@ -184,19 +164,21 @@ def colour_plane(record: Record, tables: Tables) -> str:
     )
 
 
-def _legend(plane: Plane, tables: Tables) -> tuple[list[str], list[str]]:
+def _legend(
+    readings: Sequence[Shown], swatches: Sequence[Shown], tables: Tables
+) -> tuple[list[str], list[str]]:
     """Lines over the full width, and short ones that may stand in two columns."""
     lines = [
         "Round, letter: read; solid line: its uncertainty, 95 %.",
         "Square, number: expected; dashed: its tolerance (in brackets).",
         "Lightness (L*) is not in the picture: it is given here.",
     ]
-    owners = {swatch.species for swatch in plane.swatches}
+    owners = {swatch.species for swatch in swatches}
     if len(owners) == 1:
         lines.append(f"All expected of {_owners(owners.pop(), tables)}.")
         owners = set()
-    short = [f"{r.label} {r.name}: L* {number(r.lab[0])}" for r in plane.readings]
-    for swatch in plane.swatches:
+    short = [f"{r.label} {r.name}: L* {number(r.lab[0])}" for r in readings]
+    for swatch in swatches:
         lightness = number(swatch.lab[0])
         said = f"{swatch.label} {swatch.name}: L* {lightness} ({swatch.tolerance:g})"
         if owners:
@@ -247,12 +229,11 @@ def _outline(shown: Shown, reach: float, key: str) -> str:
     return shape("path", d=f"M {path} Z", clip_path=f"url(#{key}c)", **look)
 
 
-def _points(plane: Plane) -> Iterable[str]:
+def _points(every: Sequence[Shown], reach: float) -> Iterable[str]:
     """A dot for every colour, and its label beside it, moved apart from the others."""
-    every = (*plane.swatches, *plane.readings)
     if not every:
         return
-    places = to_plot([shown.lab[1:] for shown in every], plane.reach)
+    places = to_plot([shown.lab[1:] for shown in every], reach)
     labels = spread_labels(places, 2 * DOT + 1)
     for (x, y), (x2, y2) in zip(places, labels, strict=True):
         yield shape("line", x1=x, y1=y, x2=x2, y2=y2, stroke="ink", stroke_width=0.9)
@@ -271,8 +252,7 @@ def _points(plane: Plane) -> Iterable[str]:
 def spread_labels(places: Points, gap: float) -> Points:
     """Places for labels: beside their points, a gap apart from each other and from all points.
 
-    Args:
-        places ((n, 2) array): Points, drawing units; so are the labels.
+    Points and labels are (n, 2) arrays in drawing units.
     """
     away = places - MIDDLE
     away /= np.maximum(np.hypot(*away.T), 1e-6)[:, None]

@@ -29,8 +29,6 @@ THEME = {  # name -> for light mode and print, and for dark mode
     "bad": ("#a3221d", "#ff9d94"),
 }
 LIGHT, DARK = ({name: both[mode] for name, both in THEME.items()} for mode in (0, 1))
-TEXT_COLOURS = ("ink", "soft", "accent", "good", "doubt", "bad")
-LINE_COLOURS = ("line",)
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear red, green and blue (WCAG 2.2)
 # What of a shape is not its style.
 PLACING = {"x", "y", "width", "height", "rx", "cx", "cy", "r", "x1", "y1", "x2", "y2", "d",
@@ -59,13 +57,6 @@ def number(value: float, places: int = 0) -> str:
 def short(value: float) -> str:
     """A number with two decimal places below 1, one below 100, and none above."""
     return number(value, 2 if abs(value) < 1 else 1 if abs(value) < 100 else 0)
-
-
-def range_words(low: float | None, high: float | None) -> str:
-    """An expected range, of which one end may be open."""
-    if low is None:
-        return f"at most {high:g}"
-    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
 def escape(text: object, longest: int = LONGEST_TEXT) -> str:
@@ -148,13 +139,10 @@ def svg(
     key: str = "",
     css_class: str = "fm-drawing",
 ) -> str:
-    """A standalone SVG with a title and a description for screen readers.
+    """A standalone SVG with a title and a description for screen readers, both escaped here.
 
-    Args:
-        width, height: Size of the view box; the drawing scales to the width it is given.
-        body: SVG elements.
-        title, description: Plain text; escaped here.
-        key: Prefix of the ids; made from the content when empty.
+    It scales to the width it is given. Its ids begin with ``key``; if empty it comes from the
+    content.
     """
     content = "".join(body)
     key = key or unique(title, description, content)

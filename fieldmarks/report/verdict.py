@@ -7,7 +7,6 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Literal
 
 from fieldmarks.judge.assess import Assessment, SpeciesSheet
@@ -89,8 +88,7 @@ def verdict_of(record: AnyRecord, tables: Tables) -> Verdict:
         _tally(sheet) if readings else "",
         _reasons(readings, tables, sheet, against, seen),
         tuple(
-            f"{_upper(d.name.rstrip('.'))}: "
-            + "; ".join(f"{status} on {photo}" for photo, status in d.photos)
+            f"{_upper(d.name.rstrip('.'))}: {d.told}"
             for d in judged.disagreements
             if d.species == subject
         ),
@@ -209,20 +207,20 @@ def _reasons(
             text, coloured = row.text.rstrip("."), kind is None or kind.kind == "same"
         # A width or a length has no colour of its own to show.
         shown = [(r, photo) for r, photo in readings if coloured and r.mark == mark]
-        found.setdefault(mark, _reason(mark, text, shown, nearest.get(mark), tables))
+        colours = _deciding(shown, nearest.get(mark), tables)
+        found.setdefault(mark, Reason(mark, mark_name(tables, mark), text, *colours))
     return tuple(found.values())[:REASONS]
 
 
-def _reason(
-    mark: str,
-    text: str,
-    readings: Sequence[tuple[Reading, str]],
-    nearest: str | None,
-    tables: Tables,
-) -> Reason:
-    say = partial(Reason, mark, mark_name(tables, mark), text)
-    if not readings or nearest is None:
-        return say(readings[0][0].lab, photo=readings[0][1]) if readings else say()
+def _deciding(
+    readings: Sequence[tuple[Reading, str]], nearest: str | None, tables: Tables
+) -> tuple[Lab | None, Lab | None, str]:
+    """The colour that speaks against, the one expected, and the name of the photo."""
+    if not readings:
+        return None, None, ""
+    if nearest is None:
+        reading, photo = readings[0]
+        return reading.lab, None, photo
     wanted = tables.lab[nearest]
     patches = [
         (lab, photo)
@@ -232,4 +230,4 @@ def _reason(
     ]
     # The patch that decides, not the colour of most of the mark.
     read, photo = max(patches, key=lambda patch: float(difference(patch[0], wanted)))
-    return say(read, wanted, photo)
+    return read, wanted, photo

@@ -3,18 +3,16 @@
 Shared by the app, the page and the PDF. Colours are CIELAB, D65, 2 degrees.
 """
 
-from collections import Counter
 from dataclasses import dataclass
 
 from fieldmarks.judge.findings import Finding, Status
 from fieldmarks.judge.signs import SignFinding
-from fieldmarks.measure.quantities import Lab, Reading
 from fieldmarks.record import AnyRecord
 from fieldmarks.report.drawings import Span, distance_bar, strip, swatch_pair
 from fieldmarks.report.plane import reading_letters
 from fieldmarks.rules import Tables
 from fieldmarks.rules.plumage import expected_relation
-from fieldmarks.rules.separation import How, tells_from
+from fieldmarks.rules.separation import tells_from
 
 # What speaks or may speak against a species, and what speaks for it.
 AGAINST = (Status.DOES_NOT_FIT, Status.TOO_CLOSE)
@@ -75,47 +73,21 @@ class MarkView:
 
     Args:
         letter: Of its region on the annotated photo; several joined by "+" for a relation.
-        always, sometimes: How many of the other species this mark tells this one from, surely and
-            in part.
-        expected_names: Swatches in plain words, or the range of a relation.
-        nearest_name, nearest_lab (str, (L*, a*, b*), optional): The expected swatch nearest to the
-            reading.
-        mixed: Several colours were found where the species may show several side by side.
-        span ((low, high)): Expected range of a relation; None for an open end.
+        expected: Swatches in plain words, or the range of a relation.
+        nearest: The expected swatch nearest to the reading, in plain words; empty for a relation.
+        bar: The finding as a bar, SVG.
+        pair: The colour read beside the one expected, SVG; empty for a relation and for a mark of
+            several colours, as each of them is judged.
+        shares: The colours found where the species may show several side by side, SVG; else empty.
     """
 
     finding: Finding
     letter: str
-    always: int
-    sometimes: int
-    expected_names: tuple[str, ...]
-    reading: Reading | None
-    nearest_name: str
-    nearest_lab: Lab | None
-    mixed: bool
-    span: Span
-
-    @property
-    def bar(self) -> str:
-        """The finding as a bar, SVG."""
-        return distance_bar(self.finding, self.span)
-
-    @property
-    def pair(self) -> str:
-        """The colour read beside the one expected, SVG.
-
-        Empty for a relation, and for a mark of several colours: there each colour found is judged,
-        see :attr:`shares`.
-        """
-        if self.reading is None or self.nearest_lab is None or self.mixed:
-            return ""
-        names = (self.finding.name, self.nearest_name)
-        return swatch_pair(self.reading.lab, self.nearest_lab, names)
-
-    @property
-    def shares(self) -> str:
-        """The colours found in a mark of several colours, SVG; otherwise empty."""
-        return strip(self.reading.populations) if self.reading and self.mixed else ""
+    expected: str
+    nearest: str
+    bar: str
+    pair: str
+    shares: str
 
 
 @dataclass(frozen=True)
@@ -156,7 +128,7 @@ def finding_summary(record: AnyRecord, tables: Tables) -> tuple[SpeciesView, ...
     letters = reading_letters(photos[0]) if len(photos) == 1 else {}
     readings = {r.mark: r for one in photos[::-1] for r in one.measurement.readings}
 
-    def view(finding: Finding, telling: Counter[tuple[str, How]]) -> MarkView:
+    def view(finding: Finding) -> MarkView:
         mark, species = finding.mark, tables.species.get(finding.species)
         reading, row = readings.get(mark), species.marks.get(mark) if species else None
         kind = tables.relations.get(mark) if finding.relation else None
@@ -165,29 +137,34 @@ def finding_summary(record: AnyRecord, tables: Tables) -> tuple[SpeciesView, ...
             wanted = expected_relation(tables, finding.species, mark, judged.variety, judged.age)
             span = (wanted.low, wanted.high)
         names = (tables.swatches[k].name if k in tables.swatches else k for k in finding.expected)
-        nearest = tables.swatches.get(finding.nearest or "")
+        nearest, pair, shares = tables.swatches.get(finding.nearest or ""), "", ""
+        if reading and row and row.mixed and len(reading.populations) > 1:
+            shares = strip(reading.populations)
+        elif reading and nearest:
+            both = (finding.name, nearest.name)
+            pair = swatch_pair(reading.lab, tables.lab[nearest.key], both)
         return MarkView(
             finding,
             "+".join(letters[m] for m in (kind.marks if kind else (mark,)) if m in letters),
-            telling[mark, "always"],
-            telling[mark, "sometimes"],
-            tuple(names),
-            reading,
+            ", ".join(names),
             nearest.name if nearest else "",
-            tables.lab[nearest.key] if nearest else None,
-            bool(reading and row and row.mixed and len(reading.populations) > 1),
-            span,
+            distance_bar(finding, span),
+            pair,
+            shares,
         )
 
     views = []
     for sheet in judged.sheets:
         telling = tells_from(tables, sheet.species, judged.variety, judged.age)
-        marks = [view(finding, telling) for finding in sheet.findings]
-        marks.sort(key=lambda m: (-m.always, -m.sometimes))
+        marks = sorted(
+            sheet.findings,
+            key=lambda f: (-telling[f.mark, "always"], -telling[f.mark, "sometimes"]),
+        )
         known = tables.species.get(sheet.species)
         subject = sheet.species in judged.conclusion.subjects
         scientific = known.scientific if known else ""
-        views.append(SpeciesView(sheet.species, sheet.name, scientific, subject, tuple(marks)))
+        row = (sheet.species, sheet.name, scientific, subject, tuple(map(view, marks)))
+        views.append(SpeciesView(*row))
     order = [row.species for row in judged.conclusion.standing]
     place = {kind[0]: n for n, kind in enumerate(order) if len(kind) == 1}
     return tuple(sorted(views, key=lambda v: (not v.subject, place.get(v.species, len(order)))))

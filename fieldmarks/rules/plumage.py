@@ -77,6 +77,13 @@ class RelationExpectation:
         return self.low is None and self.high is None
 
 
+def range_words(low: float | None, high: float | None) -> str:
+    """An expected range, of which one end may be open."""
+    if low is None:
+        return f"at most {high:g}"
+    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
+
+
 def check_choice(tables: Tables, species: str | None, variety: str, age: str) -> None:
     """Refuse a species, variety or age that the tables do not hold.
 
