@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 RECORD_SUFFIX = ".record.json"
 EXAMINATION_SUFFIX = ".together.json"
 AGAIN = "Make it again from the photo and its region file"
-_Read = TypeVar("Read")
+_Read = TypeVar("_Read")
 COLOUR_SPACE = "CIELAB, illuminant D65, CIE 1931 2 degree observer"
 
 
