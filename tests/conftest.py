@@ -1,5 +1,6 @@
 """What tests of several folders share."""
 
+import gc
 import itertools
 
 from fault_table import keeper
@@ -16,6 +17,16 @@ LONGEST = (
     "test_kill", "test_assessment", "test_batch", "test_server", "test_cases", "test_together",
 )  # fmt: skip
 BETWEEN = 4  # files of other tests between two of the browser's
+
+
+def pytest_configure():
+    """What is imported to begin with is not waste: not looked for while it grows."""
+    gc.disable()
+
+
+def pytest_collection_finish():
+    gc.freeze()
+    gc.enable()
 
 
 def pytest_collection_modifyitems(items):
