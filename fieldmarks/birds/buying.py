@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from fieldmarks import __version__
 from fieldmarks.birds.advice import advice_table
+from fieldmarks.birds.standing import showing_signs
 from fieldmarks.judge.assess import Assessment
 from fieldmarks.judge.findings import Status
 from fieldmarks.judge.signs import SignStatus
@@ -67,14 +68,10 @@ def buying_check(assessment: Assessment, tables: Tables) -> BuyingCheck:
 
 
 def possible_signs(tables: Tables, question: Question) -> tuple[str, ...]:
-    """Signs of mixed ancestry that a bird sold as some species could show."""
-    series = tables.varieties[question.variety].series
+    """Signs of mixed ancestry that a bird sold as some species could show in its variety."""
     return tuple(
         sign.text + (" Look again after its first moult." if question.age in sign.juvenile else "")
-        for sign in tables.signs.values()
-        if sign.species == question.claimed
-        and series in sign.series
-        and question.variety not in sign.not_in
+        for sign in showing_signs(question.claimed, question.variety, tables)
     )
 
 

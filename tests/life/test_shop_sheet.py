@@ -11,8 +11,15 @@ from typer.testing import CliRunner
 
 from fieldmarks.app.state import Day, open_demo
 from fieldmarks.birds.advice import advice_table
-from fieldmarks.birds.buying import MARKS_ON_SHEET, shop_sheet, shop_sheet_page, shop_sheet_pdf
+from fieldmarks.birds.buying import (
+    MARKS_ON_SHEET,
+    possible_signs,
+    shop_sheet,
+    shop_sheet_page,
+    shop_sheet_pdf,
+)
 from fieldmarks.cli.main import app
+from fieldmarks.judge.signs import SignStatus, look_for_signs
 from fieldmarks.pipeline import demo_birds, region_file_of
 from fieldmarks.record import Question
 from fieldmarks.report.blocks import Bullets, texts
@@ -42,6 +49,14 @@ def test_the_marks_are_those_that_tell_most_species_apart():
 
     left = {mark.name for mark in TABLES.marks.values()} - set(names)
     assert min(map(pairs, names)) >= max(map(pairs, left))
+
+
+@pytest.mark.parametrize("species", TABLES.species)
+def test_the_signs_it_names_are_those_the_judge_could_see_in_that_variety(species):
+    for variety in TABLES.varieties:
+        judged = look_for_signs(TABLES, species, {}, {}, variety, "adult")
+        seen = [TABLES.signs[s.key].text for s in judged if s.status != SignStatus.SAYS_NOTHING]
+        assert list(possible_signs(TABLES, Question(variety, claimed=species))) == seen
 
 
 @pytest.mark.parametrize("species", TABLES.species)
