@@ -8,7 +8,6 @@ taken; their pictures are the same either way.
 
 import json
 import re
-from collections import defaultdict
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -25,7 +24,6 @@ from fieldmarks.birds.model import FOLDERS, Bird, Entry, K, Kept, Observation, P
 from fieldmarks.birds.observation import region_file_of, with_photo
 from fieldmarks.birds.photos import photo_name
 from fieldmarks.birds.reader import KINDS
-from fieldmarks.birds.ring import ring_key, same_ring
 from fieldmarks.birds.schemas import schema_text
 from fieldmarks.birds.store import Store
 from fieldmarks.birds.tables_copy import is_whole
@@ -201,24 +199,20 @@ def _looks(things: Iterable[Kept]) -> list[tuple[Entry, Observation]]:
 
 def _with_rings(work: Writing, things: list[Kept], one_bird: bool) -> list[Kept]:
     """Birds of the file whose ring another bird here has: refused, or made one with it."""
-    coming = [t for t in things if isinstance(t, Bird) and t.ring and not t.withdrawn]
-    here = work.by_id(Bird, [b.id for b in coming])
-    strangers: dict[str, list[Bird]] = defaultdict(list)
-    for bird in (b for b in coming if b.id not in here):
-        strangers[ring_key(bird.ring) or ""].append(bird)
+    coming = {t.id: t for t in things if isinstance(t, Bird)}
+    here = work.by_id(Bird, coming)
     one: dict[str, str] = {}
-    for mine in work.read(Bird, among=(orm.birds.c.ring_key, strangers)):
-        for bird in strangers[ring_key(mine.ring) or ""]:
-            if not same_ring((mine.ring, mine.ring_year), (bird.ring, bird.ring_year)):
-                continue
-            if not one_bird:
-                raise FieldmarksError(
-                    f"{bird.name} in the file and {mine.name} here have one ring",
-                    where=f"ring {bird.ring}",
-                    mend="If it is one bird, say so (terminal: --same-ring one-bird); if not, "
-                    "correct one of the rings first",
-                )
-            one[bird.id] = mine.id
+    for bird, mine in work.on_one_ring([b for b in coming.values() if b.id not in here]):
+        if mine.id in coming and mine.id not in here:  # two of the file: refused when they are put
+            continue
+        if not one_bird:
+            raise FieldmarksError(
+                f"{bird.name} in the file and {mine.name} here have one ring",
+                where=f"ring {bird.ring}",
+                mend="If it is one bird, say so (terminal: --same-ring one-bird); if not, "
+                "correct one of the rings first",
+            )
+        one[bird.id] = mine.id
     return [_renamed(t, one) for t in things if t.id not in one] if one else things
 
 

@@ -2,8 +2,8 @@
 
 import itertools
 import zlib
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Select, func, or_, select
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
 from fieldmarks.birds.model import FOLDERS, Bird, Entry, K, Observation, Pair, from_json
+from fieldmarks.birds.ring import ring_key, same_ring
 from fieldmarks.record import Record, record_from_json
 
 KINDS = {kind: orm.metadata.tables[name] for name, kind in FOLDERS.items()}
@@ -125,6 +126,21 @@ class Reader:
             off = ", ".join(bird_labels(self.birds(off_the_list=True)).values())
             problem, mend = f"{problem} off the list", f"Off the list: {off or 'none'}"
         raise FieldmarksError(problem, where=words, mend=mend)
+
+    def on_one_ring(self, birds: Sequence[Bird]) -> Iterator[tuple[Bird, Bird]]:
+        """(bird, other) on the list with one ring; the others are here or earlier in ``birds``."""
+        ringed = [b for b in birds if b.ring and not b.withdrawn]
+        mine, keys = {b.id for b in birds}, {ring_key(b.ring) or "" for b in ringed}
+        seen: dict[str | None, list[Bird]] = defaultdict(list)
+        for other in self.read(Bird, among=(orm.birds.c.ring_key, keys)):
+            if other.id not in mine:
+                seen[ring_key(other.ring)].append(other)
+        for bird in ringed:
+            others = seen[ring_key(bird.ring)]
+            for other in others:
+                if same_ring((other.ring, other.ring_year), (bird.ring, bird.ring_year)):
+                    yield bird, other
+            others.append(bird)
 
     def entries(self, bird: str) -> list[Entry]:
         """Moult entries of a bird that count, by day and then in the order saved."""

@@ -26,7 +26,7 @@ from fieldmarks.birds.model import (
 from fieldmarks.birds.pedigree import kinship_order
 from fieldmarks.birds.people import EVERYONE, check_owners
 from fieldmarks.birds.reader import KINDS, Reader
-from fieldmarks.birds.ring import ring_key, same_ring
+from fieldmarks.birds.ring import ring_key
 
 
 def differences(here: Kept, mine: Kept) -> list[tuple[str, str, str]]:
@@ -124,7 +124,12 @@ class Writing(Reader):
             rows = {t.id: _row(t, table) for t in things if isinstance(t, kind)}
             there = {row.id for row in self.rows(select(table.c.id), (table.c.id, rows))}
             if kind is Bird:
-                self._check_rings([t for t in things if isinstance(t, Bird)])
+                for bird, other in self.on_one_ring([t for t in things if isinstance(t, Bird)]):
+                    raise FieldmarksError(
+                        f"{other.name} has this ring already",
+                        where=f"ring {bird.ring}",
+                        mend="Correct one of them, or give both the year on their ring",
+                    )
                 self.touched |= rows.keys()
             new = [row for key, row in rows.items() if key not in there]
             if new:
@@ -151,24 +156,6 @@ class Writing(Reader):
             told = [{n: v for n, v in row.items() if n != "id"} | {"of_id": key}
                     for key, row in rows.items()]  # fmt: skip
             self.connection.execute(change, told)
-
-    def _check_rings(self, birds: Sequence[Bird]) -> None:
-        """No two birds on the list may have one ring."""
-        ringed = [b for b in birds if b.ring and not b.withdrawn]
-        mine, keys = {b.id for b in birds}, {ring_key(b.ring) or "" for b in ringed}
-        seen: dict[str | None, list[Bird]] = defaultdict(list)
-        for other in self.read(Bird, among=(orm.birds.c.ring_key, keys)):
-            if other.id not in mine:
-                seen[ring_key(other.ring)].append(other)
-        for bird in ringed:
-            for other in seen[ring_key(bird.ring)]:
-                if same_ring((other.ring, other.ring_year), (bird.ring, bird.ring_year)):
-                    raise FieldmarksError(
-                        f"{other.name} has this ring already",
-                        where=f"ring {bird.ring}",
-                        mend="Correct one of them, or give both the year on their ring",
-                    )
-            seen[ring_key(bird.ring)].append(bird)
 
     def _check_named(self, things: Iterable[Kept]) -> None:
         """Every bird that a thing names must be there, and no bird be its own ancestor."""
