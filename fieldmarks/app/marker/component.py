@@ -11,7 +11,6 @@ takes over whatever Python answers with. Three things keep the photo from flicke
 """
 
 import hashlib
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -23,15 +22,14 @@ from PIL import Image
 
 from fieldmarks._util.errors import RegionError
 from fieldmarks.app.marker.wire import MarkerEvent, Offer, event_from_wire, region_to_wire
-from fieldmarks.app.sheet import address_of, component
+from fieldmarks.app.sheet import address_of, component, joined
 from fieldmarks.measure.region import Region, RegionSet
 from fieldmarks.report.picture import to_jpeg
 
 FRONT = Path(__file__).parent / "front"
-# One scope in the order given: the page gets a single script and needs no build step.
 SCRIPTS = (
-    "letters", "shapes", "stroke", "view", "memory", "ink", "loupe", "tasks", "hand", "actions",
-    "panel", "asking", "marker",
+    "letters", "shapes", "stroke", "view", "stored", "memory", "ink", "loupe", "tasks", "hand",
+    "actions", "panel", "asking", "marker",
 )  # fmt: skip
 DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 """Kind of mark -> dash of its outline; marks on the bird are drawn solid."""
@@ -129,10 +127,5 @@ def _mounted() -> Any:
 
 @cache
 def script() -> str:
-    """The browser part as one script: the files of ``front`` without imports and exports."""
-    parts = []
-    for name in SCRIPTS:
-        text = (FRONT / f"{name}.js").read_text(encoding="utf-8")
-        text = re.sub(r"^import .*?;\n", "", text, flags=re.MULTILINE | re.DOTALL)
-        parts.append(re.sub(r"^export (?!default)", "", text, flags=re.MULTILINE))
-    return "\n".join(parts)
+    """The browser part as one script: the files of ``front``."""
+    return joined(*(FRONT / f"{name}.js" for name in SCRIPTS))
