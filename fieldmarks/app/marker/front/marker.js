@@ -73,6 +73,7 @@ class Board extends Asking {
     this.odd = new Set(data.odd);
     this.view.photo = size;
     if (this.parts.photo.getAttribute("src") !== data.src) this.parts.photo.src = data.src;
+    this.parts.again.setAttribute("href", data.src);
     // An answer to an older event must not undo a newer stroke.
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
     // A stroke by mistake must not add to marks that are all there.
