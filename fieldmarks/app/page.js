@@ -105,9 +105,8 @@ async function offer(page, place) {
 /** The framework's own words for a lost server name a script that no keeper knows. */
 function explainLoss(page) {
   const dialog = page.querySelector("[role=dialog]");
-  const strange = dialog && !dialog.dataset.fm && dialog.textContent.includes("Streamlit");
-  if (!strange) return;
-  dialog.dataset.fm = "said";
+  const strange = dialog?.textContent.includes("Streamlit");
+  if (!strange || dialog.matches(".fm-lost")) return;
   const said = Object.assign(page.createElement("p"), { className: "fm-gone", textContent: GONE });
   dialog.classList.add("fm-lost");
   dialog.append(said);

@@ -211,13 +211,9 @@ class Board extends Asking {
     this.say(`${this.titleOf(region)}: ${kind}. ${note}`);
   }
 
-  /** Change the chosen region on the screen only; settle() or restore() must follow. */
+  /** Change the chosen region on the screen only; settle() must follow, or changing be emptied. */
   change(change) {
     this.changing = { ...this.chosen(), ...change };
-  }
-
-  restore() {
-    this.changing = null;
   }
 
   settle(kind, note = "") {
