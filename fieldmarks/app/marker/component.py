@@ -82,19 +82,27 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
         RegionError: The browser sent something that is not an event.
     """
     photo, regions = photo_key(board.jpeg), board.regions
-    answered, refused = f"{key}:answered", f"{key}:refused"
+    refused = f"{key}:refused"
+    # Noted in a plain dict: a run may be stopped wherever it writes to the session's state itself.
+    heard = st.session_state.setdefault(f"{key}:heard", {"serial": 0})
 
     def deliver() -> None:
         raw: Any = st.session_state[key]["event"]
         if not isinstance(raw, Mapping) or raw.get("photo") != photo:
             return
-        st.session_state[answered] = raw.get("serial")
         try:
-            event = event_from_wire(raw, regions)
+            # Streamlit stops a run that another overtakes, maybe before it came here.
+            missed = raw.get("missed")
+            sent = [*missed, raw] if isinstance(missed, list) else [raw]
+            events = [event_from_wire(one, regions) for one in sent]
         except RegionError as error:  # told by the run that follows, where the page can show it
-            st.session_state[refused] = error
-        else:
-            on_event(event)
+            st.session_state[refused], heard["serial"] = error, raw.get("serial")
+            return
+        before = heard["serial"]
+        for event in events:
+            if event is events[-1] or event.serial > before:
+                on_event(event)
+                heard["serial"] = event.serial
 
     _mounted()(
         key=key,
@@ -109,7 +117,7 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
             "current": board.current,
             "suggestion": region_to_wire(board.suggestion) if board.suggestion else None,
             "offers": [region_to_wire(one) for one in board.offers],
-            "seen": st.session_state.get(answered, 0),
+            "seen": heard["serial"],
             "drawing": {"mark": board.current, "svg": board.drawing},
             **{name: getattr(board, name) for name in PASSED_ON},
         },
