@@ -136,6 +136,12 @@ def test_a_message_that_cannot_be_read_changes_nothing(monkeypatch):
         if kind == "explode":
             with pytest.raises(FieldmarksError, match="a message was not understood"):
                 marker(board, "board", heard.append)
+    late = message(kind="skipped", serial=10**6)
+    known = {"photo": photo_key(board.jpeg), "missed": [message(), late]}
+    state["board"] = {"event": message(serial=10**6 + 1, **known)}
+    mounted["on_event_change"]()
+    assert [event.kind for event in heard] == ["drawn", "skipped", "drawn"], "each of them once"
+    del heard[1:]
     state["board"] = {"event": message(photo="another")}
     mounted["on_event_change"]()
     assert len(heard) == 1

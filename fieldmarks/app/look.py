@@ -31,7 +31,7 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 .fm-count { white-space: nowrap; margin-left: .6rem; }
 .fm-count svg { vertical-align: -3px; }
 .fm-continue { display: flex; gap: .5rem; flex-wrap: wrap; margin-bottom: .5rem; }
-.fm-continue[hidden], .fm-too-large[hidden] { display: none; }
+.fm-continue[hidden] { display: none; }
 .fm-continue button, .fm-bar { font: inherit; min-height: 44px; padding: .3rem 1rem;
   border-radius: 8px; border: 1px solid var(--fm-line); background: var(--fm-paper);
   color: var(--fm-ink); cursor: pointer; }
@@ -39,7 +39,6 @@ button[kind^="primary"]:not(:disabled), button[kind^="primary"]:not(:disabled) p
 .fm-too-large { color: var(--fm-bad); font-weight: 600; margin: 0; }
 .fm-arriving { position: fixed; inset: auto 0 0 0; z-index: 999999; margin: 0; padding: .8rem 1rem;
   background: var(--fm-accent); color: var(--fm-paper); font-weight: 600; }
-.fm-arriving[hidden] { display: none; }
 .fm-lost > :not(.fm-gone) { display: none; } .fm-gone { padding: 1.5rem; font-size: 1.1rem; }
 .st-key-bar { display: none; }
 .fm-verdict small { display: block; color: var(--fm-soft); margin-top: .4rem; font-size: .9rem; }

@@ -1,10 +1,9 @@
 // The page round the app: where it is scrolled to, the Back button, the photo chosen last, and what
 // to say when the server is gone. What a keeper chose stays in this browser and goes nowhere else.
 
-const DRAWN = "fieldmarks drawn on ";
+import { DRAWN, entries, keep, LOAD, PHOTOS, stored, tried, WANTED } from "./marker/front/stored.js";
+
 const DAY = "fieldmarks day ";
-const LOAD = `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
-const PHOTOS = 12; // kept at most, of photos and of days
 const FILE_FIELD = "[data-testid=stFileUploader] input[type=file]";
 const GONE = "fieldmarks has stopped. Start it again with: fieldmarks show. Your marks are kept in this browser.";
 
@@ -36,39 +35,16 @@ async function keepPhoto(file) {
   await withPhoto("readwrite", (store) => store.put(file, id)).catch(() => {});
 }
 
-function stored(key, otherwise) {
-  try {
-    return JSON.parse(localStorage.getItem(key)) ?? otherwise;
-  } catch {
-    return otherwise;
-  }
-}
-
-const keysOf = (start) => Object.keys(localStorage).filter((key) => key.startsWith(start));
-
-/** Remember which photos are open together, each load of the page under a name of its own. */
-function keepDay(photos) {
-  const own = DAY + LOAD;
-  localStorage.setItem(own, JSON.stringify({ at: Date.now(), photos }));
-  const days = keysOf(DAY).sort((a, b) => stored(b, {}).at - stored(a, {}).at);
-  for (const key of days.slice(PHOTOS)) localStorage.removeItem(key);
-}
-
-/** What was drawn last in this browser: the day's photos and how many marks; or null. */
+/** What was drawn last in this browser: the day's photos and how many marks; or nothing. */
 function drawnLast() {
-  try {
-    const drawn = keysOf(DRAWN).map((key) => ({ key, ...stored(key, {}) }));
-    const last = drawn.filter(({ name }) => name).sort((a, b) => b.at - a.at)[0];
-    if (!last) return null;
-    const days = keysOf(DAY).map((key) => stored(key, {})).sort((a, b) => b.at - a.at);
-    const day = days.find(({ photos }) => photos?.some(([name]) => name === last.name));
-    const photos = day?.photos ?? [[last.name, 0]];
-    const own = drawn.filter(({ name }) => photos.some((photo) => photo[0] === name));
-    const marks = new Set(own.flatMap(({ name, regions }) => regions.map((r) => `${r.mark} ${name}`)));
-    return { photos, count: marks.size, keys: own.map(({ key }) => key) };
-  } catch {
-    return null;
-  }
+  const drawn = entries(DRAWN).filter(({ name }) => name);
+  if (!drawn.length) return;
+  const [{ name: newest }] = drawn;
+  const day = entries(DAY).find(({ photos }) => photos?.some(([name]) => name === newest));
+  const photos = day?.photos ?? [[newest, 0]];
+  const own = drawn.filter(({ name }) => photos.some((photo) => photo[0] === name));
+  const marks = new Set(own.flatMap(({ name, regions }) => regions.map((r) => `${r.mark} ${name}`)));
+  return { photos, count: marks.size, keys: own.map(({ key }) => key) };
 }
 
 /** A part of the page, as soon as it is there: the framework draws the parts in no sure order. */
@@ -106,7 +82,7 @@ async function wayBack(page, photos) {
 }
 
 async function offer(page, place) {
-  const last = drawnLast();
+  const last = tried(drawnLast, null);
   const go = last && (await wayBack(page, last.photos));
   place.hidden = !go;
   if (!go) return;
@@ -115,7 +91,7 @@ async function offer(page, place) {
   const where = many === 1 ? last.photos[0][0] : `${many} photos`;
   onward.textContent = `Continue: ${last.count} ${last.count === 1 ? "mark" : "marks"} on ${where}`;
   onward.onclick = () => {
-    sessionStorage.setItem("fieldmarks continue", JSON.stringify(last.photos.map(([name]) => name)));
+    sessionStorage.setItem(WANTED, JSON.stringify(last.photos.map(([name]) => name)));
     onward.disabled = true;
     go();
   };
@@ -129,9 +105,8 @@ async function offer(page, place) {
 /** The framework's own words for a lost server name a script that no keeper knows. */
 function explainLoss(page) {
   const dialog = page.querySelector("[role=dialog]");
-  const strange = dialog && !dialog.dataset.fm && dialog.textContent.includes("Streamlit");
-  if (!strange) return;
-  dialog.dataset.fm = "said";
+  const strange = dialog?.textContent.includes("Streamlit");
+  if (!strange || dialog.matches(".fm-lost")) return;
   const said = Object.assign(page.createElement("p"), { className: "fm-gone", textContent: GONE });
   dialog.classList.add("fm-lost");
   dialog.append(said);
@@ -163,7 +138,7 @@ export default function ({ data, parentElement, setTriggerValue }) {
   const page = parentElement.ownerDocument;
   const inside = data.photos.length > 0;
   now = { inside, limit: data.limit, leave: () => setTriggerValue("back", true) };
-  if (inside) keepDay(data.photos);
+  if (inside) keep(DAY, LOAD, { photos: data.photos });
   if (inside && rest.length) {
     const files = rest;
     rest = [];

@@ -6,13 +6,14 @@ from pathlib import Path
 import streamlit as st
 
 from fieldmarks.app.serve import MAX_UPLOAD_MB
-from fieldmarks.app.sheet import component
+from fieldmarks.app.sheet import component, joined
 
 PAGE = """
 <p class='fm-too-large' role='alert' hidden></p>
 <div class='fm-continue' hidden><button class='fm-strong'></button><button>Forget it</button></div>
 """
-SCRIPT = Path(__file__).with_suffix(".js").read_text(encoding="utf-8")
+HERE = Path(__file__).parent
+SCRIPT = joined(HERE / "marker" / "front" / "stored.js", HERE / "page.js")
 FOOT = "<button class='fm-bar' type='button'><span></span></button>"
 SMALLER = "send_smaller"  # whether the keeper wants photos made smaller before they are sent
 BAR = """

@@ -1,7 +1,9 @@
 """Show HTML with drawings: Streamlit's own HTML element takes every SVG out."""
 
 import html
+import re
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import streamlit as st
@@ -25,6 +27,13 @@ def component(name: str, body: str, script: str, css: str | None = None) -> Any:
     return st.components.v2.component(
         f"fieldmarks_{name}", html=body, js=script, css=css, isolate_styles=css is not None
     )
+
+
+def joined(*files: Path) -> str:
+    """JavaScript files in one scope, without imports and exports: no build step is needed."""
+    text = "\n".join(file.read_text(encoding="utf-8") for file in files)
+    text = re.sub(r"^import .*?;\n", "", text, flags=re.MULTILINE | re.DOTALL)
+    return re.sub(r"^export (?!default)", "", text, flags=re.MULTILINE)
 
 
 def address_of(jpeg: bytes, key: str) -> str:

@@ -11,7 +11,6 @@ takes over whatever Python answers with. Three things keep the photo from flicke
 """
 
 import hashlib
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -23,15 +22,14 @@ from PIL import Image
 
 from fieldmarks._util.errors import RegionError
 from fieldmarks.app.marker.wire import MarkerEvent, Offer, event_from_wire, region_to_wire
-from fieldmarks.app.sheet import address_of, component
+from fieldmarks.app.sheet import address_of, component, joined
 from fieldmarks.measure.region import Region, RegionSet
 from fieldmarks.report.picture import to_jpeg
 
 FRONT = Path(__file__).parent / "front"
-# One scope in the order given: the page gets a single script and needs no build step.
 SCRIPTS = (
-    "letters", "shapes", "stroke", "view", "memory", "ink", "loupe", "tasks", "hand", "actions",
-    "panel", "asking", "marker",
+    "letters", "shapes", "stroke", "view", "stored", "memory", "ink", "loupe", "tasks", "hand",
+    "actions", "panel", "asking", "marker",
 )  # fmt: skip
 DASHES = {"card": "long", "scale": "dot", "size": "dot"}
 """Kind of mark -> dash of its outline; marks on the bird are drawn solid."""
@@ -84,19 +82,27 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
         RegionError: The browser sent something that is not an event.
     """
     photo, regions = photo_key(board.jpeg), board.regions
-    answered, refused = f"{key}:answered", f"{key}:refused"
+    refused = f"{key}:refused"
+    # Noted in a plain dict: a run may be stopped wherever it writes to the session's state itself.
+    heard = st.session_state.setdefault(f"{key}:heard", {"serial": 0})
 
     def deliver() -> None:
         raw: Any = st.session_state[key]["event"]
         if not isinstance(raw, Mapping) or raw.get("photo") != photo:
             return
-        st.session_state[answered] = raw.get("serial")
         try:
-            event = event_from_wire(raw, regions)
+            # Streamlit stops a run that another overtakes, maybe before it came here.
+            missed = raw.get("missed")
+            sent = [*missed, raw] if isinstance(missed, list) else [raw]
+            events = [event_from_wire(one, regions) for one in sent]
         except RegionError as error:  # told by the run that follows, where the page can show it
-            st.session_state[refused] = error
-        else:
-            on_event(event)
+            st.session_state[refused], heard["serial"] = error, raw.get("serial")
+            return
+        before = heard["serial"]
+        for event in events:
+            if event is events[-1] or event.serial > before:
+                on_event(event)
+                heard["serial"] = event.serial
 
     _mounted()(
         key=key,
@@ -111,7 +117,7 @@ def marker(board: Board, key: str, on_event: Callable[[MarkerEvent], None]) -> N
             "current": board.current,
             "suggestion": region_to_wire(board.suggestion) if board.suggestion else None,
             "offers": [region_to_wire(one) for one in board.offers],
-            "seen": st.session_state.get(answered, 0),
+            "seen": heard["serial"],
             "drawing": {"mark": board.current, "svg": board.drawing},
             **{name: getattr(board, name) for name in PASSED_ON},
         },
@@ -129,10 +135,5 @@ def _mounted() -> Any:
 
 @cache
 def script() -> str:
-    """The browser part as one script: the files of ``front`` without imports and exports."""
-    parts = []
-    for name in SCRIPTS:
-        text = (FRONT / f"{name}.js").read_text(encoding="utf-8")
-        text = re.sub(r"^import .*?;\n", "", text, flags=re.MULTILINE | re.DOTALL)
-        parts.append(re.sub(r"^export (?!default)", "", text, flags=re.MULTILINE))
-    return "\n".join(parts)
+    """The browser part as one script: the files of ``front``."""
+    return joined(*(FRONT / f"{name}.js" for name in SCRIPTS))

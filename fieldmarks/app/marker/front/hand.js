@@ -19,7 +19,7 @@ export class Hand {
     on("pointerdown", this.press);
     on("pointermove", this.move);
     on("pointerup", (e) => this.lift(e, (task) => task.end()));
-    on("pointercancel", (e) => this.lift(e, () => board.restore()));
+    on("pointercancel", (e) => this.lift(e, () => (board.changing = null)));
     on("wheel", this.wheel);
     on("contextmenu", (e) => e.preventDefault());
   }
@@ -46,7 +46,7 @@ export class Hand {
     this.down.set(e.pointerId, { at, start: at, type: e.pointerType });
     if (this.down.size === 2) {
       // The first finger may have begun a line that was never meant.
-      if (this.task) this.finish(() => board.restore());
+      if (this.task) this.finish(() => (board.changing = null));
       this.pinch = this.grasp();
     }
     if (this.down.size > 1 || this.pinch) return;

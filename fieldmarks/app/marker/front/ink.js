@@ -152,5 +152,5 @@ export function ink(board, svg) {
     const [cx, cy] = view.toScreen(at);
     return make("circle", { cx, cy, r: 8, class: "spot" });
   });
-  svg.replaceChildren(...spots, ...lines, ...labels.reverse(), ...handles);
+  svg.replaceChildren(...spots, make("g", { id: "lines" }, ...lines), ...labels.reverse(), ...handles);
 }

@@ -31,7 +31,7 @@ class Board extends Asking {
   forget() {
     clearTimeout(this.timer);
     Object.assign(this, { timer: 0, waiting: null, draft: null, suggestion: null, before: null });
-    Object.assign(this, { selected: "", corner: -1, last: "", from: [] });
+    Object.assign(this, { selected: "", corner: -1, last: "", from: [], unheard: [] });
     Object.assign(this, { coming: [], offers: [], off: new Set(), taps: [], points: {} });
     // What undo and redo step through, where we are, and what a hand or key is just changing.
     Object.assign(this, { states: [[]], at: 0, changing: null });
@@ -62,6 +62,7 @@ class Board extends Asking {
   take(data) {
     const fresh = data.photo !== this.photo;
     if (fresh) this.forget();
+    this.unheard = this.unheard.filter((event) => event.serial > data.seen);
     if (!fresh && (this.hand.busy || this.timer)) {
       this.waiting = data;
       return;
@@ -73,6 +74,7 @@ class Board extends Asking {
     this.odd = new Set(data.odd);
     this.view.photo = size;
     if (this.parts.photo.getAttribute("src") !== data.src) this.parts.photo.src = data.src;
+    this.parts.again.setAttribute("href", data.src);
     // An answer to an older event must not undo a newer stroke.
     if (fresh || data.seen >= this.sent) this.adopt(data, fresh);
     // A stroke by mistake must not add to marks that are all there.
@@ -128,10 +130,13 @@ class Board extends Asking {
 
   send(kind, { region = "", mark = "", ...more } = {}) {
     this.sent = Math.max(Date.now(), this.sent + 1);
-    const event = { serial: this.sent, photo: this.photo, kind, region, mark, next: this.current };
+    const { photo, current: next, settled: regions } = this;
+    const event = { serial: this.sent, photo, kind, region, mark, next, ...more, regions };
     if (!this.before) remember(this);
     this.waits(true);
-    this.post({ ...event, ...more, regions: this.settled });
+    // A run that is overtaken may not have dealt with its event: it comes along with the next.
+    this.post({ ...event, missed: this.unheard });
+    this.unheard = [...this.unheard, event];
   }
 
   commit(kind, regions, region, more = {}, onward = false) {
@@ -210,13 +215,9 @@ class Board extends Asking {
     this.say(`${this.titleOf(region)}: ${kind}. ${note}`);
   }
 
-  /** Change the chosen region on the screen only; settle() or restore() must follow. */
+  /** Change the chosen region on the screen only; settle() must follow, or changing be emptied. */
   change(change) {
     this.changing = { ...this.chosen(), ...change };
-  }
-
-  restore() {
-    this.changing = null;
   }
 
   settle(kind, note = "") {

@@ -3,48 +3,19 @@
 
 import { lettered } from "./letters.js";
 import { SHAPES } from "./shapes.js";
-
-const PREFIX = "fieldmarks drawn on ";
-const WANTED = "fieldmarks continue";
-// Each load of the page writes under a name of its own: two tabs never overwrite each other.
-const LOAD = `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
-const PHOTOS = 12;
-
-/** What an act gives: a full, forbidden or spoilt storage must not stop the drawing. */
-function tried(act, otherwise) {
-  try {
-    return act();
-  } catch {
-    return otherwise;
-  }
-}
-
-/** An entry of the storage; an empty one where there is none that can be read. */
-function entry(key) {
-  const read = () => {
-    const { at, regions, aside } = JSON.parse(localStorage.getItem(key));
-    return { key, at: Number(at) || 0, regions: [...regions], aside: aside ?? {} };
-  };
-  return tried(read, { key, at: 0, regions: [], aside: {} });
-}
-
-/** All entries whose names begin so, the newest first. */
-function entries(prefix) {
-  const keys = tried(() => Object.keys(localStorage), []);
-  return keys.filter((key) => key.startsWith(prefix)).map(entry).sort((a, b) => b.at - a.at);
-}
+import { DRAWN, entries, keep, LOAD, tried, WANTED } from "./stored.js";
 
 /**
  * What was drawn on a photo, of marks that are still known, and when; or null. The newest load of
  * the page has the say, others add the marks that it lacks.
  */
 export function recall(photo, marks) {
-  const found = entries(PREFIX + photo);
+  const found = entries(DRAWN + photo);
   const all = [];
   for (const { regions } of found) {
     const had = new Set(all.map((r) => r.mark));
     const fits = (r) => marks.has(r?.mark) && Object.hasOwn(SHAPES, r.shape?.kind);
-    all.push(...regions.filter((r) => fits(r) && !had.has(r.mark)));
+    all.push(...[regions].flat().filter((r) => fits(r) && !had.has(r.mark)));
   }
   if (!all.length) return null;
   return { ...found[0], regions: lettered(all, []), keys: found.map((one) => one.key) };
@@ -52,13 +23,10 @@ export function recall(photo, marks) {
 
 /** Remember what is drawn on a photo, in place of what it grew from, if there is anything. */
 export function remember({ photo, settled: regions, aside, name, from }) {
-  const own = `${PREFIX}${photo} ${LOAD}`;
-  tried(() => {
-    if (!regions.length) return localStorage.removeItem(own);
-    for (const key of from) localStorage.removeItem(key);
-    localStorage.setItem(own, JSON.stringify({ at: Date.now(), name, regions, aside }));
-    for (const { key } of entries(PREFIX).slice(PHOTOS)) localStorage.removeItem(key);
-  });
+  const own = `${photo} ${LOAD}`;
+  const old = regions.length ? from : [DRAWN + own];
+  tried(() => old.forEach((key) => localStorage.removeItem(key)));
+  if (regions.length) keep(DRAWN, own, { name, regions, aside });
 }
 
 /** Whether the keeper has said already, on the first screen, that a photo's marks are wanted. */

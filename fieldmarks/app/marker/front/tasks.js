@@ -133,7 +133,7 @@ class Reshape extends Task {
     const problem = problemOf(board.chosen().shape);
     if (!problem) return board.settle("reshaped", this.off ? STOPS : "");
     board.corner = -1;
-    board.restore();
+    board.changing = null;
     board.say(problem);
   }
 }
