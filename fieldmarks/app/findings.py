@@ -4,6 +4,7 @@ import base64
 from collections.abc import Iterable
 from html import escape
 
+import numpy as np
 import streamlit as st
 from PIL import Image, ImageDraw
 
@@ -92,7 +93,7 @@ def verdict_card(work: Work, onward: bool = True) -> None:
 def _reason(work: Work, reason: Reason) -> str:
     """A reason against: the spot on the photo, its colour and the one expected."""
     of = next((one for one in work.day.photos if one.photo.name == reason.photo), work)
-    crop = _crop(of, reason.mark)
+    crop = crop_of(of, reason.mark)
     chips = "".join(
         f"<figure><span class='fm-chip' style='background: {hexadecimal(lab)}'></span>"
         f"<figcaption>{word}</figcaption></figure>"
@@ -106,13 +107,17 @@ def _reason(work: Work, reason: Reason) -> str:
     )
 
 
-def _crop(work: Work, mark: str) -> str:
-    """The spot of a mark on the photo with its outline, as the address of a small picture."""
-    shapes = [region.shape for region in work.regions.of(mark)]
-    if not shapes:
-        return ""
+def crop_of(work: Work, mark: str) -> str:
+    """The spot of a mark on the photo, as the address of a small picture.
+
+    All its outlines are in it: the reading is of their pixels together.
+    """
     small = work.screen_pixels
-    points = vertices(shapes[0]) * small.shape[1] / work.regions.width
+    scale = small.shape[1] / work.regions.width
+    outlines = [vertices(region.shape) * scale for region in work.regions.of(mark)]
+    if not outlines:
+        return ""
+    points = np.concatenate(outlines)
     low, high = points.min(axis=0), points.max(axis=0)
     half = 0.8 * max(*(high - low), 12.0)
     x, y = (low + high) / 2
@@ -123,10 +128,11 @@ def _crop(work: Work, mark: str) -> str:
         .crop((left, top, right, bottom))
         .resize((side, side), Image.Resampling.BICUBIC)
     )
-    line = [tuple(p) for p in (points - (left, top)) * side / (right - left)]
     pen = ImageDraw.Draw(spot)
     for colour, width in (("#10151a", 6), ("#ffffff", 3)):
-        pen.line([*line, line[0]], fill=colour, width=width)
+        for outline in outlines:
+            line = [tuple(p) for p in (outline - (left, top)) * side / (right - left)]
+            pen.line([*line, line[0]], fill=colour, width=width)
     return f"data:image/jpeg;base64,{base64.b64encode(to_jpeg(spot, 80)).decode()}"
 
 
