@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 
 from fieldmarks.app.findings import crop_of
-from fieldmarks.app.marker import MarkerEvent
+from fieldmarks.app.marker.wire import MarkerEvent
 from fieldmarks.app.state import open_demo
 from fieldmarks.judge.conclusion import Standing
 from fieldmarks.judge.signs import SignStatus

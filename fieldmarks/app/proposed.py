@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 from skimage.draw import polygon
 
-from fieldmarks.app.marker import Offer
+from fieldmarks.app.marker.wire import Offer
 from fieldmarks.measure.colour import decode_srgb, difference, linear_to_lab
 from fieldmarks.measure.outlines import ProposedMark
 from fieldmarks.measure.region import CORE, RegionSet, vertices

@@ -4,11 +4,11 @@ from functools import partial
 
 import streamlit as st
 
-from fieldmarks.app import findings  # as a module: it is on its way in when this is
 from fieldmarks.app.birds import shared as ui
+from fieldmarks.app.findings import verdict_card
+from fieldmarks.app.page import SHOP, way_to
 from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import Work
-from fieldmarks.app.ways import SHOP, way_to
 from fieldmarks.birds import buying
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.record import Question
@@ -84,7 +84,7 @@ def _what_to_look_at(question: Question) -> None:
 def _show_check(work: Work) -> None:
     """The verdict on a photo, and what only the seller and a vet can tell."""
     assert work.day.judged is not None
-    findings.verdict_card(work, onward=False)
+    verdict_card(work, onward=False)
     check = buying.buying_check(work.day.judged.assessment, ui.tables())
     ui.bullets("Look at these too", [f"{name}: {look}" for name, look in check.look_at])
     ui.bullets("What this can't tell you", check.cannot_tell)

@@ -7,7 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from fieldmarks.app.birds import shared as ui
-from fieldmarks.app.ways import way_to
+from fieldmarks.app.page import way_to
 from fieldmarks.birds.agreement import Agreement, MarkAgreement
 from fieldmarks.birds.dossier import verify_dossier
 from fieldmarks.birds.model import Bird, Entry

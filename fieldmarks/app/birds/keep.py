@@ -5,9 +5,9 @@ from datetime import date
 import streamlit as st
 
 from fieldmarks.app.birds import shared as ui
+from fieldmarks.app.page import way_to
 from fieldmarks.app.state import Work
 from fieldmarks.app.turns import turns
-from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import STAGES, Bird, Stage
 from fieldmarks.birds.observation import MeasuredPhoto

@@ -16,7 +16,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import sign_in
-from fieldmarks.app.ways import way_to
+from fieldmarks.app.page import way_to
 from fieldmarks.birds.collection import Filter, list_birds
 from fieldmarks.birds.model import EARLIEST, Bird, Kept
 from fieldmarks.birds.people import READS_ONLY, who_is
