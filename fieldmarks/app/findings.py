@@ -18,6 +18,7 @@ from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import vertices
+from fieldmarks.report.content import SHOWN_SIGNS
 from fieldmarks.report.drawings import status_icon, strip
 from fieldmarks.report.glossary import words
 from fieldmarks.report.picture import to_jpeg
@@ -42,11 +43,7 @@ IN_NUMBERS = (
     "CIELAB, D65, 2 degrees: the median of each mark. ± is CIEDE2000 (19 times in 20), its parts "
     "are one standard deviation each."
 )
-SHOWN_SIGNS = {
-    SignStatus.SEEN: ("fm-bad", "!"),
-    SignStatus.LOOK_AGAIN: ("fm-doubt", "↻"),
-    SignStatus.DOUBTFUL: ("fm-doubt", "?"),
-}
+SIGN_LOOKS = (("fm-bad", "!"), ("fm-doubt", "↻"), ("fm-doubt", "?"))  # as SHOWN_SIGNS has them
 
 
 def _list(items: Iterable[str]) -> str:
@@ -230,7 +227,7 @@ def _signs(work: Work, signs: tuple[SignFinding, ...]) -> str:
     seen = [sign for sign in signs if sign.status in SHOWN_SIGNS]
     body = ""
     for sign in seen:
-        style, mark = SHOWN_SIGNS[sign.status]
+        style, mark = SIGN_LOOKS[SHOWN_SIGNS.index(sign.status)]
         species = " or ".join(work.tables.species[key].name for key in sign.points_to)
         strength = STRENGTHS.get(sign.strength, sign.strength)
         body += (

@@ -49,12 +49,9 @@ def _question() -> Question:
     left, middle, right = st.columns(3)
     sold_as = ui.choose_row("Sold as", rows.species, "shop_species", "I do not know", place=left)
     variety = ui.choose_row("Colour variety", rows.varieties, "shop_variety", place=middle)
-    age = right.selectbox(
-        "Age",
-        list(rows.ages),
-        index=len(rows.ages) - 1,
-        format_func=lambda k: rows.ages[k].name,
-        key="shop_age",
+    oldest = [*rows.ages][-1]
+    age = ui.choose_row(
+        "Age", rows.ages, "shop_age", now=oldest, place=right, say=lambda row: row.name
     )
     return Question(variety=variety, age=age, claimed=sold_as)
 
