@@ -12,7 +12,8 @@ from PIL import Image
 from together import SIDES, SWAPPED
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app.marker import MarkerEvent, photo_key
+from fieldmarks.app.marker.component import photo_key
+from fieldmarks.app.marker.wire import MarkerEvent
 from fieldmarks.app.state import Day
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import read_region_file

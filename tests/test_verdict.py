@@ -3,17 +3,22 @@
 Painted demo birds only show how findings are put into words; they say nothing about real birds.
 """
 
+import base64
 import dataclasses
+import io
 import itertools
 from functools import cache
 
+import numpy as np
 import pytest
+from PIL import Image
 
-from fieldmarks.app.marker import MarkerEvent
+from fieldmarks.app.findings import crop_of
+from fieldmarks.app.marker.wire import MarkerEvent
 from fieldmarks.app.state import open_demo
 from fieldmarks.judge.conclusion import Standing
 from fieldmarks.judge.signs import SignStatus
-from fieldmarks.measure.region import Ellipse, Line, Region, vertices
+from fieldmarks.measure.region import Ellipse, Line, Rectangle, Region, vertices
 from fieldmarks.pipeline import demo_birds
 from fieldmarks.report.verdict import verdict_of
 from fieldmarks.rules import load_rules
@@ -48,6 +53,24 @@ def test_signs_are_counted_shown_where_they_are_and_speak_against_what_it_is_sol
     # The orange that decides, not the yellow of most of the collar: its hue angle is under 70.
     assert 0 < collar.read[2] < 2.7 * collar.read[1]
     assert len(found.reasons) <= 2
+
+
+def test_the_picture_beside_a_reason_shows_every_outline_whose_pixels_were_read():
+    work = opened("personatus_clean")
+    scale = work.photo.width / work.screen_pixels.shape[1]
+    work.screen_pixels = np.full_like(work.screen_pixels, 128)
+    spots = {(255, 0, 0): 100, (0, 0, 255): 400}
+    drawn = []
+    for colour, x in spots.items():
+        work.screen_pixels[100:160, x : x + 60] = colour
+        shape = Rectangle(x * scale, 100 * scale, 60 * scale, 60 * scale)
+        drawn.append(Region(f"R{x}", "rump", shape))
+    work.regions = work.regions.with_regions(drawn)
+    jpeg = base64.b64decode(crop_of(work, "rump").partition(",")[2])
+    shown = np.asarray(Image.open(io.BytesIO(jpeg)).convert("RGB")).astype(int)
+    for colour in spots:
+        assert (abs(shown - colour).max(axis=2) < 40).any()
+    assert crop_of(work, "collar") == ""
 
 
 def test_a_clean_bird_says_how_many_signs_were_looked_at():

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks._util.sanitize import harmless
-from fieldmarks.app.marker import Board, component, marker, photo_key
-from fieldmarks.app.marker.component import script
+from fieldmarks.app.marker import component
+from fieldmarks.app.marker.component import Board, marker, photo_key, script
 from fieldmarks.app.marker.wire import (
     MAX_REGIONS,
     MarkerEvent,

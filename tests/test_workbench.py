@@ -9,9 +9,9 @@ from app_page import AppTest
 from test_phone_profile import chart_tiles, phone_photo, tile
 from test_record import save_bird
 
-from fieldmarks.app.marker import MarkerEvent
+from fieldmarks.app.marker.wire import MarkerEvent
+from fieldmarks.app.page import SHOP
 from fieldmarks.app.state import open_demo
-from fieldmarks.app.ways import SHOP
 from fieldmarks.measure import phone_profile
 from fieldmarks.measure.chart import calibrate_with_chart
 from fieldmarks.measure.region import Line, Region

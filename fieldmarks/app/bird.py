@@ -19,12 +19,12 @@ def bird_panel(work: Work) -> None:
         none="I do not know",
         now=question.claimed,
     )
-    variety = st.selectbox(
+    variety = ui.choose_row(
         "Colour variety",
-        list(tables.varieties),
-        index=list(tables.varieties).index(question.variety),
-        format_func=lambda key: f"{tables.varieties[key].called}: {tables.varieties[key].look}",
-        key=f"variety_{own}",
+        tables.varieties,
+        f"variety_{own}",
+        now=question.variety,
+        say=lambda row: f"{row.called}: {row.look}",
     )
     age = st.radio(
         "Age",

@@ -4,6 +4,7 @@ import base64
 from collections.abc import Iterable
 from html import escape
 
+import numpy as np
 import streamlit as st
 from PIL import Image, ImageDraw
 
@@ -17,6 +18,7 @@ from fieldmarks.judge.scale import EXPLAINED
 from fieldmarks.judge.signs import STRENGTHS, SignFinding, SignStatus
 from fieldmarks.measure.quantities import Reading
 from fieldmarks.measure.region import vertices
+from fieldmarks.report.content import SHOWN_SIGNS
 from fieldmarks.report.drawings import status_icon, strip
 from fieldmarks.report.glossary import words
 from fieldmarks.report.picture import to_jpeg
@@ -41,11 +43,7 @@ IN_NUMBERS = (
     "CIELAB, D65, 2 degrees: the median of each mark. ± is CIEDE2000 (19 times in 20), its parts "
     "are one standard deviation each."
 )
-SHOWN_SIGNS = {
-    SignStatus.SEEN: ("fm-bad", "!"),
-    SignStatus.LOOK_AGAIN: ("fm-doubt", "↻"),
-    SignStatus.DOUBTFUL: ("fm-doubt", "?"),
-}
+SIGN_LOOKS = (("fm-bad", "!"), ("fm-doubt", "↻"), ("fm-doubt", "?"))  # as SHOWN_SIGNS has them
 
 
 def _list(items: Iterable[str]) -> str:
@@ -92,7 +90,7 @@ def verdict_card(work: Work, onward: bool = True) -> None:
 def _reason(work: Work, reason: Reason) -> str:
     """A reason against: the spot on the photo, its colour and the one expected."""
     of = next((one for one in work.day.photos if one.photo.name == reason.photo), work)
-    crop = _crop(of, reason.mark)
+    crop = crop_of(of, reason.mark)
     chips = "".join(
         f"<figure><span class='fm-chip' style='background: {hexadecimal(lab)}'></span>"
         f"<figcaption>{word}</figcaption></figure>"
@@ -106,13 +104,17 @@ def _reason(work: Work, reason: Reason) -> str:
     )
 
 
-def _crop(work: Work, mark: str) -> str:
-    """The spot of a mark on the photo with its outline, as the address of a small picture."""
-    shapes = [region.shape for region in work.regions.of(mark)]
-    if not shapes:
-        return ""
+def crop_of(work: Work, mark: str) -> str:
+    """The spot of a mark on the photo, as the address of a small picture.
+
+    All its outlines are in it: the reading is of their pixels together.
+    """
     small = work.screen_pixels
-    points = vertices(shapes[0]) * small.shape[1] / work.regions.width
+    scale = small.shape[1] / work.regions.width
+    outlines = [vertices(region.shape) * scale for region in work.regions.of(mark)]
+    if not outlines:
+        return ""
+    points = np.concatenate(outlines)
     low, high = points.min(axis=0), points.max(axis=0)
     half = 0.8 * max(*(high - low), 12.0)
     x, y = (low + high) / 2
@@ -123,10 +125,11 @@ def _crop(work: Work, mark: str) -> str:
         .crop((left, top, right, bottom))
         .resize((side, side), Image.Resampling.BICUBIC)
     )
-    line = [tuple(p) for p in (points - (left, top)) * side / (right - left)]
     pen = ImageDraw.Draw(spot)
     for colour, width in (("#10151a", 6), ("#ffffff", 3)):
-        pen.line([*line, line[0]], fill=colour, width=width)
+        for outline in outlines:
+            line = [tuple(p) for p in (outline - (left, top)) * side / (right - left)]
+            pen.line([*line, line[0]], fill=colour, width=width)
     return f"data:image/jpeg;base64,{base64.b64encode(to_jpeg(spot, 80)).decode()}"
 
 
@@ -224,7 +227,7 @@ def _signs(work: Work, signs: tuple[SignFinding, ...]) -> str:
     seen = [sign for sign in signs if sign.status in SHOWN_SIGNS]
     body = ""
     for sign in seen:
-        style, mark = SHOWN_SIGNS[sign.status]
+        style, mark = SIGN_LOOKS[SHOWN_SIGNS.index(sign.status)]
         species = " or ".join(work.tables.species[key].name for key in sign.points_to)
         strength = STRENGTHS.get(sign.strength, sign.strength)
         body += (

@@ -17,8 +17,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 from streamlit import file_util
 
+from fieldmarks.app.page import TITLES
 from fieldmarks.app.sign_in import HOME
-from fieldmarks.app.ways import TITLES
 from fieldmarks.report.svg import LIGHT
 
 HERE = Path(__file__).parent

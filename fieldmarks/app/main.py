@@ -7,14 +7,18 @@ from contextlib import contextmanager
 import streamlit as st
 
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.app import bird, birds, day, findings, look, marking, sign_in, takeaway
+from fieldmarks.app import bird, day, findings, look, marking, sign_in, takeaway
+from fieldmarks.app.birds.birds import birds_page
+from fieldmarks.app.birds.buying import buying_page
+from fieldmarks.app.birds.dispute import dispute_page
+from fieldmarks.app.birds.keep import keep_panel
+from fieldmarks.app.birds.pairs import mating_page, pairing_page
 from fieldmarks.app.birds.shared import store, told
 from fieldmarks.app.club import club_page
 from fieldmarks.app.lasting import set_aside
-from fieldmarks.app.page import bar, page
+from fieldmarks.app.page import TITLES, bar, page
 from fieldmarks.app.start import start_screen
 from fieldmarks.app.state import Work
-from fieldmarks.app.ways import TITLES
 
 _log = logging.getLogger(__name__)
 
@@ -52,7 +56,7 @@ def sections(work: Work) -> None:
         "Details": findings.details_panel,
         "The bird": bird.bird_panel,
         "Take away": takeaway.take_away_panel,
-        "Keep": birds.keep_panel,
+        "Keep": keep_panel,
         "Keep in mind": findings.cautions_panel,
         "Words": findings.words_panel,
     }
@@ -105,11 +109,11 @@ def main() -> None:
     look.dress()
     drawn_by = {
         "look": measuring_page,
-        "buy": birds.buying_page,
-        "birds": birds.birds_page,
-        "pair": birds.pairing_page,
-        "matings": birds.mating_page,
-        "opinions": birds.dispute_page,
+        "buy": buying_page,
+        "birds": birds_page,
+        "pair": pairing_page,
+        "matings": mating_page,
+        "opinions": dispute_page,
     }
     pages = {
         key: st.Page(draw, title=TITLES[key], url_path=key, default=key == "look")

@@ -7,7 +7,8 @@ import streamlit as st
 from PIL import Image
 
 from fieldmarks.app.birds.shared import errors_told, literal
-from fieldmarks.app.marker import Board, MarkerEvent, marker, photo_key
+from fieldmarks.app.marker.component import Board, marker, photo_key
+from fieldmarks.app.marker.wire import MarkerEvent
 from fieldmarks.app.sheet import fold, picture
 from fieldmarks.app.state import FIRST_MARK, Work
 from fieldmarks.app.turns import turns

@@ -1,4 +1,4 @@
-"""The page round the app: where it is scrolled to, the Back button and the line at its foot."""
+"""The page round the app: its scroll place, the Back button, the line at its foot, ways on."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -8,6 +8,15 @@ import streamlit as st
 from fieldmarks.app.serve import MAX_UPLOAD_MB
 from fieldmarks.app.sheet import component, joined
 
+TITLES = {
+    "look": "Look at a bird",
+    "buy": "Before you buy",
+    "birds": "Your birds",
+    "pair": "A pair?",
+    "matings": "Pairs and young",
+    "opinions": "Two opinions?",
+}
+SHOP = "asked_in_the_shop"  # what was said under Before you buy, for the next photo
 PAGE = """
 <p class='fm-too-large' role='alert' hidden></p>
 <div class='fm-continue' hidden><button class='fm-strong'></button><button>Forget it</button></div>
@@ -52,3 +61,18 @@ def bar(line: str, tone: str) -> None:
     """The verdict in one line at the foot of a phone's screen; a press shows all of it."""
     with st.container(key="bar"):
         component("bar", FOOT, BAR)(key="bar_line", data={"line": line, "tone": tone})
+
+
+def way_to(page: str, label: str = "") -> None:
+    """A link to a page of ``TITLES``, under its title or a label; none where one is shown alone."""
+    known = st.session_state.get("pages", {})
+    if page in known:
+        st.page_link(known[page], label=label or f"→ {TITLES[page]}")
+
+
+def ways_on_a_phone(here: str) -> None:
+    """Links to all other pages, where the list of pages on top is folded away."""
+    with st.container(horizontal=True, gap="small", key="ways"):
+        for page, title in TITLES.items():
+            if page != here:
+                way_to(page, title)

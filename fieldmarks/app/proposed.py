@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 from skimage.draw import polygon
 
-from fieldmarks.app.marker import Offer
+from fieldmarks.app.marker.wire import Offer
 from fieldmarks.measure.colour import decode_srgb, difference, linear_to_lab
 from fieldmarks.measure.outlines import ProposedMark
 from fieldmarks.measure.region import CORE, RegionSet, vertices
@@ -19,9 +19,8 @@ def offer(found: ProposedMark) -> Offer:
     """A proposed outline with how sure it is, in words."""
     sure = found.certainty
     said = "sure" if sure >= SURE else "fairly sure" if sure >= LIKELY else "unsure"
-    if found.whole:
-        return Offer(found.mark, found.shape, "all of it?", sure >= LIKELY)
-    return Offer(found.mark, found.shape, said, sure >= LIKELY, CORE)
+    said, note = ("all of it?", "") if found.whole else (said, CORE)
+    return Offer(found.mark, found.shape, said, sure >= LIKELY, note)
 
 
 def look_unlike(pixels: npt.NDArray[np.uint8], regions: RegionSet, mark: Mark) -> bool:

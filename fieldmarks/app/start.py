@@ -10,11 +10,10 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from fieldmarks.app.birds.shared import literal, tables
 from fieldmarks.app.day import open_files
-from fieldmarks.app.marker import reduced_jpeg
-from fieldmarks.app.page import SMALLER
+from fieldmarks.app.marker.component import reduced_jpeg
+from fieldmarks.app.page import SHOP, SMALLER, TITLES, ways_on_a_phone
 from fieldmarks.app.sheet import picture
 from fieldmarks.app.state import Day, Work, open_demo
-from fieldmarks.app.ways import SHOP, TITLES, ways_on_a_phone
 from fieldmarks.measure.suffixes import ENDINGS
 from fieldmarks.pipeline import demo_birds, demo_question
 from fieldmarks.record import Question

@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 
 from fieldmarks._util.errors import FieldmarksError, PhotoError
-from fieldmarks.app.marker import MarkerEvent, Offer, photo_key, reduced_jpeg
+from fieldmarks.app.marker.component import photo_key, reduced_jpeg
+from fieldmarks.app.marker.wire import MarkerEvent, Offer
 from fieldmarks.app.proposed import look_unlike, offer
 from fieldmarks.birds.model import EARLIEST
 from fieldmarks.measure.card_places import find_card

@@ -3,14 +3,11 @@
 import streamlit as st
 
 from fieldmarks.app import look
-from fieldmarks.app.birds import (
-    birds_page,
-    buying_page,
-    dispute_page,
-    keep_panel,
-    mating_page,
-    pairing_page,
-)
+from fieldmarks.app.birds.birds import birds_page
+from fieldmarks.app.birds.buying import buying_page
+from fieldmarks.app.birds.dispute import dispute_page
+from fieldmarks.app.birds.keep import keep_panel
+from fieldmarks.app.birds.pairs import mating_page, pairing_page
 from fieldmarks.app.lasting import set_aside
 from fieldmarks.app.state import open_demo
 from fieldmarks.pipeline import demo_birds

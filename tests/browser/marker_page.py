@@ -16,8 +16,8 @@ from PIL import Image
 import fieldmarks
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app.lasting import set_aside
-from fieldmarks.app.marker import Board, MarkerEvent, marker, reduced_jpeg
-from fieldmarks.app.marker.wire import region_to_wire
+from fieldmarks.app.marker.component import Board, marker, reduced_jpeg
+from fieldmarks.app.marker.wire import MarkerEvent, region_to_wire
 from fieldmarks.measure.region import Region, RegionSet
 from fieldmarks.measure.suggest import suggest_outline
 

@@ -17,7 +17,7 @@ from made_birds import CLEAN, a_bird, an_entry, paint, regions_for, told_by
 from PIL import Image
 from pypdf import PdfReader
 
-from fieldmarks.app.marker import reduced_jpeg
+from fieldmarks.app.marker.component import reduced_jpeg
 from fieldmarks.birds import service as desk
 from fieldmarks.birds import store as store_module
 from fieldmarks.birds.compare import record_differences
@@ -172,7 +172,7 @@ def test_in_the_dossiers_pdf_too_the_copy_given_away_is_the_same_photo(placed, t
 
 def page_of_opinions():
     """The page Two opinions? as the app draws it."""
-    from fieldmarks.app.birds import dispute_page
+    from fieldmarks.app.birds.dispute import dispute_page
     from fieldmarks.app.birds.shared import whole_store
 
     whole_store.clear()

@@ -26,7 +26,7 @@ from fieldmarks.record import Question
 
 
 def matings():
-    from fieldmarks.app.birds import mating_page
+    from fieldmarks.app.birds.pairs import mating_page
     from fieldmarks.app.birds.shared import whole_store
 
     whole_store.clear()
@@ -46,7 +46,7 @@ def choosing():
 def facts_of_pip():
     import streamlit as st
 
-    from fieldmarks.app.birds import birds_page
+    from fieldmarks.app.birds.birds import birds_page
     from fieldmarks.app.birds.shared import store, whole_store
 
     whole_store.clear()

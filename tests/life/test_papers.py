@@ -182,13 +182,13 @@ def test_reminders_keep_to_birds_that_are_here(store, tables, clean_shot):
 
 
 def page_of_matings():
-    from fieldmarks.app.birds import mating_page
+    from fieldmarks.app.birds.pairs import mating_page
 
     mating_page()
 
 
 def page_of_birds():
-    from fieldmarks.app.birds import birds_page
+    from fieldmarks.app.birds.birds import birds_page
 
     birds_page()
 

@@ -15,19 +15,19 @@ ROLES = ("keeper", "reader", "steward")
 
 
 def page_of_birds():
-    from fieldmarks.app.birds import birds_page
+    from fieldmarks.app.birds.birds import birds_page
 
     birds_page()
 
 
 def page_of_pairing():
-    from fieldmarks.app.birds import pairing_page
+    from fieldmarks.app.birds.pairs import pairing_page
 
     pairing_page()
 
 
 def page_of_matings():
-    from fieldmarks.app.birds import mating_page
+    from fieldmarks.app.birds.pairs import mating_page
 
     mating_page()
 

@@ -121,7 +121,7 @@ def test_the_command_writes_either_and_refuses_other_kinds(tmp_path):
 
 
 def page_of_buying():
-    from fieldmarks.app.birds import buying_page
+    from fieldmarks.app.birds.buying import buying_page
 
     buying_page()
 

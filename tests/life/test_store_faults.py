@@ -34,7 +34,7 @@ def add_a_bird(keeper, folder, **row):
 
 def page_of_birds():
     """The page of all birds as the app draws it."""
-    from fieldmarks.app.birds import birds_page
+    from fieldmarks.app.birds.birds import birds_page
     from fieldmarks.app.birds.shared import whole_store
     from fieldmarks.app.main import guarded
 
@@ -47,7 +47,7 @@ def page_of_pip():
     """The page of the one bird."""
     import streamlit as st
 
-    from fieldmarks.app.birds import birds_page
+    from fieldmarks.app.birds.birds import birds_page
     from fieldmarks.app.birds.shared import store, whole_store
     from fieldmarks.app.main import guarded
 

@@ -4,11 +4,11 @@ from functools import partial
 
 import streamlit as st
 
-from fieldmarks.app import findings  # as a module: it is on its way in when this is
 from fieldmarks.app.birds import shared as ui
+from fieldmarks.app.findings import verdict_card
+from fieldmarks.app.page import SHOP, way_to
 from fieldmarks.app.sheet import sheet
 from fieldmarks.app.state import Work
-from fieldmarks.app.ways import SHOP, way_to
 from fieldmarks.birds import buying
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.record import Question
@@ -49,12 +49,9 @@ def _question() -> Question:
     left, middle, right = st.columns(3)
     sold_as = ui.choose_row("Sold as", rows.species, "shop_species", "I do not know", place=left)
     variety = ui.choose_row("Colour variety", rows.varieties, "shop_variety", place=middle)
-    age = right.selectbox(
-        "Age",
-        list(rows.ages),
-        index=len(rows.ages) - 1,
-        format_func=lambda k: rows.ages[k].name,
-        key="shop_age",
+    oldest = [*rows.ages][-1]
+    age = ui.choose_row(
+        "Age", rows.ages, "shop_age", now=oldest, place=right, say=lambda row: row.name
     )
     return Question(variety=variety, age=age, claimed=sold_as)
 
@@ -84,7 +81,7 @@ def _what_to_look_at(question: Question) -> None:
 def _show_check(work: Work) -> None:
     """The verdict on a photo, and what only the seller and a vet can tell."""
     assert work.day.judged is not None
-    findings.verdict_card(work, onward=False)
+    verdict_card(work, onward=False)
     check = buying.buying_check(work.day.judged.assessment, ui.tables())
     ui.bullets("Look at these too", [f"{name}: {look}" for name, look in check.look_at])
     ui.bullets("What this can't tell you", check.cannot_tell)

@@ -7,11 +7,10 @@ from pathlib import Path
 import streamlit as st
 
 from fieldmarks.app.birds import shared as ui
-from fieldmarks.app.ways import way_to
+from fieldmarks.app.page import way_to
 from fieldmarks.birds.agreement import Agreement, MarkAgreement
 from fieldmarks.birds.dossier import verify_dossier
 from fieldmarks.birds.model import Bird, Entry
-from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import compare_measurers, make_dossier
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE
 from fieldmarks.report.plane import mark_name
@@ -49,14 +48,7 @@ def _compare() -> None:
         )
         way_to("look")
         return
-    labels = told_apart(
-        {e.id: (f"{e.day}, {e.measured_by or 'someone'} ({e.stage})", f"entry {e.number}")
-         for e in entries}
-    )  # fmt: skip
-    chosen = st.multiselect(
-        "Entries", list(labels), list(labels), format_func=lambda k: labels[k], key="dispute_of"
-    )
-    picked = [e for e in entries if e.id in chosen]
+    picked = ui.choose_looks("Entries", entries, "dispute_of", stage=True, chosen=True)
     if not picked:
         st.write("Choose one or more entries.")
         return
@@ -169,17 +161,13 @@ def _verify() -> None:
     with ui.uploaded(chosen) as path, ui.progress("Measuring everything again") as tell:
         result = verify_dossier(path, ui.tables(), told_seal, told_key, tell)
     ui.verdict(result.sentence, "fm-good" if result.same else "fm-bad")
-    for outcome, title in (("different", "Different"), ("note", "To note"), ("same", "Same")):
-        lines = [
-            f"{c.where}: {c.what}" + (f" ({c.detail})" if c.detail else "")
-            for c in result.checks
-            if c.outcome == outcome
-        ]
-        if outcome == "same":
-            with st.expander(f"Checked, no difference: {len(lines)}"):
-                ui.bullets("", lines)
-        else:
-            ui.bullets(title, lines)
+    lines: dict[str, list[str]] = {"different": [], "note": [], "same": []}
+    for c in result.checks:
+        lines[c.outcome].append(f"{c.where}: {c.what}" + (f" ({c.detail})" if c.detail else ""))
+    ui.bullets("Different", lines["different"])
+    ui.bullets("To note", lines["note"])
+    with st.expander(f"Checked, no difference: {len(lines['same'])}"):
+        ui.bullets("", lines["same"])
     st.write(f"Seal: {result.seal}")
     st.write(f"Signed with the key: {result.key or 'none'}")
     st.caption("A dossier cannot show who took a photo, or which bird is on it.")

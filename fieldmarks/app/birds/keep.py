@@ -5,9 +5,9 @@ from datetime import date
 import streamlit as st
 
 from fieldmarks.app.birds import shared as ui
+from fieldmarks.app.page import way_to
 from fieldmarks.app.state import Work
 from fieldmarks.app.turns import turns
-from fieldmarks.app.ways import way_to
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.model import STAGES, Bird, Stage
 from fieldmarks.birds.observation import MeasuredPhoto
@@ -20,8 +20,7 @@ ASKED = "keep_asked"  # of which bird and photo the keeper is to say that it is 
 def keep_panel(work: Work) -> None:
     """Keep the photo on the workbench, with what was measured on it, for one of the birds."""
     ui.say_done()
-    data = getattr(work, "data", b"")
-    if work.record is None or work.photo is None or not data:
+    if work.record is None:
         st.write("Mark the photo first.")
         return
     if ui.no_bird_yet() or not ui.may_change():
@@ -52,7 +51,7 @@ def keep_panel(work: Work) -> None:
     photos = [shown for shown in work.day.photos if shown.record is not None]
     many = f"Keep all {len(photos)} photos" if len(photos) > 1 else "Keep it"
     pressed = st.button(f"{many} in the moult record", type="primary", disabled=stage is None)
-    asked = (bird.id, " ".join(shown.photo.sha256 for shown in photos if shown.photo))
+    asked = (bird.id, " ".join(shown.photo.sha256 for shown in photos))
     asked_of, doubts = st.session_state.get(ASKED, (None, ()))
     sure = False
     if stage is not None and asked_of == asked:

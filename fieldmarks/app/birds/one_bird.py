@@ -9,8 +9,8 @@ from fieldmarks.app.birds import shared as ui
 from fieldmarks.app.birds.facts import bird_form, parents_form, take_off_form
 from fieldmarks.app.birds.keep import add_look_panel
 from fieldmarks.app.birds.share import papers_panel, share_panel
+from fieldmarks.app.page import way_to
 from fieldmarks.app.sheet import picture, sheet
-from fieldmarks.app.ways import way_to
 from fieldmarks.birds import moult
 from fieldmarks.birds.advice import advice_table
 from fieldmarks.birds.carried import RIGHT, hidden_of

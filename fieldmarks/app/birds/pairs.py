@@ -11,7 +11,7 @@ from typing import get_args
 import streamlit as st
 
 from fieldmarks.app.birds import shared as ui
-from fieldmarks.app.ways import way_to
+from fieldmarks.app.page import way_to
 from fieldmarks.birds import brood
 from fieldmarks.birds.model import EVENTS, YOUNG_FINDINGS, Pair, Purpose, Young, new_id
 from fieldmarks.birds.service import advice_on_pair, before_test, pair_labels

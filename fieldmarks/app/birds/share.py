@@ -17,7 +17,6 @@ from fieldmarks.app.birds import shared as ui
 from fieldmarks.birds.links import links_of, make_link, opened_by, withdraw_link
 from fieldmarks.birds.model import Bird, Entry
 from fieldmarks.birds.papers import NAMES, check_address, paper_pdf, sheet_page, told_of
-from fieldmarks.birds.reader import told_apart
 from fieldmarks.birds.service import make_dossier
 
 _one_dossier = threading.Lock()  # at a time: making one takes seconds
@@ -34,19 +33,12 @@ def share_panel(bird: Bird, entries: Sequence[Entry]) -> None:
     if not ui.may_change():
         return
     st.caption(WHAT)
-    labels = told_apart(
-        {e.id: (f"{e.day}, {e.measured_by or 'someone'}", f"entry {e.number}") for e in entries
-         if e.observations}
-    )  # fmt: skip
-    chosen = st.multiselect(
-        "Looks for a dossier; none: the bird's sheet",
-        list(labels),
-        format_func=labels.__getitem__,
-        key=f"share_{bird.id}",
-    )
+    looks = [e for e in entries if e.observations]
+    asked = "Looks for a dossier; none: the bird's sheet"
+    chosen = ui.choose_looks(asked, looks, f"share_{bird.id}")
     with ui.errors_told():
         if st.button("Make a link", key=f"link_{bird.id}"):
-            word = make_link(ui.store(), bird, [e for e in entries if e.id in chosen])
+            word = make_link(ui.store(), bird, chosen)
             here = urlsplit(st.context.url or "")
             st.code(f"{here.scheme}://{here.netloc}{sign_in.SHARED}{word}", language=None)
             st.caption("It is shown once: only its fingerprint is kept.")

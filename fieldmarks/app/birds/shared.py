@@ -16,11 +16,11 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.app import sign_in
-from fieldmarks.app.ways import way_to
+from fieldmarks.app.page import way_to
 from fieldmarks.birds.collection import Filter, list_birds
-from fieldmarks.birds.model import EARLIEST, Bird, Kept
+from fieldmarks.birds.model import EARLIEST, Bird, Entry, Kept
 from fieldmarks.birds.people import READS_ONLY, who_is
-from fieldmarks.birds.reader import bird_labels
+from fieldmarks.birds.reader import bird_labels, told_apart
 from fieldmarks.birds.store import Store
 from fieldmarks.rules import Tables, load_rules
 
@@ -109,6 +109,20 @@ def choose_bird(
     return store().bird(chosen) if chosen else None
 
 
+def choose_looks(
+    label: str, entries: Sequence[Entry], key: str, *, stage: bool = False, chosen: bool = False
+) -> list[Entry]:
+    """Let the keeper choose among looks; ``stage`` names that of each, ``chosen``: all at first."""
+    said = {}
+    for e in entries:
+        who = f"{e.measured_by or 'someone'}{f' ({e.stage})' if stage else ''}"
+        said[e.id] = f"{e.day}, {who}", f"entry {e.number}"
+    labels = told_apart(said)
+    default = list(labels) if chosen else None
+    picked = st.multiselect(label, list(labels), default, format_func=labels.__getitem__, key=key)
+    return [e for e in entries if e.id in picked]
+
+
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[int, int], None]]:
     """A bar while something takes its time; gives what it is told by."""
@@ -190,8 +204,9 @@ def choose_row(
     none: str | None = None,
     now: str | None = None,
     place: Any = st,
+    say: Callable[[Any], str] = lambda row: row.called,
 ) -> Any:
-    """Let the keeper choose a species or variety; gives its key.
+    """Let the keeper choose a species, variety or age; gives its key.
 
     ``none`` is shown for none of them and comes first; ``now`` is chosen at first.
     """
@@ -200,7 +215,7 @@ def choose_row(
         label,
         options,
         index=options.index(now) if now in options else 0,
-        format_func=lambda k: rows[k].called if k else none,
+        format_func=lambda k: say(rows[k]) if k else none,
         key=key,
     )
 
