@@ -16,7 +16,6 @@ from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtr
 
 from fieldmarks.judge.evidence import SHARED_PARTS, Evidence
@@ -201,11 +200,14 @@ def _nearest(
     shown = np.array([tables.lab[found[mark][0]] for mark, _ in every])
     away = difference(np.stack([_largest(one) for _, one in every]), shown[:, None])
     ends = np.cumsum([len(draws[mark]) for mark in marks])
+    by_mark = dict(zip(marks, np.split(away, ends[:-1]), strict=True))
     near = {}
-    for mark, rows in zip(marks, np.split(away, ends[:-1]), strict=True):
-        (key, gap), (low, high) = found[mark], _limits(rows)
-        # Draws round a colour that is hardly off all lie further off than their middle.
-        near[mark] = _Nearest(key, gap, (min(low, gap), high))
+    for photos in {len(rows) for rows in by_mark.values()}:
+        alike = {mark: rows.ravel() for mark, rows in by_mark.items() if len(rows) == photos}
+        for mark, (low, high) in zip(alike, _limits(np.stack([*alike.values()])), strict=True):
+            key, gap = found[mark]
+            # Draws round a colour that is hardly off all lie further off than their middle.
+            near[mark] = _Nearest(key, gap, (min(low, gap), high))
     return near
 
 
@@ -269,10 +271,9 @@ def _largest(drawn: ColourDraws) -> Array:
     return drawn.median
 
 
-def _limits(values: npt.NDArray[np.floating]) -> tuple[float, float]:
-    """Where 95 % of the values lie."""
-    low, high = np.quantile(values, LIMITS).tolist()
-    return low, high
+def _limits(rows: Array) -> list[tuple[float, float]]:
+    """Where 95 % of each row's values lie."""
+    return [(float(low), float(high)) for low, high in np.quantile(rows, LIMITS, axis=1).T]
 
 
 def own_doubt(reading: Reading) -> float:
@@ -363,6 +364,6 @@ def _judge_relation(
         status=status,
         reason=f"{reason} {wanted.reason}",
         value=value,
-        interval=_limits(drawn),
+        interval=_limits(drawn[None])[0],
         held=held,
     )
