@@ -27,7 +27,7 @@ Window = tuple[int, int, int, int]  # x0, y0, x1, y1; x1 and y1 are one past the
 
 MIN_AREA = 9.0  # px; below this a median means nothing
 ELLIPSE_POINTS = 72
-OWN_MARK = "A mark of your own needs its tables: fieldmarks --more-tables FOLDER ..."
+OWN_MARK = "A mark of your own needs its tables: --more-tables FOLDER, in Python rules=FOLDER"
 
 
 @dataclass(frozen=True)

@@ -76,9 +76,11 @@ def validate_tables(folder: Path | None = None) -> list[TableError]:
     Each says file and row, what is wrong and the mend.
     """
     if folder is not None and not any(Path(folder).rglob("*.toml")):
-        there = "no table file (.toml) lies in it"
-        wrong = there if Path(folder).is_dir() else "there is no such folder"
-        return [TableError(wrong, where=str(folder), mend="Check its name")]
+        wrong = "no table file (.toml) lies in it"
+        if not Path(folder).is_dir():
+            wrong = "this is a file" if Path(folder).exists() else "there is no such folder"
+        mend = "Name the folder of your tables"
+        return [TableError(wrong, where=str(folder), mend=mend)]
     folders = [*shipped_folders(), *([Path(folder)] if folder is not None else [])]
     return assemble(folders, sense=True)[1]
 
