@@ -18,6 +18,7 @@ from fieldmarks._util.sanitize import is_harmless, plain
 from fieldmarks.rules import plumage, schema, swatches
 from fieldmarks.rules.tables import Tables, names_of
 
+NAME_IT = "Name the folder of your tables"
 KINDS = ("marks", "swatches", "species", "varieties", "ages", "relations", "tints", "signs",
          "cautions", "makeup", "version")  # fmt: skip
 SPECIES_FOLDER, SIGN_FOLDER = "species", "signs"
@@ -48,12 +49,20 @@ def load_rules(extra: str | Path | None = None, own_swatches: bool = False) -> T
     Raises:
         TableError: A row is wrong; names the first and says how many more there are.
     """
-    if extra is not None and not Path(extra).is_dir():
-        raise TableError("there is no such folder", where=str(extra), mend="Check its name")
+    if extra is not None and (wrong := _no_folder(Path(extra))):
+        raise wrong
     own = own_swatch_folder() if own_swatches else None
     own = own if own is not None and any(own.glob("*.toml")) else None
     more = [Path(folder) for folder in (extra, own) if folder is not None]
     return _whole(*more) if more else _shipped()
+
+
+def _no_folder(place: Path) -> TableError | None:
+    """What is wrong with a place that is no folder."""
+    if place.is_dir():
+        return None
+    wrong = "this is a file" if place.exists() else "there is no such folder"
+    return TableError(wrong, where=str(place), mend=NAME_IT)
 
 
 @lru_cache(maxsize=1)
@@ -76,11 +85,8 @@ def validate_tables(folder: Path | None = None) -> list[TableError]:
     Each says file and row, what is wrong and the mend.
     """
     if folder is not None and not any(Path(folder).rglob("*.toml")):
-        wrong = "no table file (.toml) lies in it"
-        if not Path(folder).is_dir():
-            wrong = "this is a file" if Path(folder).exists() else "there is no such folder"
-        mend = "Name the folder of your tables"
-        return [TableError(wrong, where=str(folder), mend=mend)]
+        empty = TableError("no table file (.toml) lies in it", where=str(folder), mend=NAME_IT)
+        return [_no_folder(Path(folder)) or empty]
     folders = [*shipped_folders(), *([Path(folder)] if folder is not None else [])]
     return assemble(folders, sense=True)[1]
 
