@@ -257,9 +257,6 @@ def record_to_json(record: AnyRecord) -> str:
     return _adapter(type(record)).dump_json(record, indent=1).decode() + "\n"
 
 
-record_from_json = Record.from_json
-
-
 # Words of records up to version 0.2; what they say of a mark is still what that version found.
 _OLD_VERSIONS = ("0.1.", "0.2.")
 _OLD_STATUSES = {"doubtful": "too close to call", "not calibrated": "not read"}

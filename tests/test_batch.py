@@ -21,7 +21,7 @@ from fieldmarks.folder import assess_many, photos_in, sensible_workers
 from fieldmarks.measure.chart import calibrate_with_chart
 from fieldmarks.measure.phone_profile import make_profile
 from fieldmarks.measure.region_file import read_region_file, write_region_file
-from fieldmarks.record import Question, record_from_json
+from fieldmarks.record import Question, Record
 from fieldmarks.rules import load_rules
 
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is a POSIX signal")
@@ -124,7 +124,7 @@ def test_two_photos_with_one_name_do_not_overwrite_each_other(tmp_path, tables):
             "bird00.jpg: its results would overwrite those of bird00.jpeg. Give one of the two "
             "photos another name",
         )
-        record = record_from_json((tmp_path / "out" / "bird00.record.json").read_bytes())
+        record = Record.from_json((tmp_path / "out" / "bird00.record.json").read_bytes())
         assert record.measurement.photo == "bird00.jpeg"
 
 
@@ -139,7 +139,7 @@ def test_own_tables_and_the_phone_reach_the_workers(tmp_path):
     assess_many(photos, tmp_path / "out", tables, Question(), phone=phone, workers=2)
     for path in photos:
         text = (tmp_path / "out" / f"{path.stem}.record.json").read_bytes()
-        record = record_from_json(text)
+        record = Record.from_json(text)
         assert record.phone == phone
         assert record.assessment.table_fingerprint == tables.fingerprint
         assert record.assessment.sheet("caeruleus").findings

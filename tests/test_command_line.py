@@ -54,10 +54,10 @@ def test_a_good_photo_ends_with_findings_and_exit_code_0(folder):
 
 
 def test_json_on_the_command_line_is_the_record_that_is_written(folder):
-    from fieldmarks.record import record_from_json
+    from fieldmarks.record import Record
 
     done = run("assess", folder / "good.jpg", "--as", "json")
-    record = record_from_json(done.stdout)
+    record = Record.from_json(done.stdout)
     assert {r.mark for r in record.measurement.readings} == {"face", "collar"}
 
 

@@ -16,7 +16,7 @@ from test_record import save_bird
 from fieldmarks._util import atomic_write as files_module
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks.folder import assess_many
-from fieldmarks.record import Question, record_from_json
+from fieldmarks.record import Question, Record
 from fieldmarks.rules import load_rules
 
 APP = Path(__file__).parents[1] / "app.py"
@@ -44,7 +44,7 @@ def test_full_disk_folder_of_photos(tmp_path, keeper):
         assert said.endswith("the disk is full. Free some space, then do it again")
         assert not list(disk.glob(".*.part"))
         for path in disk.glob("*.record.json"):
-            record_from_json(path.read_bytes())
+            Record.from_json(path.read_bytes())
 
 
 @pytest.mark.parametrize(

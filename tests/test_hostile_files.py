@@ -22,7 +22,7 @@ from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.photo_quality import file_facts
 from fieldmarks.measure.region import RegionSet
 from fieldmarks.measure.region_file import region_set_from_text, to_annotations
-from fieldmarks.record import record_from_json, record_to_json
+from fieldmarks.record import Record, record_to_json
 from fieldmarks.report.plane import colour_plane
 from fieldmarks.rules import load_rules
 
@@ -131,12 +131,12 @@ def changed(record, change):
 )
 def test_a_record_that_says_it_is_calibrated_on_nothing_is_refused(record, change):
     with pytest.raises(FieldmarksError, match="not how"):
-        record_from_json(changed(record, change))
+        Record.from_json(changed(record, change))
 
 
 def test_records_judged_by_different_tables_can_be_compared(record):
     fewer = changed(record, lambda d: d["assessment"]["sheets"].clear())
-    both = [MeasuredPhoto(b"", record, "Ada"), MeasuredPhoto(b"", record_from_json(fewer), "Bo")]
+    both = [MeasuredPhoto(b"", record, "Ada"), MeasuredPhoto(b"", Record.from_json(fewer), "Bo")]
     assert compare_photos(both).findings is not None
 
 
@@ -182,7 +182,7 @@ def test_a_record_of_a_mark_that_the_tables_do_not_know_is_still_shown(record, t
         for region in data["measurement"]["regions"]["regions"]:
             region["mark"] = "wattle" if region["mark"] == "face" else region["mark"]
 
-    other = record_from_json(changed(record, rename))
+    other = Record.from_json(changed(record, rename))
     out = io.StringIO()
     print_record(other, tables, Console(file=out, width=100))
     assert "wattle" in out.getvalue()

@@ -36,10 +36,10 @@ from fieldmarks.record import (
     FINDING_COLUMNS,
     READING_COLUMNS,
     Question,
+    Record,
     finding_rows,
     reading_rows,
     rearm,
-    record_from_json,
     record_to_json,
     to_csv,
 )
@@ -175,7 +175,7 @@ def test_the_terminal_gets_no_command(hostile, tables):
 
 def test_a_record_of_that_name_can_be_read_again(hostile):
     _, _, record = hostile
-    assert record_from_json(record_to_json(record)) == record
+    assert Record.from_json(record_to_json(record)) == record
 
 
 # ---- tables of cells

@@ -25,7 +25,7 @@ from fieldmarks.measure.phone_profile import (
 from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region import Rectangle, Region, RegionSet
 from fieldmarks.pipeline import make_record
-from fieldmarks.record import record_from_json, record_to_json
+from fieldmarks.record import Record, record_to_json
 from fieldmarks.rules import load_rules
 
 SIDE, COLUMNS = 24, 12
@@ -197,4 +197,4 @@ def test_a_record_keeps_the_correction_and_reads_back_the_same():
     regions = RegionSet(photo.name, photo.width, photo.height, marked)
     record = make_record(photo, regions, load_rules())
     assert record.measurement.calibration.correction.coefficients
-    assert record_from_json(record_to_json(record)) == record
+    assert Record.from_json(record_to_json(record)) == record

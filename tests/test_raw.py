@@ -16,7 +16,7 @@ from fieldmarks.measure.reading import read_mark
 from fieldmarks.measure.region import Rectangle, Region, RegionSet
 from fieldmarks.measure.uncertainty import camera_part
 from fieldmarks.pipeline import make_record
-from fieldmarks.record import record_from_json, record_to_json
+from fieldmarks.record import Record, record_to_json
 from fieldmarks.report.page import report_page
 from fieldmarks.report.picture import to_jpeg
 from fieldmarks.rules import load_rules
@@ -88,7 +88,7 @@ def test_nobody_is_told_that_a_raw_file_holds_no_place():
     words = " ".join(report_page(record, to_jpeg(photo.preview()), tables).split())
     assert "may hold the place where it was taken; it was not searched" in words
     assert "No GPS place was found" not in words
-    assert record_from_json(record_to_json(record)) == record
+    assert Record.from_json(record_to_json(record)) == record
 
 
 def test_raw_is_the_better_evidence():

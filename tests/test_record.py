@@ -22,8 +22,8 @@ from fieldmarks.pipeline import make_record, record_of_file
 from fieldmarks.record import (
     FINDING_COLUMNS,
     Question,
+    Record,
     finding_rows,
-    record_from_json,
     record_schema,
     record_to_json,
     to_csv,
@@ -54,7 +54,7 @@ def save_bird(folder, name="bird", face=(20, 1, 1), note=""):
 
 def test_a_record_is_read_back_exactly(tmp_path, tables):
     record, _ = record_of_file(save_bird(tmp_path), tables)
-    assert record_from_json(record_to_json(record)) == record
+    assert Record.from_json(record_to_json(record)) == record
 
 
 def test_a_record_file_keeps_to_the_published_schema(tmp_path, tables):
@@ -119,7 +119,7 @@ def test_a_table_that_a_record_has_not_is_refused_with_those_it_has(tmp_path, ta
 
 def test_a_record_of_another_make_is_refused_in_one_line():
     with pytest.raises(FieldmarksError, match="not a record") as caught:
-        record_from_json('{"program": 3}', where="old.record.json")
+        Record.from_json('{"program": 3}', where="old.record.json")
     assert "\n" not in str(caught.value)
 
 
@@ -205,7 +205,7 @@ def test_a_record_made_with_a_phone_profile_is_kept_and_repeated_whole(tmp_path,
     profile = make_profile("my phone", chart_photo, on_chart)
     path = save_bird(tmp_path)
     record, photo = record_of_file(path, tables, phone=profile)
-    again = record_from_json(record_to_json(record))
+    again = Record.from_json(record_to_json(record))
     assert again == record
     assert again.phone == profile
     remembered = {}

@@ -29,7 +29,7 @@ from fieldmarks.measure.photo import decode_photo
 from fieldmarks.measure.region_file import region_set_from_text
 from fieldmarks.measure.suffixes import ENDING
 from fieldmarks.pipeline import make_record
-from fieldmarks.record import record_from_json
+from fieldmarks.record import Record
 from fieldmarks.report.blocks import Section
 from fieldmarks.rules import Tables
 
@@ -281,7 +281,7 @@ def _check_item(files: Archive, item: _Item, own: Tables | None, packed_by: str)
     where = f"look {item.look} ({item.name}, by {item.measurer})"
     try:
         data = files[item.photo]
-        record = record_from_json(files[item.record], where)
+        record = Record.from_json(files[item.record], where)
         text = files[item.regions].decode("utf-8", "replace")
         regions = region_set_from_text(text, mend="Get the dossier again")
         measured, judged = record.measurement, record.assessment

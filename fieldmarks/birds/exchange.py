@@ -30,7 +30,7 @@ from fieldmarks.birds.tables_copy import is_whole
 from fieldmarks.birds.writing import Writing
 from fieldmarks.measure.location import TOLD, TOLD_WITH_PLACE, without_place
 from fieldmarks.measure.suffixes import ENDING
-from fieldmarks.record import record_from_json
+from fieldmarks.record import Record
 
 _HEX = "[0-9a-f]"
 NAMES = re.compile(
@@ -133,7 +133,7 @@ def _pack_look(
     packed.put(f"photos/{photo_name(observation)}", photo)
     packed.put(record_name(observation), record)
     with suppress(FieldmarksError):  # of a version whose records mean nothing here
-        regions = region_file_of(record_from_json(record, observation.file))
+        regions = region_file_of(Record.from_json(record, observation.file))
         packed.put(record_name(observation, "regions"), regions)
     name = f"tables/{observation.table_fingerprint}.zip"
     tables = None if name in packed.prints else store.packed_tables(observation.table_fingerprint)

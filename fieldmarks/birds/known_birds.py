@@ -15,7 +15,7 @@ from fieldmarks._util.csv_rows import csv_rows
 from fieldmarks._util.errors import FieldmarksError, TableError
 from fieldmarks.measure.colour import difference
 from fieldmarks.measure.quantities import Reading
-from fieldmarks.record import RECORD_SUFFIX, Record, record_from_json
+from fieldmarks.record import RECORD_SUFFIX, Record
 from fieldmarks.rules.learning import Sample
 from fieldmarks.rules.plumage import expected
 from fieldmarks.rules.tables import Tables
@@ -62,7 +62,7 @@ def read_known_birds(
     for line, row in _rows(path):
         where = f"{path.name}, line {line}"
         file = path.parent / row["record"]
-        record = record_from_json(_bytes(file, where), file.name)
+        record = Record.from_json(_bytes(file, where), file.name)
         photo = record.measurement
         if photo.sha256 in listed:
             raise FieldmarksError(

@@ -20,7 +20,7 @@ from fieldmarks.measure.quantities import COVERAGE_FACTOR, Relation
 from fieldmarks.measure.region import Region
 from fieldmarks.measure.region_file import to_annotations
 from fieldmarks.measure.uncertainty import ColourDraws, draw_colours
-from fieldmarks.record import Record, record_from_json, record_to_json
+from fieldmarks.record import Record, record_to_json
 from fieldmarks.rules import Tables
 
 DARK, ORANGE = "dark", "orange"  # keys of data/tints.toml whose area is followed over the years
@@ -92,7 +92,7 @@ class MeasuredPhoto:
         if photo == self.photo:
             return self
         told = with_photo(json.loads(self.record_file), photo)
-        return replace(self, photo=photo, record=record_from_json(json.dumps(told)))
+        return replace(self, photo=photo, record=Record.from_json(json.dumps(told)))
 
 
 def with_photo(record: dict[str, Any], photo: bytes) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from fieldmarks._util.errors import FieldmarksError
 from fieldmarks.birds import orm
 from fieldmarks.birds.model import FOLDERS, Bird, Entry, K, Observation, Pair, from_json
 from fieldmarks.birds.ring import ring_key, same_ring
-from fieldmarks.record import Record, record_from_json
+from fieldmarks.record import Record
 
 KINDS = {kind: orm.metadata.tables[name] for name, kind in FOLDERS.items()}
 BATCH = 500  # ids in one query
@@ -213,7 +213,7 @@ class Reader:
         Raises:
             FieldmarksError
         """
-        return record_from_json(self.record_file(observation), observation.file)
+        return Record.from_json(self.record_file(observation), observation.file)
 
     def packed_tables(self, fingerprint: str) -> bytes | None:
         """The copy of the rule tables of that fingerprint."""

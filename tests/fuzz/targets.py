@@ -173,7 +173,7 @@ def record(data: bytes) -> None:
     from fieldmarks.birds.observation import MeasuredPhoto
     from fieldmarks.cli.text import print_record
 
-    read = module.record_from_json(data)
+    read = module.Record.from_json(data)
     module.to_csv(module.READING_COLUMNS, module.reading_rows(read))
     module.to_csv(module.FINDING_COLUMNS, module.finding_rows(read))
     module.record_to_json(read)

@@ -203,16 +203,16 @@ def test_records_of_version_0_2_0_are_shown_compared_and_handed_over(old, tables
 
 def test_a_record_of_version_0_2_0_without_a_card_is_read():
     """Made by that version from its demo bird 'fischeri_no_card'."""
-    from fieldmarks.record import record_from_json
+    from fieldmarks.record import Record
 
     text = gzip.decompress((MADE.parent / "record_0_2_0_no_card.json.gz").read_bytes())
     kept = json.loads(text)["assessment"]
     assert {s["status"] for s in kept["signs"]} >= {"not calibrated"}
-    record = record_from_json(text)
+    record = Record.from_json(text)
     assert {s.status.value for s in record.signs} == {"not looked at", "not seen"}
     broken = text.replace(b'"status": "fits"', b'"status": "perhaps"')
     with pytest.raises(FieldmarksError, match="not a record this version can read"):
-        record_from_json(broken)
+        Record.from_json(broken)
 
 
 def test_looks_judged_by_two_versions_are_said_to_be(old, tables, clean_shot):
