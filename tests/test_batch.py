@@ -7,11 +7,11 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import joblib
 import pytest
+from deadly import deadly
 from test_phone_profile import chart_tiles, phone_photo, tile
 from test_record import save_bird
 from test_tables import SIXTH
@@ -26,6 +26,7 @@ from fieldmarks.rules import load_rules
 
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is a POSIX signal")
 PROGRAM = Path(__file__).with_name("batch_program.py")
+FLOCK = 5  # photos: more than two workers are handed at once, and than are done when one is killed
 
 
 @pytest.fixture(scope="module")
@@ -54,14 +55,14 @@ def files(folder):
 
 @pytest.fixture(scope="module")
 def flock(tmp_path_factory, tables):
-    """Eight photos that no test changes, and what one worker writes of them."""
+    """Five photos that no test changes, and what one worker writes of them."""
     place = tmp_path_factory.mktemp("flock")
-    photos, ticks = birds(place / "photos", 8), []
+    photos, ticks = birds(place / "photos", FLOCK), []
     summary = assess_many(
         photos, place / "whole", tables, Question(), after_each=lambda: ticks.append(1)
     )
-    assert (summary.done, summary.kept, summary.problems) == (8, 0, ())
-    assert len(ticks) == 8
+    assert (summary.done, summary.kept, summary.problems) == (FLOCK, 0, ())
+    assert len(ticks) == FLOCK
     return photos, files(place / "whole")
 
 
@@ -70,9 +71,9 @@ def test_one_and_two_workers_write_the_same_files(tmp_path, tables, flock):
     summary = assess_many(
         photos, tmp_path, tables, Question(), workers=2, after_each=lambda: ticks.append(1)
     )
-    assert (summary.done, summary.kept, summary.problems) == (8, 0, ())
-    assert len(ticks) == 8
-    assert len(one) == 8 * 4 + 3
+    assert (summary.done, summary.kept, summary.problems) == (FLOCK, 0, ())
+    assert len(ticks) == FLOCK
+    assert len(one) == FLOCK * 4 + 3
     assert one == files(tmp_path)
     with (tmp_path / "readings.csv").open(newline="") as table:
         names = [row["photo"] for row in csv.DictReader(table)]
@@ -205,11 +206,11 @@ def test_a_killed_batch_goes_on_where_it_was(tmp_path, tables, flock, workers):
     assert program.wait() == -signal.SIGKILL
     finished = {p.name: p.stat().st_mtime_ns for p in out.glob("*.record.json")}
     assert len(finished) == 3 or (workers == 2 and len(finished) > 3)
-    (out / ".bird07.record.json.12345.part").write_text('{"half')
+    (out / ".bird04.record.json.12345.part").write_text('{"half')
     summary = assess_many(photos, out, tables, Question())
     assert summary.problems == ()
     assert summary.kept >= len(finished)
-    assert summary.done + summary.kept == 8
+    assert summary.done + summary.kept == FLOCK
     for name, written in finished.items():
         assert (out / name).stat().st_mtime_ns == written, "it was measured twice"
     assert files(out) == whole
@@ -224,16 +225,8 @@ def test_a_killed_worker_costs_no_photo(tmp_path, flock):
     rest = program.communicate(timeout=120)[0].splitlines()
     assert program.returncode == 0
     done, kept, problems = map(int, rest[-1].split())
-    assert (done + kept, problems) == (8, 0)
+    assert (done + kept, problems) == (FLOCK, 0)
     assert files(tmp_path / "out") == whole
-
-
-def deadly(number):
-    """Kills its own worker when it is given 3."""
-    if number == 3:
-        time.sleep(0.2)
-        os.kill(os.getpid(), signal.SIGKILL)
-    return number * number
 
 
 @needs_posix
@@ -250,5 +243,5 @@ def test_dask_spreads_the_same_files(tmp_path, flock):
     run = subprocess.run(
         command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=300
     )
-    assert run.stdout.split()[-3:] == ["8", "0", "0"], run.stderr
+    assert run.stdout.split()[-3:] == [str(FLOCK), "0", "0"], run.stderr
     assert files(tmp_path / "two") == whole

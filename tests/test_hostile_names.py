@@ -254,7 +254,7 @@ def test_what_is_kept_holds_nothing_that_acts(key):
 
 
 @given(st.text(max_size=150))
-@settings(max_examples=300, deadline=None)
+@settings(deadline=None)
 def test_made_harmless_twice_is_made_harmless_once(text):
     for change in (harmless, one_line):
         once = change(text)

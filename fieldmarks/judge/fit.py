@@ -91,7 +91,9 @@ class _Rows:
     log_odd: Array  # (cases, m)
     unit_case: npt.NDArray[np.intp]  # (u,)
     light: Array  # (u, 3) linear light of each unit's swatch
+    lab: Array  # (r, 3) as observed
     turn: Array  # (r, 3, 3) whitens a difference
+    columns: Array  # (3, 3, r) the same, its columns first and the rows of these last
     log_share: Array  # (r,) of the swatch, that the mark is not odd, and the scale of ``turn``
 
     @staticmethod
@@ -114,7 +116,8 @@ class _Rows:
         swatch = np.concatenate([w.swatch for w in wanted])[row]
         swatches = len(tables.swatch_number)
         units, unit = np.unique(case * swatches + swatch, return_inverse=True)
-        turn, scale = _whitened(tables, evidence)
+        turns, scale = _whitened(tables, evidence)
+        turn = turns[observed, swatch]
         odd = np.column_stack([w.odd[k] for w, k in asked])
         return _Rows(
             observed=observed,
@@ -125,7 +128,9 @@ class _Rows:
             log_odd=np.log(odd) + evidence.any,
             unit_case=units // swatches,
             light=lab_to_linear(swatch_colours(tables)[0])[units % swatches],
-            turn=turn[observed, swatch],
+            lab=evidence.lab[observed],
+            turn=turn,
+            columns=np.ascontiguousarray(turn.transpose(2, 1, 0)),
             log_share=np.concatenate([w.share for w in wanted])[row] + scale[observed, swatch]
             + LOG_T,
         )  # fmt: skip
@@ -133,7 +138,7 @@ class _Rows:
     def look(self, evidence: Evidence, terms: Array) -> tuple[Array, Array, Array]:
         """Log likelihood of each case, its slope and its curvature in the terms, (cases, 6)."""
         middle, moves = render(self.light, terms[self.unit_case], evidence.top)
-        off = evidence.lab[self.observed] - middle[self.unit]
+        off = self.lab - middle.take(self.unit, axis=0)
         off = np.einsum("rij,rj->ri", self.turn, off)
         away = 1 + np.einsum("ri,ri->r", off, off) / FREEDOM
         log = self.log_share - (FREEDOM + 3) / 2 * np.log(away)
@@ -145,12 +150,13 @@ class _Rows:
         # What has no share in explaining its reading does not pull.
         near = np.flatnonzero(weight > NO_SHARE)
         root = np.sqrt((FREEDOM + 3) / FREEDOM * weight[near] / away[near])
-        turn = self.turn[near] * root[:, None, None]
-        along = moves[self.unit[near]]
-        move = turn[..., 0, None] * along[:, None, 0]
-        move[:, 1:] += turn[:, 1:, 1, None] * along[:, None, 1]  # above it lie zeros
-        move[:, 2] += turn[:, 2, 2, None] * along[:, 2]
-        move = move.reshape(-1, len(TERMS))
+        # Rows last: many at a time, where a small matrix of each would be slow.
+        turn = self.columns.take(near, axis=2) * root
+        along = np.moveaxis(moves, 0, 2).take(self.unit[near], axis=2)
+        move = turn[0, :, None] * along[0]
+        move[1:] += turn[1, 1:, None] * along[1]  # above it lie zeros
+        move[2] += turn[2, 2] * along[2]
+        move = np.moveaxis(move, 2, 0).reshape(-1, len(TERMS))
         off = (off[near] * root[:, None]).ravel()
         ends = 3 * np.searchsorted(self.case[near], np.arange(len(terms) + 1))
         pairs = [slice(*pair) for pair in itertools.pairwise(ends)]
