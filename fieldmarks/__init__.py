@@ -32,11 +32,6 @@ _ROOMS = {
     "read": "pipeline",
 }
 
-# To free one large block makes the C library (glibc) keep what is freed for what is asked next.
-# Until then it hands every middling array back to the system, and a quarter of an assessment is
-# spent on getting it anew. Nothing is written to the block: it takes no memory.
-bytes(16 << 20)
-
 
 def __getattr__(name: str) -> Any:
     """Import on first use: ``import fieldmarks`` and the command line start at once."""
