@@ -11,6 +11,7 @@ import ssl
 import threading
 import time
 from collections.abc import Callable
+from contextlib import ExitStack
 from typing import Any
 
 from streamlit.proto.BackMsg_pb2 import BackMsg
@@ -33,21 +34,24 @@ class Member:
         self.cookie += f"; _streamlit_xsrf={self.token}"
         scheme = "wss" if trusted else "ws"
         headers = {"Cookie": self.cookie}
-        self.line = connect(
+        opened = connect(
             f"{scheme}://{self.host}{STREAM}", additional_headers=headers, origin=at,
             subprotocols=["streamlit", self.token], ssl=trusted, max_size=LONGEST, open_timeout=60,
             compression=None, ping_interval=None,
         )  # fmt: skip
+        self._left = ExitStack()
+        self.line = self._left.enter_context(opened)
         self.elements: dict[tuple[int, ...], Any] = {}
         self.values: dict[str, Any] = {}
         self.known: dict[str, ForwardMsg] = {}
         self.session = self.page = ""
+        self.pages: list[str] = []  # titles of those that there are ways to
         self.got = 0  # bytes
         self.answers: list[Any] = []
         self.finished = threading.Condition()
         self.runs = 0
         threading.Thread(target=self._listen, daemon=True).start()
-        self.run()
+        self.run(page=page)
 
     def _listen(self) -> None:
         try:
@@ -69,8 +73,7 @@ class Member:
         if message.hash and message.metadata.cacheable:
             self.known[message.hash] = message
         if kind == "new_session":
-            self.session = message.new_session.session_id if hasattr(
-                message.new_session, "session_id") else ""  # fmt: skip
+            self.session = message.new_session.initialize.session_id
             self.page = message.new_session.page_script_hash
             self.fresh: set[tuple[int, ...]] = set()
         elif kind == "delta":
@@ -80,9 +83,11 @@ class Member:
                 self.elements[path] = message.delta.new_element
             elif message.delta.WhichOneof("type") == "add_block":
                 self.elements[path] = message.delta.add_block
-        elif kind == "file_urls_response":
+        elif kind == "navigation":
+            self.pages = [page.page_name for page in message.navigation.app_pages]
+        elif kind in ("file_urls_response", "backend_operation_response"):
             with self.finished:
-                self.answers.append(message.file_urls_response)
+                self.answers.append(getattr(message, kind))
                 self.finished.notify_all()
         elif kind == "script_finished":
             with self.finished:
@@ -101,12 +106,16 @@ class Member:
         if broken := [a for a in self.answers if isinstance(a, Exception)]:
             raise broken[0]
 
-    def run(self, *once: Callable[[Any], None]) -> None:
-        """Send the state of all fields, and what happens once; until the page is drawn."""
+    def run(self, *once: Callable[[Any], None], page: str = "") -> None:
+        """Send the state of all fields, and what happens once; until the page is drawn.
+
+        ``page`` is the path of one to go to.
+        """
         message = BackMsg()
         state = message.rerun_script
         state.query_string = ""
-        state.page_script_hash = self.page
+        state.page_script_hash = "" if page else self.page
+        state.page_name = page
         for name, value in self.values.items():
             one = state.widget_states.widgets.add()
             one.id = name
@@ -138,6 +147,10 @@ class Member:
             if element.WhichOneof("type") == "button" and element.button.label == label:
                 return str(element.button.id)
         raise LookupError(f"no button {label!r}: {self.text()[:300]}")
+
+    def kinds(self) -> set[str]:
+        """What kinds of elements are on the page, as the messages name them."""
+        return {e.WhichOneof("type") for e in self.elements.values()} - {None}
 
     def component(self, name: str) -> Any:
         """A component of our own."""
@@ -197,6 +210,22 @@ class Member:
         line.close()
         return found
 
+    def download(self, label: str) -> bytes:
+        """What a button gives to save, worked out when it is pressed."""
+        (file,) = (
+            e.download_button.deferred_file_id
+            for e in self.elements.values()
+            if e.WhichOneof("type") == "download_button" and e.download_button.label == label
+        )
+        asked = BackMsg()
+        asked.backend_operation_request.request_id = "1"
+        asked.backend_operation_request.session_id = self.session
+        asked.backend_operation_request.deferred_file.file_id = file
+        before = len(self.answers)
+        self.line.send(asked.SerializeToString())
+        self._wait(lambda: len(self.answers) > before)
+        return self.request("GET", self.answers[-1].deferred_file.url)[1]
+
     def upload(self, field: str, name: str, data: bytes) -> float:
         """Choose a file for a field, until the page shows what it does with it; seconds sending."""
         asked = BackMsg()
@@ -228,4 +257,4 @@ class Member:
 
     def close(self) -> None:
         """As a browser that is shut."""
-        self.line.close()
+        self._left.close()

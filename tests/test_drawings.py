@@ -35,14 +35,12 @@ from fieldmarks.report.plane import (
     tolerance_outline,
 )
 from fieldmarks.report.svg import (
-    DARK,
-    LIGHT,
     contrast,
     ink_on,
     number,
     plain,
-    theme_css,
 )
+from fieldmarks.report.theme import DARK, LIGHT, theme_css
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ from fieldmarks._util.errors import TableError
 from fieldmarks.report.bird import Drawing, drawing, spread_out
 from fieldmarks.report.glossary import explain, link_words, read_words, words, words_in
 from fieldmarks.report.guide import guide_drawing, guide_rows, where_is
-from fieldmarks.report.svg import LIGHT
+from fieldmarks.report.theme import LIGHT
 from fieldmarks.rules import load_rules
 from fieldmarks.rules.plumage import expected
 from fieldmarks.rules.separation import MARGIN, next_marks

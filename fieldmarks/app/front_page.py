@@ -19,7 +19,7 @@ from streamlit import file_util
 
 from fieldmarks.app.page import TITLES
 from fieldmarks.app.sign_in import HOME
-from fieldmarks.report.svg import LIGHT
+from fieldmarks.report.theme import LIGHT
 
 HERE = Path(__file__).parent
 SIZES = (180, 192, 512)

@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from fieldmarks.report.svg import DARK, LIGHT
+from fieldmarks.report.theme import DARK, LIGHT
 
 RULES = """
 .block-container { padding-top: 4.6rem; padding-bottom: 4rem; max-width: 1500px; }

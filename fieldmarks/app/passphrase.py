@@ -11,7 +11,7 @@ from pathlib import Path
 
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.errors import FieldmarksError
-from fieldmarks.birds.store import user_folder
+from fieldmarks._util.user_folder import user_folder
 
 SHORTEST = 12  # letters
 COST = {"n": 2**15, "r": 8, "p": 1, "maxmem": 2**26}

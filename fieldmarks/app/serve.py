@@ -8,6 +8,7 @@ import sys
 
 from fieldmarks._util.errors import FieldmarksError
 from fieldmarks._util.resources import PACKAGE
+from fieldmarks.report.theme import DARK, LIGHT
 
 LOOPBACK = "127.0.0.1"
 # Used only when the keeper asks for the home network.
@@ -42,8 +43,6 @@ def command(port: int, home_network: bool) -> list[str]:
 
 def theme() -> list[str]:
     """Streamlit options that give the app the colours of its drawings, light and dark."""
-    from fieldmarks.report.svg import DARK, LIGHT
-
     names = {
         "primaryColor": "accent",
         "linkColor": "accent",

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fieldmarks._util.atomic_write import cannot_write, write_whole
 from fieldmarks._util.errors import FieldmarksError
+from fieldmarks._util.user_folder import user_folder
 
 KEY_VARIABLE = "FIELDMARKS_KEY"
 KEY_FILE = "keeper-key.pem"
@@ -47,8 +48,6 @@ class Signature(BaseModel):
 
 def own_key() -> Path:
     """Where the keeper's key lies; made when it is first needed."""
-    from fieldmarks.birds.store import user_folder
-
     given = os.environ.get(KEY_VARIABLE)
     return Path(given) if given else user_folder() / KEY_FILE
 

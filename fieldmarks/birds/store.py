@@ -21,11 +21,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-import platformdirs
 from sqlalchemy import URL, Connection, select
 
 from fieldmarks._util.atomic_write import cannot_write, write_whole
 from fieldmarks._util.errors import FieldmarksError, PhotoError
+from fieldmarks._util.user_folder import user_folder
 from fieldmarks.birds import orm
 from fieldmarks.birds.archive import digest
 from fieldmarks.birds.database import NO_WRITING, can_write, connect, keep_copy, writing
@@ -50,11 +50,6 @@ def default_folder() -> Path:
     """Where the keeper's store lies on this computer."""
     given = os.environ.get(FOLDER_VARIABLE)
     return Path(given) if given else user_folder() / "birds"
-
-
-def user_folder() -> Path:
-    """The keeper's own folder for this program's data."""
-    return Path(platformdirs.user_data_dir("fieldmarks", appauthor=False))
 
 
 class Store(Reader):

@@ -2,7 +2,7 @@
 
 Each is valid XML on its own, has a title and a description for screen readers, tells nothing by
 colour alone, and takes its own colours from CSS variables
-(:func:`fieldmarks.report.svg.theme_css`).
+(:func:`fieldmarks.report.theme.theme_css`).
 """
 
 import math

@@ -12,7 +12,8 @@ from fieldmarks.report import blocks as part
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
 from fieldmarks.report.glossary import link_words
-from fieldmarks.report.svg import escape, renamed, theme_css
+from fieldmarks.report.svg import escape, renamed
+from fieldmarks.report.theme import theme_css
 from fieldmarks.rules import Tables
 
 POLICY = (

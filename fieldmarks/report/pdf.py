@@ -20,7 +20,8 @@ from fieldmarks.report import blocks as part
 from fieldmarks.report.content import report_content
 from fieldmarks.report.drawings import icon_parts
 from fieldmarks.report.page import LONGEST
-from fieldmarks.report.svg import FONT, LIGHT, svg
+from fieldmarks.report.svg import FONT, svg
+from fieldmarks.report.theme import LIGHT
 from fieldmarks.rules import Tables
 
 PaperSize = Literal["A4", "A6"]

@@ -1,7 +1,7 @@
 """Small building blocks for drawings: safe text, theme colours, accessible SVG.
 
 Colours are CSS variables with a fallback for light mode, so that one drawing serves a page, an app
-and a printout; :func:`theme_css` sets the variables for light and dark.
+and a printout; :func:`~fieldmarks.report.theme.theme_css` sets the variables for light and dark.
 """
 
 import html
@@ -14,39 +14,14 @@ import numpy as np
 from fieldmarks._util.sanitize import LONGEST_TEXT, plain
 from fieldmarks.measure.colour import decode_srgb, lab_to_linear, lab_to_srgb8
 from fieldmarks.measure.quantities import Lab
+from fieldmarks.report.theme import LIGHT
 
-# Each colour is used on "paper" and on "panel"; text colours keep 4.5 : 1, lines 3 : 1 (WCAG 2.2).
-THEME = {  # name -> for light mode and print, and for dark mode
-    "ink": ("#1d1d1f", "#f1f1ee"),
-    "soft": ("#55585e", "#b9bcc2"),
-    "line": ("#767a82", "#8f949d"),
-    "paper": ("#ffffff", "#17181b"),
-    "panel": ("#f3f4f2", "#222429"),
-    "band": ("#c3cede", "#46566e"),
-    "accent": ("#0b5a8a", "#8cc8f2"),
-    "good": ("#1d6633", "#86d69b"),
-    "doubt": ("#7d5200", "#f0be62"),
-    "bad": ("#a3221d", "#ff9d94"),
-}
-LIGHT, DARK = ({name: both[mode] for name, both in THEME.items()} for mode in (0, 1))
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear red, green and blue (WCAG 2.2)
 # What of a shape is not its style.
 PLACING = {"x", "y", "width", "height", "rx", "cx", "cy", "r", "x1", "y1", "x2", "y2", "d",
            "clip_path", "opacity"}  # fmt: skip
 Look = dict[str, str | float]  # properties of a shape
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif"
-
-
-def theme_css() -> str:
-    """CSS that sets the drawings' colours for light mode, dark mode and print."""
-    light, dark = (
-        "".join(f"--fm-{name}:{colour};" for name, colour in palette.items())
-        for palette in (LIGHT, DARK)
-    )
-    return (
-        f":root{{color-scheme:light dark;{light}}}"
-        f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}"
-    )
 
 
 def number(value: float, places: int = 0) -> str:

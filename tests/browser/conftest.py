@@ -62,6 +62,15 @@ def open_screen(
         yield open_one
 
 
+@pytest.fixture(scope="module")
+def open_for_all(
+    chromium: Browser, idle: dict[str, list[Screen]], request: pytest.FixtureRequest
+) -> Iterator[Callable[..., Screen]]:
+    """As ``open_screen``, for pages that the tests of a file share."""
+    with opening(chromium, idle, request.session) as open_one:
+        yield open_one
+
+
 @contextmanager
 def opening(
     chromium: Browser, idle: dict[str, list[Screen]], session: pytest.Session
@@ -137,12 +146,11 @@ def at_phone(app_address, open_screen):
 
 
 @pytest.fixture(scope="module")
-def marked(app_address, chromium, idle, request):
+def marked(app_address, open_for_all):
     """A phone with a demo bird and all its marks, for the tests of a file that only look at it."""
-    with opening(chromium, idle, request.session) as open_one:
-        keeper = Keeper(open_one(app_address, PHONE, touch=True, device_scale_factor=2))
-        keeper.open_demo("personatus_orange_collar", with_marks=True)
-        yield keeper
+    keeper = Keeper(open_for_all(app_address, PHONE, touch=True, device_scale_factor=2))
+    keeper.open_demo("personatus_orange_collar", with_marks=True)
+    return keeper
 
 
 @pytest.fixture

@@ -3,13 +3,15 @@
 It takes 1 MB for a file here, so that one that is too large is soon made.
 """
 
+import json
 import os
+import re
 import socket
 import sys
 from pathlib import Path
 
 import pytest
-from keeper import Keeper
+from _member import Member
 from screen import LAPTOP, ROOT, free_port, running, settle
 
 from fieldmarks._util.errors import FieldmarksError
@@ -64,14 +66,27 @@ def unhurt(page):
     assert page.locator("img[src*='127.0.0.1:9/']").count() == 0
 
 
-def open_page(open_screen, address, path):
-    screen = open_screen(f"{address}/{path}", LAPTOP)
+@pytest.fixture(scope="module")
+def opened(address, open_for_all):
+    """One page, on which each test begins by going where it looks."""
+    screen = open_for_all(f"{address}/birds", LAPTOP)
     screen.page.on("dialog", lambda dialog: screen.problems.append(dialog.message))
-    return screen.page
+    return screen
 
 
-def test_birds_of_hostile_names_are_listed_as_they_are_written(address, open_screen):
-    page = open_page(open_screen, address, "birds")
+@pytest.fixture
+def page(opened):
+    yield opened.page
+    assert opened.problems == []
+
+
+def go(page, title, heading):
+    page.get_by_role("link", name=title).first.click()
+    page.get_by_role("heading", level=1, name=heading).first.wait_for(timeout=90_000)
+
+
+def test_birds_of_hostile_names_are_listed_as_they_are_written(page):
+    go(page, "Your birds", "Your birds")
     page.get_by_text("6 birds").first.wait_for(timeout=90_000)
     settle(page, looks=3)
     page.get_by_text("{{7*7}}").first.wait_for(timeout=60_000)  # the last of them by name
@@ -84,8 +99,8 @@ def test_birds_of_hostile_names_are_listed_as_they_are_written(address, open_scr
     assert "\u202e" not in listed
 
 
-def test_no_page_that_names_such_a_bird_runs_anything(address, open_screen):
-    page = open_page(open_screen, address, "birds")
+def test_no_page_that_names_such_a_bird_runs_anything(page):
+    go(page, "Your birds", "Your birds")
     for key in ("script", "picture", "markdown", "template"):
         page.get_by_text("6 birds").first.wait_for(timeout=90_000)
         page.get_by_role("button", name=NAMES[key][:12]).first.click()
@@ -95,8 +110,7 @@ def test_no_page_that_names_such_a_bird_runs_anything(address, open_screen):
         unhurt(page)
         page.get_by_role("button", name="All birds").click()
     for other in ("A pair?", "Pairs and young", "Two opinions?", "Before you buy"):
-        page.get_by_role("link", name=other).first.click()
-        page.get_by_role("heading", level=1, name=other).first.wait_for(timeout=90_000)
+        go(page, other, other)
         settle(page, looks=3)
         box = page.get_by_role("combobox").first
         if box.count():
@@ -106,12 +120,23 @@ def test_no_page_that_names_such_a_bird_runs_anything(address, open_screen):
         unhurt(page)
 
 
-def test_a_photo_and_a_region_file_of_hostile_names_run_nothing(address, open_screen, tmp_path):
+def test_a_file_of_a_strange_kind_or_over_the_limit_is_not_taken(page, tmp_path):
+    go(page, "Look at a bird", "Which lovebird is it")
+    for name, content, said in (
+        ("bird.exe", b"MZ" + bytes(100), "not allowed"),
+        ("large.png", os.urandom(2 * 2**20), "or smaller"),
+    ):
+        file = tmp_path / name
+        file.write_bytes(content)
+        page.locator("input[type=file]").first.set_input_files(file)
+        page.get_by_text(said).first.wait_for(timeout=20_000)
+
+
+def test_a_photo_and_a_region_file_of_hostile_names_run_nothing(page, tmp_path):
     photo = tmp_path / "<img src=x onerror='window.hurt=1'>**b**.png"
     photo.write_bytes(paint(CLEAN))
-    page = open_page(open_screen, address, "")
-    keeper = Keeper(next_screen(page))
-    keeper.upload(photo, (280, 200))
+    go(page, "Look at a bird", "Which lovebird is it")
+    page.locator("input[type=file]").first.set_input_files(photo)
     page.locator("img.photo").first.wait_for(timeout=60_000)
     settle(page, looks=3)
     unhurt(page)
@@ -124,44 +149,21 @@ def test_a_photo_and_a_region_file_of_hostile_names_run_nothing(address, open_sc
     unhurt(page)
 
 
-def next_screen(page):
-    class Plain:
-        def __init__(self):
-            self.page = page
-
-    return Plain()
-
-
-def test_two_keepers_at_once_never_see_each_others_photo(address, open_screen, tmp_path):
-    one, other = (open_page(open_screen, address, "") for _ in range(2))
-    for page in (one, other):
-        page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for(
-            timeout=90_000
-        )
-    photo = tmp_path / "adas_secret_bird.png"
-    photo.write_bytes(paint(CLEAN))
-    one.locator("input[type=file]").first.set_input_files(photo)
-    one.locator("img.photo").first.wait_for(timeout=60_000)
-    settle(one, looks=3)
-    settle(other, looks=3)
-    assert "adas_secret_bird" not in other.content()
-    assert other.get_by_role("heading", name="Which lovebird is it").count() == 1
-    other.reload()
-    other.get_by_role("heading", name="Which lovebird is it").wait_for(timeout=60_000)
-    assert "adas_secret_bird" not in other.content()
-
-
-def test_a_file_of_a_strange_kind_or_over_the_limit_is_not_taken(address, open_screen, tmp_path):
-    page = open_page(open_screen, address, "")
-    page.get_by_role("heading", name="Which lovebird is it").wait_for(timeout=90_000)
-    for name, content, said in (
-        ("bird.exe", b"MZ" + bytes(100), "not allowed"),
-        ("large.png", os.urandom(2 * 2**20), "or smaller"),
-    ):
-        file = tmp_path / name
-        file.write_bytes(content)
-        page.locator("input[type=file]").first.set_input_files(file)
-        page.get_by_text(said).first.wait_for(timeout=20_000)
+def test_two_keepers_at_once_never_see_each_others_photo(address):
+    """Seen in what is sent to their pages, before they are drawn."""
+    ada, ben = (Member(address, "", None) for _ in range(2))
+    ada.upload("photo_file", "adas_secret_bird.png", paint(CLEAN))
+    assert ada.told_to("fieldmarks_marker")["name"] == "adas_secret_bird.png"
+    (picture,) = re.findall(r"/media/\w+", json.dumps(ada.told_to("fieldmarks_marker")))
+    ben.run()
+    loaded_again = Member(address, "", None)
+    for other in (ben, loaded_again):
+        sent = f"{other.elements} {other.known}"
+        assert "adas_secret_bird" not in sent
+        assert picture not in sent
+        assert "Which lovebird is it" in sent
+    for member in (ada, ben, loaded_again):
+        member.close()
 
 
 def test_only_this_computer_is_answered(address):

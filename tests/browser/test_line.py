@@ -18,27 +18,57 @@ from fieldmarks.measure.colour import difference, linear_to_lab
 from fieldmarks.measure.photo import decode_photo
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def line(app_address):
     line = Line(int(app_address.rsplit(":", 1)[1]))
     yield line
     line.close()
 
 
-def test_an_upload_goes_on_after_the_line_was_cut_in_its_middle(line, open_screen, tmp_path):
-    noise = np.random.default_rng(1).integers(0, 255, (1500, 2000, 3), dtype=np.uint8)
+@pytest.fixture(scope="module")
+def away(line, open_for_all):
+    """A keeper at the far end of the line; a second test goes on where the first one left."""
+    return Keeper(open_for_all(f"http://localhost:{line.port}", PHONE, touch=True))
+
+
+def test_the_page_is_kept_on_the_home_screen_and_the_sheet_opens_without_a_line(line, away):
+    address = f"http://localhost:{line.port}"
+    keeper, screen = away, away.screen
+    told = screen.devtools.send("Page.getAppManifest")
+    assert told["errors"] == []
+    manifest = json.loads(told["data"])
+    assert manifest["name"] == keeper.page.title() == "fieldmarks"
+    wrong = screen.devtools.send("Page.getInstallabilityErrors")["installabilityErrors"]
+    assert {error["errorId"] for error in wrong} <= {"in-incognito"}  # as all pages of tests are
+    for icon in manifest["icons"]:
+        with urllib.request.urlopen(address + icon["src"]) as answer:
+            size = Image.open(io.BytesIO(answer.read())).size
+        assert icon["sizes"] == f"{size[0]}x{size[1]}"
+    ready = "navigator.serviceWorker.ready.then(r => r.active.state)"
+    keeper.page.wait_for_function(f"{ready}.then(s => s === 'activated')", timeout=30_000)
+    line.cut()
+    keeper.page.goto(f"{address}/buy")
+    expect(keeper.page.get_by_role("heading", name="Photograph", exact=True)).to_be_visible()
+    assert keeper.page.locator("input[type=checkbox], .tick, li").count() > 5
+    line.whole.set()
+    keeper.page.goto(address)
+    Keeper(screen)
+
+
+def test_an_upload_goes_on_after_the_line_was_cut_in_its_middle(line, away, tmp_path):
+    noise = np.random.default_rng(1).integers(0, 255, (800, 1000, 3), dtype=np.uint8)
     photo = tmp_path / 'nüm "one".jpg'
-    Image.fromarray(noise).save(photo, quality=90)
+    Image.fromarray(noise).save(photo, quality=100, subsampling=0)
     size = photo.stat().st_size
     assert size > 2_000_000
-    keeper = Keeper(open_screen(f"http://localhost:{line.port}", PHONE, touch=True))
+    keeper, cuts = away, line.cuts
     keeper.settle()
     before = line.sent
     line.cut_at = before + size * 6 // 10
     keeper.page.locator("input[type=file]").first.set_input_files(photo)
     said = keeper.page.locator(".fm-arriving")
     expect(said).to_contain_text("% of the photo is there; the rest goes on", timeout=60_000)
-    assert line.cuts == 1
+    assert line.cuts == cuts + 1
     line.whole.set()
     keeper.page.locator("img.photo").wait_for(timeout=90_000)
     expect(said).to_be_hidden()
@@ -75,8 +105,17 @@ def test_parts_are_added_in_order_and_within_the_limits(app_address):
         assert ask(app_address, "HEAD", bad)[0] in (400, 404)
 
 
+@pytest.fixture(scope="module")
+def slow_page(app_address, open_for_all):
+    """A page that was told of a slow line."""
+    keeper = Keeper(open_for_all(app_address, PHONE, touch=True, device_scale_factor=2))
+    keeper.page.get_by_text("Slow line", exact=False).click()
+    keeper.page.wait_for_function("document.body.dataset.fmSmaller === 'yes'", timeout=60_000)
+    return keeper.page
+
+
 @pytest.mark.parametrize("kind", ["sRGB", "Display P3"])
-def test_a_photo_made_smaller_keeps_its_colours_and_says_so(at_phone, tmp_path, kind):
+def test_a_photo_made_smaller_keeps_its_colours_and_says_so(slow_page, tmp_path, kind):
     """Patches of known colour, also such as sRGB cannot hold, before and after."""
     codes = np.array([[250, 130, 20], [40, 180, 60], [240, 210, 30], [119, 119, 119],
                       [20, 20, 22], [60, 90, 200], [235, 30, 40], [10, 240, 30]], "u1")  # fmt: skip
@@ -86,9 +125,7 @@ def test_a_photo_made_smaller_keeps_its_colours_and_says_so(at_phone, tmp_path, 
     profile = display_p3() if kind == "Display P3" else None
     whole = tmp_path / "patches.jpg"
     Image.fromarray(patches).save(whole, quality=95, exif=exif, icc_profile=profile, subsampling=0)
-    at_phone.page.get_by_text("Slow line", exact=False).click()
-    at_phone.page.wait_for_function("document.body.dataset.fmSmaller === 'yes'", timeout=60_000)
-    sent = made_smaller(at_phone.page, whole)
+    sent = made_smaller(slow_page, whole)
     before, after = decode_photo(whole.read_bytes(), "a.jpg"), decode_photo(sent, "a.jpg")
     assert max(after.width, after.height) == 2400
     assert after.width / after.height == pytest.approx(before.width / before.height, rel=1e-3)
@@ -106,31 +143,6 @@ def test_a_photo_made_smaller_keeps_its_colours_and_says_so(at_phone, tmp_path, 
             errors.append(float(difference(*labs)))
     print(kind, np.round(errors, 2))
     assert max(errors) < 1.0, errors
-
-
-def test_the_page_is_kept_on_the_home_screen_and_the_sheet_opens_without_a_line(line, open_screen):
-    address = f"http://localhost:{line.port}"
-    screen = open_screen(address, PHONE, touch=True)
-    keeper = Keeper(screen)
-    told = screen.devtools.send("Page.getAppManifest")
-    assert told["errors"] == []
-    manifest = json.loads(told["data"])
-    assert manifest["name"] == keeper.page.title() == "fieldmarks"
-    wrong = screen.devtools.send("Page.getInstallabilityErrors")["installabilityErrors"]
-    assert {error["errorId"] for error in wrong} <= {"in-incognito"}  # as all pages of tests are
-    for icon in manifest["icons"]:
-        with urllib.request.urlopen(address + icon["src"]) as answer:
-            size = Image.open(io.BytesIO(answer.read())).size
-        assert icon["sizes"] == f"{size[0]}x{size[1]}"
-    ready = "navigator.serviceWorker.ready.then(r => r.active.state)"
-    keeper.page.wait_for_function(f"{ready}.then(s => s === 'activated')", timeout=30_000)
-    line.cut()
-    keeper.page.goto(f"{address}/buy")
-    expect(keeper.page.get_by_role("heading", name="Photograph", exact=True)).to_be_visible()
-    assert keeper.page.locator("input[type=checkbox], .tick, li").count() > 5
-    line.whole.set()
-    keeper.page.goto(address)
-    Keeper(screen)
 
 
 def test_before_its_scripts_are_here_the_page_says_what_comes(app_address, open_screen):

@@ -1,6 +1,6 @@
-"""One of two programs that save to one store at once; run by ``test_store_faults.py``.
+"""What two programs do that save to one store at once; see ``test_store_faults.py``.
 
-``two_savers.py FOLDER NAME`` says "ready", waits for a line, saves 25 entries, prints their ids.
+Run as a program, ``two_savers.py FOLDER NAME`` says "ready", waits for a line, saves, prints ids.
 """
 
 import sys
@@ -12,15 +12,20 @@ from fieldmarks.birds.model import Entry, new_id
 from fieldmarks.birds.store import Store
 
 
+def saves(store, name):
+    """Save 25 entries; gives the id of each once it is confirmed."""
+    bird = store.birds()[0]
+    for _ in range(25):
+        yield store.save(Entry(new_id(), bird.id, date(2026, 1, 1), "later moult", name)).id
+        time.sleep(0.01)  # people pause; without it one program may be done first
+
+
 def main(folder, name):
     with Store(Path(folder)) as store:
-        bird = store.birds()[0]
         print("ready", flush=True)
         sys.stdin.readline()
-        for _ in range(25):
-            entry = Entry(new_id(), bird.id, date(2026, 1, 1), "later moult", name)
-            print(store.save(entry).id, flush=True)
-            time.sleep(0.01)  # people pause; without it one program may be done first
+        for key in saves(store, name):
+            print(key, flush=True)
 
 
 if __name__ == "__main__":
