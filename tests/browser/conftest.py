@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from drawing import Drawing
 from keeper import Keeper
-from screen import ARGUMENTS, LAPTOP, PHONE, STILL, Screen, free_port, serve, serving
+from screen import ARGUMENTS, LAPTOP, LISTEN, PHONE, STILL, Screen, free_port, serve, serving
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -93,6 +93,7 @@ def opening(
                 **options,
             )
             context.add_init_script(STILL)
+            context.add_init_script(LISTEN)
             context.set_default_timeout(SLOW)
             screen = Screen(context.new_page(), context)
             screen.page.on("pageerror", lambda error: screen.problems.append(str(error)))

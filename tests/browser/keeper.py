@@ -5,7 +5,7 @@ from pathlib import Path
 
 from drawing import Drawing
 from playwright.sync_api import expect
-from screen import POLLING, Screen, settle, wait_until_dressed
+from screen import Screen, settle, wait_until_dressed
 
 from fieldmarks.measure.region import RegionSet, vertices
 from fieldmarks.measure.region_file import read_region_file
@@ -89,15 +89,11 @@ class Keeper:
 
     def mark(self, mark: str, shape: object) -> None:
         """Pick a mark, draw it and wait until it is in the list."""
-        before = self.page.locator(".ink .outline").count()
+        drawn = self.page.locator(".list li")  # an outline on the photo may be one suggested
+        before = drawn.count()
         self.pick(mark)
         self.draw(shape)
-        self.page.wait_for_function(
-            "n => [...document.querySelectorAll('*')].some(e => "
-            "(e.shadowRoot?.querySelectorAll('.ink .outline').length ?? 0) > n)",
-            arg=before,
-            polling=POLLING,
-        )
+        expect(drawn).to_have_count(before + 1)
         self.settle()
 
     # ---- reading

@@ -25,6 +25,9 @@ PHONE = (390, 844)
 LAPTOP = (1440, 900)
 POLLING = 50  # milliseconds between two looks; Playwright's default is every painted frame
 QUIET = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
+# Nothing sent is without an answer: a server with much to do begins its run late. (What keeps the
+# line awake gets none.)
+ANSWERED = "(!window.line || line.heard >= line.sent || performance.now() - line.sent > 5000)"
 MAIN = "document.querySelector('[data-testid=stMain]')"  # the part of a page that scrolls
 ROOT = Path(__file__).resolve().parents[2]
 ARGUMENTS = [
@@ -38,6 +41,19 @@ STILL = """addEventListener("DOMContentLoaded", () => {
   style.textContent = `*, ::before, ::after { ${still} }`;
   document.head.append(style);
 })"""
+
+# When a message last went to the server, and when one last came.
+LISTEN = """window.line = { sent: 0, heard: 0 };
+window.WebSocket = class extends WebSocket {
+  constructor(...args) {
+    super(...args);
+    this.addEventListener("message", () => (line.heard = performance.now()));
+  }
+  send(data) {
+    line.sent = performance.now();
+    super.send(data);
+  }
+};"""
 
 
 def free_port() -> int:
@@ -110,7 +126,7 @@ def settle(page: Page, looks: int = 2) -> None:
     """Wait until the app has dealt with everything that was done."""
     for _ in range(looks):
         page.wait_for_timeout(200)
-        page.wait_for_function(QUIET, polling=POLLING, timeout=90_000)
+        page.wait_for_function(f"{QUIET} && {ANSWERED}", polling=POLLING, timeout=90_000)
 
 
 def wait_until_dressed(page: Page) -> None:
