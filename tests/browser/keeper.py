@@ -1,8 +1,10 @@
 """A keeper at the app: what a browser test does and reads, in the words of the page."""
 
+import itertools
 import re
 from pathlib import Path
 
+import shapely
 from drawing import Drawing
 from playwright.sync_api import expect
 from screen import Screen, settle, wait_until_dressed
@@ -10,6 +12,8 @@ from screen import Screen, settle, wait_until_dressed
 from fieldmarks.measure.region import RegionSet, vertices
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.pipeline import demo_birds, region_file_of
+
+FINE = 1.2  # CSS pixels by which a drawn outline may leave the trail
 
 
 class Keeper:
@@ -50,8 +54,6 @@ class Keeper:
         self.upload(path, size)
         self._drawing_ready()
         self.by_hand()
-        if self.now != "card":
-            self.pick("card")
 
     def _drawing_ready(self) -> None:
         self.board = Drawing(self.screen)
@@ -81,17 +83,20 @@ class Keeper:
     def draw(self, shape: object) -> None:
         """Draw round a shape given in photo pixels, by finger on a touch screen."""
         self.board.stage.scroll_into_view_if_needed()
-        points = [self.at(*p) for p in vertices(shape)]
-        steps, each = [], max(1, 24 // len(points))  # a long side is not drawn in one leap
-        for (x0, y0), (x1, y1) in zip(points, [*points[1:], points[0]], strict=True):
+        whole = shapely.Polygon([self.at(*p) for p in vertices(shape)])
+        # A hand's trail need not be finer than what the board makes of it; each step is a frame.
+        points = list(whole.simplify(FINE).exterior.coords)
+        steps, each = [], max(1, 12 // len(points))  # a long side is not drawn in one leap
+        for (x0, y0), (x1, y1) in itertools.pairwise(points):
             steps += [(x0 + (x1 - x0) * t / each, y0 + (y1 - y0) * t / each) for t in range(each)]
         self.board.draw([*steps, points[0]])
 
     def mark(self, mark: str, shape: object) -> None:
-        """Pick a mark, draw it and wait until it is in the list."""
+        """Pick a mark unless it is asked for, draw it and wait until it is in the list."""
         drawn = self.page.locator(".list li")  # an outline on the photo may be one suggested
         before = drawn.count()
-        self.pick(mark)
+        if self.now != mark:
+            self.pick(mark)
         self.draw(shape)
         expect(drawn).to_have_count(before + 1)
         self.settle()
@@ -121,6 +126,8 @@ class Keeper:
     def tab(self, name: str) -> None:
         """Open a tab."""
         tab = self.page.get_by_role("tab", name=name, exact=True)
+        if tab.get_attribute("aria-selected") == "true":
+            return
         tab.click()
         expect(tab).to_have_attribute("aria-selected", "true", timeout=60_000)
         self.settle()
