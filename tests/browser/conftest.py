@@ -98,7 +98,7 @@ def opening(
             screen = Screen(context.new_page(), context)
             screen.page.on("pageerror", lambda error: screen.problems.append(str(error)))
         opened.append((kind, screen))
-        if screen.page.url.rstrip("/") != address:
+        if screen.page.url.rstrip("/") not in (address, f"{address}/anew"):
             screen.page.goto(address)
         return screen
 

@@ -171,6 +171,13 @@ class Screen:
             self.page.evaluate("localStorage.clear()")
             self.page.evaluate(f"{MAIN}.scrollTo(0, 0)")
             return
+        way = self.page.get_by_role("link", name="Begin anew")
+        if way.count() and way.bounding_box()["x"] >= 0:  # a phone folds the ways away
+            way.click()
+            self.page.get_by_role("heading", name="Begun anew").wait_for()
+            settle(self.page, looks=1)
+            self.page.evaluate("localStorage.clear()")
+            return
         origin = self.page.evaluate("location.origin")
         self.page.goto("about:blank")
         kept = "cookies,local_storage,indexeddb,service_workers,cache_storage"
