@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from drawing import Drawing
 from keeper import Keeper
-from screen import ARGUMENTS, LAPTOP, LISTEN, PHONE, STILL, Screen, free_port, serve, serving
+from screen import ARGUMENTS, LAPTOP, LISTEN, PHONE, STILL, Screen, Server, serve
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -121,10 +121,17 @@ def board_address():
 
 
 @pytest.fixture(scope="session")
-def app_address():
+def app_server():
     """The app as a keeper starts it."""
-    with serving(free_port()) as url:
-        yield url
+    server = Server()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="session")
+def app_address(app_server):
+    """Where it is."""
+    return app_server.address
 
 
 @pytest.fixture

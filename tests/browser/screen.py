@@ -10,7 +10,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -70,6 +70,30 @@ def serving(port: int) -> Iterator[str]:
 
     with running(command(port, home_network=False), f"http://127.0.0.1:{port}") as url:
         yield url
+
+
+class Server:
+    """The app as a keeper starts it, which can be stopped and started again on its port."""
+
+    def __init__(self) -> None:
+        self._port = free_port()
+        self.start()
+
+    def start(self) -> None:
+        self._until = ExitStack()
+        self.address = self._until.enter_context(serving(self._port))
+
+    def stop(self) -> None:
+        self._until.close()
+
+    @contextmanager
+    def down(self) -> Iterator[None]:
+        """Stop it for a while."""
+        self.stop()
+        try:
+            yield
+        finally:
+            self.start()
 
 
 @contextmanager
