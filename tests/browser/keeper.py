@@ -2,6 +2,7 @@
 
 import itertools
 import re
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import shapely
@@ -69,11 +70,16 @@ class Keeper:
 
     # ---- drawing
 
-    def at(self, x: float, y: float) -> tuple[float, float]:
+    def at(self, *place: float) -> tuple[float, float]:
         """Place on the page of a photo pixel."""
+        (there,) = self.path([place])
+        return there
+
+    def path(self, places: Iterable[Sequence[float]]) -> list[tuple[float, float]]:
+        """Places on the page of some photo pixels, as the picture lies now."""
         box = self.page.locator("img.photo").bounding_box()
-        width, height = self.size
-        return box["x"] + x * box["width"] / width, box["y"] + y * box["height"] / height
+        across, down = box["width"] / self.size[0], box["height"] / self.size[1]
+        return [(box["x"] + x * across, box["y"] + y * down) for x, y in places]
 
     def pick(self, mark: str) -> None:
         """Pick the mark to draw next."""
@@ -83,7 +89,7 @@ class Keeper:
     def draw(self, shape: object) -> None:
         """Draw round a shape given in photo pixels, by finger on a touch screen."""
         self.board.stage.scroll_into_view_if_needed()
-        whole = shapely.Polygon([self.at(*p) for p in vertices(shape)])
+        whole = shapely.Polygon(self.path(vertices(shape)))
         # A hand's trail need not be finer than what the board makes of it; each step is a frame.
         points = list(whole.simplify(FINE).exterior.coords)
         steps, each = [], max(1, 12 // len(points))  # a long side is not drawn in one leap
