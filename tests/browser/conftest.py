@@ -145,6 +145,20 @@ def at_phone(app_address, open_screen):
 
 
 @pytest.fixture(scope="module")
+def laptop_kept(app_address, chromium, idle, request):
+    """A laptop for tests of a file that each take another bird."""
+    with opening(chromium, idle, request.session) as open_one:
+        yield Keeper(open_one(app_address, LAPTOP))
+
+
+@pytest.fixture
+def at_start(laptop_kept):
+    """It, at the first screen."""
+    laptop_kept.begin()
+    return laptop_kept
+
+
+@pytest.fixture(scope="module")
 def marked(app_address, chromium, idle, request):
     """A phone with a demo bird and all its marks, for the tests of a file that only look at it."""
     with opening(chromium, idle, request.session) as open_one:

@@ -32,6 +32,14 @@ class Keeper:
         """Wait until the app has dealt with everything that was done."""
         settle(self.page)
 
+    def begin(self) -> None:
+        """Back to the first screen."""
+        back = self.page.get_by_role("button", name="Another bird")
+        if back.count():
+            back.click()
+            self.page.get_by_role("heading", name="Which lovebird is it").wait_for()
+            self.settle()
+
     # ---- opening
 
     def open_demo(self, name: str, with_marks: bool = False, by_hand: bool = True) -> RegionSet:

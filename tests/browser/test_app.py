@@ -43,8 +43,7 @@ def test_a_demo_bird_is_marked_by_mouse_and_its_signs_are_found(at_laptop, tmp_p
     assert "orange in the collar" in words
     assert keeper.download("Report to print", tmp_path).read_bytes().startswith(b"%PDF")
     regions = keeper.download("Regions", tmp_path)
-    keeper.page.get_by_role("button", name="Another bird").click()
-    keeper.page.get_by_role("heading", name="Which lovebird is it, and is it mixed?").wait_for()
+    keeper.begin()
     keeper.open_demo("personatus_orange_collar")
     keeper.page.get_by_text("Open a region file").click()
     keeper.page.locator("input[type=file]").last.set_input_files(regions)
@@ -119,21 +118,21 @@ def test_a_demo_bird_is_marked_with_a_finger(at_phone):
     assert keeper.page.get_by_text("tint of the light removed").count() == 1
 
 
-def test_a_file_that_is_no_photo_gets_one_line(at_laptop, tmp_path):
+def test_a_file_that_is_no_photo_gets_one_line(at_start, tmp_path):
     for name, content, words in (
         ("text.jpg", b"not a photo, but words", "this is not a photo, whatever its name says"),
         ("empty.jpg", b"", "empty"),
     ):
         path = tmp_path / name
         path.write_bytes(content)
-        at_laptop.upload(path, (1, 1))
-        alert = at_laptop.page.get_by_role("alert").filter(has_text=words)
+        at_start.upload(path, (1, 1))
+        alert = at_start.page.get_by_role("alert").filter(has_text=words)
         alert.first.wait_for(timeout=20_000)
-        assert at_laptop.page.get_by_text("Traceback").count() == 0
+        assert at_start.page.get_by_text("Traceback").count() == 0
 
 
-def test_without_a_card_the_marks_are_asked_for_at_once_and_judged_without_fine_tints(at_laptop):
-    keeper = at_laptop
+def test_without_a_card_the_marks_are_asked_for_at_once_and_judged_without_fine_tints(at_start):
+    keeper = at_start
     drawn = shapes(keeper.open_demo("fischeri_no_card"))
     keeper.mark("face", drawn["face"])
     assert keeper.page.get_by_text("No grey card: fine tints are not counted").count() == 1
@@ -145,16 +144,16 @@ def test_without_a_card_the_marks_are_asked_for_at_once_and_judged_without_fine_
     assert "Lilian" not in keeper.verdict
 
 
-def test_a_card_in_shadow_is_refused_in_plain_words(at_laptop):
-    keeper = at_laptop
+def test_a_card_in_shadow_is_refused_in_plain_words(at_start):
+    keeper = at_start
     drawn = shapes(keeper.open_demo("personatus_card_in_shadow"))
     keeper.mark("card", drawn["card"])
     alert = keeper.page.get_by_role("alert").filter(has_text="The card cannot be used")
     assert "shadow" in alert.inner_text()
 
 
-def test_a_region_drawn_off_the_edge_stays_on_the_photo(at_laptop):
-    keeper = at_laptop
+def test_a_region_drawn_off_the_edge_stays_on_the_photo(at_start):
+    keeper = at_start
     keeper.open_demo("fischeri_clean")
     keeper.pick("belly")
     keeper.draw(Ellipse(40, 1200, 200, 300))
@@ -177,8 +176,7 @@ def test_no_serious_barrier_is_found_by_axe(at_laptop, tmp_path):
     look()
     keeper.open_demo("fischeri_clean", by_hand=False)
     look()
-    page.get_by_role("button", name="Another bird").click()
-    keeper.settle()
+    keeper.begin()
     keeper.open_demo("fischeri_clean", with_marks=True)
     look()
     # The first tab, Details, was open.
