@@ -1,7 +1,9 @@
 """What a keeper has set on the workbench stays set, without a browser."""
 
 import dataclasses
+import html
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -115,6 +117,21 @@ def test_a_wrong_variety_is_said_under_the_verdict_and_mended_with_one_press(pag
     assert not page.exception
     assert page.session_state.work.day.question.variety == right
     assert not any(b.label.startswith("Look at it as") for b in page.button)
+
+
+def test_the_verdict_follows_what_the_bird_is_said_to_be_at_once(page):
+    def verdict():
+        return next(h.value for h in page.get("html") if "fm-verdict" in h.value)
+
+    assert "Sold as" not in verdict()
+    page.session_state.section = "The bird"
+    page = page.run()
+    field = next(s for s in page.selectbox if s.label == "What is it said to be?")
+    page = field.set_value("fischeri").run()
+    assert not page.exception
+    assert "<p>Sold as Fischer's lovebird: does not match" in html.unescape(verdict())
+    headline = re.search("<h2>(.+)</h2>", verdict())[1]
+    assert headline.endswith("Not what it is sold as")
 
 
 def test_what_was_said_before_buying_goes_to_the_next_photo_and_can_be_taken_back(tmp_path):

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from drawing import Drawing
 from keeper import Keeper
-from screen import ARGUMENTS, LAPTOP, PHONE, STILL, Screen, free_port, serve, serving
+from screen import ARGUMENTS, LAPTOP, LISTEN, PHONE, STILL, Screen, Server, serve
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -102,11 +102,12 @@ def opening(
                 **options,
             )
             context.add_init_script(STILL)
+            context.add_init_script(LISTEN)
             context.set_default_timeout(SLOW)
             screen = Screen(context.new_page(), context)
             screen.page.on("pageerror", lambda error: screen.problems.append(str(error)))
         opened.append((kind, screen))
-        if screen.page.url.rstrip("/") != address:
+        if screen.page.url.rstrip("/") not in (address, f"{address}/anew"):
             screen.page.goto(address)
         return screen
 
@@ -129,10 +130,17 @@ def board_address():
 
 
 @pytest.fixture(scope="session")
-def app_address():
+def app_server():
     """The app as a keeper starts it."""
-    with serving(free_port()) as url:
-        yield url
+    server = Server()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="session")
+def app_address(app_server):
+    """Where it is."""
+    return app_server.address
 
 
 @pytest.fixture
@@ -143,6 +151,19 @@ def at_laptop(app_address, open_screen):
 @pytest.fixture
 def at_phone(app_address, open_screen):
     return Keeper(open_screen(app_address, PHONE, touch=True, device_scale_factor=2))
+
+
+@pytest.fixture(scope="module")
+def laptop_kept(app_address, open_for_all):
+    """A laptop for tests of a file that each take another bird."""
+    return Keeper(open_for_all(app_address, LAPTOP))
+
+
+@pytest.fixture
+def at_start(laptop_kept):
+    """It, at the first screen."""
+    laptop_kept.begin()
+    return laptop_kept
 
 
 @pytest.fixture(scope="module")

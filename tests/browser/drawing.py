@@ -56,7 +56,7 @@ class Drawing:
 
     def ring(self, cx: float, cy: float, rx: float, ry: float, turns: float = 1.0) -> list[Point]:
         """A round trail, as a hand would draw it, on the page."""
-        count = int(48 * turns)
+        count = int(32 * turns)  # each is a frame that the browser paints
         angles = [2 * math.pi * turns * i / count for i in range(count + 1)]
         return self.path(*((cx + rx * math.cos(t), cy + ry * math.sin(t)) for t in angles))
 

@@ -1,15 +1,20 @@
 """A keeper at the app: what a browser test does and reads, in the words of the page."""
 
+import itertools
 import re
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+import shapely
 from drawing import Drawing
 from playwright.sync_api import expect
-from screen import POLLING, Screen, settle, wait_until_dressed
+from screen import Screen, settle, wait_until_dressed
 
 from fieldmarks.measure.region import RegionSet, vertices
 from fieldmarks.measure.region_file import read_region_file
 from fieldmarks.pipeline import demo_birds, region_file_of
+
+FINE = 1.2  # CSS pixels by which a drawn outline may leave the trail
 
 
 class Keeper:
@@ -26,6 +31,14 @@ class Keeper:
     def settle(self) -> None:
         """Wait until the app has dealt with everything that was done."""
         settle(self.page)
+
+    def begin(self) -> None:
+        """Back to the first screen."""
+        back = self.page.get_by_role("button", name="Another bird")
+        if back.count():
+            back.click()
+            self.page.get_by_role("heading", name="Which lovebird is it").wait_for()
+            self.settle()
 
     # ---- opening
 
@@ -50,8 +63,6 @@ class Keeper:
         self.upload(path, size)
         self._drawing_ready()
         self.by_hand()
-        if self.now != "card":
-            self.pick("card")
 
     def _drawing_ready(self) -> None:
         self.board = Drawing(self.screen)
@@ -67,11 +78,16 @@ class Keeper:
 
     # ---- drawing
 
-    def at(self, x: float, y: float) -> tuple[float, float]:
+    def at(self, *place: float) -> tuple[float, float]:
         """Place on the page of a photo pixel."""
+        (there,) = self.path([place])
+        return there
+
+    def path(self, places: Iterable[Sequence[float]]) -> list[tuple[float, float]]:
+        """Places on the page of some photo pixels, as the picture lies now."""
         box = self.page.locator("img.photo").bounding_box()
-        width, height = self.size
-        return box["x"] + x * box["width"] / width, box["y"] + y * box["height"] / height
+        across, down = box["width"] / self.size[0], box["height"] / self.size[1]
+        return [(box["x"] + x * across, box["y"] + y * down) for x, y in places]
 
     def pick(self, mark: str) -> None:
         """Pick the mark to draw next."""
@@ -81,23 +97,22 @@ class Keeper:
     def draw(self, shape: object) -> None:
         """Draw round a shape given in photo pixels, by finger on a touch screen."""
         self.board.stage.scroll_into_view_if_needed()
-        points = [self.at(*p) for p in vertices(shape)]
-        steps, each = [], max(1, 24 // len(points))  # a long side is not drawn in one leap
-        for (x0, y0), (x1, y1) in zip(points, [*points[1:], points[0]], strict=True):
+        whole = shapely.Polygon(self.path(vertices(shape)))
+        # A hand's trail need not be finer than what the board makes of it; each step is a frame.
+        points = list(whole.simplify(FINE).exterior.coords)
+        steps, each = [], max(1, 12 // len(points))  # a long side is not drawn in one leap
+        for (x0, y0), (x1, y1) in itertools.pairwise(points):
             steps += [(x0 + (x1 - x0) * t / each, y0 + (y1 - y0) * t / each) for t in range(each)]
         self.board.draw([*steps, points[0]])
 
     def mark(self, mark: str, shape: object) -> None:
-        """Pick a mark, draw it and wait until it is in the list."""
-        before = self.page.locator(".ink .outline").count()
-        self.pick(mark)
+        """Pick a mark unless it is asked for, draw it and wait until it is in the list."""
+        drawn = self.page.locator(".list li")  # an outline on the photo may be one suggested
+        before = drawn.count()
+        if self.now != mark:
+            self.pick(mark)
         self.draw(shape)
-        self.page.wait_for_function(
-            "n => [...document.querySelectorAll('*')].some(e => "
-            "(e.shadowRoot?.querySelectorAll('.ink .outline').length ?? 0) > n)",
-            arg=before,
-            polling=POLLING,
-        )
+        expect(drawn).to_have_count(before + 1)
         self.settle()
 
     # ---- reading
@@ -125,6 +140,8 @@ class Keeper:
     def tab(self, name: str) -> None:
         """Open a tab."""
         tab = self.page.get_by_role("tab", name=name, exact=True)
+        if tab.get_attribute("aria-selected") == "true":
+            return
         tab.click()
         expect(tab).to_have_attribute("aria-selected", "true", timeout=60_000)
         self.settle()

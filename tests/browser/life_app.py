@@ -23,6 +23,12 @@ def keep_page() -> None:
     keep_panel(st.session_state.work)
 
 
+def anew() -> None:
+    """As if the app had just been opened, without loading it: go on to another page."""
+    st.session_state.clear()
+    st.title("Begun anew")
+
+
 set_aside()
 st.set_page_config(page_title="fieldmarks", layout="wide")
 look.dress()
@@ -33,5 +39,8 @@ pages = {
     "Pairs and young": mating_page,
     "Two opinions?": dispute_page,
     "Keep this look": keep_page,
+    "Begin anew": anew,
 }
-st.navigation([st.Page(page, title=title) for title, page in pages.items()]).run()
+st.navigation(
+    [st.Page(page, title=title, url_path=page.__name__) for title, page in pages.items()]
+).run()

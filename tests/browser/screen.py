@@ -10,7 +10,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -25,6 +25,9 @@ PHONE = (390, 844)
 LAPTOP = (1440, 900)
 POLLING = 50  # milliseconds between two looks; Playwright's default is every painted frame
 QUIET = "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
+# Nothing sent is without an answer: a server with much to do begins its run late. (What keeps the
+# line awake gets none.)
+ANSWERED = "(!window.line || line.heard >= line.sent || performance.now() - line.sent > 5000)"
 MAIN = "document.querySelector('[data-testid=stMain]')"  # the part of a page that scrolls
 ROOT = Path(__file__).resolve().parents[2]
 ARGUMENTS = [
@@ -38,6 +41,19 @@ STILL = """addEventListener("DOMContentLoaded", () => {
   style.textContent = `*, ::before, ::after { ${still} }`;
   document.head.append(style);
 })"""
+
+# When a message last went to the server, and when one last came.
+LISTEN = """window.line = { sent: 0, heard: 0 };
+window.WebSocket = class extends WebSocket {
+  constructor(...args) {
+    super(...args);
+    this.addEventListener("message", () => (line.heard = performance.now()));
+  }
+  send(data) {
+    line.sent = performance.now();
+    super.send(data);
+  }
+};"""
 
 
 def free_port() -> int:
@@ -54,6 +70,30 @@ def serving(port: int) -> Iterator[str]:
 
     with running(command(port, home_network=False), f"http://127.0.0.1:{port}") as url:
         yield url
+
+
+class Server:
+    """The app as a keeper starts it, which can be stopped and started again on its port."""
+
+    def __init__(self) -> None:
+        self._port = free_port()
+        self.start()
+
+    def start(self) -> None:
+        self._until = ExitStack()
+        self.address = self._until.enter_context(serving(self._port))
+
+    def stop(self) -> None:
+        self._until.close()
+
+    @contextmanager
+    def down(self) -> Iterator[None]:
+        """Stop it for a while."""
+        self.stop()
+        try:
+            yield
+        finally:
+            self.start()
 
 
 @contextmanager
@@ -110,7 +150,7 @@ def settle(page: Page, looks: int = 2) -> None:
     """Wait until the app has dealt with everything that was done."""
     for _ in range(looks):
         page.wait_for_timeout(200)
-        page.wait_for_function(QUIET, polling=POLLING, timeout=90_000)
+        page.wait_for_function(f"{QUIET} && {ANSWERED}", polling=POLLING, timeout=90_000)
 
 
 def wait_until_dressed(page: Page) -> None:
@@ -154,6 +194,13 @@ class Screen:
             # The old board may have kept more as it went, and the page may stand scrolled.
             self.page.evaluate("localStorage.clear()")
             self.page.evaluate(f"{MAIN}.scrollTo(0, 0)")
+            return
+        way = self.page.get_by_role("link", name="Begin anew")
+        if way.count() and way.bounding_box()["x"] >= 0:  # a phone folds the ways away
+            way.click()
+            self.page.get_by_role("heading", name="Begun anew").wait_for()
+            settle(self.page, looks=1)
+            self.page.evaluate("localStorage.clear()")
             return
         origin = self.page.evaluate("location.origin")
         self.page.goto("about:blank")

@@ -48,6 +48,8 @@ class Visitor:
 
     def __init__(self, page):
         self.page = page
+        if page.url.endswith("/anew"):  # where the test before has left it
+            page.get_by_role("link", name="Your birds").click()
         page.get_by_role("heading", name="Your birds").wait_for(timeout=90_000)
         self.settle()
 

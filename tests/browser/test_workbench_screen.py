@@ -5,7 +5,7 @@ import re
 from barriers import contrast
 from keeper import Keeper
 from playwright.sync_api import expect
-from screen import LAPTOP, MAIN, free_port, serving
+from screen import MAIN
 from test_record import FACE, save_bird
 
 from fieldmarks.measure.region import Ellipse, centre, vertices
@@ -15,6 +15,57 @@ BIRD = "personatus_orange_collar"
 
 def shapes(regions):
     return {r.mark: r.shape for r in regions.regions}
+
+
+def load_anew(keeper):
+    """Load the page anew and continue with four marks; gives the verdict."""
+    keeper.page.reload()
+    keeper.page.get_by_role("button", name="Continue: 4 marks on 2 photos").click()
+    keeper.page.get_by_role("radio", name="1 front (2)").wait_for(timeout=60_000)
+    keeper.page.get_by_role("radio", name="2 side (2)").wait_for(timeout=60_000)
+    keeper.settle()
+    return keeper.verdict
+
+
+def test_photos_of_a_day_drawn_on_in_two_tabs_come_back_after_a_restart(
+    at_laptop, app_server, tmp_path
+):
+    keeper, front = at_laptop, save_bird(tmp_path, "front")
+    side = save_bird(tmp_path, "side", face=(64, 37, 62))
+    oval = Ellipse(FACE.cx, FACE.cy, 34, 34)
+    keeper.measure_by_hand(front, (600, 400))
+    keeper.mark("face", oval)
+    keeper.page.locator(".st-key-more_photos input[type=file]").set_input_files(side)
+    keeper.page.get_by_role("radio", name="2 side (0)").wait_for(timeout=30_000)
+    keeper.settle()
+    keeper.by_hand()
+    keeper.mark("face", oval)
+    assert keeper.page.locator(".ink .outline").count() == 1, "those of this photo alone"
+    page = keeper.screen.context.new_page()
+    page.goto(app_server.address)
+    other = Keeper(type(keeper.screen)(page, keeper.screen.context))
+    other.size = keeper.size
+    page.get_by_role("button", name="Continue: 2 marks on 2 photos").click()
+    page.get_by_role("radio", name="2 side (1)").wait_for(timeout=60_000)
+    other._drawing_ready()
+    other.mark("crown", oval)
+    keeper.page.bring_to_front()  # a browser slows down what lies behind
+    keeper.mark("belly", oval)
+    page.close()
+    own = keeper.verdict
+    said = load_anew(keeper)
+    assert said != own, "the mark of the other tab counts too"
+    with app_server.down():
+        keeper.page.locator(".fm-gone").wait_for(timeout=60_000)
+        assert "yourscript" not in keeper.page.locator("[role=dialog]").inner_text()
+    assert load_anew(keeper) == said
+    assert {"face", "crown", "belly"} <= set(keeper.readings())
+    keeper.page.get_by_role("radio", name="2 side (2)").click()
+    keeper.settle()
+    keeper.page.get_by_role("button", name="Take this photo out").click()
+    keeper.page.get_by_role("radiogroup").wait_for(state="detached")
+    keeper.settle()
+    assert keeper.page.locator(".ink .outline").count() == 2
 
 
 def test_a_phone_says_what_to_do_and_asks_for_one_mark_after_another(at_phone):
@@ -160,57 +211,6 @@ def test_back_leads_to_the_first_screen_and_continue_puts_photo_and_marks_back(a
     keeper.settle()
     assert keeper.headline == bar
     assert keeper.readings() == readings
-
-
-def load_anew(keeper):
-    """Load the page anew and continue with four marks; gives the verdict."""
-    keeper.page.reload()
-    keeper.page.get_by_role("button", name="Continue: 4 marks on 2 photos").click()
-    keeper.page.get_by_role("radio", name="1 front (2)").wait_for(timeout=60_000)
-    keeper.page.get_by_role("radio", name="2 side (2)").wait_for(timeout=60_000)
-    keeper.settle()
-    return keeper.verdict
-
-
-def test_photos_of_a_day_drawn_on_in_two_tabs_come_back_after_a_restart(open_screen, tmp_path):
-    port, front = free_port(), save_bird(tmp_path, "front")
-    side = save_bird(tmp_path, "side", face=(64, 37, 62))
-    oval = Ellipse(FACE.cx, FACE.cy, 34, 34)
-    with serving(port) as url:
-        keeper = Keeper(open_screen(url, LAPTOP))
-        keeper.measure_by_hand(front, (600, 400))
-        keeper.mark("face", oval)
-        keeper.page.locator(".st-key-more_photos input[type=file]").set_input_files(side)
-        keeper.page.get_by_role("radio", name="2 side (0)").wait_for(timeout=30_000)
-        keeper.settle()
-        keeper.by_hand()
-        keeper.mark("face", oval)
-        assert keeper.page.locator(".ink .outline").count() == 1, "those of this photo alone"
-        page = keeper.screen.context.new_page()
-        page.goto(url)
-        other = Keeper(type(keeper.screen)(page, keeper.screen.context))
-        other.size = keeper.size
-        page.get_by_role("button", name="Continue: 2 marks on 2 photos").click()
-        page.get_by_role("radio", name="2 side (1)").wait_for(timeout=60_000)
-        other._drawing_ready()
-        other.mark("crown", oval)
-        keeper.page.bring_to_front()  # a browser slows down what lies behind
-        keeper.mark("belly", oval)
-        page.close()
-        own = keeper.verdict
-        said = load_anew(keeper)
-        assert said != own, "the mark of the other tab counts too"
-    keeper.page.locator(".fm-gone").wait_for(timeout=60_000)
-    assert "yourscript" not in keeper.page.locator("[role=dialog]").inner_text()
-    with serving(port):
-        assert load_anew(keeper) == said
-        assert {"face", "crown", "belly"} <= set(keeper.readings())
-        keeper.page.get_by_role("radio", name="2 side (2)").click()
-        keeper.settle()
-        keeper.page.get_by_role("button", name="Take this photo out").click()
-        keeper.page.get_by_role("radiogroup").wait_for(state="detached")
-        keeper.settle()
-        assert keeper.page.locator(".ink .outline").count() == 2
 
 
 def test_a_file_too_large_to_open_gets_a_sentence(at_laptop):
