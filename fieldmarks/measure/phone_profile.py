@@ -15,6 +15,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from fieldmarks._util.atomic_write import write_whole
 from fieldmarks._util.errors import CardError
+from fieldmarks._util.user_folder import user_folder
 from fieldmarks.measure.calibration import Calibration, card_table, lightness_misfit
 from fieldmarks.measure.correction import TERMS, Correction
 from fieldmarks.measure.photo import Photo
@@ -60,9 +61,7 @@ _ADAPTER: TypeAdapter[PhoneProfile] = TypeAdapter(PhoneProfile)
 
 def profile_folder() -> Path:
     """Where profiles are kept for this user."""
-    from platformdirs import user_data_path
-
-    return user_data_path("fieldmarks", appauthor=False) / "phones"
+    return user_folder() / "phones"
 
 
 def make_profile(name: str, photo: Photo, calibration: Calibration) -> PhoneProfile:

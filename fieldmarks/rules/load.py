@@ -9,12 +9,12 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
-import platformdirs
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from fieldmarks._util.errors import TableError, told_if_not_opened
 from fieldmarks._util.sanitize import is_harmless, plain
+from fieldmarks._util.user_folder import user_folder
 from fieldmarks.rules import plumage, schema, swatches
 from fieldmarks.rules.tables import Tables, names_of
 
@@ -33,7 +33,7 @@ def shipped_folders() -> tuple[Path, Path]:
 
 def own_swatch_folder() -> Path:
     """Where a keeper's own learned swatches live on this computer."""
-    return Path(platformdirs.user_data_dir("fieldmarks", appauthor=False)) / "swatches"
+    return user_folder() / "swatches"
 
 
 def load_rules(extra: str | Path | None = None, own_swatches: bool = False) -> Tables:
