@@ -20,8 +20,8 @@ RING_TAP = (2045, 800)
 class Drawing:
     """The drawing on one page. Places are given in photo pixels."""
 
-    def __init__(self, screen: Screen) -> None:
-        self.screen = screen
+    def __init__(self, screen: Screen, size: tuple[int, int] = (WIDTH, HEIGHT)) -> None:
+        self.screen, self.size = screen, size
         self.page = screen.page
         self.page.locator(".stage[aria-label]").wait_for(timeout=60_000)
         self.page.wait_for_function(
@@ -41,7 +41,7 @@ class Drawing:
     @property
     def scale(self) -> float:
         """CSS pixels per photo pixel, as the browser really lays the picture out."""
-        return self.page.locator("img.photo").bounding_box()["width"] / WIDTH
+        return self.page.locator("img.photo").bounding_box()["width"] / self.size[0]
 
     def at(self, x: float, y: float) -> Point:
         """Place on the page of a photo pixel."""
@@ -51,7 +51,7 @@ class Drawing:
     def path(self, *points: Point) -> list[Point]:
         """Places on the page of some photo pixels, as the picture lies now."""
         box = self.page.locator("img.photo").bounding_box()
-        across, down = box["width"] / WIDTH, box["height"] / HEIGHT
+        across, down = box["width"] / self.size[0], box["height"] / self.size[1]
         return [(box["x"] + x * across, box["y"] + y * down) for x, y in points]
 
     def ring(self, cx: float, cy: float, rx: float, ry: float, turns: float = 1.0) -> list[Point]:

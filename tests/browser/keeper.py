@@ -2,7 +2,6 @@
 
 import itertools
 import re
-from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import shapely
@@ -46,11 +45,11 @@ class Keeper:
         """Open an invented bird with one press; gives the regions that ship with it."""
         key = f"demo_full_{name}" if with_marks else f"demo_{name}"
         self.page.locator(f".st-key-{key} button").click()
+        regions = read_region_file(region_file_of(demo_birds()[name]))
+        self.size = (regions.width, regions.height)
         self._drawing_ready()
         if by_hand and not with_marks:
             self.by_hand()
-        regions = read_region_file(region_file_of(demo_birds()[name]))
-        self.size = (regions.width, regions.height)
         return regions
 
     def upload(self, path: Path, size: tuple[int, int]) -> None:
@@ -65,7 +64,7 @@ class Keeper:
         self.by_hand()
 
     def _drawing_ready(self) -> None:
-        self.board = Drawing(self.screen)
+        self.board = Drawing(self.screen, self.size)
         self.settle()
 
     def by_hand(self) -> None:
@@ -78,17 +77,6 @@ class Keeper:
 
     # ---- drawing
 
-    def at(self, *place: float) -> tuple[float, float]:
-        """Place on the page of a photo pixel."""
-        (there,) = self.path([place])
-        return there
-
-    def path(self, places: Iterable[Sequence[float]]) -> list[tuple[float, float]]:
-        """Places on the page of some photo pixels, as the picture lies now."""
-        box = self.page.locator("img.photo").bounding_box()
-        across, down = box["width"] / self.size[0], box["height"] / self.size[1]
-        return [(box["x"] + x * across, box["y"] + y * down) for x, y in places]
-
     def pick(self, mark: str) -> None:
         """Pick the mark to draw next."""
         self.page.locator(".next-mark").select_option(mark)
@@ -97,7 +85,7 @@ class Keeper:
     def draw(self, shape: object) -> None:
         """Draw round a shape given in photo pixels, by finger on a touch screen."""
         self.board.stage.scroll_into_view_if_needed()
-        whole = shapely.Polygon(self.path(vertices(shape)))
+        whole = shapely.Polygon(self.board.path(*vertices(shape)))
         # A hand's trail need not be finer than what the board makes of it; each step is a frame.
         points = list(whole.simplify(FINE).exterior.coords)
         steps, each = [], max(1, 12 // len(points))  # a long side is not drawn in one leap

@@ -107,7 +107,7 @@ def test_three_taps_propose_the_marks_and_one_press_keeps_them(at_phone):
     tip = vertices(drawn["beak_tip"]).mean(axis=0)
     for words, place in (("eye", centre(drawn["pupil"])), ("beak", tip), ("tail", tail)):
         assert words in page.locator(".ask").inner_text()
-        keeper.screen.stroke([keeper.at(*place)])
+        keeper.screen.stroke([keeper.board.at(*place)])
     offers = page.locator(".offers button")
     offers.first.wait_for(timeout=30_000)
     keeper.settle()
